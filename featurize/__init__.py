@@ -1,0 +1,1 @@
+"""STEP in, machining features out. Knows geometry and nothing of processes."""

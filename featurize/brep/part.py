@@ -1,0 +1,110 @@
+"""The part graph: logical faces, the edges between them, and cheap derived geometry.
+
+A *logical face* is one or more neighbouring faces of the solid as read that lie on the same
+surface; exporters split faces freely and recognition must not care. ``Face.source`` keeps the
+places in ``TopExp.MapShapes`` of the solid as read.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from enum import StrEnum
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from featurize.brep.frame import Frame
+from featurize.brep.surfaces import Array, Surface
+
+
+class Convexity(StrEnum):
+    CONVEX = "convex"
+    CONCAVE = "concave"
+    TANGENT = "tangent"
+
+
+@dataclass(frozen=True, eq=False)
+class Face:
+    """A logical face.
+
+    ``points``/``normals`` (n, 3) sample it inside its bounds, normals out of the material.
+    """
+
+    id: int
+    source: tuple[int, ...]
+    names: tuple[str, ...]
+    surface: Surface
+    area_mm2: float
+    centroid: Array
+    points: Array
+    normals: Array
+    low: Array  # bounds along the model's axes
+    high: Array
+
+
+@dataclass(frozen=True, eq=False)
+class Edge:
+    """A chain piece between two different logical faces.
+
+    ``dihedral_deg`` is the angle through the material: below 180 convex, above it concave.
+    ``points`` (k, 3) run along the edge from end to end; ``circle`` is (centre, axis, radius).
+    """
+
+    id: int
+    faces: tuple[int, int]
+    convexity: Convexity
+    dihedral_deg: float
+    length_mm: float
+    curve: str  # "line", "circle" or "other"
+    points: Array
+    closed: bool = False
+    circle: tuple[Array, Array, float] | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class Mesh:
+    """Triangles of the solid; ``face_ids`` (m,) gives the logical face of each triangle."""
+
+    vertices: Array
+    triangles: NDArray[np.int64]
+    face_ids: NDArray[np.int64]
+
+
+@dataclass(eq=False)
+class Part:
+    """One solid with its graph. ``solid`` is the kernel's TopoDS_Solid, in millimetres.
+
+    ``frame`` has z along the thickness, pointing to the working side once sides are known
+    (before that the sign is arbitrary); ``low``/``high`` (3,) are the box in that frame.
+    """
+
+    solid: Any
+    faces: tuple[Face, ...]
+    edges: tuple[Edge, ...]
+    frame: Frame
+    low: Array
+    high: Array
+    volume_mm3: float
+    source_face_count: int
+    name: str = ""
+    count: int = 1
+    healed: tuple[str, ...] = ()
+    _around: dict[int, list[Edge]] = field(default_factory=dict, repr=False)
+
+    def edges_of(self, face: int) -> list[Edge]:
+        """The edges that bound a logical face (not those inside it)."""
+        if not self._around:
+            self._around = {f.id: [] for f in self.faces}
+            for e in self.edges:
+                for f in e.faces:
+                    self._around[f].append(e)
+        return self._around[face]
+
+    @cached_property
+    def mesh(self) -> Mesh:
+        """Triangulation within ``tolerances.MESH_DEFLECTION_MM``."""
+        from featurize.brep.mesh import triangulate
+
+        return triangulate(self)

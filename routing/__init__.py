@@ -1,0 +1,1 @@
+"""Process choice, order, stock, estimate, documents and the faces of the program."""
