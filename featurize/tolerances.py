@@ -12,3 +12,17 @@ TANGENT_DEG = 1.0
 MESH_DEFLECTION_MM = 0.005
 # Largest turn between neighbouring mesh facets.
 MESH_ANGLE_DEG = 6.0
+# A surface fitted to samples may miss them by this: exporters approximate to about 0.001 mm.
+FIT_MM = 2e-3
+# ... and its normals by this sine (0.17 deg): B-spline derivatives are rougher than points.
+FIT_SINE = 3e-3
+# Normals must spread at least this (sine) for an axis to be determined at all.
+FIT_SPREAD = 0.02
+# A fitted radius above this is a flat face's noise, not a ball.
+FIT_RADIUS_LIMIT_MM = 5e3
+# Cones steeper or flatter than this are cylinders or planes; wire taper starts near 0.1 deg.
+CONE_MIN_DEG = 0.03
+# Triangles sampled per face for fitting and for tests of sight: enough to see any curvature.
+SAMPLES_PER_FACE = 24
+# Axes of one hole in several patches: a short patch fixes its axis less well than a plane's normal.
+AXIS_DEG = 0.1

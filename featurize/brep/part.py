@@ -7,9 +7,8 @@ places in ``TopExp.MapShapes`` of the solid as read.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
-from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -59,7 +58,7 @@ class Edge:
     length_mm: float
     curve: str  # "line", "circle" or "other"
     points: Array
-    closed: bool = False
+    ends: tuple[int, int]  # vertex ids, equal for a closed edge
     circle: tuple[Array, Array, float] | None = None
 
 
@@ -83,6 +82,7 @@ class Part:
     solid: Any
     faces: tuple[Face, ...]
     edges: tuple[Edge, ...]
+    mesh: Mesh
     frame: Frame
     low: Array
     high: Array
@@ -102,9 +102,15 @@ class Part:
                     self._around[f].append(e)
         return self._around[face]
 
-    @cached_property
-    def mesh(self) -> Mesh:
-        """Triangulation within ``tolerances.MESH_DEFLECTION_MM``."""
-        from featurize.brep.mesh import triangulate
+    def across(self, face: int, *kinds: Convexity) -> set[int]:
+        """Faces that meet ``face`` at an edge of one of these convexities (any when none given)."""
+        return {
+            e.faces[0] if e.faces[1] == face else e.faces[1]
+            for e in self.edges_of(face)
+            if not kinds or e.convexity in kinds
+        }
 
-        return triangulate(self)
+    def in_frame(self, frame: Frame) -> Part:
+        """The same part seen in another frame."""
+        local = frame.local(self.mesh.vertices)
+        return replace(self, frame=frame, low=local.min(axis=0), high=local.max(axis=0))

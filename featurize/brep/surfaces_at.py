@@ -1,0 +1,103 @@
+"""Outward normals and sameness of canonical surfaces."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from featurize import tolerances as tol
+from featurize.brep.surfaces import Array, Cone, Cylinder, Plane, Sphere, Surface, Torus
+
+
+def normals_at(surface: Surface, points: Array) -> Array | None:
+    """Outward unit normals (n, 3) of an analytic surface at points (n, 3); None for free forms."""
+    if isinstance(surface, Plane):
+        return np.broadcast_to(surface.normal, points.shape)
+    if isinstance(surface, Cylinder):
+        away = _radial(points - surface.origin, surface.axis)
+    elif isinstance(surface, Cone):
+        radial = _unit(_radial(points - surface.apex, surface.axis))
+        angle = np.radians(surface.half_angle_deg)
+        away = radial * np.cos(angle) - surface.axis * np.sin(angle)
+    elif isinstance(surface, Sphere):
+        away = points - surface.centre
+    elif isinstance(surface, Torus):
+        radial = _unit(_radial(points - surface.centre, surface.axis))
+        away = points - (surface.centre + surface.major_mm * radial)
+    else:
+        return None
+    return _unit(away) * (-1.0 if surface.hollow else 1.0)
+
+
+def same_surface(a: Surface, b: Surface, near: Array) -> bool:
+    """Whether two surfaces with the same sense of material coincide around the point ``near``."""
+    if isinstance(a, Plane) and isinstance(b, Plane):
+        return (
+            float(a.normal @ b.normal) > 0
+            and parallel(a.normal, b.normal)
+            and abs(float((near - a.origin) @ a.normal)) < tol.SURFACE_MM
+            and abs(float((near - b.origin) @ b.normal)) < tol.SURFACE_MM
+        )
+    if isinstance(a, Cylinder) and isinstance(b, Cylinder):
+        return (
+            a.hollow == b.hollow
+            and abs(a.radius_mm - b.radius_mm) < tol.SURFACE_MM
+            and same_line(a.origin, a.axis, b.origin, b.axis)
+        )
+    if isinstance(a, Cone) and isinstance(b, Cone):
+        return (
+            a.hollow == b.hollow
+            and abs(a.half_angle_deg - b.half_angle_deg) < tol.PARALLEL_DEG
+            and float(a.axis @ b.axis) > 0
+            and parallel(a.axis, b.axis, tol.AXIS_DEG)
+            and _cone_gap(a, b) < tol.SURFACE_MM
+        )
+    if isinstance(a, Sphere) and isinstance(b, Sphere):
+        return (
+            a.hollow == b.hollow
+            and abs(a.radius_mm - b.radius_mm) < tol.SURFACE_MM
+            and float(np.linalg.norm(a.centre - b.centre)) < tol.SURFACE_MM
+        )
+    if isinstance(a, Torus) and isinstance(b, Torus):
+        return (
+            a.hollow == b.hollow
+            and abs(a.minor_mm - b.minor_mm) < tol.SURFACE_MM
+            and abs(a.major_mm - b.major_mm) < tol.SURFACE_MM
+            and float(np.linalg.norm(a.centre - b.centre)) < tol.SURFACE_MM
+            and parallel(a.axis, b.axis)
+        )
+    return False
+
+
+def parallel(a: Array, b: Array, limit_deg: float = tol.PARALLEL_DEG) -> bool:
+    """Whether two unit directions are parallel, either way round."""
+    return float(np.linalg.norm(np.cross(a, b))) < np.sin(np.radians(limit_deg))
+
+
+def square(a: Array, b: Array, limit_deg: float = tol.PARALLEL_DEG) -> bool:
+    """Whether two unit directions are at right angles."""
+    return abs(float(a @ b)) < np.sin(np.radians(limit_deg))
+
+
+def same_line(origin_a: Array, axis_a: Array, origin_b: Array, axis_b: Array) -> bool:
+    """Whether two lines coincide."""
+    if not parallel(axis_a, axis_b, tol.AXIS_DEG):
+        return False
+    return float(np.linalg.norm(_radial((origin_b - origin_a)[None], axis_a))) < tol.SURFACE_MM
+
+
+def _cone_gap(a: Cone, b: Cone) -> float:
+    """How far apart two cones of one angle lie, measured square to the surface."""
+    shift = b.apex - a.apex
+    along = float(shift @ a.axis)
+    off = float(np.linalg.norm(shift - along * a.axis))
+    angle = np.radians(a.half_angle_deg)
+    return float(abs(along) * np.sin(angle) + off)
+
+
+def _radial(offsets: Array, axis: Array) -> Array:
+    return offsets - np.outer(offsets @ axis, axis)
+
+
+def _unit(vectors: Array) -> Array:
+    lengths = np.linalg.norm(vectors, axis=1, keepdims=True)
+    return np.asarray(vectors / np.where(lengths > 0, lengths, 1.0))
