@@ -1,0 +1,71 @@
+"""Lines of sight through the part's mesh."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from featurize.brep.part import Mesh
+from featurize.brep.surfaces import Array
+
+_CHUNK = 2_000_000  # ray-triangle pairs at a time, about 200 MB of scratch
+
+
+def hit_counts(mesh: Mesh, origins: Array, direction: Array) -> NDArray[np.int64]:
+    """How often rays from origins (n, 3) along one unit direction (3,) meet the mesh: (n,)."""
+    return _cast(mesh, origins, direction)[1]
+
+
+def first_hits(mesh: Mesh, origins: Array, direction: Array) -> tuple[Array, NDArray[np.int64]]:
+    """Distance (n,) to the first hit (inf when free) and the logical face hit (-1 when free)."""
+    distance, _, face = _cast(mesh, origins, direction)
+    return distance, face
+
+
+def escapes(mesh: Mesh, origins: Array, direction: Array) -> NDArray[np.bool_]:
+    """Whether rays from origins (n, 3) leave without touching the part: (n,)."""
+    return np.asarray(~np.isfinite(first_hits(mesh, origins, direction)[0]))
+
+
+def _cast(mesh: Mesh, origins: Array, direction: Array) -> tuple[Array, NDArray[np.int64], NDArray[np.int64]]:
+    # All rays are parallel: look along them and the question is which flat triangles hold a point.
+    basis = _basis(direction)
+    flat = mesh.vertices @ basis.T
+    corners = flat[mesh.triangles]
+    targets = np.atleast_2d(origins) @ basis.T
+    low, high = corners[:, :, :2].min(axis=1), corners[:, :, :2].max(axis=1)
+    distance = np.full(len(targets), np.inf)
+    count = np.zeros(len(targets), np.int64)
+    face = np.full(len(targets), -1, np.int64)
+    rows = max(1, _CHUNK // max(1, len(corners)))
+    for start in range(0, len(targets), rows):
+        chunk = targets[start : start + rows]
+        near = np.all((chunk[:, None, :2] >= low[None]) & (chunk[:, None, :2] <= high[None]), axis=2)
+        ray, triangle = np.nonzero(near)
+        a, b, c = (corners[triangle, k] for k in range(3))
+        p = chunk[ray]
+        area = _cross(b - a, c - a)
+        wa, wb, wc = _cross(b - p, c - p), _cross(c - p, a - p), _cross(a - p, b - p)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            inside = (np.abs(area) > 0) & (wa * area >= 0) & (wb * area >= 0) & (wc * area >= 0)
+            depth = (wa * a[:, 2] + wb * b[:, 2] + wc * c[:, 2]) / area - p[:, 2]
+        ahead = inside & (depth > 0)
+        ray, triangle, depth = ray[ahead], triangle[ahead], depth[ahead]
+        np.add.at(count, start + ray, 1)
+        order = np.argsort(-depth, kind="stable")  # nearest written last
+        distance[start + ray[order]] = depth[order]
+        face[start + ray[order]] = mesh.face_ids[triangle[order]]
+    return distance, count, face
+
+
+def _cross(u: Array, v: Array) -> Array:
+    return np.asarray(u[:, 0] * v[:, 1] - u[:, 1] * v[:, 0])
+
+
+def _basis(direction: Array) -> Array:
+    """Rows: two directions across the rays and the direction itself."""
+    other = np.zeros(3)
+    other[int(np.argmin(np.abs(direction)))] = 1.0
+    u = np.cross(direction, other)
+    u /= np.linalg.norm(u)
+    return np.array([u, np.cross(direction, u), direction])

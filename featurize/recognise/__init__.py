@@ -1,0 +1,131 @@
+"""Recognition: a part's faces, each in exactly one feature.
+
+Each family is a module of this package with ``ORDER`` and ``find(scene)``; families are asked in that
+order, each over the faces the earlier ones left. To add one, add a module and list it in ``FAMILIES``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from featurize.brep.frame import Frame
+from featurize.brep.part import Part
+from featurize.brep.surfaces import Array
+from featurize.feature import Feature, Kind, Role
+from featurize.recognise import (
+    contoured,
+    holes,
+    openings,
+    outside,
+    protrusions,
+    recesses,
+    treatments,
+)
+from featurize.recognise.scene import Scene
+from featurize.recognise.sides import SideChoice, choose_sides
+
+FAMILIES = sorted(
+    (outside, holes, treatments, openings, contoured, protrusions, recesses), key=lambda m: m.ORDER
+)
+
+
+@dataclass(frozen=True, eq=False)
+class Recognition:
+    """``part.frame`` has +z on the working side; features are numbered in a stable order."""
+
+    part: Part
+    features: tuple[Feature, ...]
+    sides: SideChoice
+
+
+def recognise(
+    part: Part, *, working_side: str | Array | None = None, threads: Mapping[str, str] | None = None
+) -> Recognition:
+    """All features of a part.
+
+    ``working_side``: a side label of the part's own frame or a direction (3,) in model coordinates;
+    ``threads``: feature id, diameter in mm or "all" to a designation such as "M5" or "plain".
+    """
+    frame = part.frame
+    if isinstance(working_side, np.ndarray):
+        frame = _turned(frame, working_side)
+        part = part.in_frame(frame)
+    elif isinstance(working_side, str):
+        frame = _turned(frame, frame.direction(working_side))
+        part = part.in_frame(frame)
+    features = _with_threads(_find_all(part), threads or {})
+    if working_side is not None:
+        sides = SideChoice("+z", "-z", 1.0, ("given",))
+    else:
+        sides = choose_sides(features)
+        if sides.working == "-z":
+            part = part.in_frame(_corner_origin(part, frame.flipped()))
+            features = _with_threads(_find_all(part), threads or {})
+            sides = SideChoice("+z", "-z", sides.confidence, tuple(_swap(e) for e in sides.evidence))
+    if working_side is not None:
+        part = part.in_frame(_corner_origin(part, part.frame))
+        features = _with_threads(_find_all(part), threads or {})
+    return Recognition(part, features, sides)
+
+
+def _find_all(part: Part) -> tuple[Feature, ...]:
+    scene = Scene(part, frozenset(f.id for f in part.faces))
+    for family in FAMILIES:
+        found = tuple(family.find(scene))
+        taken = {f for feature in found for f in feature.faces}
+        assert taken <= scene.free and sum(len(f.faces) for f in found) == len(taken), family.__name__
+        scene = Scene(part, scene.free - taken, scene.found + found, scene._vertices)
+    left = tuple(
+        Feature(
+            id="",
+            kind=Kind.UNASSIGNED,
+            faces=(f,),
+            roles={f: Role.FACE},
+            evidence=("no family takes this face",),
+            confidence=0.0,
+        )
+        for f in sorted(scene.free)
+    )
+    return _numbered(part, scene.found + left)
+
+
+def _numbered(part: Part, features: tuple[Feature, ...]) -> tuple[Feature, ...]:
+    """Ids in an order that only geometry decides: kind, then place in the part's frame."""
+    kinds = list(Kind)
+
+    def key(f: Feature) -> tuple[float, ...]:
+        centre = np.mean([part.frame.local(part.faces[i].centroid) for i in f.faces], axis=0)
+        return (kinds.index(f.kind), *(round(float(c), 2) for c in centre[[2, 0, 1]]), *f.faces)
+
+    ordered = sorted(features, key=key)
+    return tuple(f.but(id=f"F{n:02d}") for n, f in enumerate(ordered, 1))
+
+
+def _with_threads(features: tuple[Feature, ...], settled: Mapping[str, str]) -> tuple[Feature, ...]:
+    from featurize.recognise.threads import settle_threads
+
+    holes_ = [f for f in features if f.kind == Kind.HOLE]
+    changed = {f.id: f for f in settle_threads(holes_, settled)}
+    return tuple(changed.get(f.id, f) for f in features)
+
+
+def _turned(frame: Frame, direction: Array) -> Frame:
+    """The frame with z along the axis of the old frame nearest to a direction, in its sense."""
+    dots = frame.axes @ direction
+    k = int(np.argmax(np.abs(dots)))
+    z = frame.axes[k] * np.sign(dots[k])
+    x = next(frame.axes[j] for j in (0, 1, 2) if j != k)
+    return Frame(frame.origin, np.array([x, np.cross(z, x), z]))
+
+
+def _corner_origin(part: Part, frame: Frame) -> Frame:
+    """The same axes with the origin in the low corner of the part's box."""
+    low = frame.local(part.mesh.vertices).min(axis=0)
+    return Frame(frame.origin + low @ frame.axes, frame.axes)
+
+
+def _swap(text: str) -> str:
+    return text.translate(str.maketrans("+-", "-+"))

@@ -1,0 +1,75 @@
+"""Contoured surfaces: freely curved faces that are cut as such."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from featurize import tolerances as tol
+from featurize.brep.part import Convexity, Face
+from featurize.brep.surfaces import Cone, Cylinder, Freeform, Sphere, Torus
+from featurize.feature import Axis, Feature, Kind, Role
+from featurize.recognise.scene import Scene, vec
+from featurize.recognise.sizes import smallest_rectangle
+
+ORDER = 35
+
+
+def find(scene: Scene) -> list[Feature]:
+    """Groups of freely curved faces, with the round faces that run smoothly into them."""
+    seeds = {f for f in scene.free if _is_contour(scene, scene.face(f))}
+    # Spheres, tori and the like that continue a contour belong to it; a fillet between flats does not.
+    curved = {f for f in scene.free if isinstance(scene.face(f).surface, (Sphere, Torus, Cone, Cylinder, Freeform))}
+    features = []
+    for group in scene.groups(seeds | (curved & _smooth_next(scene, seeds))):
+        if not set(group) & seeds:
+            continue
+        normal = np.mean([scene.face(f).normals.mean(axis=0) for f in group], axis=0)
+        size = float(np.linalg.norm(normal))
+        up = normal / size if size > 0.1 else scene.part.frame.axes[2]
+        frame = scene.part.frame
+        dots = frame.axes @ up
+        k = int(np.argmax(np.abs(dots)))
+        side = ("+" if dots[k] > 0 else "-") + "xyz"[k]
+        access = frame.direction(side)
+        cloud = scene.cloud(group)
+        width, length = smallest_rectangle(cloud, access)
+        features.append(
+            Feature(
+                id="",
+                kind=Kind.CONTOURED_SURFACE,
+                faces=tuple(group),
+                roles={f: Role.FACE for f in group},
+                dims={
+                    "width_mm": width,
+                    "length_mm": length,
+                    "depth_mm": float(np.ptp(cloud @ access)),
+                },
+                axis=Axis(vec(cloud.mean(axis=0)), vec(access)),
+                opens_to=(side,),
+                evidence=("curved in both directions or along no straight line",),
+                confidence=0.9,
+            )
+        )
+    return features
+
+
+def _smooth_next(scene: Scene, seeds: set[int]) -> set[int]:
+    return {o for f in seeds for o in scene.part.across(f, Convexity.TANGENT)}
+
+
+def _is_contour(scene: Scene, face: Face) -> bool:
+    s = face.surface
+    if isinstance(s, Freeform):
+        return not any(
+            bool(np.max(np.abs(face.normals @ axis)) < np.sin(np.radians(tol.TANGENT_DEG)))
+            for axis in scene.part.frame.axes
+        )
+    if isinstance(s, (Sphere, Torus)):
+        return not _is_blend(scene, face)
+    return False
+
+
+def _is_blend(scene: Scene, face: Face) -> bool:
+    """Whether a sphere or torus runs smoothly into faces on two sides: a fillet or round."""
+    smooth = scene.part.across(face.id, Convexity.TANGENT)
+    return len(smooth) >= 2

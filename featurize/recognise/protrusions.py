@@ -1,0 +1,96 @@
+"""Bosses and ribs: what stands on a floor, with its top and its walls."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from featurize import tolerances as tol
+from featurize.brep.part import Convexity
+from featurize.brep.surfaces import Array, Plane
+from featurize.feature import Axis, Feature, Kind, Role
+from featurize.recognise.scene import Scene, span, vec
+from featurize.recognise.sizes import is_wall, smallest_rectangle
+
+ORDER = 40
+# A protrusion at least this many times as long as it is wide is a rib.
+_RIB_SLENDERNESS = 3.0
+
+
+def find(scene: Scene) -> list[Feature]:
+    """Bosses and ribs whose top is a flat face bounded by outward edges only."""
+    features = []
+    taken: set[int] = set()
+    for face in scene.part.faces:
+        side = scene.side_of(face)
+        if side is None or face.id in taken:
+            continue
+        on_box = scene.on_box(face)
+        if not on_box and face.id not in scene.free:
+            continue
+        walls = _walls(scene, face.id, scene.part.frame.direction(side), closed=on_box)
+        if not walls or walls & taken:
+            continue
+        members = walls if on_box else walls | {face.id}
+        taken |= members
+        features.append(_feature(scene, face.id, members, walls, scene.part.frame.direction(side), on_box))
+    return features
+
+
+def _walls(scene: Scene, top: int, up: Array, *, closed: bool) -> set[int]:
+    """The free walls under a top that look outwards and stand on something; empty if it is no top.
+
+    ``closed``: every edge of the top must be such a wall's (a top on the box is otherwise just the
+    outside face between two steps).
+    """
+    edges = scene.part.edges_of(top)
+    if not edges or any(e.convexity == Convexity.CONCAVE for e in edges):
+        return set()
+    around = scene.part.across(top)
+    walls = {f for f in around & scene.free if is_wall(scene.face(f), up) and _stands(scene, f, up)}
+    if not walls or (closed and walls != around):
+        return set()
+    ends = around - walls
+    # Whatever else bounds the top must be where the part itself ends.
+    if any(not _is_end(scene, f, up) for f in ends):
+        return set()
+    centre = scene.face(top).centroid
+    for f in walls:
+        face = scene.face(f)
+        if float(np.mean(np.sum((face.points - centre) * face.normals, axis=1))) <= 0:
+            return set()
+    return walls if len(walls) > 1 or closed else set()
+
+
+def _stands(scene: Scene, wall: int, up: Array) -> bool:
+    """Whether the wall's foot is an inward corner (or a fillet) with a floor."""
+    low, _ = span(scene.vertices(wall), up)
+    return any(
+        e.convexity in (Convexity.CONCAVE, Convexity.TANGENT)
+        and float((e.points @ up).max()) < low + tol.SURFACE_MM
+        for e in scene.part.edges_of(wall)
+    )
+
+
+def _is_end(scene: Scene, f: int, up: Array) -> bool:
+    owner = scene.owner.get(f)
+    if owner is not None and owner.kind in (Kind.OUTSIDE_FACE, Kind.OUTSIDE_PROFILE):
+        return is_wall(scene.face(f), up)
+    return False
+
+
+def _feature(scene: Scene, top: int, members: set[int], walls: set[int], up: Array, on_box: bool) -> Feature:
+    width, length = smallest_rectangle(scene.cloud(walls | {top}), up)
+    low, high = span(scene.cloud(walls), up)
+    slender = length >= _RIB_SLENDERNESS * width
+    flat = all(isinstance(scene.face(f).surface, Plane) for f in walls)
+    roles = {f: Role.WALL for f in walls} | ({} if on_box else {top: Role.FACE})
+    return Feature(
+        id="",
+        kind=Kind.RIB if slender and flat else Kind.BOSS,
+        faces=tuple(sorted(members)),
+        roles=roles,
+        dims={"width_mm": width, "length_mm": length, "height_mm": high - low},
+        axis=Axis(vec(scene.face(top).centroid), vec(up)),
+        opens_to=(side,) if (side := scene.part.frame.side_of(up)) else (),
+        evidence=("a flat top bounded by outward edges, on walls that stand in inward corners",),
+    )

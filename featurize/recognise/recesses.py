@@ -1,0 +1,248 @@
+"""Pockets, slots, steps, blind slots and steps, floors and plain through profiles.
+
+Faces that meet in inward corners or run smoothly into each other are cut together; faces of two
+features that cross always meet in an outward edge, because the part is what neither cutter took.
+So the groups joined by inward and smooth edges are the cuts, and each is named by what it opens to.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from featurize.brep.frame import SIDES
+from featurize.brep.part import Convexity
+from featurize.brep.surfaces import Array, Cylinder, Freeform, Plane
+from featurize.brep.surfaces_at import parallel, square
+from featurize.feature import Axis, CrossSection, Feature, Kind, Role
+from featurize.recognise.scene import Scene, vec
+from featurize.recognise.sizes import is_wall, recess_sizes, roles_in_recess
+from featurize.recognise.volume import Void, convex_voids, kind_of, material_inside, section_of, void_of
+
+ORDER = 50
+# Round walls of a cross-section that turn further than this are no corner radii.
+_CORNER_TURN_DEG = 100.0
+
+
+@dataclass(frozen=True, eq=False)
+class _Cut:
+    faces: tuple[int, ...]
+    opens_to: tuple[str, ...]
+    void: Void | None
+
+
+def find(scene: Scene) -> list[Feature]:
+    """All recesses over free faces."""
+    groups = scene.groups(scene.free, Convexity.CONCAVE, Convexity.TANGENT)
+    cuts = _merged([c for g in _over_protrusions(scene, groups) for c in _cuts(scene, g)])
+    return [f for cut in cuts if (f := _feature(scene, cut)) is not None]
+
+
+def _cuts(scene: Scene, faces: Sequence[int]) -> list[_Cut]:
+    """One cut, or several that share a floor or wall and open to different sides."""
+    void = void_of(scene, faces)
+    if void is not None:
+        return [_Cut(tuple(faces), void.opens_to, void)]
+    parts = convex_voids(scene, faces)
+    if parts is not None and len({v.opens_to for v, _ in parts}) > 1:
+        return [_Cut(members, v.opens_to, v) for v, members in parts]
+    return [_Cut(tuple(faces), scene.seen_from(faces), None)]
+
+
+def _over_protrusions(scene: Scene, groups: list[list[int]]) -> list[list[int]]:
+    """Join cuts that only ribs or bosses keep apart: they stand on one floor."""
+    standing = [set(f.faces) for f in scene.found if f.kind in (Kind.RIB, Kind.BOSS)]
+    merged = [set(g) for g in groups]
+    for walls in standing:
+        around = {o for w in walls for o in scene.part.across(w)} - walls
+        touching = [g for g in merged if g & around]
+        floors = [[scene.face(f) for f in g & around if isinstance(scene.face(f).surface, Plane)] for g in touching]
+        for i in range(len(touching)):
+            for j in range(i + 1, len(touching)):
+                if touching[i] is not touching[j] and any(
+                    _coplanar(a.surface, b.surface) for a in floors[i] for b in floors[j]
+                ):
+                    union = touching[i] | touching[j]
+                    merged = [g for g in merged if g is not touching[i] and g is not touching[j]] + [union]
+                    touching[i] = touching[j] = union
+    return [sorted(g) for g in merged]
+
+
+def _coplanar(a: object, b: object) -> bool:
+    return (
+        isinstance(a, Plane)
+        and isinstance(b, Plane)
+        and parallel(a.normal, b.normal)
+        and float(a.normal @ b.normal) > 0
+        and abs(float((a.origin - b.origin) @ a.normal)) < 1e-2
+    )
+
+
+def _merged(cuts: list[_Cut]) -> list[_Cut]:
+    """One cut for each volume: pieces that another feature has parted share all their planes."""
+    by_key: dict[object, list[_Cut]] = {}
+    for k, cut in enumerate(cuts):
+        by_key.setdefault(cut.void.key() if cut.void is not None else k, []).append(cut)
+    return [
+        _Cut(tuple(sorted(f for c in same for f in c.faces)), same[0].opens_to, same[0].void)
+        for same in by_key.values()
+    ]
+
+
+def _feature(scene: Scene, cut: _Cut) -> Feature | None:
+    kind = kind_of(cut.opens_to, len(cut.faces))
+    if kind == Kind.UNASSIGNED:
+        return None
+    frame = scene.part.frame
+    slanted = [f for f in cut.faces if _is_slanted(scene, f)]
+    if kind == Kind.STEP and len(cut.faces) == 1 and slanted:
+        kind = Kind.CHAMFER
+    access_side = _access(scene, kind, cut)
+    access = frame.direction(access_side)
+    run = _run(scene, kind, cut, access_side)
+    roles = roles_in_recess(scene, cut.faces, access)
+    evidence = ["opens to " + ", ".join(cut.opens_to)]
+    confidence = 1.0
+    if cut.void is None:
+        evidence.append("read from lines of sight (the void is not convex)")
+        confidence = 0.9
+    elif material_inside(scene, cut.void):
+        evidence.append("part of its wall was taken by another feature")
+        confidence = 0.9
+    if kind == Kind.CHAMFER:
+        from featurize.recognise.treatments import chamfer_sizes
+
+        roles = {f: Role.FACE for f in cut.faces}
+        dims = chamfer_sizes(scene, cut.faces)
+    else:
+        dims = recess_sizes(scene, kind, cut.faces, roles, access, run)
+        lean = _wall_angle(scene, cut.faces, access)
+        if lean is not None:
+            dims["wall_angle_deg"] = lean
+        if run is not None and (slant := _slant_deg(scene, run)) > 0.05:
+            dims["slant_deg"] = slant
+    if kind == Kind.THROUGH_PROFILE:
+        roles = {f: Role.LAND if r in (Role.WALL, Role.CORNER) else r for f, r in roles.items()}
+    cloud = scene.cloud(cut.faces)
+    top = cloud.mean(axis=0) + (float((cloud @ access).max()) - float((cloud @ access).mean())) * access
+    return Feature(
+        id="",
+        kind=kind,
+        faces=cut.faces,
+        roles=roles,
+        dims=dims,
+        axis=Axis(vec(top), vec(access)),
+        run=vec(run) if run is not None else None,
+        opens_to=cut.opens_to,
+        cross_section=_section(scene, kind, cut, access, run),
+        evidence=tuple(evidence),
+        confidence=confidence,
+    )
+
+
+def _is_slanted(scene: Scene, f: int) -> bool:
+    return scene.side_of(scene.face(f)) is None
+
+
+def _access(scene: Scene, kind: Kind, cut: _Cut) -> str:
+    """The side the cutter comes from: the one square to a floor, the thickness before the others."""
+    sides = list(cut.opens_to)
+    if kind == Kind.SLOT:
+        sides = [s for s in sides if _opposite(s) not in sides]
+    elif kind in (Kind.STEP, Kind.FLOOR):
+        sides = [s for s in sides if _opposite(s) not in sides] or sides
+    floor_area = {
+        s: sum(scene.face(f).area_mm2 for f in cut.faces if scene.side_of(scene.face(f)) == s) for s in sides
+    }
+    with_floor = [s for s in sides if floor_area[s] > 0] or sides
+    return min(with_floor, key=lambda s: (s[1] != "z", -round(floor_area[s], 3), SIDES.index(s)))
+
+
+def _opposite(side: str) -> str:
+    return ("-" if side[0] == "+" else "+") + side[1]
+
+
+def _run(scene: Scene, kind: Kind, cut: _Cut, access_side: str) -> Array | None:
+    """Unit direction of the straight run of a slot or step, of the open end of a blind slot."""
+    frame = scene.part.frame
+    if kind in (Kind.SLOT, Kind.STEP, Kind.CHAMFER):
+        rough = _end_to_end(scene, cut.opens_to)
+        return _along_walls(scene, cut, rough) if rough is not None else None
+    if kind == Kind.BLIND_SLOT:
+        ends = [s for s in cut.opens_to if s != access_side]
+        return frame.direction(ends[0])
+    if kind == Kind.BLIND_STEP:
+        return frame.direction(sorted(s for s in cut.opens_to if s != access_side)[0])
+    return None
+
+
+def _end_to_end(scene: Scene, opens_to: Sequence[str]) -> Array | None:
+    """The frame axis that a cut is open along at both ends."""
+    for axis in "xyz":
+        if "+" + axis in opens_to and "-" + axis in opens_to:
+            return scene.part.frame.direction("+" + axis)
+    return None
+
+
+def _slant_deg(scene: Scene, run: Array) -> float:
+    """Angle between a run and the nearest axis of the frame."""
+    return float(np.degrees(np.arccos(np.clip(np.max(np.abs(scene.part.frame.axes @ run)), 0, 1))))
+
+
+def _along_walls(scene: Scene, cut: _Cut, rough: Array) -> Array:
+    """The exact run: square to all flat faces of the cut, nearest to a rough direction."""
+    normals = np.array([s.normal for f in cut.faces if isinstance(s := scene.face(f).surface, Plane)])
+    if len(normals) and all(square(n, rough) for n in normals):
+        return rough
+    if len(normals) >= 2:
+        _, sizes, rows = np.linalg.svd(normals)
+        if len(sizes) < 3 or sizes[2] < 1e-4:
+            best = rows[2]
+            if abs(float(best @ rough)) > 0.5:
+                return np.asarray(best * np.sign(best @ rough))
+    return rough
+
+
+def _wall_angle(scene: Scene, faces: Sequence[int], access: Array) -> float | None:
+    """Largest lean of a flat wall from the access direction, if any leans."""
+    leans = [
+        90.0 - float(np.degrees(np.arccos(np.clip(abs(float(s.normal @ access)), 0, 1))))
+        for f in faces
+        if isinstance(s := scene.face(f).surface, Plane) and float(s.normal @ access) < 0.9999
+    ]
+    worst = max(leans, default=0.0)
+    return worst if worst > 0.05 else None
+
+
+def _section(scene: Scene, kind: Kind, cut: _Cut, access: Array, run: Array | None) -> CrossSection | None:
+    """Shape of the cross-section, square to the run (slot, step) or to the access (the rest)."""
+    walls = [f for f in cut.faces if is_wall(scene.face(f), access)]
+    surfaces = [scene.face(f).surface for f in walls]
+    round_walls = [s for s in surfaces if isinstance(s, Cylinder)]
+    if surfaces and len(round_walls) == len(surfaces):
+        return CrossSection.ROUND
+    curved = any(isinstance(s, Freeform) for s in surfaces) or any(
+        _turn_deg(scene, f) > _CORNER_TURN_DEG for f in walls if isinstance(scene.face(f).surface, Cylinder)
+    )
+    if cut.void is None or curved:
+        return CrossSection.OTHER
+    along = _end_to_end(scene, cut.opens_to)
+    if along is None or kind not in (Kind.SLOT, Kind.STEP, Kind.CHAMFER):
+        along = access
+    flat = [f for f in cut.faces if isinstance(scene.face(f).surface, Plane)]
+    void = void_of(scene, flat) if len(flat) < len(cut.faces) else cut.void
+    if void is None:
+        return CrossSection.OTHER
+    return section_of(void.sides_around(scene.part.frame.axes @ along), curved)
+
+
+def _turn_deg(scene: Scene, f: int) -> float:
+    """Angle a round wall turns through."""
+    normals = scene.face(f).normals
+    mean = normals.mean(axis=0)
+    length = float(np.linalg.norm(mean))
+    if length < 1e-6:
+        return 360.0
+    return 2 * float(np.degrees(np.max(np.arccos(np.clip(normals @ (mean / length), -1, 1)))))

@@ -1,0 +1,145 @@
+"""What every feature family works from: the part, arrays per face, and who owns which face.
+
+A family is a module with ``ORDER`` (when it is asked) and ``find(scene) -> list[Feature]``; it reads
+``scene.free`` and returns features over free faces only. Nothing in a scene is changed by a family:
+the registry in ``featurize.recognise`` takes the faces of what was found out of ``free``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from functools import cached_property
+
+import numpy as np
+
+from featurize import tolerances as tol
+from featurize.brep.frame import SIDES
+from featurize.brep.part import Convexity, Edge, Face, Part
+from featurize.brep.rays import escapes
+from featurize.brep.surfaces import Array, Plane
+from featurize.feature import Feature, Vec3
+
+
+@dataclass(eq=False)
+class Scene:
+    """``free`` faces belong to no feature yet; ``found`` are the features so far."""
+
+    part: Part
+    free: frozenset[int]
+    found: tuple[Feature, ...] = ()
+    _vertices: dict[int, Array] = field(default_factory=dict, repr=False)
+
+    def face(self, id_: int) -> Face:
+        return self.part.faces[id_]
+
+    @cached_property
+    def owner(self) -> dict[int, Feature]:
+        """The feature of each face that has one."""
+        return {f: feature for feature in self.found for f in feature.faces}
+
+    @cached_property
+    def _rows_of(self) -> list[Array]:
+        mesh = self.part.mesh
+        order = np.argsort(mesh.face_ids, kind="stable")
+        bounds = np.searchsorted(mesh.face_ids[order], np.arange(len(self.part.faces) + 1))
+        return [order[bounds[k] : bounds[k + 1]] for k in range(len(self.part.faces))]  # type: ignore[misc]
+
+    def vertices(self, id_: int) -> Array:
+        """Mesh corners (n, 3) of one face, in model coordinates; its samples if it has no mesh."""
+        if id_ not in self._vertices:
+            rows = self._rows_of[id_]
+            mesh = self.part.mesh
+            used = np.unique(mesh.triangles[rows])
+            self._vertices[id_] = mesh.vertices[used] if len(used) else self.face(id_).points
+        return self._vertices[id_]
+
+    def cloud(self, ids: Iterable[int]) -> Array:
+        """Mesh corners (n, 3) of several faces."""
+        return np.vstack([self.vertices(i) for i in ids])
+
+    @cached_property
+    def skin(self) -> Array:
+        """Points (n, 3) spread over the whole surface, in the part's frame, a fiftieth of it apart."""
+        mesh = self.part.mesh
+        corners = self.part.frame.local(mesh.vertices)[mesh.triangles]
+        pitch = float(np.max(self.part.high - self.part.low)) / 50
+        longest = np.max(np.linalg.norm(corners - np.roll(corners, 1, axis=1), axis=2), axis=1)
+        steps = np.clip(np.ceil(longest / pitch), 1, 50).astype(int)
+        clouds = [corners.reshape(-1, 3)]
+        for n in np.unique(steps):
+            i, j = np.meshgrid(np.arange(n), np.arange(n), indexing="ij")
+            a, b = (i[i + j < n] + 1 / 3) / n, (j[i + j < n] + 1 / 3) / n
+            weights = np.column_stack([1 - a - b, a, b])
+            clouds.append(np.einsum("wk,tkc->twc", weights, corners[steps == n]).reshape(-1, 3))
+        return np.vstack(clouds)
+
+    def groups(self, ids: Iterable[int], *kinds: Convexity) -> list[list[int]]:
+        """Connected sets of faces, joined by edges of these convexities (any when none given)."""
+        pool = set(ids)
+        found = []
+        while pool:
+            seed = min(pool)
+            pool.discard(seed)
+            group, stack = [seed], [seed]
+            while stack:
+                for other in self.part.across(stack.pop(), *kinds) & pool:
+                    pool.discard(other)
+                    group.append(other)
+                    stack.append(other)
+            found.append(sorted(group))
+        return found
+
+    def rim(self, ids: Iterable[int]) -> list[tuple[Edge, int, int]]:
+        """Edges that leave a set of faces, with the face inside and the face outside."""
+        inside = set(ids)
+        out = []
+        for f in sorted(inside):
+            for e in self.part.edges_of(f):
+                a, b = e.faces
+                if (a in inside) != (b in inside):
+                    out.append((e, a, b) if a in inside else (e, b, a))
+        return out
+
+    def side_of(self, face: Face) -> str | None:
+        """The side of the frame a flat face looks to."""
+        if not isinstance(face.surface, Plane):
+            return None
+        return self.part.frame.side_of(face.surface.normal)
+
+    def level(self, side: str) -> float:
+        """Where a side of the part's box lies along its axis, in the frame."""
+        k = "xyz".index(side[1])
+        return float(self.part.high[k] if side[0] == "+" else self.part.low[k])
+
+    def on_box(self, face: Face) -> bool:
+        """Whether a flat face lies on a side of the part's box."""
+        side = self.side_of(face)
+        if side is None:
+            return False
+        k = "xyz".index(side[1])
+        return abs(float(self.part.frame.local(face.centroid)[k]) - self.level(side)) < tol.SURFACE_MM
+
+    def seen_from(self, ids: Iterable[int], share: float = 0.08) -> tuple[str, ...]:
+        """Sides along which sight from more than a share of these faces' samples is free.
+
+        Samples stand off by a hair along the normal, so a face never hides itself.
+        """
+        points = np.vstack([self.face(i).points + 1e-3 * self.face(i).normals for i in ids])
+        open_to = []
+        for side in SIDES:
+            free = escapes(self.part.mesh, points, self.part.frame.direction(side))
+            if float(np.mean(free)) > share:
+                open_to.append(side)
+        return tuple(open_to)
+
+
+def vec(a: Array) -> Vec3:
+    """A plain tuple of three floats."""
+    return (float(a[0]), float(a[1]), float(a[2]))
+
+
+def span(points: Array, direction: Array) -> tuple[float, float]:
+    """Lowest and highest coordinate of points (n, 3) along a direction."""
+    heights = points @ direction
+    return float(heights.min()), float(heights.max())

@@ -1,0 +1,140 @@
+"""Sizes and roles of a recess, once it is known what it opens to and from where."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+import numpy as np
+
+from featurize import tolerances as tol
+from featurize.brep.part import Convexity, Face
+from featurize.brep.surfaces import Array, Cone, Cylinder, Plane, Sphere, Torus
+from featurize.brep.surfaces_at import parallel
+from featurize.feature import Kind, Role
+from featurize.recognise.scene import Scene, span
+
+# Walls may lean this much (draft, wire taper) and still be walls.
+_LEAN_DEG = 20.0
+
+
+def is_wall(face: Face, access: Array, lean_deg: float = _LEAN_DEG) -> bool:
+    """Whether a face stands along a direction, leaning at most ``lean_deg``."""
+    return bool(np.max(np.abs(face.normals @ access)) <= np.sin(np.radians(lean_deg)))
+
+
+def roles_in_recess(scene: Scene, ids: Iterable[int], access: Array) -> dict[int, Role]:
+    """Floor, wall, corner or foot for each face, seen from the access direction."""
+    return {i: _role(scene.face(i), access) for i in ids}
+
+
+def _role(face: Face, access: Array) -> Role:
+    s = face.surface
+    if isinstance(s, Plane):
+        return Role.FLOOR if float(s.normal @ access) > np.cos(np.radians(_LEAN_DEG)) else Role.WALL
+    if isinstance(s, (Cylinder, Cone)):
+        if parallel(s.axis, access, _LEAN_DEG):
+            return Role.CORNER if s.hollow else Role.WALL
+        return Role.FOOT if s.hollow else Role.WALL
+    if isinstance(s, (Torus, Sphere)):
+        return Role.FOOT if s.hollow or isinstance(s, Torus) else Role.WALL
+    return Role.WALL if is_wall(face, access) else Role.FLOOR
+
+
+def recess_sizes(
+    scene: Scene, kind: Kind, ids: Sequence[int], roles: dict[int, Role], access: Array, run: Array | None
+) -> dict[str, float]:
+    """Dimensions of a pocket, slot, step or opening, in mm and degrees."""
+    cloud = scene.cloud(ids)
+    low, high = span(cloud, access)
+    high = max(high, _mouth(scene, ids, access, high))
+    dims: dict[str, float] = {}
+    if run is not None:
+        across = np.cross(access, run)
+        a, b = span(cloud, across)
+        c, d = span(cloud, run)
+        dims["width_mm"], dims["length_mm"] = b - a, d - c
+    else:
+        dims["width_mm"], dims["length_mm"] = smallest_rectangle(cloud, access)
+    if kind in (Kind.STEP, Kind.BLIND_STEP):
+        dims["height_mm"] = high - low
+    elif kind in (Kind.THROUGH_PROFILE, Kind.OUTSIDE_PROFILE):
+        dims["height_mm"] = high - low
+    else:
+        dims["depth_mm"] = high - low
+    corner = smallest_corner(scene, ids, access)
+    if corner is not None:
+        dims["corner_radius_mm"] = corner
+    feet = [_small_radius(scene.face(i)) for i in ids if roles[i] == Role.FOOT]
+    if feet:
+        dims["floor_radius_mm"] = min(feet)
+    return dims
+
+
+def smallest_corner(scene: Scene, ids: Sequence[int], access: Array) -> float | None:
+    """Smallest inside corner radius seen along ``access``; 0 for a sharp one, None without corners."""
+    radii = []
+    inside = set(ids)
+    for i in ids:
+        s = scene.face(i).surface
+        if isinstance(s, Cylinder) and s.hollow and parallel(s.axis, access, 1.0):
+            radii.append(s.radius_mm)
+        elif isinstance(s, Cone) and s.hollow and parallel(s.axis, access, 1.0):
+            radii.append(_cone_small_radius(scene, i, s))
+    for i in ids:
+        for e in scene.part.edges_of(i):
+            if e.convexity != Convexity.CONCAVE or not set(e.faces) <= inside:
+                continue
+            chord = e.points[-1] - e.points[0]
+            length = float(np.linalg.norm(chord))
+            if length > tol.LENGTH_MM and parallel(chord / length, access, _LEAN_DEG) and all(
+                is_wall(scene.face(f), access) for f in e.faces
+            ):
+                radii.append(0.0)
+    return min(radii) if radii else None
+
+
+def _cone_small_radius(scene: Scene, face: int, cone: Cone) -> float:
+    heights = (scene.vertices(face) - cone.apex) @ cone.axis
+    return float(max(heights.min(), 0.0) * np.tan(np.radians(cone.half_angle_deg)))
+
+
+def _small_radius(face: Face) -> float:
+    s = face.surface
+    if isinstance(s, Torus):
+        return s.minor_mm
+    if isinstance(s, (Cylinder, Sphere)):
+        return s.radius_mm
+    return 0.0
+
+
+def _mouth(scene: Scene, ids: Sequence[int], access: Array, high: float) -> float:
+    """The level of the opening where a chamfer or round has taken the rim's edge."""
+    levels = [high]
+    for e, _, outer in scene.rim(ids):
+        feature = scene.owner.get(outer)
+        if feature is not None and feature.kind in (Kind.CHAMFER, Kind.EDGE_ROUND):
+            if float((e.points @ access).min()) > high - tol.SURFACE_MM:
+                levels.append(span(scene.vertices(outer), access)[1])
+    return max(levels)
+
+
+def smallest_rectangle(points: Array, access: Array) -> tuple[float, float]:
+    """Width and length of the smallest rectangle around points seen along a direction."""
+    from shapely import MultiPoint, convex_hull
+
+    u = np.zeros(3)
+    u[int(np.argmin(np.abs(access)))] = 1.0
+    u = np.cross(access, u)
+    u /= np.linalg.norm(u)
+    flat = points @ np.array([u, np.cross(access, u)]).T
+    hull = convex_hull(MultiPoint(flat))
+    if hull.geom_type != "Polygon":
+        return 0.0, float(hull.length)
+    ring = np.asarray(hull.exterior.coords)
+    edges = np.diff(ring, axis=0)
+    edges = edges[np.linalg.norm(edges, axis=1) > tol.LENGTH_MM]
+    best = (np.inf, 0.0, 0.0)
+    for d in edges / np.linalg.norm(edges, axis=1, keepdims=True):
+        a, b = np.ptp(ring @ d), np.ptp(ring @ np.array([-d[1], d[0]]))
+        best = min(best, (round(float(a * b), 6), float(min(a, b)), float(max(a, b))))
+    return best[1], best[2]

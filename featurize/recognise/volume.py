@@ -1,0 +1,222 @@
+"""The void in front of a set of faces, as a convex body, and what it opens to.
+
+A cutter that makes a set of faces sweeps the void in front of them. When that void is convex (every
+face lies on the void side of every other) it is the part's box cut by the faces' tangent planes, and
+the box sides that still bound it are what the recess opens to. This looks past whatever other
+features have taken from the rim, so crossings do not change the answer.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from featurize import tolerances as tol
+from featurize.brep.frame import SIDES
+from featurize.brep.part import Convexity, Face
+from featurize.brep.polytope import Polytope
+from featurize.brep.surfaces import Array, Plane
+from featurize.brep.surfaces_at import parallel
+from featurize.feature import CrossSection, Kind
+from featurize.recognise.scene import Scene
+
+_TANGENTS_PER_FACE = 8
+# A box side counts as open when the void reaches it with more than this much area (mm2).
+_OPEN_AREA_MM2 = 1e-3
+
+
+@dataclass(frozen=True, eq=False)
+class Void:
+    """``body`` is in the part's frame; its facets carry box side labels or plane numbers.
+
+    ``planes`` are the distinct (normal, offset) pairs in the frame that cut it.
+    """
+
+    body: Polytope
+    planes: tuple[tuple[Array, float], ...]
+    opens_to: tuple[str, ...]
+
+    def sides_around(self, run: Array) -> int:
+        """How many facets are not square to a direction of the frame: sides of the cross-section."""
+        tags = {
+            tag
+            for tag, ring in self.body.facets
+            if not parallel(_unit_normal(ring), run, tol.AXIS_DEG)
+        }
+        return len(tags)
+
+    def key(self) -> tuple[tuple[float, ...], ...]:
+        """The bounding planes, rounded: equal for two descriptions of one volume."""
+        return tuple(
+            sorted(tuple(round(float(c), 3) + 0.0 for c in (*normal, offset)) for normal, offset in self.planes)
+        )
+
+
+def void_of(scene: Scene, ids: Sequence[int]) -> Void | None:
+    """The convex void in front of these faces; None when it is not convex."""
+    frame = scene.part.frame
+    planes: list[tuple[Array, float]] = []
+    clouds = {i: frame.local(scene.vertices(i)) for i in ids}
+    for i in ids:
+        for origin, normal in _tangent_planes(scene.face(i)):
+            n = frame.axes @ normal
+            offset = float(frame.local(origin) @ n)
+            if any(parallel(n, m, tol.PARALLEL_DEG) and n @ m > 0 and abs(offset - o) < tol.SURFACE_MM for m, o in planes):
+                continue
+            slack = _slack(scene.face(i))
+            if any(float((cloud @ n).min()) < offset - slack for cloud in clouds.values()):
+                return None
+            planes.append((n, offset))
+    return _void(scene, planes)
+
+
+def _void(scene: Scene, planes: Sequence[tuple[Array, float]]) -> Void:
+    body = Polytope.box(scene.part.low, scene.part.high)
+    for k, (n, offset) in enumerate(planes):
+        body = body.cut(n, offset, k, tol.LENGTH_MM / 100)
+    opens_to = tuple(s for s in SIDES if body.area_of(s) > _OPEN_AREA_MM2)
+    return Void(body, tuple(planes), opens_to)
+
+
+def material_inside(scene: Scene, void: Void) -> bool:
+    """Whether the part reaches into the void: then some of its walls are missing."""
+    return bool(_intruders(scene, void.planes).any())
+
+
+def _intruders(scene: Scene, planes: Sequence[tuple[Array, float]]) -> NDArray[np.bool_]:
+    """Which points of the part's skin (n,) lie clearly inside the box cut by planes."""
+    points = scene.skin
+    low, high = scene.part.low + tol.SURFACE_MM, scene.part.high - tol.SURFACE_MM
+    inside = np.asarray(np.all((points > low) & (points < high), axis=1))
+    for n, offset in planes:
+        inside &= points @ n > offset + tol.SURFACE_MM
+    return inside
+
+
+def convex_voids(scene: Scene, ids: Sequence[int]) -> list[tuple[Void, tuple[int, ...]]] | None:
+    """Split a cut with flat walls into the convex voids that crossing cutters would leave.
+
+    Each wall in turn is given just the planes of its group that keep the part out of the void in front
+    of it, those next to it first. Returns each distinct void with its faces, or None when some wall has
+    no such void. A face that several voids share goes to the one that covers most of it.
+    """
+    if not all(isinstance(scene.face(i).surface, Plane) for i in ids):
+        return None
+    frame = scene.part.frame
+    plane_of = {i: _plane_in_frame(scene, i) for i in ids}
+    clouds = {i: frame.local(np.vstack([scene.vertices(i), scene.face(i).points])) for i in ids}
+    # A face that reaches behind its neighbour's plane is shared by several cuts: it seeds none.
+    whole = [
+        i
+        for i in ids
+        if all(
+            float((clouds[i] @ plane_of[j][0]).min()) > plane_of[j][1] - tol.SURFACE_MM
+            for j in scene.part.across(i, Convexity.CONCAVE) & set(ids)
+        )
+    ]
+    if not whole:
+        return None
+    voids: dict[object, Void] = {}
+    members: dict[object, list[int]] = {}
+    for seed in whole:
+        void = _grown(scene, seed, ids, plane_of, clouds)
+        if void is None:
+            return None
+        voids.setdefault(void.key(), void)
+        members.setdefault(void.key(), []).append(seed)
+    for i in ids:
+        if i in whole:
+            continue
+        points = clouds[i]
+        best = max(
+            voids,
+            key=lambda k: sum(
+                bool(np.all([p @ n > o - tol.SURFACE_MM for n, o in voids[k].planes])) for p in points
+            ),
+        )
+        members[best].append(i)
+    return [(voids[k], tuple(sorted(members[k]))) for k in voids]
+
+
+def _plane_in_frame(scene: Scene, i: int) -> tuple[Array, float]:
+    s = scene.face(i).surface
+    assert isinstance(s, Plane)
+    n = scene.part.frame.axes @ s.normal
+    return n, float(scene.part.frame.local(s.origin) @ n)
+
+
+def _grown(
+    scene: Scene,
+    seed: int,
+    ids: Sequence[int],
+    plane_of: dict[int, tuple[Array, float]],
+    clouds: dict[int, Array],
+) -> Void | None:
+    chosen = [seed]
+    while True:
+        planes = [plane_of[i] for i in chosen]
+        inside = _intruders(scene, planes)
+        if not inside.any():
+            break
+        points = scene.skin[inside]
+        best, best_score = None, (0, 0)
+        for i in ids:
+            if i in chosen:
+                continue
+            n, offset = plane_of[i]
+            if float((clouds[seed] @ n).min()) < offset - tol.SURFACE_MM:
+                continue  # would cut into the seed itself
+            removed = int(np.sum(points @ n <= offset + tol.SURFACE_MM))
+            near = any(i in scene.part.across(j, Convexity.CONCAVE) for j in chosen)
+            if removed and (near, removed) > best_score:
+                best, best_score = i, (int(near), removed)
+        if best is None:
+            return None
+        chosen.append(best)
+    return _void(scene, [plane_of[i] for i in chosen])
+
+
+def kind_of(opens_to: Sequence[str], flat_faces: int) -> Kind:
+    """The feature kind that follows from the sides a recess opens to.
+
+    One side is a pocket, two opposite ones a through profile, two adjoining ones a blind slot; three
+    with an opposite pair a slot, without one a blind step; four a step, five a floor.
+    """
+    pairs = sum(1 for axis in "xyz" if "+" + axis in opens_to and "-" + axis in opens_to)
+    table = {
+        (1, 0): Kind.POCKET,
+        (2, 1): Kind.THROUGH_PROFILE,
+        (2, 0): Kind.BLIND_SLOT,
+        (3, 1): Kind.SLOT,
+        (3, 0): Kind.BLIND_STEP,
+        (4, 1): Kind.STEP,
+        (5, 2): Kind.FLOOR,
+    }
+    return table.get((len(opens_to), pairs), Kind.UNASSIGNED)
+
+
+def section_of(sides: int, curved: bool) -> CrossSection:
+    """Name of a cross-section with this many sides."""
+    if curved:
+        return CrossSection.OTHER
+    return {3: CrossSection.THREE, 4: CrossSection.FOUR, 6: CrossSection.SIX}.get(sides, CrossSection.OTHER)
+
+
+def _tangent_planes(face: Face) -> list[tuple[Array, Array]]:
+    if isinstance(face.surface, Plane):
+        return [(face.surface.origin, face.surface.normal)]
+    step = max(1, len(face.points) // _TANGENTS_PER_FACE)
+    return list(zip(face.points[::step], face.normals[::step], strict=True))
+
+
+def _slack(face: Face) -> float:
+    """Mesh corners of a curved face may lie a deflection behind its tangent planes."""
+    return tol.SURFACE_MM if isinstance(face.surface, Plane) else tol.SURFACE_MM + tol.MESH_DEFLECTION_MM
+
+
+def _unit_normal(ring: Array) -> Array:
+    normal = np.cross(ring[1:-1] - ring[0], ring[2:] - ring[0]).sum(axis=0)
+    return np.asarray(normal / max(float(np.linalg.norm(normal)), 1e-300))
