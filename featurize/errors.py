@@ -1,0 +1,31 @@
+"""What can go wrong with a customer's file, as one line that also says what to do."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+
+
+class Code(StrEnum):
+    """Why no part came out of a file."""
+
+    MISSING = "missing"
+    NOT_STEP = "not_step"
+    EMPTY = "empty"
+    TRUNCATED = "truncated"
+    TOO_LARGE = "too_large"
+    UNREADABLE = "unreadable"
+    NO_SOLID = "no_solid"
+    CRASHED = "crashed"
+    TIMED_OUT = "timed_out"
+
+
+class StepError(Exception):
+    """No usable part. ``str()`` is one line: what is wrong, then what to do."""
+
+    def __init__(self, code: Code, message: str) -> None:
+        # Both as arguments, so that the error survives the way out of a child process.
+        super().__init__(code, " ".join(message.split()))
+        self.code = code
+
+    def __str__(self) -> str:
+        return str(self.args[1])

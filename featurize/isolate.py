@@ -1,0 +1,115 @@
+"""Runs a function in a child process, so that a crash or an endless loop in it stays there.
+
+Knows nothing of the kernel. The function must be importable by name, its arguments and result
+picklable; a program that calls this needs the usual ``if __name__ == "__main__"`` guard.
+"""
+
+from __future__ import annotations
+
+import multiprocessing
+import os
+import time
+import traceback
+from collections.abc import Callable
+from multiprocessing.connection import Connection, wait
+from multiprocessing.process import BaseProcess
+from typing import Any, TypeVar
+
+from featurize.errors import Code, StepError
+
+T = TypeVar("T")
+
+# Set in a child only: the way back to its parent.
+_to_parent: Connection | None = None
+
+
+def report(message: object) -> None:
+    """Sends a (picklable) message to the parent's ``progress``; does nothing outside a child."""
+    if _to_parent is not None:
+        _to_parent.send(("progress", message))
+
+
+def run_isolated(
+    function: Callable[..., T],
+    *args: Any,
+    time_limit_s: float,
+    progress: Callable[[Any], None] | None = None,
+    quiet: bool = True,
+) -> T:
+    """``function(*args)``, run in a child process.
+
+    ``progress`` gets what the child passes to ``report``. ``quiet`` discards what the child writes
+    to its terminal. Raises StepError: ``crashed`` when the child dies, ``timed_out`` over the limit,
+    or the child's own; any other exception of the child is raised again with its traceback as a note.
+    """
+    context = multiprocessing.get_context("spawn")
+    receiver, sender = context.Pipe(duplex=False)
+    child = context.Process(target=_serve, args=(sender, quiet, function, args), daemon=True)
+    deadline = time.monotonic() + time_limit_s
+    try:
+        child.start()
+        sender.close()
+        answer: T = _await_result(child, receiver, deadline, time_limit_s, progress)
+        return answer
+    finally:
+        # Reached on KeyboardInterrupt too: no child outlives the call.
+        if child.pid is not None:
+            child.kill()
+            child.join()
+        receiver.close()
+
+
+def _await_result(
+    child: BaseProcess,
+    receiver: Connection,
+    deadline: float,
+    time_limit_s: float,
+    progress: Callable[[Any], None] | None,
+) -> Any:
+    while True:
+        left_s = deadline - time.monotonic()
+        # The process's own end is watched as well: a grandchild could hold the pipe open.
+        if left_s <= 0 or not wait([receiver, child.sentinel], left_s):
+            raise StepError(
+                Code.TIMED_OUT,
+                f"Stopped after {time_limit_s:g} s, the time limit: simplify the model or raise the limit.",
+            )
+        try:
+            tag, value = receiver.recv() if receiver.poll() else _gone(child)
+        except EOFError:
+            _gone(child)
+        if tag == "result":
+            return value
+        if tag == "error":
+            raise value
+        if progress is not None:
+            progress(value)
+
+
+def _gone(child: BaseProcess) -> Any:
+    child.join()
+    code = child.exitcode or 0
+    how = f"signal {-code}" if code < 0 else f"exit status {code}"
+    raise StepError(
+        Code.CRASHED,
+        f"The geometry kernel crashed on this model ({how}): export it again, or in another STEP version.",
+    )
+
+
+def _serve(sender: Connection, quiet: bool, function: Callable[..., Any], args: tuple[Any, ...]) -> None:
+    global _to_parent
+    if quiet:
+        nowhere = os.open(os.devnull, os.O_WRONLY)
+        os.dup2(nowhere, 1)
+        os.dup2(nowhere, 2)
+    _to_parent = sender
+    try:
+        answer = ("result", function(*args))
+    except Exception as error:
+        if not isinstance(error, StepError):
+            error.add_note("in the child process:\n" + traceback.format_exc())
+        answer = ("error", error)
+    try:
+        sender.send(answer)
+    except Exception as error:  # an answer that cannot be pickled is the caller's mistake: say so
+        sender.send(("error", RuntimeError(f"the child's answer could not be sent: {error}")))

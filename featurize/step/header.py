@@ -1,0 +1,95 @@
+"""Cheap checks on the text of a STEP file (ISO 10303-21), before the kernel is loaded."""
+
+from __future__ import annotations
+
+import hashlib
+import re
+from dataclasses import dataclass
+from pathlib import Path
+
+from featurize.errors import Code, StepError
+
+_COMMENT = re.compile(rb"/\*.*?\*/", re.DOTALL)
+_LEAD = re.compile(rb"(?:\s+|/\*.*?\*/)*", re.DOTALL)
+_DATA = re.compile(rb"\bDATA\s*[;(]")
+_ENTITY = re.compile(rb"#\d+\s*=")
+_SCHEMA = re.compile(rb"FILE_SCHEMA\s*\(\s*\(\s*'([^']*)'")
+_EXTERNAL = re.compile(rb"=\s*DOCUMENT_FILE\s*\(\s*'([^']*)'")
+BYTE_ORDER_MARK = b"\xef\xbb\xbf"
+_START, _END = b"ISO-10303-21;", b"END-ISO-10303-21;"
+# A header is a few lines; signatures after the end of the exchange structure are a few kilobytes.
+_HEADER_BYTES, _TAIL_BYTES = 1 << 16, 1 << 16
+
+# How other files begin that people send by mistake, and what to do about each.
+_HINTS = {
+    b"PK\x03\x04": "it is a zip archive: unpack it and give the STEP file inside",
+    b"\x1f\x8b": "it is gzip-compressed: unpack it first",
+    b"<?xml": "it is XML: export the model as a plain STEP file (.stp, ISO 10303-21)",
+}
+
+# Schema names as ISO 10303-203, -214 and -242 spell them (from memory); the first that begins the name wins.
+_PROTOCOLS = {
+    "CONFIG_CONTROL_DESIGN": "AP203",
+    "AP203": "AP203",
+    "AUTOMOTIVE_DESIGN": "AP214",
+    "AP214": "AP214",
+    "AP242": "AP242",
+}
+
+
+@dataclass(frozen=True)
+class Header:
+    """What the text of the file says. ``external`` are the files that it refers to."""
+
+    sha256: str
+    schema: str
+    external: tuple[str, ...]
+
+
+def check_text(path: Path, size_limit_mb: float) -> Header:
+    """Reads the file's text; raises StepError when it cannot be a whole STEP file."""
+    name = path.name
+    if not path.is_file():
+        raise StepError(Code.MISSING, f"There is no file {path}: check the path.")
+    try:
+        size_mb = path.stat().st_size / 1e6
+        if size_mb > size_limit_mb:
+            raise StepError(
+                Code.TOO_LARGE,
+                f"{name} has {size_mb:.1f} MB, over the limit of {size_limit_mb:g} MB: "
+                "send the insert alone, or raise the limit.",
+            )
+        text = path.read_bytes()
+    except OSError as error:
+        raise StepError(
+            Code.UNREADABLE, f"{name} cannot be opened ({error.strerror}): check its permissions."
+        ) from error
+    return Header(hashlib.sha256(text).hexdigest(), *_structure(name, text.removeprefix(BYTE_ORDER_MARK)))
+
+
+def _structure(name: str, text: bytes) -> tuple[str, tuple[str, ...]]:
+    if not text.strip():
+        raise StepError(Code.EMPTY, f"{name} is empty: export it again.")
+    lead = _LEAD.match(text)
+    start = lead.end() if lead else 0
+    if not text.startswith(_START, start):
+        if _START.startswith(text[start:].rstrip()):
+            raise StepError(Code.TRUNCATED, f"{name} ends within its first line: export or copy it again.")
+        hint = next((h for magic, h in _HINTS.items() if text.startswith(magic)), "export the model as STEP")
+        raise StepError(Code.NOT_STEP, f"{name} is not a STEP file (no ISO-10303-21 at its start): {hint}.")
+    if _END not in text[max(start + len(_START), len(text) - _TAIL_BYTES) :]:
+        raise StepError(
+            Code.TRUNCATED, f"{name} is cut short (no END-ISO-10303-21): export or copy it again."
+        )
+    data = _DATA.search(text)
+    if data is None or _ENTITY.search(text, data.end()) is None:
+        raise StepError(Code.EMPTY, f"{name} holds no model (nothing in a DATA section): export it again.")
+    schema = _SCHEMA.search(_COMMENT.sub(b"", text[: min(data.start(), _HEADER_BYTES)]))
+    external = tuple(sorted({m.decode("latin-1") for m in _EXTERNAL.findall(text)}))
+    return _protocol(schema.group(1).decode("latin-1") if schema else ""), external
+
+
+def _protocol(schema: str) -> str:
+    words = schema.split()
+    name = words[0].upper() if words else "unknown"
+    return next((ap for begin, ap in _PROTOCOLS.items() if name.startswith(begin)), name)

@@ -1,0 +1,152 @@
+"""Light healing: only what is broken is touched, and everything done is said.
+
+Each repair keeps, for each face it leaves, the place of the face as read that it came from.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections import Counter
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+from OCP.BRep import BRep_Builder
+from OCP.BRepBuilderAPI import BRepBuilderAPI_MakeSolid, BRepBuilderAPI_Sewing
+from OCP.BRepCheck import BRepCheck_Analyzer, BRepCheck_Status
+from OCP.BRepLib import BRepLib
+from OCP.ShapeFix import ShapeFix_Shape
+from OCP.TopAbs import TopAbs_ShapeEnum
+from OCP.TopoDS import TopoDS, TopoDS_Compound
+
+from featurize import tolerances as tol
+from featurize.step.shapes import FACE, SHELL, SOLID, centroid, each, free_edges, mapped, plural, volume_mm3
+
+# Gaps are closed with the finest of these that does it, so that small real edges survive.
+_SEWING_STEPS_MM = (tol.LENGTH_MM, tol.LENGTH_MM * 10, tol.SURFACE_MM)
+# Healing that changes the volume by more than this share is told.
+_VOLUME_SHARE = 1e-4
+
+
+@dataclass(frozen=True, eq=False)
+class Body:
+    """A solid on its way through healing.
+
+    ``as_read`` are its faces before healing; ``source_faces`` gives for each face of ``solid`` its
+    place in ``as_read``. ``doubts`` are faults that stayed.
+    """
+
+    solid: Any
+    as_read: tuple[Any, ...]
+    source_faces: tuple[int, ...]
+    healed: tuple[str, ...] = ()
+    doubts: tuple[str, ...] = field(default=())
+
+
+def heal_solid(solid: Any) -> tuple[list[Body], int]:
+    """The closed, valid, outward-facing solids (usually one) that a solid gives, and the number of
+    free edges left in what could not be closed."""
+    if free_edges(solid):
+        return close([solid])
+    faces = tuple(each(solid, FACE))
+    return [_outward(_valid(Body(solid, faces, tuple(range(len(faces))))))], 0
+
+
+def close(skins: Sequence[Any]) -> tuple[list[Body], int]:
+    """Solids from open shells or loose faces, and the number of free edges left in the rest."""
+    loose = TopoDS_Compound()
+    builder = BRep_Builder()
+    builder.MakeCompound(loose)
+    for skin in skins:
+        builder.Add(loose, skin)
+    faces = tuple(each(loose, FACE))
+    for gap_mm in _SEWING_STEPS_MM:
+        sewing = BRepBuilderAPI_Sewing(gap_mm)
+        sewing.Add(loose)
+        sewing.Perform()
+        sewn = sewing.SewedShape()
+        left = 0 if sewn.IsNull() else free_edges(sewn)
+        if not left:
+            break
+    said = f"open skin of {plural(len(faces), 'face')} closed by sewing gaps up to {gap_mm:g} mm"
+    bodies = []
+    for shell in [] if sewn.IsNull() else each(sewn, SHELL):
+        if free_edges(shell):
+            continue
+        solid = BRepBuilderAPI_MakeSolid(TopoDS.Shell_s(shell)).Solid()
+        BRepLib.OrientClosedSolid_s(solid)  # sewing leaves the sense of a skin open
+        source = _trace(faces, sewing.ModifiedSubShape, solid)
+        own = sorted(set(source))  # the faces as read that this solid came from
+        place = {old: new for new, old in enumerate(own)}
+        body = Body(solid, tuple(faces[i] for i in own), tuple(place[i] for i in source), (said,))
+        bodies.append(_outward(_valid(body)))
+    return bodies, left
+
+
+def _valid(body: Body) -> Body:
+    if BRepCheck_Analyzer(body.solid).IsValid():
+        return body
+    faults = _faults(body.solid)
+    fix = ShapeFix_Shape(body.solid)
+    fix.SetMaxTolerance(tol.SURFACE_MM)
+    fix.Perform()
+    fixed = each(fix.Shape(), SOLID)
+    if len(fixed) != 1 or free_edges(fixed[0]) or not BRepCheck_Analyzer(fixed[0]).IsValid():
+        return replace(body, doubts=(f"faults that healing did not remove: {faults}",))
+    solid = TopoDS.Solid_s(fixed[0])
+    before, after = abs(volume_mm3(body.solid)), abs(volume_mm3(solid))
+    said = f"repaired {faults}"
+    if not math.isclose(before, after, rel_tol=_VOLUME_SHARE):
+        said += f"; volume {before:.6g} -> {after:.6g} mm3"
+    through = _trace(each(body.solid, FACE), fix.Context().Apply, solid)
+    source = tuple(body.source_faces[i] for i in through)
+    return replace(body, solid=solid, source_faces=source, healed=(*body.healed, said))
+
+
+def _outward(body: Body) -> Body:
+    if volume_mm3(body.solid) >= 0:
+        return body
+    solid = TopoDS.Solid_s(body.solid.Reversed())  # keeps the order of the faces
+    return replace(body, solid=solid, healed=(*body.healed, "inside-out solid turned to face outwards"))
+
+
+def _trace(before: Sequence[Any], image: Callable[[Any], Any], solid: Any) -> tuple[int, ...]:
+    """For each face of ``solid``, the place in ``before`` of the face whose image it is."""
+    after = mapped(solid, FACE)
+    source = [-1] * after.Extent()
+    for i, face in enumerate(before):
+        now = image(face)
+        for piece in [] if now is None or now.IsNull() else each(now, FACE):
+            if place := after.FindIndex(piece):
+                source[place - 1] = i
+    if -1 in source:  # the kernel lost track of a face: the one that lies nearest stands for it
+        centres = [centroid(face) for face in before]
+        for j in (j for j, i in enumerate(source) if i < 0):
+            here = centroid(after(j + 1))
+            source[j] = min(range(len(before)), key=lambda i: math.dist(centres[i], here))
+    return tuple(source)
+
+
+def _faults(solid: Any) -> str:
+    """The kernel's findings in words, e.g. "2 self intersecting wires"."""
+    analyzer = BRepCheck_Analyzer(solid)
+    kinds = ("SOLID", "SHELL", "FACE", "WIRE", "EDGE", "VERTEX")
+    found: Counter[str] = Counter()
+    for kind in kinds:
+        for shape in each(solid, getattr(TopAbs_ShapeEnum, f"TopAbs_{kind}")):
+            result = analyzer.Result(shape)
+            states = set(result.Status())
+            result.InitContextIterator()
+            while result.MoreShapeInContext():
+                states |= set(result.StatusOnShape())
+                result.NextShapeInContext()
+            found.update(s.name for s in states if s != BRepCheck_Status.BRepCheck_NoError)
+    return (
+        ", ".join(f"{count} x {_words(name)}" for name, count in sorted(found.items())) or "an unnamed fault"
+    )
+
+
+def _words(status: str) -> str:
+    """ "BRepCheck_SelfIntersectingWire" -> "self intersecting wire"."""
+    return re.sub(r"(?<=[a-z0-9])(?=[A-Z])", " ", status.partition("_")[2]).lower()

@@ -1,0 +1,317 @@
+"""Reads a STEP file with the kernel. Import this late, best in a child process."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from OCP.Bnd import Bnd_Box
+from OCP.BRepBndLib import BRepBndLib
+from OCP.IFSelect import IFSelect_ReturnStatus
+from OCP.Interface import Interface_Static
+from OCP.STEPCAFControl import STEPCAFControl_Reader
+from OCP.STEPControl import STEPControl_Reader
+from OCP.StepRepr import StepRepr_Representation
+from OCP.TCollection import TCollection_ExtendedString
+from OCP.TColStd import TColStd_SequenceOfAsciiString
+from OCP.TDF import TDF_Label, TDF_LabelSequence
+from OCP.TDocStd import TDocStd_Document
+from OCP.TopLoc import TopLoc_Location
+from OCP.TopoDS import TopoDS
+from OCP.XCAFDoc import XCAFDoc_DocumentTool, XCAFDoc_ShapeTool
+
+from featurize.errors import Code, StepError
+from featurize.isolate import report
+from featurize.step.document import Colour, SolidPart, StepDocument
+from featurize.step.header import BYTE_ORDER_MARK, Header
+from featurize.step.heal import Body, close, heal_solid
+from featurize.step.names import ByShape, StepNames, label_colour, label_name, product_colours
+from featurize.step.quiet import quiet_kernel
+from featurize.step.shapes import FACE, SHELL, SOLID, each, outside, plural, unlocated
+
+# Die inserts measure from a few millimetres to a few hundred: outside this a unit was mistaken.
+_LARGEST_MM, _SMALLEST_MM = 1500.0, 1.0
+
+# The kernel's names for entities of geometry and topology (ISO 10303-42) begin so.
+_SHAPE_ENTITIES = ("StepGeom_", "StepShape_")
+
+_UNITS = {
+    "millimetre": "mm",
+    "millimeter": "mm",
+    "centimetre": "cm",
+    "centimeter": "cm",
+    "metre": "m",
+    "meter": "m",
+    "micrometre": "um",
+    "micrometer": "um",
+    "foot": "ft",
+    "in": "inch",
+}
+
+
+@dataclass
+class _Product:
+    """One shape of the file and the places at which it stands."""
+
+    name: str
+    shape: Any
+    colours: ByShape[Colour | None]
+    places: list[Any] = field(default_factory=list)
+
+
+def load(path: Path, header: Header) -> StepDocument:
+    """All solids of a STEP file whose text was checked; raises StepError when there are none."""
+    with quiet_kernel():
+        notes: list[str] = []
+        products, names, units = _transfer(path, notes)
+        missing = [name for name in header.external if not (path.parent / name).is_file()]
+        if missing:
+            notes.append(f"Parts are missing: the files {', '.join(missing)} are referred to but not there.")
+        if len(missing) < len(header.external):
+            notes.append("Face names in the files that it refers to are not read.")
+        parts, left = _all_parts(products, names, path.stem, notes)
+        if not parts:
+            raise _no_solid(path.name, left, missing)
+        if left:
+            notes.append(f"Surfaces that close to no solid were left out ({plural(left, 'free edge')}).")
+        for part in parts:
+            notes += _size_note(part)
+        if not units:
+            notes.append("The file names no length unit: millimetres were assumed.")
+    return StepDocument(path, header.sha256, header.schema, ", ".join(units) or "mm", parts, notes)
+
+
+def _transfer(path: Path, notes: list[str]) -> tuple[list[_Product], StepNames, list[str]]:
+    report(f"reading {path.name}")
+    Interface_Static.SetCVal_s("xstep.cascade.unit", "MM")
+    try:
+        reader = STEPCAFControl_Reader()
+        reader.SetNameMode(True)
+        reader.SetColorMode(True)
+        _read(reader, path)
+        document = TDocStd_Document(TCollection_ExtendedString("step"))
+        if not reader.Transfer(document):
+            raise RuntimeError("nothing transferred")
+        products = _products(document)
+        plain = reader.ChangeReader()
+    except StepError:
+        raise
+    except Exception as error:  # the kernel's exceptions are of many kinds
+        plain = STEPControl_Reader()
+        _read(plain, path)
+        products = _bare_product(plain, path.name)
+        reason = " ".join(str(error).split())
+        notes.append(f"Read without colours and assembly names: the full transfer failed ({reason}).")
+    broken = _broken_entities(plain.WS().Model())
+    if broken:
+        notes.append(f"The file has {plural(broken, 'faulty shape')}: check the result against the drawing.")
+    return products, StepNames(plain.WS()), _units(plain)
+
+
+def _read(reader: Any, path: Path) -> None:
+    try:
+        with path.open("rb") as file:
+            marked = file.read(len(BYTE_ORDER_MARK)) == BYTE_ORDER_MARK  # the kernel chokes on it
+            done = (
+                reader.ReadStream(str(path), io.BytesIO(file.read()))
+                if marked
+                else reader.ReadFile(str(path))
+            )
+    except Exception:  # as above
+        done = None
+    if done != IFSelect_ReturnStatus.IFSelect_RetDone:
+        raise StepError(Code.UNREADABLE, f"{path.name} is damaged inside its STEP text: export it again.")
+
+
+def _bare_product(reader: Any, name: str) -> list[_Product]:
+    try:
+        reader.TransferRoots()
+        shape = reader.OneShape()
+    except Exception as error:
+        message = f"The kernel cannot translate {name}: export it again, or in another STEP version."
+        raise StepError(Code.UNREADABLE, message) from error
+    return [] if shape.IsNull() else [_Product("", shape, ByShape(), [TopLoc_Location()])]
+
+
+def _broken_entities(model: Any) -> int:
+    """Geometry and topology that the kernel finds faulty (faults in drawings and styles do no harm)."""
+    return sum(
+        model.IsErrorEntity(i) and type(model.Value(i)).__name__.startswith(_SHAPE_ENTITIES)
+        for i in range(1, model.NbEntities() + 1)
+        if not isinstance(model.Value(i), StepRepr_Representation)
+    )
+
+
+def _units(reader: Any) -> list[str]:
+    lengths, angles, solid_angles = (TColStd_SequenceOfAsciiString() for _ in range(3))
+    reader.FileUnits(lengths, angles, solid_angles)
+    found = [lengths.Value(i + 1).ToCString().strip().lower() for i in range(lengths.Length())]
+    return list(dict.fromkeys(_UNITS.get(unit, unit) for unit in found if unit))
+
+
+def _products(document: Any) -> list[_Product]:
+    """The products of an XCAF document, each with its places, in the order of the file."""
+    tool = XCAFDoc_DocumentTool.ShapeTool_s(document.Main())
+    roots = TDF_LabelSequence()
+    tool.GetFreeShapes(roots)
+    products: dict[str, _Product] = {}
+    for root in _sequence(roots):
+        for label, place, colour, name in _leaves(root, TopLoc_Location(), None, ""):
+            key = _entry(label)
+            if key not in products:
+                shape = XCAFDoc_ShapeTool.GetShape_s(label)
+                products[key] = _Product(name, shape, product_colours(label, colour))
+            products[key].places.append(place)
+    return list(products.values())
+
+
+def _leaves(
+    label: Any, place: Any, colour: Colour | None, name: str
+) -> Iterator[tuple[Any, Any, Colour | None, str]]:
+    """The simple shapes below a label, each with its place, its place's colour, and its own name
+    or that of the next above it that has one."""
+    if XCAFDoc_ShapeTool.IsReference_s(label):
+        referred = TDF_Label()
+        XCAFDoc_ShapeTool.GetReferredShape_s(label, referred)
+        here = place.Multiplied(XCAFDoc_ShapeTool.GetLocation_s(label))
+        yield from _leaves(referred, here, colour or label_colour(label), name)
+        return
+    name = label_name(label) or name
+    if XCAFDoc_ShapeTool.IsAssembly_s(label):
+        components = TDF_LabelSequence()
+        XCAFDoc_ShapeTool.GetComponents_s(label, components, False)
+        for component in _sequence(components):
+            yield from _leaves(component, place, colour, name)
+    else:
+        yield label, place, colour, name
+
+
+def _sequence(labels: Any) -> list[Any]:
+    return [labels.Value(i + 1) for i in range(labels.Length())]
+
+
+def _entry(label: Any) -> str:
+    tags = []
+    while not label.IsRoot():
+        tags.append(str(label.Tag()))
+        label = label.Father()
+    return ":".join(reversed(tags))
+
+
+def _all_parts(
+    products: list[_Product], names: StepNames, stem: str, notes: list[str]
+) -> tuple[list[SolidPart], int]:
+    """The parts of all products, and the free edges of the skins that close to nothing.
+
+    Skins that stay open alone are tried together: some exporters make each face a product.
+    """
+    parts: list[SolidPart] = []
+    still_open: list[tuple[_Product, list[Any]]] = []
+    left = 0
+    for product in products:
+        report(f"checking {product.name or stem}")
+        found, skins, unclosed = _parts(product, names, stem)
+        parts += found
+        left += unclosed
+        if skins:
+            still_open.append((product, skins))
+    if len(still_open) > 1:
+        colours: ByShape[Colour | None] = ByShape()
+        placed = []
+        for product, skins in still_open:
+            for skin in skins:
+                placed += [skin.Moved(place, False) for place in product.places]
+                for face in each(skin, FACE):
+                    colours[face] = product.colours.get(face, None)
+        bodies, unclosed = close(placed)
+        if bodies:
+            together = _Product(stem, None, colours, [TopLoc_Location()])
+            parts += _as_parts(together, [(body, 1, "") for body in bodies], names, stem)
+            left = unclosed
+    notes += [f"{part.name}: {doubt}." for part in parts for doubt in part.doubts]
+    return parts, left
+
+
+def _parts(product: _Product, names: StepNames, stem: str) -> tuple[list[SolidPart], list[Any], int]:
+    """The solids of one product, identical copies counted; the skins when none of them closes; and
+    the free edges of what did not close."""
+    copies: dict[int, list[Any]] = {}
+    seen: ByShape[int] = ByShape()
+    for solid in each(product.shape, SOLID):
+        first = seen.get(solid, len(copies))
+        seen[solid] = first
+        copies.setdefault(first, []).append(solid)
+    bodies: list[tuple[Body, int, str]] = []
+    left = 0
+    for solids in copies.values():
+        healed, unclosed = heal_solid(TopoDS.Solid_s(solids[0]))
+        bodies += [(body, len(solids), names.of(solids[0])) for body in healed]
+        left += unclosed
+    skins = outside(product.shape, SHELL, SOLID) + outside(product.shape, FACE, SHELL)
+    if skins:
+        closed, unclosed = close(skins)
+        bodies += [(body, 1, "") for body in closed]
+        left += unclosed
+        skins = [] if closed else skins
+    return _as_parts(product, bodies, names, stem), skins, left
+
+
+def _as_parts(
+    product: _Product, bodies: list[tuple[Body, int, str]], names: StepNames, stem: str
+) -> list[SolidPart]:
+    titles = _titles(product.name or stem, [own for _, _, own in bodies])
+    return [
+        SolidPart(
+            solid=TopoDS.Solid_s(body.solid.Moved(product.places[0], False)),
+            name=title,
+            count=count * len(product.places),
+            face_names=tuple(names.of(face) for face in body.as_read),
+            face_colours=tuple(product.colours.get(face, None) for face in body.as_read),
+            source_faces=body.source_faces,
+            healed=body.healed,
+            doubts=body.doubts,
+        )
+        for (body, count, _), title in zip(bodies, titles, strict=True)
+    ]
+
+
+def _titles(whole: str, own: list[str]) -> list[str]:
+    """One name for each solid of a product: the product's, told apart by the solids' own or a number."""
+    if len(own) == 1:
+        return [whole]
+    distinct = all(own) and len(set(own)) == len(own)
+    return [f"{whole} / {name if distinct else i}" for i, name in enumerate(own, 1)]
+
+
+def _no_solid(name: str, left: int, missing: list[str]) -> StepError:
+    if left:
+        return StepError(
+            Code.NO_SOLID,
+            f"{name} holds no solid but an open skin ({plural(left, 'free edge')}): "
+            "close it in the CAD system and export a solid.",
+        )
+    if missing:
+        return StepError(
+            Code.NO_SOLID,
+            f"{name} holds no solid (0 free edges), only references to {', '.join(missing)}: "
+            "put those files beside it, or export one file.",
+        )
+    return StepError(Code.NO_SOLID, f"{name} holds no solid and no surfaces (0 free edges): export a solid.")
+
+
+def _size_note(part: SolidPart) -> list[str]:
+    box = Bnd_Box()
+    BRepBndLib.Add_s(unlocated(part.solid), box, False)
+    low, high = box.CornerMin(), box.CornerMax()
+    size_mm = max(high.X() - low.X(), high.Y() - low.Y(), high.Z() - low.Z())
+    if _SMALLEST_MM <= size_mm <= _LARGEST_MM:
+        return []
+    scale = (1 / 25.4, 1 / 1000) if size_mm > _LARGEST_MM else (25.4, 1000)
+    inch, metre = (f"{size_mm * s:.4g} mm" for s in scale)
+    return [
+        f"{part.name} is {size_mm:.4g} mm long, odd for a die insert: if {inch} (25.4 times off) or "
+        f"{metre} (1000 times off) is right, the file's unit is wrong: export it again."
+    ]

@@ -1,0 +1,32 @@
+"""``read_step``: a customer's STEP file in, solids in millimetres out."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from featurize.isolate import run_isolated
+from featurize.step.document import SolidPart, StepDocument
+from featurize.step.header import Header, check_text
+
+__all__ = ["SolidPart", "StepDocument", "read_step"]
+
+
+def read_step(
+    path: str | Path, *, isolate: bool = True, time_limit_s: float = 120, size_limit_mb: float = 200
+) -> StepDocument:
+    """Every solid of a STEP file (AP203, AP214, AP242; any length unit), in millimetres.
+
+    With ``isolate`` the kernel works in a child process that is killed after ``time_limit_s``
+    (otherwise there is no time limit). Raises StepError when the file gives no solid.
+    """
+    path = Path(path)
+    header = check_text(path, size_limit_mb)
+    if isolate:
+        return run_isolated(_load, path, header, time_limit_s=time_limit_s)
+    return _load(path, header)
+
+
+def _load(path: Path, header: Header) -> StepDocument:
+    from featurize.step.kernel import load  # late: the kernel takes a second to import
+
+    return load(path, header)

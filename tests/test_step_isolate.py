@@ -1,0 +1,121 @@
+"""A child process that crashes, hangs or fails becomes one clear error."""
+
+from __future__ import annotations
+
+import multiprocessing
+import os
+import time
+
+import pytest
+
+from featurize.errors import Code, StepError
+from featurize.isolate import report, run_isolated
+
+
+def add(a: int, b: int) -> int:
+    return a + b
+
+
+def chatter() -> str:
+    print("chatter")
+    os.write(1, b"kernel chatter")
+    return "answer"
+
+
+def count_up(n: int) -> int:
+    for i in range(n):
+        report(i)
+    return n
+
+
+def abort() -> None:
+    os.abort()
+
+
+def leave() -> None:
+    os._exit(7)
+
+
+def hang() -> None:
+    report("started")
+    while True:
+        time.sleep(0.01)
+
+
+def refuse() -> None:
+    raise StepError(Code.EMPTY, "nothing\nin it")
+
+
+def stumble() -> None:
+    raise ZeroDivisionError("stumbled")
+
+
+def unpicklable() -> object:
+    return lambda: None
+
+
+def big() -> bytes:
+    return bytes(5_000_000)  # more than a pipe holds
+
+
+def test_result_comes_back() -> None:
+    assert run_isolated(add, 2, 3, time_limit_s=60) == 5
+    assert len(run_isolated(big, time_limit_s=60)) == 5_000_000
+
+
+def test_progress_arrives_in_order() -> None:
+    seen: list[int] = []
+    assert run_isolated(count_up, 5, time_limit_s=60, progress=seen.append) == 5
+    assert seen == [0, 1, 2, 3, 4]
+
+
+def test_report_outside_a_child_does_nothing() -> None:
+    report("nobody listens")
+
+
+def test_terminal_stays_clean(capfd: pytest.CaptureFixture[str]) -> None:
+    assert run_isolated(chatter, time_limit_s=60) == "answer"
+    assert capfd.readouterr() == ("", "")
+
+
+@pytest.mark.parametrize(("function", "how"), [(abort, "signal 6"), (leave, "exit status 7")])
+def test_dead_child(function: object, how: str) -> None:
+    with pytest.raises(StepError, match=how) as caught:
+        run_isolated(function, time_limit_s=60)  # type: ignore[arg-type]
+    assert caught.value.code is Code.CRASHED
+
+
+def test_endless_child_is_stopped() -> None:
+    start = time.monotonic()
+    with pytest.raises(StepError) as caught:
+        run_isolated(hang, time_limit_s=1.5)
+    assert caught.value.code is Code.TIMED_OUT
+    assert time.monotonic() - start < 10
+    assert not multiprocessing.active_children()
+
+
+def test_the_childs_own_error_is_raised() -> None:
+    with pytest.raises(StepError) as caught:
+        run_isolated(refuse, time_limit_s=60)
+    assert caught.value.code is Code.EMPTY
+    assert str(caught.value) == "nothing in it"  # one line
+
+
+def test_a_bug_in_the_child_keeps_its_traceback() -> None:
+    with pytest.raises(ZeroDivisionError) as caught:
+        run_isolated(stumble, time_limit_s=60)
+    assert "in stumble" in "".join(caught.value.__notes__)
+
+
+def test_unpicklable_answer_is_said() -> None:
+    with pytest.raises(RuntimeError, match="could not be sent"):
+        run_isolated(unpicklable, time_limit_s=60)
+
+
+def test_interrupt_kills_the_child() -> None:
+    def interrupt(_: object) -> None:
+        raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        run_isolated(hang, time_limit_s=60, progress=interrupt)
+    assert not multiprocessing.active_children()
