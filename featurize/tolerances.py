@@ -26,3 +26,5 @@ CONE_MIN_DEG = 0.03
 SAMPLES_PER_FACE = 24
 # Axes of one hole in several patches: a short patch fixes its axis less well than a plane's normal.
 AXIS_DEG = 0.1
+# Material this deep in a void is real: tangent planes stand off a corner radius by less.
+VOID_MM = 0.05

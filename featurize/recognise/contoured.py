@@ -32,7 +32,7 @@ def find(scene: Scene) -> list[Feature]:
         side = ("+" if dots[k] > 0 else "-") + "xyz"[k]
         access = frame.direction(side)
         cloud = scene.cloud(group)
-        width, length = smallest_rectangle(cloud, access)
+        width, length = smallest_rectangle(scene, group, access)
         features.append(
             Feature(
                 id="",

@@ -6,7 +6,7 @@ import numpy as np
 
 from featurize import tolerances as tol
 from featurize.brep.part import Convexity
-from featurize.brep.surfaces import Array, Plane
+from featurize.brep.surfaces import Array, Cylinder, Plane
 from featurize.feature import Axis, Feature, Kind, Role
 from featurize.recognise.scene import Scene, span, vec
 from featurize.recognise.sizes import is_wall, smallest_rectangle
@@ -79,17 +79,21 @@ def _is_end(scene: Scene, f: int, up: Array) -> bool:
 
 
 def _feature(scene: Scene, top: int, members: set[int], walls: set[int], up: Array, on_box: bool) -> Feature:
-    width, length = smallest_rectangle(scene.cloud(walls | {top}), up)
+    width, length = smallest_rectangle(scene, sorted(walls | {top}), up)
     low, high = span(scene.cloud(walls), up)
     slender = length >= _RIB_SLENDERNESS * width
     flat = all(isinstance(scene.face(f).surface, Plane) for f in walls)
+    dims = {"width_mm": width, "length_mm": length, "height_mm": high - low}
+    pins = [s for f in walls if isinstance(s := scene.face(f).surface, Cylinder)]
+    if len(pins) == len(walls) == 1:
+        dims = {"diameter_mm": 2 * pins[0].radius_mm, "height_mm": high - low}
     roles = {f: Role.WALL for f in walls} | ({} if on_box else {top: Role.FACE})
     return Feature(
         id="",
         kind=Kind.RIB if slender and flat else Kind.BOSS,
         faces=tuple(sorted(members)),
         roles=roles,
-        dims={"width_mm": width, "length_mm": length, "height_mm": high - low},
+        dims=dims,
         axis=Axis(vec(scene.face(top).centroid), vec(up)),
         opens_to=(side,) if (side := scene.part.frame.side_of(up)) else (),
         evidence=("a flat top bounded by outward edges, on walls that stand in inward corners",),

@@ -117,7 +117,9 @@ def _feature(scene: Scene, cut: _Cut) -> Feature | None:
         roles = {f: Role.FACE for f in cut.faces}
         dims = chamfer_sizes(scene, cut.faces)
     else:
-        dims = recess_sizes(scene, kind, cut.faces, roles, access, run)
+        dims = recess_sizes(
+            scene, kind, cut.faces, roles, access, run, frame.world(cut.void.body.vertices) if cut.void else None
+        )
         lean = _wall_angle(scene, cut.faces, access)
         if lean is not None:
             dims["wall_angle_deg"] = lean

@@ -7,7 +7,7 @@ the registry in ``featurize.recognise`` takes the faces of what was found out of
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 
@@ -17,8 +17,13 @@ from featurize import tolerances as tol
 from featurize.brep.frame import SIDES
 from featurize.brep.part import Convexity, Edge, Face, Part
 from featurize.brep.rays import escapes
-from featurize.brep.surfaces import Array, Plane
+from featurize.brep.surfaces import Array, Cylinder, Plane
+from featurize.brep.surfaces_at import same_surface, square
 from featurize.feature import Feature, Vec3
+
+# A sample whose normal is this near (cosine) to a direction shows that a round face turns through it:
+# half a mesh facet.
+_NEAR_COS = float(np.cos(np.radians(tol.MESH_ANGLE_DEG)))
 
 
 @dataclass(eq=False)
@@ -90,6 +95,17 @@ class Scene:
             found.append(sorted(group))
         return found
 
+    def rejoined(self, groups: Iterable[Sequence[int]]) -> list[list[int]]:
+        """Groups that lie on one surface put together: another feature has parted them."""
+        merged: list[list[int]] = []
+        for group in groups:
+            same = [g for g in merged if any(self._one_surface(a, b) for a in g for b in group)]
+            merged = [g for g in merged if g not in same] + [sorted([*group, *(f for g in same for f in g)])]
+        return merged
+
+    def _one_surface(self, a: int, b: int) -> bool:
+        return same_surface(self.face(a).surface, self.face(b).surface, self.face(b).centroid)
+
     def rim(self, ids: Iterable[int]) -> list[tuple[Edge, int, int]]:
         """Edges that leave a set of faces, with the face inside and the face outside."""
         inside = set(ids)
@@ -132,6 +148,24 @@ class Scene:
             if float(np.mean(free)) > share:
                 open_to.append(side)
         return tuple(open_to)
+
+
+def reach(scene: Scene, ids: Iterable[int], direction: Array) -> float:
+    """How far faces reach along a unit direction; exact on cylinders, whose mesh falls short."""
+    best = -np.inf
+    for i in ids:
+        best = max(best, float((scene.vertices(i) @ direction).max()))
+        s = scene.face(i).surface
+        if isinstance(s, Cylinder) and square(s.axis, direction, tol.AXIS_DEG):
+            normals = scene.face(i).normals * (-1.0 if s.hollow else 1.0)
+            if float((normals @ direction).max()) > _NEAR_COS:
+                best = max(best, float(s.origin @ direction) + s.radius_mm)
+    return best
+
+
+def extent(scene: Scene, ids: Sequence[int], direction: Array) -> float:
+    """Size of faces along a unit direction, in mm."""
+    return reach(scene, ids, direction) + reach(scene, ids, -direction)
 
 
 def vec(a: Array) -> Vec3:

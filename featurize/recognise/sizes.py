@@ -11,7 +11,7 @@ from featurize.brep.part import Convexity, Face
 from featurize.brep.surfaces import Array, Cone, Cylinder, Plane, Sphere, Torus
 from featurize.brep.surfaces_at import parallel
 from featurize.feature import Kind, Role
-from featurize.recognise.scene import Scene, span
+from featurize.recognise.scene import Scene, extent, span
 
 # Walls may lean this much (draft, wire taper) and still be walls.
 _LEAN_DEG = 20.0
@@ -41,20 +41,31 @@ def _role(face: Face, access: Array) -> Role:
 
 
 def recess_sizes(
-    scene: Scene, kind: Kind, ids: Sequence[int], roles: dict[int, Role], access: Array, run: Array | None
+    scene: Scene,
+    kind: Kind,
+    ids: Sequence[int],
+    roles: dict[int, Role],
+    access: Array,
+    run: Array | None,
+    body: Array | None = None,
 ) -> dict[str, float]:
-    """Dimensions of a pocket, slot, step or opening, in mm and degrees."""
+    """Dimensions of a pocket, slot, step or opening, in mm and degrees.
+
+    ``body`` (n, 3): corners of the void, in model coordinates; it bounds the sizes where a floor is
+    shared with a crossing cut.
+    """
     cloud = scene.cloud(ids)
     low, high = span(cloud, access)
     high = max(high, _mouth(scene, ids, access, high))
     dims: dict[str, float] = {}
     if run is not None:
         across = np.cross(access, run)
-        a, b = span(cloud, across)
-        c, d = span(cloud, run)
-        dims["width_mm"], dims["length_mm"] = b - a, d - c
+        for name, direction in (("width_mm", across), ("length_mm", run)):
+            dims[name] = extent(scene, ids, direction)
+            if body is not None and len(body):
+                dims[name] = min(dims[name], float(np.ptp(body @ direction)))
     else:
-        dims["width_mm"], dims["length_mm"] = smallest_rectangle(cloud, access)
+        dims["width_mm"], dims["length_mm"] = smallest_rectangle(scene, ids, access)
     if kind in (Kind.STEP, Kind.BLIND_STEP):
         dims["height_mm"] = high - low
     elif kind in (Kind.THROUGH_PROFILE, Kind.OUTSIDE_PROFILE):
@@ -118,23 +129,37 @@ def _mouth(scene: Scene, ids: Sequence[int], access: Array, high: float) -> floa
     return max(levels)
 
 
-def smallest_rectangle(points: Array, access: Array) -> tuple[float, float]:
-    """Width and length of the smallest rectangle around points seen along a direction."""
+def smallest_rectangle(scene: Scene, ids: Sequence[int], access: Array) -> tuple[float, float]:
+    """Width and length of the smallest rectangle around faces seen along a direction.
+
+    It lies along one of the flat walls, or without any along an edge of the faces' outline.
+    """
+    directions = [
+        n / np.linalg.norm(n)
+        for i in ids
+        if isinstance(s := scene.face(i).surface, Plane)
+        and np.linalg.norm(n := s.normal - (s.normal @ access) * access) > np.cos(np.radians(_LEAN_DEG))
+    ]
+    best = (np.inf, 0.0, 0.0)
+    for d in directions or _outline_directions(scene.cloud(ids), access):
+        a, b = extent(scene, ids, d), extent(scene, ids, np.cross(access, d))
+        best = min(best, (round(a * b, 6), min(a, b), max(a, b)))
+    return best[1], best[2]
+
+
+def _outline_directions(points: Array, access: Array) -> list[Array]:
+    """Unit directions of the edges of the hull of points (n, 3) seen along ``access``."""
     from shapely import MultiPoint, convex_hull
 
     u = np.zeros(3)
     u[int(np.argmin(np.abs(access)))] = 1.0
     u = np.cross(access, u)
     u /= np.linalg.norm(u)
-    flat = points @ np.array([u, np.cross(access, u)]).T
-    hull = convex_hull(MultiPoint(flat))
+    basis = np.array([u, np.cross(access, u)])
+    hull = convex_hull(MultiPoint(points @ basis.T))
     if hull.geom_type != "Polygon":
-        return 0.0, float(hull.length)
-    ring = np.asarray(hull.exterior.coords)
-    edges = np.diff(ring, axis=0)
-    edges = edges[np.linalg.norm(edges, axis=1) > tol.LENGTH_MM]
-    best = (np.inf, 0.0, 0.0)
-    for d in edges / np.linalg.norm(edges, axis=1, keepdims=True):
-        a, b = np.ptp(ring @ d), np.ptp(ring @ np.array([-d[1], d[0]]))
-        best = min(best, (round(float(a * b), 6), float(min(a, b)), float(max(a, b))))
-    return best[1], best[2]
+        return [u]
+    edges = np.diff(np.asarray(hull.exterior.coords), axis=0)
+    lengths = np.linalg.norm(edges, axis=1)
+    edges = edges[lengths > tol.LENGTH_MM] / lengths[lengths > tol.LENGTH_MM, None]
+    return list(edges @ basis)

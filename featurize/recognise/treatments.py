@@ -27,7 +27,7 @@ def find(scene: Scene) -> list[Feature]:
 def _chamfers(scene: Scene) -> list[Feature]:
     chosen = [f for f in sorted(scene.free) if _is_chamfer(scene, f)]
     features = []
-    for group in _chained(scene, chosen):
+    for group in scene.rejoined(scene.groups(chosen, Convexity.TANGENT)):
         features.append(
             Feature(
                 id="",
@@ -41,11 +41,6 @@ def _chamfers(scene: Scene) -> list[Feature]:
             )
         )
     return features
-
-
-def _chained(scene: Scene, faces: Sequence[int]) -> list[list[int]]:
-    """Chamfers of one rim: neighbours that share one of the faces they break and run smoothly on."""
-    return scene.groups(faces, Convexity.TANGENT)
 
 
 def _long_edges(scene: Scene, f: int) -> list[tuple[int, float, list[Edge]]]:
@@ -123,7 +118,7 @@ def _rounds(scene: Scene) -> list[Feature]:
     cuts = scene.groups(scene.free - candidates, Convexity.CONCAVE, Convexity.TANGENT)
     of = {f: k for k, g in enumerate(cuts) for f in g}
     features = []
-    for group in scene.groups(candidates, Convexity.TANGENT):
+    for group in scene.rejoined(scene.groups(candidates, Convexity.TANGENT)):
         supports = {o for f in group for o in scene.part.across(f, Convexity.TANGENT)} - set(group)
         owners = {of.get(s, ("outside", s)) for s in supports}
         if len(supports) >= 2 and len(owners) == 1 and all(s in of for s in supports):

@@ -83,16 +83,18 @@ def _void(scene: Scene, planes: Sequence[tuple[Array, float]]) -> Void:
 
 def material_inside(scene: Scene, void: Void) -> bool:
     """Whether the part reaches into the void: then some of its walls are missing."""
-    return bool(_intruders(scene, void.planes).any())
+    return bool(_intruders(scene, void.planes, tol.VOID_MM).any())
 
 
-def _intruders(scene: Scene, planes: Sequence[tuple[Array, float]]) -> NDArray[np.bool_]:
+def _intruders(
+    scene: Scene, planes: Sequence[tuple[Array, float]], clear_mm: float = tol.SURFACE_MM
+) -> NDArray[np.bool_]:
     """Which points of the part's skin (n,) lie clearly inside the box cut by planes."""
     points = scene.skin
-    low, high = scene.part.low + tol.SURFACE_MM, scene.part.high - tol.SURFACE_MM
+    low, high = scene.part.low + clear_mm, scene.part.high - clear_mm
     inside = np.asarray(np.all((points > low) & (points < high), axis=1))
     for n, offset in planes:
-        inside &= points @ n > offset + tol.SURFACE_MM
+        inside &= points @ n > offset + clear_mm
     return inside
 
 
