@@ -13,7 +13,7 @@ import traceback
 from collections.abc import Callable
 from multiprocessing.connection import Connection, wait
 from multiprocessing.process import BaseProcess
-from typing import Any, TypeVar
+from typing import Any, NoReturn, TypeVar
 
 from featurize.errors import Code, StepError
 
@@ -40,7 +40,8 @@ def run_isolated(
 
     ``progress`` gets what the child passes to ``report``. ``quiet`` discards what the child writes
     to its terminal. Raises StepError: ``crashed`` when the child dies, ``timed_out`` over the limit,
-    or the child's own; any other exception of the child is raised again with its traceback as a note.
+    or the child's own; RuntimeError when no child could be started; any other exception of the child
+    is raised again with its traceback as a note.
     """
     context = multiprocessing.get_context("spawn")
     receiver, sender = context.Pipe(duplex=False)
@@ -66,6 +67,7 @@ def _await_result(
     time_limit_s: float,
     progress: Callable[[Any], None] | None,
 ) -> Any:
+    started = False
     while True:
         left_s = deadline - time.monotonic()
         # The process's own end is watched as well: a grandchild could hold the pipe open.
@@ -75,20 +77,27 @@ def _await_result(
                 f"Stopped after {time_limit_s:g} s, the time limit: simplify the model or raise the limit.",
             )
         try:
-            tag, value = receiver.recv() if receiver.poll() else _gone(child)
+            tag, value = receiver.recv() if receiver.poll() else _gone(child, started)
         except EOFError:
-            _gone(child)
+            _gone(child, started)
         if tag == "result":
             return value
         if tag == "error":
             raise value
-        if progress is not None:
+        if tag == "started":
+            started = True
+        elif progress is not None:
             progress(value)
 
 
-def _gone(child: BaseProcess) -> Any:
+def _gone(child: BaseProcess, started: bool) -> NoReturn:
     child.join()
     code = child.exitcode or 0
+    if not started:
+        raise RuntimeError(
+            f"the child process did not start (exit status {code}): the program that calls this must be "
+            'a file, with an `if __name__ == "__main__"` guard'
+        )
     how = f"signal {-code}" if code < 0 else f"exit status {code}"
     raise StepError(
         Code.CRASHED,
@@ -103,6 +112,7 @@ def _serve(sender: Connection, quiet: bool, function: Callable[..., Any], args: 
         os.dup2(nowhere, 1)
         os.dup2(nowhere, 2)
     _to_parent = sender
+    sender.send(("started", None))
     try:
         answer = ("result", function(*args))
     except Exception as error:

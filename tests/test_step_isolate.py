@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import multiprocessing
 import os
+import subprocess
+import sys
 import time
+from pathlib import Path
 
 import pytest
 
@@ -110,6 +113,14 @@ def test_a_bug_in_the_child_keeps_its_traceback() -> None:
 def test_unpicklable_answer_is_said() -> None:
     with pytest.raises(RuntimeError, match="could not be sent"):
         run_isolated(unpicklable, time_limit_s=60)
+
+
+def test_a_child_that_cannot_start_is_no_crash_of_the_kernel() -> None:
+    # A program read from standard input cannot be imported by its child.
+    program = "from featurize.isolate import run_isolated\nrun_isolated(abs, -1, time_limit_s=60)\n"
+    root = Path(__file__).resolve().parents[1]
+    done = subprocess.run([sys.executable, "-"], input=program, cwd=root, capture_output=True, text=True)
+    assert "RuntimeError: the child process did not start" in done.stderr
 
 
 def test_interrupt_kills_the_child() -> None:

@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import hashlib
 import math
+import os
 import pickle
 import re
+import subprocess
+import sys
 from pathlib import Path
 from typing import Any
 
@@ -21,7 +24,9 @@ from support.corpus import corpus_files, needs_corpus
 from support.transforms import motion, moved, write_assembly, write_step
 
 from featurize.errors import Code, StepError
-from featurize.step import kernel
+from featurize.step import kernel, read
+from featurize.step.document import StepDocument
+from featurize.step.header import Header
 from featurize.step.heal import heal_solid
 from featurize.step.read import read_step
 from featurize.step.shapes import FACE, SHELL, centroid, each, free_edges, volume_mm3
@@ -225,11 +230,34 @@ def test_plain_reader_takes_over(tmp_path: Path, monkeypatch: pytest.MonkeyPatch
     def fail(_: object) -> None:
         raise RuntimeError("no document")
 
+    def check(document: StepDocument) -> None:
+        assert volume_mm3(document.parts[0].solid) == pytest.approx(1000)
+        assert document.parts[0].face_colours == (None,) * 6
+        assert any("without colours" in note for note in document.notes)
+
     path = write_step(box(10, 10, 10), tmp_path / "box.step")
     monkeypatch.setattr(kernel, "_products", fail)
-    document = read_step(path, isolate=False)
-    assert volume_mm3(document.parts[0].solid) == pytest.approx(1000)
-    assert any("no document" in note for note in document.notes)
+    check(read_step(path, isolate=False))
+    monkeypatch.undo()
+    check(read_step(path, isolate=False, plain=True))
+
+
+def test_a_crash_is_followed_by_a_plain_reading(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = write_step(box(10, 10, 10), tmp_path / "box.step")
+    monkeypatch.setattr(read, "_load", crash_unless_plain)
+    assert len(read_step(path).parts) == 1
+
+
+def crash_unless_plain(path: Path, header: Header, plain: bool) -> StepDocument:
+    if not plain:
+        os.abort()
+    return kernel.load(path, header, plain)
+
+
+def test_reading_loads_no_kernel_before_the_text_is_checked() -> None:
+    program = "import sys, featurize.step.read; sys.exit(any(m.split('.')[0] == 'OCP' for m in sys.modules))"
+    root = Path(__file__).resolve().parents[1]
+    assert subprocess.run([sys.executable, "-c", program], cwd=root).returncode == 0
 
 
 def test_colours_and_names_of_faces(tmp_path: Path) -> None:
@@ -247,15 +275,18 @@ def check_names_against_text(path: Path) -> None:
     """Each face lies on the plane that the file's text gives for the ADVANCED_FACE of its name."""
     entities = dict(re.findall(r"#(\d+)\s*=\s*(.*?);", path.read_text(), re.DOTALL))
     entities = {key: re.sub(r"\s+", "", text) for key, text in entities.items()}
+
+    def vector(entity: str) -> list[float]:
+        numbers = re.search(r"\(([^()]*)\)\)$", entities[entity])
+        assert numbers is not None
+        return [float(v) for v in numbers[1].split(",")]
+
     planes = {}
     for text in entities.values():
-        if face := re.match(r"ADVANCED_FACE\('([^']*)',\(.*\),#(\d+),", text):
-            if plane := re.match(r"PLANE\('[^']*',#(\d+)\)", entities[face[2]]):
-                point, axis = re.findall(r"#(\d+)", entities[plane[1]])[:2]
-                planes[face[1]] = [
-                    [float(v) for v in re.search(r"\(([^()]*)\)\)$", entities[i])[1].split(",")]  # type: ignore[index]
-                    for i in (point, axis)
-                ]
+        face = re.match(r"ADVANCED_FACE\('([^']*)',\(.*\),#(\d+),", text)
+        if face and (plane := re.match(r"PLANE\('[^']*',#(\d+)\)", entities[face[2]])):
+            point, axis = re.findall(r"#(\d+)", entities[plane[1]])[:2]
+            planes[face[1]] = (vector(point), vector(axis))
     (part,) = read_step(path, isolate=False).parts
     checked = 0
     for face, name in zip(each(part.solid, FACE), part.face_names, strict=True):

@@ -62,53 +62,80 @@ class _Product:
     places: list[Any] = field(default_factory=list)
 
 
-def load(path: Path, header: Header) -> StepDocument:
-    """All solids of a STEP file whose text was checked; raises StepError when there are none."""
+def load(path: Path, header: Header, plain: bool = False) -> StepDocument:
+    """All solids of a STEP file whose text was checked; raises StepError when there are none.
+
+    ``plain`` leaves colours and assembly names unread.
+    """
     with quiet_kernel():
         notes: list[str] = []
-        products, names, units = _transfer(path, notes)
+        read = _transfer(path, plain, notes)
         missing = [name for name in header.external if not (path.parent / name).is_file()]
         if missing:
             notes.append(f"Parts are missing: the files {', '.join(missing)} are referred to but not there.")
         if len(missing) < len(header.external):
             notes.append("Face names in the files that it refers to are not read.")
-        parts, left = _all_parts(products, names, path.stem, notes)
+        parts, left = _all_parts(read.products, read.names, path.stem, notes)
         if not parts:
-            raise _no_solid(path.name, left, missing)
+            raise _no_solid(path.name, left, missing, read.faulty)
         if left:
             notes.append(f"Surfaces that close to no solid were left out ({plural(left, 'free edge')}).")
         for part in parts:
             notes += _size_note(part)
-        if not units:
+        if not read.units:
             notes.append("The file names no length unit: millimetres were assumed.")
-    return StepDocument(path, header.sha256, header.schema, ", ".join(units) or "mm", parts, notes)
+    return StepDocument(path, header.sha256, header.schema, ", ".join(read.units) or "mm", parts, notes)
 
 
-def _transfer(path: Path, notes: list[str]) -> tuple[list[_Product], StepNames, list[str]]:
+@dataclass(frozen=True)
+class _Transferred:
+    products: list[_Product]
+    names: StepNames
+    units: list[str]
+    faulty: int  # shapes with faults in their text
+
+
+def _transfer(path: Path, plain: bool, notes: list[str]) -> _Transferred:
     report(f"reading {path.name}")
     Interface_Static.SetCVal_s("xstep.cascade.unit", "MM")
     try:
-        reader = STEPCAFControl_Reader()
-        reader.SetNameMode(True)
-        reader.SetColorMode(True)
-        _read(reader, path)
-        document = TDocStd_Document(TCollection_ExtendedString("step"))
-        if not reader.Transfer(document):
-            raise RuntimeError("nothing transferred")
-        products = _products(document)
-        plain = reader.ChangeReader()
+        products, session, units = (_bare_product if plain else _full_products)(path)
     except StepError:
         raise
-    except Exception as error:  # the kernel's exceptions are of many kinds
-        plain = STEPControl_Reader()
-        _read(plain, path)
-        products = _bare_product(plain, path.name)
-        reason = " ".join(str(error).split())
-        notes.append(f"Read without colours and assembly names: the full transfer failed ({reason}).")
-    broken = _broken_entities(plain.WS().Model())
-    if broken:
-        notes.append(f"The file has {plural(broken, 'faulty shape')}: check the result against the drawing.")
-    return products, StepNames(plain.WS()), _units(plain)
+    except Exception:  # the kernel's exceptions are of many kinds
+        products, session, units = _bare_product(path)
+        plain = True
+    if plain:
+        notes.append("Read without colours and assembly names: the kernel could not read the file with them.")
+    faulty = _faulty_shapes(session.Model())
+    if faulty:
+        notes.append(f"The file has {plural(faulty, 'faulty shape')}: check the result against the drawing.")
+    return _Transferred(products, StepNames(session), units, faulty)
+
+
+def _full_products(path: Path) -> tuple[list[_Product], Any, list[str]]:
+    # Only the session outlives the reader: its inner reader must not be handed out.
+    reader = STEPCAFControl_Reader()
+    reader.SetNameMode(True)
+    reader.SetColorMode(True)
+    _read(reader, path)
+    document = TDocStd_Document(TCollection_ExtendedString("step"))
+    if not reader.Transfer(document):
+        raise RuntimeError("nothing transferred")
+    return _products(document), reader.Reader().WS(), _units(reader.ChangeReader())
+
+
+def _bare_product(path: Path) -> tuple[list[_Product], Any, list[str]]:
+    reader = STEPControl_Reader()
+    _read(reader, path)
+    try:
+        reader.TransferRoots()
+        shape = reader.OneShape()
+    except Exception as error:
+        message = f"The kernel cannot translate {path.name}: export it again, or in another STEP version."
+        raise StepError(Code.UNREADABLE, message) from error
+    products = [] if shape.IsNull() else [_Product("", shape, ByShape(), [TopLoc_Location()])]
+    return products, reader.WS(), _units(reader)
 
 
 def _read(reader: Any, path: Path) -> None:
@@ -126,17 +153,7 @@ def _read(reader: Any, path: Path) -> None:
         raise StepError(Code.UNREADABLE, f"{path.name} is damaged inside its STEP text: export it again.")
 
 
-def _bare_product(reader: Any, name: str) -> list[_Product]:
-    try:
-        reader.TransferRoots()
-        shape = reader.OneShape()
-    except Exception as error:
-        message = f"The kernel cannot translate {name}: export it again, or in another STEP version."
-        raise StepError(Code.UNREADABLE, message) from error
-    return [] if shape.IsNull() else [_Product("", shape, ByShape(), [TopLoc_Location()])]
-
-
-def _broken_entities(model: Any) -> int:
+def _faulty_shapes(model: Any) -> int:
     """Geometry and topology that the kernel finds faulty (faults in drawings and styles do no harm)."""
     return sum(
         model.IsErrorEntity(i) and type(model.Value(i)).__name__.startswith(_SHAPE_ENTITIES)
@@ -210,14 +227,16 @@ def _all_parts(
     """
     parts: list[SolidPart] = []
     still_open: list[tuple[_Product, list[Any]]] = []
-    left = 0
+    left = left_open = 0
     for product in products:
         report(f"checking {product.name or stem}")
         found, skins, unclosed = _parts(product, names, stem)
         parts += found
-        left += unclosed
         if skins:
             still_open.append((product, skins))
+            left_open += unclosed
+        else:
+            left += unclosed
     if len(still_open) > 1:
         colours: ByShape[Colour | None] = ByShape()
         placed = []
@@ -230,9 +249,9 @@ def _all_parts(
         if bodies:
             together = _Product(stem, None, colours, [TopLoc_Location()])
             parts += _as_parts(together, [(body, 1, "") for body in bodies], names, stem)
-            left = unclosed
+            left_open = unclosed
     notes += [f"{part.name}: {doubt}." for part in parts for doubt in part.doubts]
-    return parts, left
+    return parts, left + left_open
 
 
 def _parts(product: _Product, names: StepNames, stem: str) -> tuple[list[SolidPart], list[Any], int]:
@@ -286,7 +305,7 @@ def _titles(whole: str, own: list[str]) -> list[str]:
     return [f"{whole} / {name if distinct else i}" for i, name in enumerate(own, 1)]
 
 
-def _no_solid(name: str, left: int, missing: list[str]) -> StepError:
+def _no_solid(name: str, left: int, missing: list[str], faulty: int) -> StepError:
     if left:
         return StepError(
             Code.NO_SOLID,
@@ -298,6 +317,11 @@ def _no_solid(name: str, left: int, missing: list[str]) -> StepError:
             Code.NO_SOLID,
             f"{name} holds no solid (0 free edges), only references to {', '.join(missing)}: "
             "put those files beside it, or export one file.",
+        )
+    if faulty:
+        return StepError(
+            Code.UNREADABLE,
+            f"{name} is damaged ({plural(faulty, 'faulty shape')}, no solid left): export it again.",
         )
     return StepError(Code.NO_SOLID, f"{name} holds no solid and no surfaces (0 free edges): export a solid.")
 
