@@ -246,7 +246,7 @@ def _edge_pieces(solid: Any, kernel_faces: Any, patches: list[_Patch]) -> list[_
             edge = walk.Current()
             place = kernel_edges.FindIndex(edge) - 1
             uses[place].append((f, edge.Orientation() == _REVERSED))
-            oriented[place, f] = edge
+            oriented[place, f] = TopoDS.Edge_s(edge)
             walk.Next()
     pieces = []
     for place, used in enumerate(uses):

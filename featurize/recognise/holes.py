@@ -20,10 +20,10 @@ from featurize.feature import Axis, Bore, CrossSection, Feature, Kind, Role
 from featurize.recognise.scene import Scene, span, vec
 
 ORDER = 20
-_BINS = 36
+_BINS = 72
 # A blind flat round recess at least this wide and shallower than half its width is milled as a pocket.
 _POCKET_DIAMETER_MM = 12.0
-# Round tapers up to this half angle are wire relief; from here on they are countersinks and points.
+# A cone at the mouth at least this wide (half angle) is a countersink; slimmer ones are tapered bores.
 _SINK_DEG = 15.0
 
 
@@ -56,10 +56,18 @@ def coverage(scene: Scene, ids: list[int], origin: Array, axis: Array) -> float:
     u = np.cross(axis, u)
     u /= np.linalg.norm(u)
     v = np.cross(axis, u)
-    points = np.vstack([scene.cloud(ids)] + [scene.face(i).points for i in ids]) - origin
-    angles = np.arctan2(points @ v, points @ u)
-    bins = np.floor((angles + np.pi) / (2 * np.pi) * _BINS).astype(int) % _BINS
-    return len(np.unique(bins)) / _BINS
+    corners = scene.triangles(ids) - origin
+    if len(corners) == 0:
+        return 0.0
+    angles = np.arctan2(corners @ v, corners @ u)
+    # Each facet fills the bins it spans, counted from its first corner the short way round.
+    turns = np.angle(np.exp(1j * (angles - angles[:, :1])))
+    low = np.floor((angles[:, 0] + turns.min(axis=1) + np.pi) / (2 * np.pi) * _BINS).astype(int)
+    high = np.floor((angles[:, 0] + turns.max(axis=1) + np.pi) / (2 * np.pi) * _BINS).astype(int)
+    filled = np.zeros(_BINS, bool)
+    for start, end in set(zip(low.tolist(), high.tolist(), strict=True)):
+        filled[np.arange(start, end + 1) % _BINS] = True
+    return float(filled.mean())
 
 
 def _is_bore(scene: Scene, face: Face) -> bool:
@@ -178,7 +186,7 @@ def _hole(scene: Scene, bores: list[int]) -> Feature | None:
     mouth = _mouth_height(scene, members, spans, axis)
     roles = {f: _role(scene.face(f), axis) for f in members}
     stages = sorted(
-        (_stage(scene, f, spans[f], origin, axis) for f in members if roles[f] in (Role.BORE, Role.SINK, Role.POINT, Role.RELIEF)),
+        (_stage(scene, f, spans[f], origin, axis) for f in members if roles[f] in (Role.BORE, Role.SINK, Role.POINT)),
         key=lambda st: (-st.high, -st.low),
     )
     listed = _bores(stages, mouth)
@@ -198,11 +206,6 @@ def _hole(scene: Scene, bores: list[int]) -> Feature | None:
                 "depth_mm": b.end_mm,
                 "corner_radius_mm": b.start_diameter_mm / 2,
             }
-    if through and any(r == Role.RELIEF for r in roles.values()):
-        kind = Kind.THROUGH_PROFILE
-        roles = {f: Role.LAND if r == Role.BORE else r for f, r in roles.items()}
-        cones = [s.half_angle_deg for f in members if isinstance(s := scene.face(f).surface, Cone)]
-        dims |= {"land_mm": sum(b.end_mm - b.start_mm for b in straight), "taper_deg": max(cones)}
     open_sides = [side for d in ([axis, -axis] if through else [axis]) if (side := scene.part.frame.side_of(d, 0.9))]
     names = " ".join(n for f in sorted(members) for n in scene.face(f).names)
     foot = origin + (mouth - float(origin @ axis)) * axis
@@ -261,7 +264,9 @@ def _open_end(scene: Scene, members: set[int], origin: Array, axis: Array, sense
     side[int(np.argmin(np.abs(axis)))] = 1.0
     u = np.cross(axis, side)
     u /= np.linalg.norm(u)
-    rays = np.array([seat, seat + 0.37 * small * u, seat - 0.41 * small * np.cross(axis, u)])
+    turns = np.linspace(0.3, 2 * np.pi + 0.3, 8)[:-1, None]
+    ring = seat + 0.6 * small * (np.cos(turns) * u + np.sin(turns) * np.cross(axis, u))
+    rays = np.vstack([seat, ring])
     distance, _ = first_hits(scene.part.mesh, rays, sense * axis)
     return bool(np.any(distance > abs(end - middle) + tol.SURFACE_MM))
 
@@ -331,8 +336,6 @@ def _role(face: Face, axis: Array) -> Role:
     if isinstance(s, Plane):
         return Role.SHOULDER
     if isinstance(s, Cone):
-        if s.half_angle_deg < _SINK_DEG:
-            return Role.RELIEF
         # Opening towards the mouth with its apex inside the material: a point if it closes at the apex.
         apex_gap = float(np.min(np.linalg.norm(face.points - s.apex, axis=1)))
         reach = float(np.max(np.linalg.norm(face.points - s.apex, axis=1)))

@@ -12,14 +12,14 @@ import numpy as np
 
 from featurize import tolerances as tol
 from featurize.brep.part import Convexity, Edge
-from featurize.brep.surfaces import Array, Plane
+from featurize.brep.surfaces import Array, Cylinder, Plane
 from featurize.brep.surfaces_at import parallel
 from featurize.feature import Axis, CrossSection, Feature, Kind, Role
 from featurize.recognise.scene import Scene, span, vec
 from featurize.recognise.sizes import is_wall, recess_sizes
 from featurize.recognise.volume import material_inside, section_of, void_of
 
-ORDER = 30
+ORDER = 15
 # Land and relief meet at this much less than a flat angle; wire machines lean no further.
 _STOREY_DEG = 20.0
 
@@ -99,6 +99,8 @@ def _opening(scene: Scene, ring: Sequence[int], axis: Array) -> Feature | None:
     dims = recess_sizes(scene, Kind.THROUGH_PROFILE, land, {f: Role.WALL for f in land}, axis, None)
     low, high = span(scene.cloud(ring), axis)
     dims["height_mm"] = high - low
+    if _is_round(scene, land):
+        dims["diameter_mm"] = dims["width_mm"]
     if tapered:
         dims["land_mm"] = float(np.ptp(scene.cloud(straight) @ axis)) if straight else 0.0
         dims["taper_deg"] = max(lean[f] for f in tapered)
@@ -120,7 +122,13 @@ def _opening(scene: Scene, ring: Sequence[int], axis: Array) -> Feature | None:
     )
 
 
+def _is_round(scene: Scene, land: Sequence[int]) -> bool:
+    return len(land) == 1 and isinstance(scene.face(land[0]).surface, Cylinder)
+
+
 def _section(scene: Scene, land: Sequence[int], flats: list[int], axis: Array) -> CrossSection:
+    if _is_round(scene, land):
+        return CrossSection.ROUND
     void = void_of(scene, land)
     if void is None or len(flats) < 3:
         return CrossSection.OTHER

@@ -17,6 +17,8 @@ ORDER = 10
 _ROUND_SHARE = 1e-3
 # Below this share of the outline, flats on the box are what is left of a contoured outline.
 _BOX_SHARE = 0.5
+# Directions tried around the part.
+_BEARINGS = 24
 
 
 def find(scene: Scene) -> list[Feature]:
@@ -120,8 +122,13 @@ def _is_wall(face: Face, z: Array) -> bool:
 
 
 def _faces_out(scene: Scene, face: Face) -> bool:
-    """Whether straight sight along the face's own normal is free from all of its samples."""
-    return all(
-        bool(escapes(scene.part.mesh, (p + 1e-3 * n)[None], n)[0])
-        for p, n in zip(face.points[:6], face.normals[:6], strict=True)
-    )
+    """Whether sight is free, square to z, from nearly all of a wall's samples."""
+    frame = scene.part.frame
+    points = face.points + 1e-3 * face.normals
+    seen = np.zeros(len(points), bool)
+    for turn in np.linspace(0, 2 * np.pi, _BEARINGS, endpoint=False):
+        direction = np.cos(turn) * frame.axes[0] + np.sin(turn) * frame.axes[1]
+        facing = (face.normals @ direction > 0.1) & ~seen
+        if facing.any():
+            seen[facing] = escapes(scene.part.mesh, points[facing], direction)
+    return float(seen.mean()) > 0.9

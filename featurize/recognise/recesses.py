@@ -37,11 +37,15 @@ def find(scene: Scene) -> list[Feature]:
     """All recesses over free faces."""
     groups = scene.groups(scene.free, Convexity.CONCAVE, Convexity.TANGENT)
     cuts = _merged([c for g in _over_protrusions(scene, groups) for c in _cuts(scene, g)])
+    cuts = _undercut(scene, cuts)
     return [f for cut in cuts if (f := _feature(scene, cut)) is not None]
 
 
 def _cuts(scene: Scene, faces: Sequence[int]) -> list[_Cut]:
     """One cut, or several that share a floor or wall and open to different sides."""
+    contours = _contours_under(scene, faces)
+    if contours:
+        return [_Cut(tuple(faces), scene.seen_from([*faces, *contours]), None)]
     void = void_of(scene, faces)
     if void is not None:
         return [_Cut(tuple(faces), void.opens_to, void)]
@@ -49,6 +53,38 @@ def _cuts(scene: Scene, faces: Sequence[int]) -> list[_Cut]:
     if parts is not None and len({v.opens_to for v, _ in parts}) > 1:
         return [_Cut(members, v.opens_to, v) for v, members in parts]
     return [_Cut(tuple(faces), scene.seen_from(faces), None)]
+
+
+def _undercut(scene: Scene, cuts: list[_Cut]) -> list[_Cut]:
+    """Join lone walls to the cut below them.
+
+    The neck of a T-slot meets its wider foot in outward edges, so its walls are groups of their own,
+    with no void that is free of the part. Together with their neighbour they are one cut.
+    """
+    lone = [
+        c
+        for c in cuts
+        if len(c.opens_to) >= 5 and len(c.faces) == 1 and (c.void is None or material_inside(scene, c.void))
+    ]
+    rest = [c for c in cuts if c not in lone]
+    for group in scene.groups({f for c in lone for f in c.faces} | {f for c in rest for f in c.faces}):
+        walls = [c for c in lone if set(c.faces) <= set(group)]
+        under = [c for c in rest if any(scene.part.across(w.faces[0]) & set(c.faces) for w in walls)]
+        if not walls or not under:
+            continue
+        faces = tuple(sorted({f for c in walls + under for f in c.faces}))
+        joined = _Cut(faces, scene.seen_from(faces), None)
+        if kind_of(joined.opens_to) in (Kind.SLOT, Kind.BLIND_SLOT, Kind.STEP, Kind.POCKET):
+            rest = [c for c in rest if c not in under] + [joined]
+            lone = [c for c in lone if c not in walls]
+    return rest + lone
+
+
+def _contours_under(scene: Scene, faces: Sequence[int]) -> list[int]:
+    """Contoured faces that close the cut where it has no flat floor."""
+    next_to = {o for f in faces for o in scene.part.across(f, Convexity.CONCAVE, Convexity.TANGENT)}
+    contoured = (f for f in scene.found if f.kind == Kind.CONTOURED_SURFACE and next_to & set(f.faces))
+    return sorted(face for f in contoured for face in f.faces)
 
 
 def _over_protrusions(scene: Scene, groups: list[list[int]]) -> list[list[int]]:
@@ -92,13 +128,15 @@ def _merged(cuts: list[_Cut]) -> list[_Cut]:
 
 
 def _feature(scene: Scene, cut: _Cut) -> Feature | None:
-    kind = kind_of(cut.opens_to, len(cut.faces))
+    kind = kind_of(cut.opens_to)
     if kind == Kind.UNASSIGNED:
         return None
     frame = scene.part.frame
     slanted = [f for f in cut.faces if _is_slanted(scene, f)]
     if kind == Kind.STEP and len(cut.faces) == 1 and slanted:
         kind = Kind.CHAMFER
+    if kind == Kind.FLOOR and not any(isinstance(scene.face(f).surface, Plane) for f in cut.faces):
+        kind = Kind.CONTOURED_SURFACE
     access_side = _access(scene, kind, cut)
     access = frame.direction(access_side)
     run = _run(scene, kind, cut, access_side)

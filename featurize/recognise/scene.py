@@ -59,6 +59,11 @@ class Scene:
             self._vertices[id_] = mesh.vertices[used] if len(used) else self.face(id_).points
         return self._vertices[id_]
 
+    def triangles(self, ids: Iterable[int]) -> Array:
+        """Corners (m, 3, 3) of the mesh facets of several faces."""
+        rows = np.concatenate([self._rows_of[i] for i in ids])
+        return np.asarray(self.part.mesh.vertices[self.part.mesh.triangles[rows]])
+
     def cloud(self, ids: Iterable[int]) -> Array:
         """Mesh corners (n, 3) of several faces."""
         return np.vstack([self.vertices(i) for i in ids])
@@ -151,7 +156,7 @@ class Scene:
 
 
 def reach(scene: Scene, ids: Iterable[int], direction: Array) -> float:
-    """How far faces reach along a unit direction; exact on cylinders, whose mesh falls short."""
+    """How far faces reach along a unit direction; exact on cylinders and arcs, whose mesh falls short."""
     best = -np.inf
     for i in ids:
         best = max(best, float((scene.vertices(i) @ direction).max()))
@@ -160,7 +165,21 @@ def reach(scene: Scene, ids: Iterable[int], direction: Array) -> float:
             normals = scene.face(i).normals * (-1.0 if s.hollow else 1.0)
             if float((normals @ direction).max()) > _NEAR_COS:
                 best = max(best, float(s.origin @ direction) + s.radius_mm)
+        for e in scene.part.edges_of(i):
+            if e.circle is not None:
+                best = max(best, _arc_reach(e.points, *e.circle, direction))
     return best
+
+
+def _arc_reach(points: Array, centre: Array, axis: Array, radius_mm: float, direction: Array) -> float:
+    across = direction - (direction @ axis) * axis
+    size = float(np.linalg.norm(across))
+    if size < tol.LENGTH_MM:
+        return -np.inf
+    summit = centre + radius_mm * across / size
+    spacing = float(np.linalg.norm(points[1] - points[0]))
+    near = float(np.min(np.linalg.norm(points - summit, axis=1))) < 0.6 * spacing
+    return float(summit @ direction) if near else -np.inf
 
 
 def extent(scene: Scene, ids: Sequence[int], direction: Array) -> float:

@@ -15,6 +15,7 @@ from featurize.recognise.scene import Scene, extent, span
 
 # Walls may lean this much (draft, wire taper) and still be walls.
 _LEAN_DEG = 20.0
+_RUNS = (Kind.SLOT, Kind.STEP)
 
 
 def is_wall(face: Face, access: Array, lean_deg: float = _LEAN_DEG) -> bool:
@@ -62,8 +63,11 @@ def recess_sizes(
         across = np.cross(access, run)
         for name, direction in (("width_mm", across), ("length_mm", run)):
             dims[name] = extent(scene, ids, direction)
-            if body is not None and len(body):
-                dims[name] = min(dims[name], float(np.ptp(body @ direction)))
+            if body is None or not len(body):
+                continue
+            void = float(np.ptp(body @ direction))
+            # Across, a shared floor may be wider than the cut; along, a later cut may have shortened it.
+            dims[name] = min(dims[name], void) if name == "width_mm" or kind not in _RUNS else void
     else:
         dims["width_mm"], dims["length_mm"] = smallest_rectangle(scene, ids, access)
     if kind in (Kind.STEP, Kind.BLIND_STEP):

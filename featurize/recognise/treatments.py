@@ -124,7 +124,9 @@ def _rounds(scene: Scene) -> list[Feature]:
         if len(supports) >= 2 and len(owners) == 1 and all(s in of for s in supports):
             continue
         radii = [_radius(scene.face(f).surface) for f in group]
-        length = max((e.length_mm for f in group for e in scene.part.edges_of(f)), default=0.0)
+        length = max(
+            sum(e.length_mm for e, _, outer in scene.rim(group) if outer == s) for s in supports
+        )
         features.append(
             Feature(
                 id="",

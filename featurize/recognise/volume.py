@@ -23,7 +23,7 @@ from featurize.brep.surfaces_at import parallel
 from featurize.feature import CrossSection, Kind
 from featurize.recognise.scene import Scene
 
-_TANGENTS_PER_FACE = 8
+_TANGENTS_PER_FACE = 24
 # A box side counts as open when the void reaches it with more than this much area (mm2).
 _OPEN_AREA_MM2 = 1e-3
 
@@ -181,7 +181,7 @@ def _grown(
     return _void(scene, [plane_of[i] for i in chosen])
 
 
-def kind_of(opens_to: Sequence[str], flat_faces: int) -> Kind:
+def kind_of(opens_to: Sequence[str]) -> Kind:
     """The feature kind that follows from the sides a recess opens to.
 
     One side is a pocket, two opposite ones a through profile, two adjoining ones a blind slot; three
