@@ -20,11 +20,11 @@ class Frame:
 
     def local(self, points: Array) -> Array:
         """Model coordinates (..., 3) to frame coordinates."""
-        return (np.asarray(points) - self.origin) @ self.axes.T
+        return np.asarray((points - self.origin) @ self.axes.T)
 
     def world(self, points: Array) -> Array:
         """Frame coordinates (..., 3) to model coordinates."""
-        return np.asarray(points) @ self.axes + self.origin
+        return np.asarray(points @ self.axes + self.origin)
 
     def direction(self, side: str) -> Array:
         """Outward unit direction of a side such as "+z", in model coordinates."""

@@ -70,12 +70,12 @@ def same_surface(a: Surface, b: Surface, near: Array) -> bool:
 
 def parallel(a: Array, b: Array, limit_deg: float = tol.PARALLEL_DEG) -> bool:
     """Whether two unit directions are parallel, either way round."""
-    return float(np.linalg.norm(np.cross(a, b))) < np.sin(np.radians(limit_deg))
+    return bool(np.linalg.norm(np.cross(a, b)) < np.sin(np.radians(limit_deg)))
 
 
 def square(a: Array, b: Array, limit_deg: float = tol.PARALLEL_DEG) -> bool:
     """Whether two unit directions are at right angles."""
-    return abs(float(a @ b)) < np.sin(np.radians(limit_deg))
+    return bool(abs(a @ b) < np.sin(np.radians(limit_deg)))
 
 
 def same_line(origin_a: Array, axis_a: Array, origin_b: Array, axis_b: Array) -> bool:

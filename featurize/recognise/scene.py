@@ -146,13 +146,18 @@ class Scene:
 
         Samples stand off by a hair along the normal, so a face never hides itself.
         """
-        points = np.vstack([self.face(i).points + 1e-3 * self.face(i).normals for i in ids])
+        points = np.vstack([off_surface(self.face(i)) for i in ids])
         open_to = []
         for side in SIDES:
             free = escapes(self.part.mesh, points, self.part.frame.direction(side))
             if float(np.mean(free)) > share:
                 open_to.append(side)
         return tuple(open_to)
+
+
+def off_surface(face: Face) -> Array:
+    """A face's samples (n, 3) moved out of the material, clear of the mesh's chords."""
+    return face.points + 2 * tol.MESH_DEFLECTION_MM * face.normals
 
 
 def reach(scene: Scene, ids: Iterable[int], direction: Array) -> float:

@@ -1,0 +1,151 @@
+"""The silhouette of a part along a direction, and its upper envelope.
+
+Flat faces cast their exact edges; curved ones cast mesh facets, so a round outline lies inside the true
+one by ``tolerances.MESH_DEFLECTION_MM`` at most.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from featurize import tolerances as tol
+from featurize.brep.part import Part
+from featurize.brep.surfaces import Array, Plane
+
+
+@dataclass(frozen=True, eq=False)
+class View:
+    """Right-handed plane coordinates seen along a direction: ``across`` = ``up`` x ``along``.
+
+    Points are (across, up) in mm from ``origin``, all vectors in model coordinates.
+    """
+
+    origin: Array
+    along: Array
+    across: Array
+    up: Array
+
+    @classmethod
+    def toward(cls, origin: Array, along: Array, up: Array) -> View:
+        """The view along a unit direction with ``up`` made square to it."""
+        square = up - (up @ along) * along
+        length = float(np.linalg.norm(square))
+        if length < tol.FIT_SINE:
+            raise ValueError("the view needs an up direction that is not its own direction")
+        return cls(origin, along, np.cross(square / length, along), square / length)
+
+    def flat(self, points: Array) -> Array:
+        """Model points (..., 3) to the plane (..., 2)."""
+        return (np.asarray(points) - self.origin) @ np.array([self.across, self.up]).T
+
+    def solid(self, points: Array, along_mm: float = 0.0) -> Array:
+        """Points of the plane (..., 2) to model coordinates, at a distance along the view."""
+        return np.asarray(points) @ np.array([self.across, self.up]) + self.origin + along_mm * self.along
+
+
+@dataclass(frozen=True, eq=False)
+class Shadow:
+    """``polygon`` is a shapely Polygon or MultiPolygon in the coordinates of ``view``."""
+
+    view: View
+    polygon: Any
+
+
+def shadow(part: Part, direction: Array, up: Array | None = None) -> Shadow:
+    """The silhouette of a part along a unit direction (3,)."""
+    direction = np.asarray(direction, float) / np.linalg.norm(direction)
+    if up is None:
+        up = part.frame.axes[int(np.argmin(np.abs(part.frame.axes @ direction)))]
+    view = View.toward(part.frame.origin, direction, up)
+    return Shadow(view, cast(part, view))
+
+
+def cast(part: Part, view: View, faces: NDArray[np.int64] | None = None) -> Any:
+    """What some faces (all when None) cover in a view: a shapely Polygon or MultiPolygon."""
+    mesh = part.mesh
+    flat = view.flat(mesh.vertices)
+    corners = flat[mesh.triangles]
+    turn = _twice_area(corners)
+    # The facets that look against the view cover all that the others do.
+    seen = turn > 0 if faces is None else np.isin(mesh.face_ids, faces) & (np.abs(turn) > 0)
+    pieces: list[Any] = []
+    curved = seen.copy()
+    for face in part.faces:
+        mine = np.flatnonzero(seen & (mesh.face_ids == face.id))
+        if isinstance(face.surface, Plane) and len(mine):
+            pieces.append(_outline(mesh.triangles[mine], mesh.vertices, flat))
+            curved[mine] = False
+    solid = np.abs(turn) > tol.LENGTH_MM**2
+    pieces.extend(shapely.polygons(corners[curved & solid]))
+    # Snapping far below any tolerance closes the hairlines between neighbours.
+    return shapely.unary_union(pieces, grid_size=tol.LENGTH_MM / 100)
+
+
+def _twice_area(corners: Array) -> Array:
+    a, b = corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]
+    return np.asarray(a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0])
+
+
+def _outline(triangles: NDArray[np.int64], vertices: Array, flat: Array) -> Any:
+    """The region of a flat face: its facets' edges that no two facets share, closed into rings."""
+    # Patches of one logical face repeat their common vertices.
+    _, same = np.unique(np.round(vertices[triangles.ravel()] / (tol.LENGTH_MM / 10)), axis=0, return_inverse=True)
+    names = same.reshape(-1, 3)
+    pairs = np.vstack([names[:, [0, 1]], names[:, [1, 2]], names[:, [2, 0]]])
+    places = np.vstack([triangles[:, [0, 1]], triangles[:, [1, 2]], triangles[:, [2, 0]]])
+    _, index, count = np.unique(np.sort(pairs, axis=1), axis=0, return_index=True, return_counts=True)
+    rim = flat[places[index[count == 1]]]
+    rings = shapely.get_parts(shapely.polygonize(shapely.linestrings(rim)))
+    filled = shapely.union_all(shapely.polygons(flat[triangles])) if len(rings) == 0 else None
+    if filled is not None:
+        return filled
+    # polygonize also returns the holes: keep what a facet covers.
+    centres = shapely.points(flat[triangles].mean(axis=1))
+    tree = shapely.STRtree(rings)
+    hit = np.unique(tree.query(centres, predicate="within")[1])
+    return shapely.union_all(rings[hit])
+
+
+def envelope(polygon: Any) -> Array:
+    """The upper envelope of a shadow: points (k, 2) from low to high across, jumps as upright pieces.
+
+    Where nothing stands between two separate parts of the shadow the height is minus infinity.
+    """
+    ends = _edges(polygon)
+    ends = ends[np.abs(ends[:, 1, 0] - ends[:, 0, 0]) > 0]
+    ends = np.where((ends[:, 0, 0] > ends[:, 1, 0])[:, None, None], ends[:, ::-1], ends)
+    stops = np.unique(ends[:, :, 0])
+    low, high = stops[:-1], stops[1:]
+    middle = (low + high) / 2
+    slope = (ends[:, 1, 1] - ends[:, 0, 1]) / (ends[:, 1, 0] - ends[:, 0, 0])
+    points = []
+    for a, m, b in zip(low, middle, high, strict=True):
+        over = np.flatnonzero((ends[:, 0, 0] <= a) & (ends[:, 1, 0] >= b))
+        if len(over) == 0:
+            points += [(a, -np.inf), (b, -np.inf)]
+            continue
+        top = over[int(np.argmax(ends[over, 0, 1] + slope[over] * (m - ends[over, 0, 0])))]
+        x, y = ends[top, 0]
+        points += [(a, y + slope[top] * (a - x)), (b, y + slope[top] * (b - x))]
+    keep = np.array(points)
+    fresh = np.ones(len(keep), bool)
+    fresh[1:] = np.any(keep[1:] != keep[:-1], axis=1)
+    return keep[fresh]
+
+
+def below(line: Array, floor: float) -> Any:
+    """The region under an envelope (k, 2), down to a level below all of it."""
+    finite = np.where(np.isfinite(line[:, 1]), line[:, 1], floor)
+    ring = np.vstack([[line[0, 0], floor], np.column_stack([line[:, 0], finite]), [line[-1, 0], floor]])
+    return shapely.make_valid(shapely.polygons(ring))
+
+
+def _edges(polygon: Any) -> Array:
+    """Edges (n, 2, 2) of all outer rings."""
+    rings = [np.asarray(p.exterior.coords) for p in shapely.get_parts(polygon) if not p.is_empty]
+    return np.vstack([np.stack([r[:-1], r[1:]], axis=1) for r in rings])
