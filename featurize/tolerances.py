@@ -10,6 +10,8 @@ PARALLEL_DEG = 0.02
 TANGENT_DEG = 1.0
 # Largest distance of a mesh from the true face; finer than any allowance we report on.
 MESH_DEFLECTION_MM = 0.005
+# ... and on parts over 100 mm this share of their diagonal, so that large ones stay quick.
+MESH_SHARE = 5e-5
 # Largest turn between neighbouring mesh facets.
 MESH_ANGLE_DEG = 6.0
 # A surface fitted to samples may miss them by this: exporters approximate to about 0.001 mm.

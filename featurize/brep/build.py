@@ -11,8 +11,10 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from OCP.Bnd import Bnd_Box
 from OCP.BRep import BRep_Tool
 from OCP.BRepAdaptor import BRepAdaptor_Curve, BRepAdaptor_Surface
+from OCP.BRepBndLib import BRepBndLib
 from OCP.BRepGProp import BRepGProp
 from OCP.BRepMesh import BRepMesh_IncrementalMesh
 from OCP.GeomAbs import GeomAbs_SurfaceType as Type
@@ -50,7 +52,8 @@ def build_part(
     ``face_names`` are indexed by the face's place in the solid as read; ``source_faces`` gives that
     place for each face of ``solid`` (the identity when nothing was healed).
     """
-    BRepMesh_IncrementalMesh(solid, tol.MESH_DEFLECTION_MM, False, np.radians(tol.MESH_ANGLE_DEG), False)
+    deflection_mm = _deflection(solid)
+    BRepMesh_IncrementalMesh(solid, deflection_mm, False, np.radians(tol.MESH_ANGLE_DEG), False)
     kernel_faces = _mapped(solid, _FACE)
     patches = [_patch(TopoDS.Face_s(kernel_faces(i + 1))) for i in range(kernel_faces.Extent())]
     pieces = _edge_pieces(solid, kernel_faces, patches)
@@ -58,7 +61,7 @@ def build_part(
     places = list(source_faces) if source_faces is not None else list(range(len(patches)))
     faces = _logical_faces(patches, owner, places, face_names)
     edges = _logical_edges(pieces, owner)
-    mesh = _mesh(patches, owner)
+    mesh = _mesh(patches, owner, deflection_mm)
     properties = GProp_GProps()
     BRepGProp.VolumeProperties_s(solid, properties)
     frame = find_frame(faces, mesh)
@@ -414,11 +417,19 @@ def _logical_edges(pieces: list[_Piece], owner: list[int]) -> tuple[Edge, ...]:
     return tuple(edges)
 
 
-def _mesh(patches: list[_Patch], owner: list[int]) -> Mesh:
+def _deflection(solid: Any) -> float:
+    """Chord height for the mesh: fine on die inserts, in proportion on larger parts."""
+    box = Bnd_Box()
+    BRepBndLib.Add_s(solid, box, False)
+    return float(max(tol.MESH_DEFLECTION_MM, np.sqrt(box.SquareExtent()) * tol.MESH_SHARE))
+
+
+def _mesh(patches: list[_Patch], owner: list[int], deflection_mm: float) -> Mesh:
     ids = _ids(owner)
     offsets = np.cumsum([0] + [len(p.vertices) for p in patches])
     return Mesh(
         vertices=np.vstack([p.vertices for p in patches]),
         triangles=np.vstack([p.triangles + offsets[i] for i, p in enumerate(patches)]),
         face_ids=np.concatenate([np.full(len(p.triangles), ids[i], np.int64) for i, p in enumerate(patches)]),
+        deflection_mm=deflection_mm,
     )

@@ -64,11 +64,15 @@ class Edge:
 
 @dataclass(frozen=True, eq=False)
 class Mesh:
-    """Triangles of the solid; ``face_ids`` (m,) gives the logical face of each triangle."""
+    """Triangles of the solid; ``face_ids`` (m,) gives the logical face of each triangle.
+
+    Corners lie on the part; no chord strays from it by more than ``deflection_mm``.
+    """
 
     vertices: Array
     triangles: NDArray[np.int64]
     face_ids: NDArray[np.int64]
+    deflection_mm: float
 
 
 @dataclass(eq=False)

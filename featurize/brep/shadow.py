@@ -94,21 +94,18 @@ def _twice_area(corners: Array) -> Array:
 def _outline(triangles: NDArray[np.int64], vertices: Array, flat: Array) -> Any:
     """The region of a flat face: its facets' edges that no two facets share, closed into rings."""
     # Patches of one logical face repeat their common vertices.
-    _, same = np.unique(np.round(vertices[triangles.ravel()] / (tol.LENGTH_MM / 10)), axis=0, return_inverse=True)
-    names = same.reshape(-1, 3)
-    pairs = np.vstack([names[:, [0, 1]], names[:, [1, 2]], names[:, [2, 0]]])
-    places = np.vstack([triangles[:, [0, 1]], triangles[:, [1, 2]], triangles[:, [2, 0]]])
-    _, index, count = np.unique(np.sort(pairs, axis=1), axis=0, return_index=True, return_counts=True)
-    rim = flat[places[index[count == 1]]]
-    rings = shapely.get_parts(shapely.polygonize(shapely.linestrings(rim)))
-    filled = shapely.union_all(shapely.polygons(flat[triangles])) if len(rings) == 0 else None
-    if filled is not None:
-        return filled
-    # polygonize also returns the holes: keep what a facet covers.
+    rounded = np.round(vertices[triangles.ravel()] / (tol.LENGTH_MM / 10))
+    _, first, same = np.unique(rounded, axis=0, return_index=True, return_inverse=True)
+    names = triangles.ravel()[first][same.ravel()].reshape(-1, 3)
+    pairs = np.sort(np.vstack([names[:, [0, 1]], names[:, [1, 2]], names[:, [2, 0]]]), axis=1)
+    sides, count = np.unique(pairs, axis=0, return_counts=True)
+    rings = shapely.get_parts(shapely.polygonize(shapely.linestrings(flat[sides[count == 1]])))
+    if len(rings) == 0:
+        return shapely.union_all(shapely.polygons(flat[triangles]))
+    # The rings' holes come back as rings too: keep what a facet covers.
     centres = shapely.points(flat[triangles].mean(axis=1))
-    tree = shapely.STRtree(rings)
-    hit = np.unique(tree.query(centres, predicate="within")[1])
-    return shapely.union_all(rings[hit])
+    covered = np.unique(shapely.STRtree(rings).query(centres, predicate="within")[1])
+    return shapely.union_all(rings[covered])
 
 
 def envelope(polygon: Any) -> Array:

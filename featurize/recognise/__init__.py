@@ -18,6 +18,7 @@ from featurize.feature import Feature, Kind, Role
 from featurize.recognise import (
     contoured,
     holes,
+    leftover_curves,
     openings,
     outside,
     protrusions,
@@ -28,7 +29,7 @@ from featurize.recognise.scene import Scene
 from featurize.recognise.sides import SideChoice, choose_sides
 
 FAMILIES = sorted(
-    (outside, holes, treatments, openings, contoured, protrusions, recesses), key=lambda m: m.ORDER
+    (outside, holes, treatments, openings, contoured, protrusions, recesses, leftover_curves), key=lambda m: m.ORDER
 )
 
 

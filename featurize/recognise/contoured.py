@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from featurize import tolerances as tol
@@ -23,34 +25,32 @@ def find(scene: Scene) -> list[Feature]:
     for group in scene.groups(seeds | (curved & _smooth_next(scene, seeds))):
         if not set(group) & seeds:
             continue
-        normal = np.mean([scene.face(f).normals.mean(axis=0) for f in group], axis=0)
-        size = float(np.linalg.norm(normal))
-        up = normal / size if size > 0.1 else scene.part.frame.axes[2]
-        frame = scene.part.frame
-        dots = frame.axes @ up
-        k = int(np.argmax(np.abs(dots)))
-        side = ("+" if dots[k] > 0 else "-") + "xyz"[k]
-        access = frame.direction(side)
-        cloud = scene.cloud(group)
-        width, length = smallest_rectangle(scene, group, access)
-        features.append(
-            Feature(
-                id="",
-                kind=Kind.CONTOURED_SURFACE,
-                faces=tuple(group),
-                roles={f: Role.FACE for f in group},
-                dims={
-                    "width_mm": width,
-                    "length_mm": length,
-                    "depth_mm": float(np.ptp(cloud @ access)),
-                },
-                axis=Axis(vec(cloud.mean(axis=0)), vec(access)),
-                opens_to=(side,),
-                evidence=("curved in both directions or along no straight line",),
-                confidence=0.9,
-            )
-        )
+        features.append(contour(scene, group))
     return features
+
+
+def contour(scene: Scene, group: Sequence[int]) -> Feature:
+    """A group of faces as a contoured surface, looked at from the side it faces most."""
+    normal = np.mean([scene.face(f).normals.mean(axis=0) for f in group], axis=0)
+    size = float(np.linalg.norm(normal))
+    frame = scene.part.frame
+    dots = frame.axes @ (normal / size if size > 0.1 else frame.axes[2])
+    k = int(np.argmax(np.abs(dots)))
+    side = ("+" if dots[k] > 0 else "-") + "xyz"[k]
+    access = frame.direction(side)
+    cloud = scene.cloud(group)
+    width, length = smallest_rectangle(scene, group, access)
+    return Feature(
+        id="",
+        kind=Kind.CONTOURED_SURFACE,
+        faces=tuple(group),
+        roles={f: Role.FACE for f in group},
+        dims={"width_mm": width, "length_mm": length, "depth_mm": float(np.ptp(cloud @ access))},
+        axis=Axis(vec(cloud.mean(axis=0)), vec(access)),
+        opens_to=(side,),
+        evidence=("curved in both directions or along no straight line",),
+        confidence=0.9,
+    )
 
 
 def _smooth_next(scene: Scene, seeds: set[int]) -> set[int]:

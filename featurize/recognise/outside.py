@@ -10,7 +10,7 @@ from featurize.brep.rays import escapes
 from featurize.brep.surfaces import Array, Cylinder, Plane
 from featurize.brep.surfaces_at import parallel, square
 from featurize.feature import Axis, Feature, Kind, Role
-from featurize.recognise.scene import Scene, off_surface, span, vec
+from featurize.recognise.scene import Scene, span, vec
 
 ORDER = 10
 # A turned or ground blank: the outside cylinder reaches the box within this share of its radius.
@@ -124,7 +124,7 @@ def _is_wall(face: Face, z: Array) -> bool:
 def _faces_out(scene: Scene, face: Face) -> bool:
     """Whether sight is free, square to z, from nearly all of a wall's samples."""
     frame = scene.part.frame
-    points = off_surface(face)
+    points = scene.off_surface(face.id)
     seen = np.zeros(len(points), bool)
     for turn in np.linspace(0, 2 * np.pi, _BEARINGS, endpoint=False):
         direction = np.cos(turn) * frame.axes[0] + np.sin(turn) * frame.axes[1]

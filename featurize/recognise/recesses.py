@@ -17,7 +17,7 @@ from featurize.brep.part import Convexity
 from featurize.brep.surfaces import Array, Cylinder, Freeform, Plane
 from featurize.brep.surfaces_at import parallel, square
 from featurize.feature import Axis, CrossSection, Feature, Kind, Role
-from featurize.recognise.scene import Scene, vec
+from featurize.recognise.scene import Scene, extent, vec
 from featurize.recognise.sizes import is_wall, recess_sizes, roles_in_recess
 from featurize.recognise.volume import Void, convex_voids, kind_of, material_inside, section_of, void_of
 
@@ -214,7 +214,8 @@ def _run(scene: Scene, kind: Kind, cut: _Cut, access_side: str) -> Array | None:
         ends = [s for s in cut.opens_to if s != access_side]
         return frame.direction(ends[0])
     if kind == Kind.BLIND_STEP:
-        return frame.direction(sorted(s for s in cut.opens_to if s != access_side)[0])
+        sides = sorted(s for s in cut.opens_to if s != access_side)
+        return max((frame.direction(s) for s in sides), key=lambda d: round(extent(scene, cut.faces, d), 3))
     return None
 
 

@@ -141,23 +141,23 @@ class Scene:
         k = "xyz".index(side[1])
         return abs(float(self.part.frame.local(face.centroid)[k]) - self.level(side)) < tol.SURFACE_MM
 
+    def off_surface(self, id_: int) -> Array:
+        """A face's samples (n, 3) moved out of the material, clear of the mesh's chords."""
+        face = self.face(id_)
+        return np.asarray(face.points + 2 * self.part.mesh.deflection_mm * face.normals)
+
     def seen_from(self, ids: Iterable[int], share: float = 0.08) -> tuple[str, ...]:
         """Sides along which sight from more than a share of these faces' samples is free.
 
         Samples stand off by a hair along the normal, so a face never hides itself.
         """
-        points = np.vstack([off_surface(self.face(i)) for i in ids])
+        points = np.vstack([self.off_surface(i) for i in ids])
         open_to = []
         for side in SIDES:
             free = escapes(self.part.mesh, points, self.part.frame.direction(side))
             if float(np.mean(free)) > share:
                 open_to.append(side)
         return tuple(open_to)
-
-
-def off_surface(face: Face) -> Array:
-    """A face's samples (n, 3) moved out of the material, clear of the mesh's chords."""
-    return face.points + 2 * tol.MESH_DEFLECTION_MM * face.normals
 
 
 def reach(scene: Scene, ids: Iterable[int], direction: Array) -> float:

@@ -66,7 +66,7 @@ def void_of(scene: Scene, ids: Sequence[int]) -> Void | None:
             offset = float(frame.local(origin) @ n)
             if any(parallel(n, m, tol.PARALLEL_DEG) and n @ m > 0 and abs(offset - o) < tol.SURFACE_MM for m, o in planes):
                 continue
-            slack = _slack(scene.face(i))
+            slack = _slack(scene, i)
             if any(float((cloud @ n).min()) < offset - slack for cloud in clouds.values()):
                 return None
             planes.append((n, offset))
@@ -214,9 +214,10 @@ def _tangent_planes(face: Face) -> list[tuple[Array, Array]]:
     return list(zip(face.points[::step], face.normals[::step], strict=True))
 
 
-def _slack(face: Face) -> float:
+def _slack(scene: Scene, i: int) -> float:
     """Mesh corners of a curved face may lie a deflection behind its tangent planes."""
-    return tol.SURFACE_MM if isinstance(face.surface, Plane) else tol.SURFACE_MM + tol.MESH_DEFLECTION_MM
+    flat = isinstance(scene.face(i).surface, Plane)
+    return tol.SURFACE_MM if flat else tol.SURFACE_MM + scene.part.mesh.deflection_mm
 
 
 def _unit_normal(ring: Array) -> Array:
