@@ -1,0 +1,98 @@
+"""What a process is asked and what it answers."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from functools import cached_property
+from types import MappingProxyType
+from typing import Protocol
+
+import numpy as np
+
+from featurize.brep.part import Face, Part
+from featurize.brep.surfaces import Array
+from featurize.feature import Feature, Vec3
+from featurize.recognise.scene import Scene
+from routing.choices import Choices, Material
+from routing.shop import Shop
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """One process's answer about one feature.
+
+    ``shortfall_mm3`` is what the process leaves of the feature's volume (an estimate from a height grid
+    where no closed form applies, 0 when not measured), ``place`` (model mm) where most of it stands.
+    ``details`` are the numbers behind the answer, with units in their names.
+    """
+
+    process: str
+    workable: bool
+    reason: str
+    shortfall_mm3: float = 0.0
+    place: Vec3 | None = None
+    details: Mapping[str, float | str] = field(default_factory=lambda: MappingProxyType({}))
+
+
+class Process(Protocol):
+    """``judge`` is pure; it must answer for every kind of feature, in one sentence without a full stop."""
+
+    @property
+    def name(self) -> str: ...
+
+    def judge(self, job: JobContext, feature: Feature) -> Verdict: ...
+
+
+@dataclass(frozen=True, eq=False)
+class JobContext:
+    """What every process may look at. ``part.frame`` has +z on the working side."""
+
+    part: Part
+    features: tuple[Feature, ...]
+    shop: Shop
+    choices: Choices
+
+    @cached_property
+    def material(self) -> Material:
+        return Material.named(self.choices.material)
+
+    @cached_property
+    def scene(self) -> Scene:
+        """Mesh corners, facets and lines of sight for each face."""
+        return Scene(self.part, frozenset())
+
+    @cached_property
+    def owner(self) -> dict[int, Feature]:
+        """The feature of each face."""
+        return {face: feature for feature in self.features for face in feature.faces}
+
+    @property
+    def thickness(self) -> Array:
+        """Unit direction out of the working side."""
+        return np.asarray(self.part.frame.axes[2])
+
+    def faces(self, feature: Feature) -> list[Face]:
+        return [self.part.faces[i] for i in feature.faces]
+
+    def cloud(self, ids: Iterable[int]) -> Array:
+        """Mesh corners (n, 3) of several faces, in model coordinates."""
+        return self.scene.cloud(ids)
+
+    def triangles(self, ids: Iterable[int]) -> Array:
+        """Corners (m, 3, 3) of the mesh facets of several faces, in model coordinates."""
+        return self.scene.triangles(ids)
+
+    def call(self, face_id: int) -> str:
+        """A face as a person would name it: its role, its feature and its own name."""
+        owner = self.owner.get(face_id)
+        name = " ".join(self.part.faces[face_id].names)
+        label = f" ({name})" if name else ""
+        if owner is None:
+            return f"face {face_id}{label}"
+        role = str(owner.roles[face_id])
+        return f"the {role} of {owner.kind} {owner.id}{label}"
+
+    def extent_mm(self, direction: Array) -> float:
+        """Size of the whole part along a unit direction."""
+        return float(np.ptp(self.part.mesh.vertices @ direction))
