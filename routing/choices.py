@@ -1,0 +1,192 @@
+"""What a person chose: entered beside the STEP file or on the command line, never guessed."""
+
+from __future__ import annotations
+
+import math
+import re
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass, field, fields, replace
+from pathlib import Path
+from types import MappingProxyType
+from typing import Any
+
+from featurize.feature import Kind, Vec3
+
+PROCESSES = ("wire", "surface grind", "mill", "sink-erode")
+
+_FEATURE_ID = re.compile(r"F\d{2,}")
+_STEEL = re.compile(r"steel-(\d+(?:\.\d+)?)hrc")
+_CARBIDE = re.compile(r"carbide-(\d+(?:\.\d+)?)")
+_AXIS = re.compile(r"[+-][xyz]")
+
+_WRITE = {
+    "material": 'write "steel-60hrc" (hardness 20 to 70 HRC) or "carbide-12" (3 to 30 % binder)',
+    "working_side": 'write "+z" or the like, or a vector "0,0.5,1", in the model\'s own coordinates',
+    "blank": 'write "block", "disc" or the path of a STEP file',
+    "blank_margin_mm": "write millimetres from 0 to 50, such as 0.5",
+    "allowance_floor_mm": "write millimetres from 0 to 5, such as 0.010",
+    "allowance_wall_mm": "write millimetres from 0 to 5, such as 0.010",
+    "threads": 'write a feature, a diameter or "all" = a size or "plain", such as "4.2" = "M5"',
+    "processes": f'write a feature or a kind = one of {", ".join(PROCESSES)}, such as "F07" = "mill"',
+    "strict": "write true or false",
+}
+_LIMIT_MM = {"blank_margin_mm": 50.0, "allowance_floor_mm": 5.0, "allowance_wall_mm": 5.0}
+
+
+class ChoicesError(Exception):
+    """A choice that cannot be followed. ``str()`` is one line: the key, and what to write."""
+
+
+def is_feature_id(text: str) -> bool:
+    """Whether a key names a feature, such as F07, rather than a kind or a diameter."""
+    return _FEATURE_ID.fullmatch(text) is not None
+
+
+def _wrong(key: str, value: object) -> ChoicesError:
+    return ChoicesError(f"{key} = {value!r} cannot be used: {_WRITE[key]}.")
+
+
+@dataclass(frozen=True)
+class Material:
+    """``hardness_hrc`` for steel, ``binder_percent`` (by mass) for cemented carbide."""
+
+    name: str
+    hardness_hrc: float | None = None
+    binder_percent: float | None = None
+
+    @classmethod
+    def named(cls, name: str) -> Material:
+        """From "steel-60hrc" or "carbide-12"; raises ChoicesError."""
+        if (match := _STEEL.fullmatch(name)) and 20 <= float(match[1]) <= 70:
+            return cls(name, hardness_hrc=float(match[1]))
+        if (match := _CARBIDE.fullmatch(name)) and 3 <= float(match[1]) <= 30:
+            return cls(name, binder_percent=float(match[1]))
+        raise _wrong("material", name)
+
+
+@dataclass(frozen=True)
+class Choices:
+    """All choices, checked: making one raises ChoicesError naming the key and what to write.
+
+    ``threads``: feature id, diameter in mm or "all" to a designation or "plain". ``processes``: feature
+    id or kind to a process. ``strict``: blocking flags make the exit status 1.
+    """
+
+    material: str = "steel-60hrc"
+    working_side: str | None = None
+    blank: str = "block"
+    blank_margin_mm: float = 0.0
+    allowance_floor_mm: float = 0.010
+    allowance_wall_mm: float = 0.0
+    threads: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}))
+    processes: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}))
+    strict: bool = False
+
+    def __post_init__(self) -> None:
+        for key in ("material", "blank"):
+            if not isinstance(value := getattr(self, key), str) or not value:
+                raise _wrong(key, value)
+        Material.named(self.material)
+        if self.working_side is not None:
+            _direction(self.working_side)
+        for key, limit in _LIMIT_MM.items():
+            value = getattr(self, key)
+            if isinstance(value, bool) or not isinstance(value, int | float) or not 0 <= value <= limit:
+                raise _wrong(key, value)
+        if not isinstance(self.strict, bool):
+            raise _wrong("strict", self.strict)
+        # Plain dictionaries: choices travel to a child process.
+        object.__setattr__(self, "threads", _table("threads", self.threads, _thread))
+        object.__setattr__(self, "processes", _table("processes", self.processes, _process))
+
+    @property
+    def working_direction(self) -> Vec3 | None:
+        """Unit direction out of the working side, in model coordinates."""
+        return None if self.working_side is None else _direction(self.working_side)
+
+    def but(self, **changes: Any) -> Choices:
+        """A copy with every change that is not None; tables are extended, not replaced."""
+        given = {key: value for key, value in changes.items() if value is not None}
+        for key in ("threads", "processes"):
+            if key in given:
+                given[key] = {**getattr(self, key), **given[key]}
+        return replace(self, **given)
+
+    def process_for(self, feature_id: str, kind: str) -> str | None:
+        """The process forced on a feature: by its id before by its kind."""
+        return self.processes.get(feature_id, self.processes.get(kind))
+
+
+def load_choices(path: Path) -> Choices:
+    """Choices from a TOML file; raises ChoicesError in one line that names the file."""
+    try:
+        content = tomllib.loads(path.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise ChoicesError(f"{path} cannot be read ({error.strerror}): check the path.") from error
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise ChoicesError(f"{path.name} is not TOML ({' '.join(str(error).split())}).") from error
+    known = [f.name for f in fields(Choices)]
+    for key in content:
+        if key not in known:
+            raise ChoicesError(f"{path.name}: {key} is not a choice: write one of {', '.join(known)}.")
+    try:
+        choices = Choices(**content)
+    except ChoicesError as error:
+        raise ChoicesError(f"{path.name}: {error}") from error
+    if choices.blank not in ("block", "disc"):  # a path in the file starts where the file is
+        choices = replace(choices, blank=str(path.parent / choices.blank))
+    return choices
+
+
+def choices_beside(model: Path) -> Path | None:
+    """The choices file of a model: ``insert.choices.toml`` beside ``insert.step``."""
+    path = model.with_name(f"{model.stem}.choices.toml")
+    return path if path.is_file() else None
+
+
+def _direction(text: object) -> Vec3:
+    if isinstance(text, str):
+        if _AXIS.fullmatch(text):
+            sign = 1.0 if text[0] == "+" else -1.0
+            x, y, z = (sign if text[1] == axis else 0.0 for axis in "xyz")
+            return x, y, z
+        try:
+            x, y, z = (float(word) for word in text.split(","))
+        except ValueError:
+            raise _wrong("working_side", text) from None
+        length = math.hypot(x, y, z)
+        if 0 < length < math.inf:
+            return x / length, y / length, z / length
+    raise _wrong("working_side", text)
+
+
+def _table(key: str, table: object, entry: Any) -> dict[str, str]:
+    if not isinstance(table, Mapping):
+        raise _wrong(key, table)
+    return dict(entry(name, value) for name, value in table.items())
+
+
+def _thread(name: object, value: object) -> tuple[str, str]:
+    usable = isinstance(name, str) and (name == "all" or is_feature_id(name) or _is_diameter(name))
+    if not usable or not isinstance(value, str) or not value.strip():
+        raise _wrong("threads", f"{name} = {value}")
+    return str(name), value.strip()
+
+
+def _process(name: object, value: object) -> tuple[str, str]:
+    """Hyphens and spaces are the same here: a space is awkward on a command line."""
+    processes = {p.replace("-", " "): p for p in PROCESSES}
+    process = processes.get(str(value).replace("-", " "))
+    kind = next((str(k) for k in Kind if str(name).replace("-", " ") == k), None)
+    target = str(name) if is_feature_id(str(name)) else kind
+    if process is None or target is None:
+        raise _wrong("processes", f"{name} = {value}")
+    return target, process
+
+
+def _is_diameter(text: str) -> bool:
+    try:
+        return 0 < float(text) < 1000
+    except ValueError:
+        return False
