@@ -13,6 +13,7 @@ from typing import Any
 
 from featurize.feature import Kind, Vec3
 
+BLANKS = ("auto", "block", "disc")
 PROCESSES = ("wire", "surface grind", "mill", "sink-erode")
 
 _FEATURE_ID = re.compile(r"F\d{2,}")
@@ -23,7 +24,7 @@ _AXIS = re.compile(r"[+-][xyz]")
 _WRITE = {
     "material": 'write "steel-60hrc" (hardness 20 to 70 HRC) or "carbide-12" (3 to 30 % binder)',
     "working_side": 'write "+z" or the like, or a vector "0,0.5,1", in the model\'s own coordinates',
-    "blank": 'write "block", "disc" or the path of a STEP file',
+    "blank": 'write "auto", "block", "disc" or the path of a STEP file',
     "blank_margin_mm": "write millimetres from 0 to 50, such as 0.5",
     "allowance_floor_mm": "write millimetres from 0 to 5, such as 0.010",
     "allowance_wall_mm": "write millimetres from 0 to 5, such as 0.010",
@@ -69,13 +70,14 @@ class Material:
 class Choices:
     """All choices, checked: making one raises ChoicesError naming the key and what to write.
 
+    ``blank`` is "auto" (a disc for a part with a round outside, else a block), "block", "disc" or a path.
     ``threads``: feature id, diameter in mm or "all" to a designation or "plain". ``processes``: feature
     id or kind to a process. ``strict``: blocking flags make the exit status 1.
     """
 
     material: str = "steel-60hrc"
     working_side: str | None = None
-    blank: str = "block"
+    blank: str = "auto"
     blank_margin_mm: float = 0.0
     allowance_floor_mm: float = 0.010
     allowance_wall_mm: float = 0.0
@@ -134,7 +136,7 @@ def load_choices(path: Path) -> Choices:
         choices = Choices(**content)
     except ChoicesError as error:
         raise ChoicesError(f"{path.name}: {error}") from error
-    if choices.blank not in ("block", "disc"):  # a path in the file starts where the file is
+    if choices.blank not in BLANKS:  # a path in the file starts where the file is
         choices = replace(choices, blank=str(path.parent / choices.blank))
     return choices
 

@@ -1,0 +1,165 @@
+"""The command line. Nothing here imports the kernel: help must come at once."""
+
+from __future__ import annotations
+
+import json
+import signal
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from importlib.metadata import version
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, NoReturn
+
+import typer
+
+if TYPE_CHECKING:
+    from routing.choices import Choices
+
+BAD_INPUT, BLOCKED = 2, 1
+
+app = typer.Typer(
+    name="dieroute",
+    help="From a die insert's STEP model to a route: what to wire, grind, mill and sink-erode.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+)
+
+Model = Annotated[Path, typer.Argument(help="STEP file (AP203, AP214, AP242).", metavar="MODEL.step")]
+Material = Annotated[str | None, typer.Option(help="steel-60hrc, carbide-12 (binder share), ...")]
+WorkingSide = Annotated[str | None, typer.Option(help="+z, -x, ... or a vector 0,0.5,1; model coordinates.")]
+Blank = Annotated[str | None, typer.Option(help="auto, block, disc or a STEP file.")]
+Margin = Annotated[float | None, typer.Option("--blank-margin", help="Blank beyond the part, mm.")]
+Floor = Annotated[float | None, typer.Option("--allowance", help="Left on ground floors, mm.")]
+Wall = Annotated[float | None, typer.Option("--wall-allowance", help="Left on ground walls, mm.")]
+Threads = Annotated[
+    list[str] | None,
+    typer.Option("--thread", help="F07=M5, 4.2=M5, all=plain; repeatable.", metavar="KEY=SIZE"),
+]
+Processes = Annotated[
+    list[str] | None,
+    typer.Option("--process", help="F07=mill or pocket=sink-erode; repeatable.", metavar="KEY=PROCESS"),
+]
+ChoicesFile = Annotated[
+    Path | None, typer.Option("--choices", help="TOML file; else MODEL.choices.toml beside the model.")
+]
+ShopFile = Annotated[Path | None, typer.Option("--shop", help="TOML file of wires, wheels, cutters, limits.")]
+Json = Annotated[bool, typer.Option("--json", help="Print the route as JSON on stdout.")]
+Out = Annotated[
+    Path | None, typer.Option("--out", "-o", help="Folder for the result; else MODEL-route beside the model.")
+]
+Strict = Annotated[bool | None, typer.Option("--strict", help="Exit with status 1 when a flag is blocking.")]
+TimeLimit = Annotated[float, typer.Option(help="Seconds before the job is stopped.", min=1)]
+
+
+def _show_version(asked: bool) -> None:
+    if asked:
+        typer.echo(f"dieroute {version('dieroute')}")
+        raise typer.Exit
+
+
+@app.callback()
+def _common(
+    _version: Annotated[
+        bool, typer.Option("--version", callback=_show_version, is_eager=True, help="Print the version.")
+    ] = False,
+) -> None: ...
+
+
+@app.command()
+def route(
+    model: Model,
+    out: Out = None,
+    material: Material = None,
+    working_side: WorkingSide = None,
+    blank: Blank = None,
+    blank_margin: Margin = None,
+    allowance: Floor = None,
+    wall_allowance: Wall = None,
+    thread: Threads = None,
+    process: Processes = None,
+    choices: ChoicesFile = None,
+    shop: ShopFile = None,
+    as_json: Json = False,
+    strict: Strict = None,
+    time_limit: TimeLimit = 600.0,
+) -> None:
+    """Route a die insert: writes route.json, route.csv, the ground stock and the coloured model."""
+    with _one_line_errors():
+        settled = _settle(model, choices).but(
+            material=material,
+            working_side=working_side,
+            blank=blank,
+            blank_margin_mm=blank_margin,
+            allowance_floor_mm=allowance,
+            allowance_wall_mm=wall_allowance,
+            threads=_pairs("--thread", thread),
+            processes=_pairs("--process", process),
+            strict=strict,
+        )
+        from routing.documents import console
+        from routing.job import run_job
+        from routing.shop import load_shop
+
+        target = out or model.with_name(f"{model.stem}-route")
+        with console.progress() as report:
+            result = run_job(model, target, settled, load_shop(shop), report, time_limit_s=time_limit)
+        if as_json:
+            parts = [{"folder": p.folder, "count": p.count, "route": p.route} for p in result.parts]
+            content = {"out": str(target), "notes": list(result.notes), "parts": parts}
+            typer.echo(json.dumps(content, indent=2, ensure_ascii=False))
+        else:
+            console.show(result, target)
+    if settled.strict and result.blocked:
+        raise typer.Exit(BLOCKED)
+
+
+def _settle(model: Path, given: Path | None) -> Choices:
+    from routing.choices import Choices, choices_beside, load_choices
+
+    path = given or choices_beside(model)
+    return load_choices(path) if path else Choices()
+
+
+def _pairs(option: str, words: list[str] | None) -> dict[str, str]:
+    from routing.choices import ChoicesError
+
+    pairs = {}
+    for word in words or ():
+        key, sign, value = (piece.strip() for piece in word.partition("="))
+        if not (key and sign and value):
+            raise ChoicesError(f"{option} {word}: write KEY=VALUE, such as F07=M5 or F07=mill.")
+        pairs[key] = value
+    return pairs
+
+
+@contextmanager
+def _one_line_errors() -> Iterator[None]:
+    """What the user can mend ends in one line and status 2; the rest is ours and keeps its traceback."""
+    from featurize.errors import StepError
+    from routing.choices import ChoicesError
+    from routing.documents.staging import OutputError
+    from routing.shop import ShopError
+
+    try:
+        yield
+    except (StepError, ChoicesError, ShopError, OutputError) as error:
+        typer.echo(f"dieroute: {error}", err=True)
+        raise typer.Exit(BAD_INPUT) from None
+
+
+def _terminated(*_: object) -> NoReturn:
+    # An exception, so that the temporary folder and the child go too.
+    sys.exit(128 + signal.SIGTERM)
+
+
+def main() -> None:
+    """Entry point of the command."""
+    signal.signal(signal.SIGTERM, _terminated)
+    app()
+
+
+if __name__ == "__main__":
+    main()

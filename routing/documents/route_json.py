@@ -1,0 +1,184 @@
+"""``route.json``: the one document from which the others are made.
+
+Keys, their order and their rounding are fixed: two runs give the same bytes. Described by
+``docs/route.schema.json``.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import fields, is_dataclass
+from typing import TYPE_CHECKING, Any
+
+from featurize.feature import Feature, Kind
+from routing.choices import Choices
+from routing.documents.numbers import rounded, vector
+
+if TYPE_CHECKING:  # these load the kernel
+    from featurize.brep.part import Part
+    from featurize.recognise import Recognition
+    from featurize.step.document import SolidPart, StepDocument
+    from routing.route import Route
+    from routing.stock.ground import GroundStock
+
+VERSION = 1
+_AXES = "xyz"
+
+
+def build(
+    document: StepDocument,
+    solid: SolidPart,
+    recognition: Recognition,
+    route: Route,
+    stock: GroundStock,
+    choices: Choices,
+) -> dict[str, Any]:
+    """The content of the route file of one part: plain data, rounded, in a stable order."""
+    return {
+        "version": VERSION,
+        "part": _part(document, solid, recognition, choices),
+        "features": [_feature(f, recognition, solid.face_names, route) for f in recognition.features],
+        "operations": [_operation(o) for o in route.operations],
+        "edges": [_edge(e, recognition) for e in route.edges],
+        "flags": [_flag(f) for f in route.flags],
+        "stock": _stock(stock, choices),
+        "estimate": plain(route.estimate),
+    }
+
+
+def text(content: Mapping[str, Any]) -> str:
+    """The file's text."""
+    return json.dumps(content, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def face_labels(content: Mapping[str, Any], source_faces: Sequence[int]) -> list[tuple[str, str]]:
+    """(palette key, "wire F03") for each face of the solid, whose places as read are ``source_faces``."""
+    found = {
+        face["index"]: (_palette_key(feature), f"{feature['process']} {feature['id']}")
+        for feature in content["features"]
+        for face in feature["faces"]
+    }
+    return [found[place] for place in source_faces]
+
+
+def _palette_key(feature: Mapping[str, Any]) -> str:
+    blank = feature["process"] == "none" and feature["kind"] == Kind.OUTSIDE_FACE
+    return "blank" if blank else str(feature["process"])
+
+
+def side_name(direction: Iterable[float]) -> str:
+    """A direction as the choices take it: "+z", or "0.6,0,0.8"."""
+    words = vector(direction, 6)
+    if sorted(map(abs, words)) == [0, 0, 1]:
+        k = next(i for i, w in enumerate(words) if w)
+        return ("+" if words[k] > 0 else "-") + _AXES[k]
+    return ",".join(f"{w:g}" for w in words)
+
+
+def _part(
+    document: StepDocument, solid: SolidPart, recognition: Recognition, choices: Choices
+) -> dict[str, Any]:
+    part, sides = recognition.part, recognition.sides
+    frame = part.frame
+    return {
+        "name": solid.name,
+        "source": document.path.name,
+        "sha256": document.sha256,
+        "source_units": document.source_units,
+        "box_mm": vector(part.high - part.low),
+        "volume_mm3": rounded(part.volume_mm3),
+        "material": choices.material,
+        "working_side": side_name(frame.direction("+z")),
+        "mounting_side": side_name(frame.direction("-z")),
+        "sides": {"confidence": rounded(sides.confidence, 3), "evidence": list(sides.evidence)},
+        "frame": {
+            "origin_mm": vector(frame.origin),
+            **{name: vector(frame.axes[k], 9) for k, name in enumerate(_AXES)},
+        },
+        "healed": list(solid.healed),
+    }
+
+
+def geometry(feature: Feature, part: Part, face_names: Sequence[str]) -> dict[str, Any]:
+    """What recognition alone knows of a feature."""
+    places = sorted(place for f in feature.faces for place in part.faces[f].source)
+    axis, thread = feature.axis, feature.thread
+    return {
+        "id": feature.id,
+        "kind": str(feature.kind),
+        "faces": [{"index": p, "name": face_names[p] if p < len(face_names) else ""} for p in places],
+        "dims": {name: rounded(feature.dims[name]) for name in sorted(feature.dims)},
+        "axis": axis and {"origin_mm": vector(axis.origin), "direction": vector(axis.direction, 9)},
+        "opens_to": list(feature.opens_to),
+        "thread": thread
+        and {
+            "designation": thread.designation,
+            "major_mm": rounded(thread.major_mm),
+            "pitch_mm": rounded(thread.pitch_mm),
+            "left_hand": thread.left_hand,
+            "asked": list(thread.asked),
+        },
+        "parent": feature.parent,
+        "evidence": list(feature.evidence),
+        "confidence": rounded(feature.confidence, 3),
+    }
+
+
+def _routed(feature: Feature, route: Route) -> dict[str, Any]:
+    return {
+        "process": str(route.process_of(feature.id)),
+        "why": [
+            {
+                "process": verdict.process,
+                "workable": verdict.workable,
+                "reason": verdict.reason,
+                "shortfall_mm3": rounded(verdict.shortfall_mm3),
+            }
+            for verdict in route.verdicts[feature.id]
+        ],
+        "flags": list(dict.fromkeys(flag.code for flag in route.flags if flag.feature == feature.id)),
+    }
+
+
+def _operation(operation: Operation) -> dict[str, Any]:
+    return {
+        "number": operation.number,
+        "process": operation.process,
+        "setup": operation.setup,
+        "from_side": operation.from_side,
+        "features": list(operation.features),
+        "after": list(operation.after),
+        "minutes": rounded(operation.minutes, 1),
+        "notes": list(operation.notes),
+    }
+
+
+def _flag(flag: Flag) -> dict[str, Any]:
+    return {
+        "code": flag.code,
+        "severity": str(flag.severity),
+        "feature": flag.feature,
+        "message": flag.message,
+    }
+
+
+def _edge(edge: EdgeVerdict, part: Part) -> dict[str, Any]:
+    return {
+        "id": edge.id,
+        "faces": [min(part.faces[f].source) for f in edge.faces],
+        "length_mm": rounded(edge.length_mm),
+        "verdict": str(edge.verdict),
+        "reason": edge.reason,
+    }
+
+
+def plain(value: Any) -> Any:
+    """Dataclasses and mappings as dictionaries, numbers rounded."""
+    if is_dataclass(value):
+        return {f.name: plain(getattr(value, f.name)) for f in fields(value)}
+    if isinstance(value, Mapping):
+        return {str(k): plain(v) for k, v in value.items()}
+    if isinstance(value, list | tuple):
+        return [plain(v) for v in value]
+    return rounded(value) if isinstance(value, float) else value
