@@ -37,7 +37,7 @@ def find(scene: Scene) -> list[Feature]:
     """All recesses over free faces."""
     groups = scene.groups(scene.free, Convexity.CONCAVE, Convexity.TANGENT)
     cuts = _merged([c for g in _over_protrusions(scene, groups) for c in _cuts(scene, g)])
-    cuts = _undercut(scene, cuts)
+    cuts = _undercut(scene, _rejoined(scene, cuts))
     return [f for cut in cuts if (f := _feature(scene, cut)) is not None]
 
 
@@ -53,6 +53,38 @@ def _cuts(scene: Scene, faces: Sequence[int]) -> list[_Cut]:
     if parts is not None and len({v.opens_to for v, _ in parts}) > 1:
         return [_Cut(members, v.opens_to, v) for v, members in parts]
     return [_Cut(tuple(faces), scene.seen_from(faces), None)]
+
+
+def _rejoined(scene: Scene, cuts: list[_Cut]) -> list[_Cut]:
+    """Put together what a later cut has parted.
+
+    A slot through a pocket leaves its two ends, each with a wall missing. Pieces that lack walls are
+    joined when they share a plane and one convex void in front of them all is free of the part.
+    """
+    broken = [c for c in cuts if c.void is not None and material_inside(scene, c.void)]
+    whole = [c for c in cuts if c not in broken]
+    while broken:
+        seed, *others = broken
+        faces, taken = seed.faces, [seed]
+        for other in others:
+            if not _share_plane(taken, other):
+                continue
+            union = tuple(sorted(faces + other.faces))
+            if void_of(scene, union) is not None:
+                faces, taken = union, [*taken, other]
+        void = void_of(scene, faces)
+        if len(taken) > 1 and void is not None and not material_inside(scene, void):
+            whole.append(_Cut(faces, void.opens_to, void))
+            broken = [c for c in broken if c not in taken]
+        else:
+            whole.append(seed)
+            broken = others
+    return whole
+
+
+def _share_plane(pieces: Sequence[_Cut], other: _Cut) -> bool:
+    keys = {k for c in pieces if c.void is not None for k in c.void.key()}
+    return other.void is not None and bool(keys & set(other.void.key()))
 
 
 def _undercut(scene: Scene, cuts: list[_Cut]) -> list[_Cut]:

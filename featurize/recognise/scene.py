@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
+from numpy.typing import NDArray
 
 from featurize import tolerances as tol
 from featurize.brep.frame import SIDES
@@ -69,20 +70,22 @@ class Scene:
         return np.vstack([self.vertices(i) for i in ids])
 
     @cached_property
-    def skin(self) -> Array:
-        """Points (n, 3) spread over the whole surface, in the part's frame, a fiftieth of it apart."""
+    def skin(self) -> tuple[Array, NDArray[np.int64]]:
+        """Points (n, 3) spread over the surface, in the part's frame, about a fiftieth of it apart, and
+        the face (n,) each lies on."""
         mesh = self.part.mesh
         corners = self.part.frame.local(mesh.vertices)[mesh.triangles]
         pitch = float(np.max(self.part.high - self.part.low)) / 50
         longest = np.max(np.linalg.norm(corners - np.roll(corners, 1, axis=1), axis=2), axis=1)
         steps = np.clip(np.ceil(longest / pitch), 1, 50).astype(int)
-        clouds = [corners.reshape(-1, 3)]
+        clouds, ids = [corners.reshape(-1, 3)], [np.repeat(mesh.face_ids, 3)]
         for n in np.unique(steps):
             i, j = np.meshgrid(np.arange(n), np.arange(n), indexing="ij")
             a, b = (i[i + j < n] + 1 / 3) / n, (j[i + j < n] + 1 / 3) / n
             weights = np.column_stack([1 - a - b, a, b])
             clouds.append(np.einsum("wk,tkc->twc", weights, corners[steps == n]).reshape(-1, 3))
-        return np.vstack(clouds)
+            ids.append(np.repeat(mesh.face_ids[steps == n], len(weights)))
+        return np.vstack(clouds), np.concatenate(ids)
 
     def groups(self, ids: Iterable[int], *kinds: Convexity) -> list[list[int]]:
         """Connected sets of faces, joined by edges of these convexities (any when none given)."""

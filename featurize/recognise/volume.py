@@ -82,15 +82,22 @@ def _void(scene: Scene, planes: Sequence[tuple[Array, float]]) -> Void:
 
 
 def material_inside(scene: Scene, void: Void) -> bool:
-    """Whether the part reaches into the void: then some of its walls are missing."""
-    return bool(_intruders(scene, void.planes, tol.VOID_MM).any())
+    """Whether the part reaches into the void: then some of its walls are missing.
+
+    What stands in a recess (bosses, ribs) is no such reach.
+    """
+    inside = _intruders(scene, void.planes, tol.VOID_MM)
+    if not inside.any():
+        return False
+    standing = [i for f in scene.found if f.kind in (Kind.BOSS, Kind.RIB) for i in f.faces]
+    return bool(np.any(~np.isin(scene.skin[1][inside], standing)))
 
 
 def _intruders(
     scene: Scene, planes: Sequence[tuple[Array, float]], clear_mm: float = tol.SURFACE_MM
 ) -> NDArray[np.bool_]:
     """Which points of the part's skin (n,) lie clearly inside the box cut by planes."""
-    points = scene.skin
+    points = scene.skin[0]
     low, high = scene.part.low + clear_mm, scene.part.high - clear_mm
     inside = np.asarray(np.all((points > low) & (points < high), axis=1))
     for n, offset in planes:
@@ -163,7 +170,7 @@ def _grown(
         inside = _intruders(scene, planes)
         if not inside.any():
             break
-        points = scene.skin[inside]
+        points = scene.skin[0][inside]
         best, best_score = None, (0, 0)
         for i in ids:
             if i in chosen:
