@@ -41,11 +41,12 @@ class View:
 
     def flat(self, points: Array) -> Array:
         """Model points (..., 3) to the plane (..., 2)."""
-        return (np.asarray(points) - self.origin) @ np.array([self.across, self.up]).T
+        return np.asarray((np.asarray(points) - self.origin) @ np.array([self.across, self.up]).T)
 
     def solid(self, points: Array, along_mm: float = 0.0) -> Array:
         """Points of the plane (..., 2) to model coordinates, at a distance along the view."""
-        return np.asarray(points) @ np.array([self.across, self.up]) + self.origin + along_mm * self.along
+        inside = np.asarray(points) @ np.array([self.across, self.up])
+        return np.asarray(inside + self.origin + along_mm * self.along)
 
 
 @dataclass(frozen=True, eq=False)
@@ -71,7 +72,7 @@ def cast(part: Part, view: View, faces: NDArray[np.int64] | None = None) -> Any:
     flat = view.flat(mesh.vertices)
     corners = flat[mesh.triangles]
     turn = _twice_area(corners)
-    # The facets that look against the view cover all that the others do.
+    # The facets that look along the view cover all that the others do.
     seen = turn > 0 if faces is None else np.isin(mesh.face_ids, faces) & (np.abs(turn) > 0)
     pieces: list[Any] = []
     curved = seen.copy()

@@ -1,0 +1,1 @@
+"""Blank, ground stock, proof and files of the stock."""

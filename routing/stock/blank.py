@@ -1,0 +1,140 @@
+"""What the part is cut from: a block, a disc, or a customer's own blank."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from featurize import tolerances as tol
+from featurize.brep.part import Part
+from featurize.brep.surfaces import Array, Cylinder
+from featurize.brep.surfaces_at import parallel
+
+
+class Shape(StrEnum):
+    BLOCK = "block"
+    DISC = "disc"
+    GIVEN = "given"
+
+
+@dataclass(frozen=True, eq=False)
+class Blank:
+    """A solid in the part's model coordinates; ``corners`` (8, 3) box it, ``size_mm`` says it in words."""
+
+    shape: Shape
+    solid: Any
+    volume_mm3: float
+    corners: Array
+    size: str
+
+    def extent(self, direction: Array) -> tuple[float, float]:
+        """Low and high reach (mm) along a direction, from the model's origin; never too short."""
+        reach = self.corners @ direction
+        return float(reach.min()), float(reach.max())
+
+
+def blank_for(part: Part, *, shape: Shape | None = None, margin_mm: float = 0.0) -> Blank:
+    """The smallest blank about a part, with a margin on every face (0: ground square to size).
+
+    Without ``shape`` a part whose outside is round about its thickness gets a disc.
+    """
+    if margin_mm < 0:
+        raise ValueError("a blank cannot be smaller than the part: the margin is negative")
+    outside = _round_outside(part)
+    if shape is None:
+        shape = Shape.DISC if outside is not None else Shape.BLOCK
+    if shape == Shape.DISC:
+        return _disc(part, outside, margin_mm)
+    if shape == Shape.BLOCK:
+        return _block(part, margin_mm)
+    raise ValueError("a given blank is read with blank_from_step")
+
+
+def blank_from_step(path: Path) -> Blank:
+    """A customer's blank, in the same coordinates as the part; ValueError when it is not one solid."""
+    from OCP.IFSelect import IFSelect_ReturnStatus
+    from OCP.STEPControl import STEPControl_Reader
+    from OCP.TopAbs import TopAbs_ShapeEnum
+    from OCP.TopoDS import TopoDS
+
+    from routing.stock.solids import parts_of
+
+    reader = STEPControl_Reader()
+    if reader.ReadFile(str(path)) != IFSelect_ReturnStatus.IFSelect_RetDone:
+        raise ValueError(f"{path.name}: not a readable STEP file")
+    reader.TransferRoots()
+    solids = parts_of(reader.OneShape(), TopAbs_ShapeEnum.TopAbs_SOLID)
+    if len(solids) != 1:
+        raise ValueError(f"{path.name}: a blank is one solid, this file has {len(solids)}")
+    return given_blank(TopoDS.Solid_s(solids[0]))
+
+
+def given_blank(solid: Any) -> Blank:
+    """A blank from a kernel solid in the part's model coordinates."""
+    from OCP.Bnd import Bnd_Box
+    from OCP.BRepBndLib import BRepBndLib
+
+    from routing.stock.solids import volume_of
+
+    box = Bnd_Box()
+    BRepBndLib.AddOptimal_s(solid, box, False, False)
+    low, high = ((p.X(), p.Y(), p.Z()) for p in (box.CornerMin(), box.CornerMax()))
+    corners = _corners(np.array(low), np.array(high))
+    size = " x ".join(f"{b - a:.3f}" for a, b in zip(low, high, strict=True))
+    return Blank(Shape.GIVEN, solid, volume_of(solid), corners, f"given, {size} mm over all")
+
+
+def _block(part: Part, margin_mm: float) -> Blank:
+    from OCP.BRepPrimAPI import BRepPrimAPI_MakeBox
+    from OCP.gp import gp_Ax2, gp_Dir, gp_Pnt
+
+    low, high = part.low - margin_mm, part.high + margin_mm
+    origin, (x, _, z) = part.frame.world(low), part.frame.axes
+    size = high - low
+    place = gp_Ax2(gp_Pnt(*origin), gp_Dir(*z), gp_Dir(*x))
+    solid = BRepPrimAPI_MakeBox(place, *(float(s) for s in size)).Solid()
+    words = " x ".join(f"{s:.3f}" for s in size)
+    corners = part.frame.world(_corners(low, high))
+    return Blank(Shape.BLOCK, solid, float(np.prod(size)), corners, f"block {words} mm")
+
+
+def _disc(part: Part, outside: tuple[Array, float] | None, margin_mm: float) -> Blank:
+    from OCP.BRepPrimAPI import BRepPrimAPI_MakeCylinder
+    from OCP.gp import gp_Ax2, gp_Dir, gp_Pnt
+
+    if outside is None:
+        centre = (part.low + part.high)[:2] / 2
+        flat = part.frame.local(part.mesh.vertices)[:, :2]
+        outside = centre, float(np.linalg.norm(flat - centre, axis=1).max()) + tol.MESH_DEFLECTION_MM
+    centre, radius = outside[0], outside[1] + margin_mm
+    height = float(part.high[2] - part.low[2]) + 2 * margin_mm
+    foot = part.frame.world(np.array([*centre, part.low[2] - margin_mm]))
+    x, _, z = part.frame.axes
+    solid = BRepPrimAPI_MakeCylinder(gp_Ax2(gp_Pnt(*foot), gp_Dir(*z), gp_Dir(*x)), radius, height).Solid()
+    low = np.array([*(centre - radius), part.low[2] - margin_mm])
+    high = np.array([*(centre + radius), part.high[2] + margin_mm])
+    corners = part.frame.world(_corners(low, high))
+    words = f"disc diameter {2 * radius:.3f} x {height:.3f} mm"
+    return Blank(Shape.DISC, solid, float(np.pi * radius**2 * height), corners, words)
+
+
+def _round_outside(part: Part) -> tuple[Array, float] | None:
+    """Centre (2,) in the frame and radius of a round outside about the thickness, if the part has one."""
+    flat = part.frame.local(part.mesh.vertices)[:, :2]
+    for face in part.faces:
+        s = face.surface
+        if isinstance(s, Cylinder) and not s.hollow and parallel(s.axis, part.frame.axes[2]):
+            centre = part.frame.local(s.origin)[:2]
+            if float(np.linalg.norm(flat - centre, axis=1).max()) < s.radius_mm + tol.SURFACE_MM:
+                span = np.ptp(flat, axis=0)
+                if float(span.min()) > s.radius_mm:  # a rounded bar is no disc
+                    return centre, s.radius_mm
+    return None
+
+
+def _corners(low: Array, high: Array) -> Array:
+    return np.array([[(low, high)[b >> k & 1][k] for k in range(3)] for b in range(8)])

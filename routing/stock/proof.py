@@ -1,0 +1,180 @@
+"""Proof of a ground stock: exact booleans and distances, and a height grid that shares none of their code."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass
+from typing import Any
+
+import numpy as np
+from scipy.ndimage import minimum_filter
+
+from featurize import tolerances as tol
+from featurize.brep.part import Part
+from featurize.brep.shadow import View
+from featurize.brep.surfaces import Array, Plane
+from routing.stock.grid import Columns, columns
+from routing.stock.ground import GroundStock
+from routing.stock.solids import (
+    KernelError,
+    cut,
+    distance_along,
+    facets,
+    is_closed,
+    is_valid,
+    solids_of,
+    volume_of,
+)
+
+# Largest share of the part that may stand outside the stock.
+MISSING_SHARE = 1e-6
+FLOOR_MM = 5e-4
+# Columns of the grid along the longer side: 0.1 % of the volume of any channel a wheel can make.
+_COLUMNS = 400
+
+
+@dataclass(frozen=True)
+class FloorCheck:
+    """``measured_mm`` is the median over points of the floor, ``worst_mm`` the largest miss of them."""
+
+    feature: str
+    face: int
+    expected_mm: float
+    measured_mm: float
+    worst_mm: float
+
+
+@dataclass(frozen=True)
+class GridCheck:
+    """One side's height grid. ``gouge_mm``: how far the part stands over the stock at worst, 0 for nowhere.
+
+    Only what is three columns wide counts: narrower gouges are the exact boolean's to find.
+    """
+
+    side: tuple[float, float, float]
+    pitch_mm: float
+    stock_mm3: float
+    volume_error: float  # relative to the exact volume
+    gouge_mm: float
+    gouge_place: tuple[float, float, float] | None
+
+
+@dataclass(frozen=True)
+class Proof:
+    """All volumes mm3. ``rough_saved`` is the share of the roughing volume no longer cut."""
+
+    valid: bool
+    closed: bool
+    solids: int
+    blank_mm3: float
+    ground_mm3: float
+    part_mm3: float
+    ground_away_mm3: float
+    left_to_mill_mm3: float
+    rough_saved: float
+    missing_mm3: float
+    missing_by: str
+    floors: tuple[FloorCheck, ...]
+    grids: tuple[GridCheck, ...]
+
+    @property
+    def faults(self) -> tuple[str, ...]:
+        """What does not hold, in words; empty when the stock can be trusted."""
+        found = []
+        if not (self.valid and self.closed and self.solids == 1):
+            found.append("the stock is not one valid closed solid")
+        if self.missing_mm3 > MISSING_SHARE * self.part_mm3:
+            found.append(f"{self.missing_mm3:.6f} mm3 of the part stand outside the stock")
+        found += [
+            f"floor {f.face} of {f.feature} stands {f.measured_mm:.4f} off, not {f.expected_mm:.4f}"
+            for f in self.floors
+            if not abs(f.measured_mm - f.expected_mm) <= FLOOR_MM
+        ]
+        found += [
+            f"the grid finds the part {g.gouge_mm:.4f} over the stock at {g.gouge_place}"
+            for g in self.grids
+            if g.gouge_mm > 2 * tol.MESH_DEFLECTION_MM
+        ]
+        found += [
+            f"the grid's volume is {100 * g.volume_error:.3f} % off"
+            for g in self.grids
+            if abs(g.volume_error) > 1e-3
+        ]
+        return tuple(found)
+
+    def as_dict(self) -> dict[str, Any]:
+        """Plain data for JSON, with ``holds`` and ``faults``."""
+        return {"holds": not self.faults, "faults": list(self.faults), **asdict(self)}
+
+
+def prove(part: Part, stock: GroundStock) -> Proof:
+    """Checks a stock against its part and blank; tells, never raises for a bad stock."""
+    ground = volume_of(stock.solid)
+    grids, lost = _grids(part, stock, ground)
+    try:
+        missing, by = max(0.0, volume_of(cut(part.solid, [stock.solid]))), "exact boolean"
+    except KernelError:
+        missing, by = lost, "height grid"
+    rough = stock.blank.volume_mm3 - part.volume_mm3
+    away = stock.blank.volume_mm3 - ground
+    return Proof(
+        valid=is_valid(stock.solid),
+        closed=is_closed(stock.solid),
+        solids=len(solids_of(stock.solid)),
+        blank_mm3=stock.blank.volume_mm3,
+        ground_mm3=ground,
+        part_mm3=part.volume_mm3,
+        ground_away_mm3=away,
+        left_to_mill_mm3=ground - part.volume_mm3,
+        rough_saved=away / rough if rough > 1e-9 * stock.blank.volume_mm3 else 0.0,
+        missing_mm3=missing,
+        missing_by=by,
+        floors=tuple(_floors(part, stock)),
+        grids=grids,
+    )
+
+
+def _floors(part: Part, stock: GroundStock) -> list[FloorCheck]:
+    found = []
+    for floor in stock.floors:
+        face = part.faces[floor.face]
+        assert isinstance(face.surface, Plane)
+        normal = face.surface.normal
+        flat = face.points - np.outer((face.points - face.surface.origin) @ normal, normal)
+        gaps = distance_along(stock.solid, flat, normal)
+        misses = np.abs(gaps - floor.offset_mm)
+        found.append(
+            FloorCheck(
+                floor.feature, floor.face, floor.offset_mm, float(np.median(gaps)), float(misses.max())
+            )
+        )
+    return found
+
+
+def _grids(part: Part, stock: GroundStock, exact_mm3: float) -> tuple[tuple[GridCheck, ...], float]:
+    """A check from each side ground from (the working side when none), and the worst lost volume."""
+    sides: dict[tuple[float, float, float], Array] = {}
+    for c in stock.removed:
+        sides[tuple(round(float(v), 6) + 0.0 for v in c.view.up)] = c.view.up  # type: ignore[index]
+    if not sides:
+        z = part.frame.axes[2]
+        sides[tuple(round(float(v), 6) + 0.0 for v in z)] = z  # type: ignore[index]
+    body = facets(stock.solid)
+    mine = part.mesh.vertices[part.mesh.triangles]
+    checks, lost = [], 0.0
+    for name, side in sides.items():
+        view = View.toward(
+            part.frame.origin, side, part.frame.axes[int(np.argmin(np.abs(part.frame.axes @ side)))]
+        )
+        grid = Columns.over(view, body, _COLUMNS)
+        left, own = columns(grid, body), columns(grid, mine)
+        over = np.subtract(own.top, left.top, out=np.full_like(own.top, -np.inf), where=np.isfinite(own.top))
+        # Steep round walls of two meshes part by a chord; what is three columns wide is real.
+        over = minimum_filter(over, size=3, mode="constant", cval=-np.inf)
+        worst = np.unravel_index(int(np.argmax(over)), over.shape)
+        gouge = max(0.0, float(over[worst]))
+        place = grid.place(worst, float(own.top[worst])) if gouge > 0 else None
+        lost = max(lost, float(np.sum(over[(over > 0) & np.isfinite(over)])) * grid.cell_mm2)
+        checks.append(
+            GridCheck(name, grid.pitch_mm, left.volume_mm3, left.volume_mm3 / exact_mm3 - 1, gouge, place)
+        )
+    return tuple(checks), lost

@@ -1,0 +1,141 @@
+"""The few kernel operations that stock needs, each with its check."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+from OCP.BRep import BRep_Tool
+from OCP.BRepAlgoAPI import BRepAlgoAPI_Cut
+from OCP.BRepBuilderAPI import (
+    BRepBuilderAPI_Copy,
+    BRepBuilderAPI_MakeEdge,
+    BRepBuilderAPI_MakeFace,
+    BRepBuilderAPI_MakeWire,
+)
+from OCP.BRepCheck import BRepCheck_Analyzer
+from OCP.BRepGProp import BRepGProp
+from OCP.BRepMesh import BRepMesh_IncrementalMesh
+from OCP.BRepPrimAPI import BRepPrimAPI_MakePrism
+from OCP.GC import GC_MakeArcOfCircle
+from OCP.gp import gp_Dir, gp_Lin, gp_Pln, gp_Pnt, gp_Vec
+from OCP.GProp import GProp_GProps
+from OCP.IntCurvesFace import IntCurvesFace_ShapeIntersector
+from OCP.TopAbs import TopAbs_Orientation, TopAbs_ShapeEnum
+from OCP.TopExp import TopExp
+from OCP.TopLoc import TopLoc_Location
+from OCP.TopoDS import TopoDS
+from OCP.TopTools import TopTools_IndexedMapOfShape, TopTools_ListOfShape
+
+from featurize import tolerances as tol
+from featurize.brep.shadow import View
+from featurize.brep.surfaces import Array
+from routing.processes.grind_path import Segment
+
+
+class KernelError(RuntimeError):
+    """A boolean or a build failed; the message says which."""
+
+
+def parts_of(shape: Any, kind: Any) -> list[Any]:
+    """The different sub-shapes of one kind."""
+    found = TopTools_IndexedMapOfShape()
+    TopExp.MapShapes_s(shape, kind, found)
+    return [found(i + 1) for i in range(found.Extent())]
+
+
+def solids_of(shape: Any) -> list[Any]:
+    """The solids in a shape."""
+    return parts_of(shape, TopAbs_ShapeEnum.TopAbs_SOLID)
+
+
+def volume_of(shape: Any) -> float:
+    """Volume in mm3, exact for analytic faces."""
+    properties = GProp_GProps()
+    BRepGProp.VolumeProperties_s(shape, properties)
+    return float(properties.Mass())
+
+
+def is_valid(shape: Any) -> bool:
+    """The kernel's own check of topology and geometry."""
+    return bool(BRepCheck_Analyzer(shape).IsValid())
+
+
+def prism(view: View, path: Sequence[Segment], start_mm: float, end_mm: float) -> Any:
+    """A closed path swept along the view from one place to another (mm along it from its origin)."""
+    wire = BRepBuilderAPI_MakeWire()
+    starts = [gp_Pnt(*view.solid(s.start, start_mm)) for s in path]
+    for k, s in enumerate(path):
+        a, b = starts[k], starts[(k + 1) % len(path)]
+        if s.mid is None:
+            wire.Add(BRepBuilderAPI_MakeEdge(a, b).Edge())
+        else:
+            arc = GC_MakeArcOfCircle(a, gp_Pnt(*view.solid(s.mid, start_mm)), b).Value()
+            wire.Add(BRepBuilderAPI_MakeEdge(arc, a, b).Edge())
+    if not wire.IsDone():
+        raise KernelError("the profile of a wheel does not close")
+    plane = gp_Pln(starts[0], gp_Dir(*view.along))
+    face = BRepBuilderAPI_MakeFace(plane, wire.Wire())
+    if not face.IsDone():
+        raise KernelError("the profile of a wheel is not flat")
+    return BRepPrimAPI_MakePrism(face.Face(), gp_Vec(*((end_mm - start_mm) * np.asarray(view.along)))).Shape()
+
+
+def cut(body: Any, tools: Sequence[Any]) -> Any:
+    """A body less several tools, in one boolean."""
+    operation = BRepAlgoAPI_Cut()
+    arguments, cutters = TopTools_ListOfShape(), TopTools_ListOfShape()
+    arguments.Append(body)
+    for tool in tools:
+        cutters.Append(tool)
+    operation.SetArguments(arguments)
+    operation.SetTools(cutters)
+    operation.SetRunParallel(False)
+    operation.Build()
+    if not operation.IsDone():
+        raise KernelError("the kernel could not cut the stock")
+    operation.SimplifyResult()
+    return operation.Shape()
+
+
+def is_closed(shape: Any) -> bool:
+    """Whether no shell of a shape has a free edge."""
+    shells = parts_of(shape, TopAbs_ShapeEnum.TopAbs_SHELL)
+    return bool(shells) and all(BRep_Tool.IsClosed_s(s) for s in shells)
+
+
+def facets(solid: Any, deflection_mm: float = tol.MESH_DEFLECTION_MM) -> Array:
+    """Triangles (m, 3, 3) of a solid, against the clock from outside."""
+    copy = BRepBuilderAPI_Copy(solid, True, False).Shape()  # a mesh left on the shape would be kept as it is
+    BRepMesh_IncrementalMesh(copy, deflection_mm, False, np.radians(tol.MESH_ANGLE_DEG), False)
+    found = []
+    for shape in parts_of(copy, TopAbs_ShapeEnum.TopAbs_FACE):
+        face = TopoDS.Face_s(shape)
+        place = TopLoc_Location()
+        mesh = BRep_Tool.Triangulation_s(face, place)
+        if mesh is None:
+            continue
+        move = place.Transformation()
+        nodes = [mesh.Node(i).Transformed(move) for i in range(1, mesh.NbNodes() + 1)]
+        points = np.array([(p.X(), p.Y(), p.Z()) for p in nodes])
+        corners = np.array([mesh.Triangle(i).Get() for i in range(1, mesh.NbTriangles() + 1)]) - 1
+        reverse = face.Orientation() == TopAbs_Orientation.TopAbs_REVERSED
+        found.append(points[corners[:, ::-1] if reverse else corners])
+    return np.vstack(found)
+
+
+def distance_along(solid: Any, points: Array, direction: Array) -> Array:
+    """How far a solid's skin lies from points (n, 3) along a unit direction; nan where there is none.
+
+    A skin up to 0.1 mm behind a point counts, as a negative distance.
+    """
+    back = 0.1
+    rays = IntCurvesFace_ShapeIntersector()
+    rays.Load(solid, 1e-7)
+    found = []
+    for p in points:
+        rays.Perform(gp_Lin(gp_Pnt(*(p - back * direction)), gp_Dir(*direction)), 0.0, 1e6)
+        hits = [rays.WParameter(k + 1) - back for k in range(rays.NbPnt())]
+        found.append(min(hits, key=abs) if hits else np.nan)
+    return np.array(found)

@@ -1,0 +1,264 @@
+"""Ground stock against closed forms of simple solids."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from pathlib import Path
+
+import cadquery as cq
+import numpy as np
+import pytest
+import trimesh
+
+from featurize.brep.build import build_part
+from featurize.recognise import Recognition, recognise
+from routing.choices import Choices
+from routing.processes.base import JobContext
+from routing.processes.surface_grind import PROCESS
+from routing.shop import Shop, Wheel, load_shop
+from routing.stock.blank import Blank, Shape, blank_for, given_blank
+from routing.stock.ground import GroundStock, ground_stock
+from routing.stock.proof import prove
+from routing.stock.solids import is_closed, is_valid, prism, volume_of
+from routing.stock.write import WriteError, write_step, write_stl
+
+R = 0.2  # the wheel's corner in these tests
+CORNER = R**2 * (1 - math.pi / 4)  # area it leaves in a square foot (elementary geometry)
+
+
+def shop(*wheels: Wheel) -> Shop:
+    base = load_shop()
+    mine = wheels or (Wheel(1.0, 200.0, R, 15.0), Wheel(6.0, 200.0, R, 15.0))
+    return replace(base, wheels=mine, general=replace(base.general, sharp_corner_leave_mm=R))
+
+
+def seen(work: cq.Workplane) -> Recognition:
+    return recognise(build_part(work.val().wrapped))
+
+
+def ground(
+    work: cq.Workplane, shop_: Shop | None = None, blank: Blank | None = None, **allowances: float
+) -> tuple[Recognition, GroundStock]:
+    found, shop_ = seen(work), shop_ or shop()
+    job = JobContext(found.part, found.features, shop_, Choices())
+    routed = [f for f in found.features if PROCESS.judge(job, f).workable]
+    return found, ground_stock(found.part, routed, blank or blank_for(found.part), shop_, **allowances)
+
+
+def check(found: Recognition, stock: GroundStock, volume_mm3: float) -> None:
+    assert volume_of(stock.solid) == pytest.approx(volume_mm3, rel=1e-9)
+    assert is_valid(stock.solid)
+    assert is_closed(stock.solid)
+    proof = prove(found.part, stock)
+    assert proof.faults == ()
+    assert proof.missing_mm3 < 1e-6 * found.part.volume_mm3
+
+
+def block() -> cq.Workplane:
+    return cq.Workplane().box(40, 30, 20)
+
+
+def channel(
+    work: cq.Workplane, along: str = "x", width: float = 8, depth: float = 5, aside: float = 0
+) -> cq.Workplane:
+    size = (60, width, 2 * depth) if along == "x" else (width, 60, 2 * depth)
+    at = (0, aside, 10) if along == "x" else (aside, 0, 10)
+    return work.cut(cq.Workplane().box(*size).translate(at))
+
+
+@pytest.mark.parametrize(("floor", "wall"), [(0.010, 0.0), (0.0, 0.0), (0.0, 0.02), (0.25, 0.1)])
+def test_channel(floor: float, wall: float) -> None:
+    found, stock = ground(channel(block()), floor_allowance_mm=floor, wall_allowance_mm=wall)
+    check(found, stock, 24000 - 40 * ((8 - 2 * wall) * (5 - floor) - 2 * CORNER))
+    assert [f.offset_mm for f in stock.floors] == [floor]
+
+
+def test_floor_stands_at_the_allowance_exactly() -> None:
+    found, stock = ground(channel(block()))
+    (floor,) = prove(found.part, stock).floors
+    assert floor.measured_mm == pytest.approx(0.010, abs=1e-9)
+    assert floor.worst_mm < 1e-9
+
+
+def test_wheel_corners_are_true_arcs() -> None:
+    _, stock = ground(channel(block()))
+    (cut,) = stock.removed
+    arcs = [s for s in cut.path if s.mid is not None]
+    assert len(arcs) == 2
+    assert cut.exact
+    for arc in arcs:
+        assert np.linalg.norm(arc.start - arc.centre()) == pytest.approx(R, abs=1e-12)
+    assert sum(f.geomType() == "CYLINDER" for f in cq.Shape.cast(stock.solid).Faces()) == 2
+
+
+def test_blind_channel_is_left_to_others() -> None:
+    body = block().cut(cq.Workplane().box(40, 8, 10).translate((5, 0, 10)))
+    found, stock = ground(body)
+    assert "no feature" in stock.note
+    assert not stock.removed
+    assert volume_of(stock.solid) == pytest.approx(24000, rel=1e-12)
+    assert prove(found.part, stock).rough_saved == 0
+
+
+def test_a_feature_routed_by_force_is_left_out_with_the_reason() -> None:
+    body = block().cut(cq.Workplane().box(40, 8, 10).translate((5, 0, 10)))
+    found = seen(body)
+    stock = ground_stock(found.part, found.features, blank_for(found.part), shop())
+    assert any("closes the run" in reason for _, reason in stock.left_out)
+    assert volume_of(stock.solid) == pytest.approx(24000, rel=1e-12)
+
+
+def test_two_traverses() -> None:
+    found, stock = ground(channel(channel(block()), "y", 6, 3))
+    deep, shallow = 8 * 4.99 - 2 * CORNER, 6 * 2.99 - 2 * CORNER
+    # Common part of the two prisms: over the shallow floor the deep channel has its full width.
+    common = 8 * (6 * 2.99 - 2 * CORNER)
+    check(found, stock, 24000 - 40 * deep - 30 * shallow + common)
+    assert len(stock.floors) == 3
+
+
+def test_step_runs_out_of_the_blank() -> None:
+    body = block().cut(cq.Workplane().box(60, 8, 10).translate((0, 15, 10)))
+    found = seen(body)
+    blank = blank_for(found.part, margin_mm=0.5)
+    found, stock = ground(body, blank=blank)
+    # The wheel goes on over the blank's margin beside and at the ends, down to the floor's level.
+    check(found, stock, 41 * 31 * 21 - 41 * (4.5 * 5.49 - CORNER))
+
+
+def test_slanted_face() -> None:
+    # A wedge cut 30 deg off the long edge: leaves no foot, takes the floor's allowance square to itself.
+    rise = 6 * math.tan(math.radians(30))
+    body = (
+        cq.Workplane("YZ").polyline([(0, 0), (30, 0), (30, 20 - rise), (24, 20), (0, 20)]).close().extrude(40)
+    )
+    found, stock = ground(body)
+    lifted = rise - 0.010 / math.cos(math.radians(30))
+    check(found, stock, 24000 - 40 * lifted**2 / math.tan(math.radians(30)) / 2)
+    verdict = PROCESS.judge(
+        JobContext(found.part, found.features, shop(), Choices()),
+        next(
+            f
+            for f in found.features
+            if len(f.faces) == 1
+            and found.part.frame.side_of(found.part.faces[f.faces[0]].surface.normal) is None
+        ),
+    )
+    assert "30.000 deg" in verdict.reason
+
+
+def test_foot_fillet_takes_a_dressed_corner() -> None:
+    body = cq.Workplane("YZ").rect(30, 20).extrude(40)
+    tool = cq.Workplane("YZ").rect(8, 10).extrude(60).edges("|X and <Z").fillet(1.0).translate((-10, 0, 10))
+    found, stock = ground(body.cut(tool))
+    check(found, stock, 24000 - 40 * (8 * 4.99 - 2 * (1 - math.pi / 4)))
+
+
+def test_half_round_channel() -> None:
+    body = block().cut(cq.Workplane("YZ").circle(4).extrude(60).translate((-30, 0, 10)))
+    found, stock = ground(body)
+    check(found, stock, 24000 - 40 * math.pi * 4**2 / 2)
+
+
+def test_ribbed_floor() -> None:
+    body = block()
+    for aside in (-8, 0, 8):
+        body = channel(body, width=5, depth=3, aside=aside)
+    found, stock = ground(body)
+    check(found, stock, 24000 - 3 * 40 * (5 * 2.99 - 2 * CORNER))
+
+
+def test_two_level_channel() -> None:
+    found, stock = ground(channel(channel(block(), width=14, depth=2), width=5, depth=6))
+    check(found, stock, 24000 - 40 * (14 * 1.99 - 2 * CORNER + 5 * 4 - 2 * CORNER))
+
+
+def test_pocket_in_a_channel_floor_stays_full() -> None:
+    body = channel(block()).cut(cq.Workplane().box(6, 4, 6).translate((0, 0, 5)))
+    found, stock = ground(body)
+    check(found, stock, 24000 - 40 * (8 * 4.99 - 2 * CORNER))
+
+
+def test_wheel_wider_than_the_gap_leaves_it() -> None:
+    _, stock = ground(channel(block(), width=0.8, depth=1))
+    assert not stock.removed
+    assert volume_of(stock.solid) == pytest.approx(24000, rel=1e-12)
+
+
+def test_turned_part() -> None:
+    body = channel(block()).rotate((0, 0, 0), (1, 2, 3), 37).translate((110, -40, 7))
+    found, stock = ground(body)
+    check(found, stock, 24000 - 40 * (8 * 4.99 - 2 * CORNER))
+
+
+def test_slanted_traverse() -> None:
+    angle = 20.0
+    body = block().cut(
+        cq.Workplane().box(90, 8, 10).translate((0, 0, 10)).rotate((0, 0, 0), (0, 0, 1), angle)
+    )
+    found, stock = ground(body)
+    length = 40 / math.cos(math.radians(angle))  # through both short ends, measured along the run
+    check(found, stock, 24000 - length * (8 * 4.99 - 2 * CORNER))
+
+
+def test_disc_blank() -> None:
+    body = channel(cq.Workplane().circle(20).extrude(20).translate((0, 0, -10)))
+    found = seen(body)
+    blank = blank_for(found.part)
+    assert blank.shape == Shape.DISC
+    assert blank.volume_mm3 == pytest.approx(math.pi * 400 * 20, rel=1e-9)
+    found, stock = ground(body)
+    proof = prove(found.part, stock)
+    assert proof.faults == ()
+    assert len(stock.removed) == 1
+
+
+def test_given_blank_gives_the_same_stock() -> None:
+    body = channel(block())
+    found, stock = ground(body, blank=given_blank(block().val().wrapped))
+    check(found, stock, 24000 - 40 * (8 * 4.99 - 2 * CORNER))
+
+
+def test_proof_finds_a_stock_that_is_too_small() -> None:
+    found, stock = ground(channel(block()))
+    low = cq.Workplane().box(40, 30, 19.9).translate((0, 0, -0.05)).val().wrapped
+    from routing.stock.solids import cut
+
+    spoilt = replace(stock, solid=cut(low, [prism(c.view, c.path, -100, 100) for c in stock.removed]))
+    proof = prove(found.part, spoilt)
+    assert proof.missing_mm3 == pytest.approx(40 * 22 * 0.1, rel=1e-6)
+    assert any("outside the stock" in f for f in proof.faults)
+    assert any("grid" in f for f in proof.faults)
+
+
+def test_proof_finds_a_floor_at_the_wrong_level() -> None:
+    found, stock = ground(channel(block()), floor_allowance_mm=0.05)
+    wrong = replace(stock, floors=tuple(replace(f, offset_mm=0.010) for f in stock.floors))
+    assert any("not 0.0100" in f for f in prove(found.part, wrong).faults)
+
+
+def test_files_read_back(tmp_path: Path) -> None:
+    _, stock = ground(channel(block()))
+    step = write_step(stock.solid, tmp_path / "ground_stock.step", name="A-17 ground stock")
+    text = step.read_text()
+    assert "AUTOMOTIVE_DESIGN" in text  # the schema name of ISO 10303-214
+    assert "A-17 ground stock" in text
+    assert "SI_UNIT(.MILLI.,.METRE.)" in text
+    back = cq.importers.importStep(str(step)).val()
+    assert back.Volume() == pytest.approx(volume_of(stock.solid), rel=1e-9)
+    stl = write_stl(stock.solid, tmp_path / "ground_stock.stl", name="A-17 ground stock", deviation_mm=0.002)
+    mesh = trimesh.load(stl, force="mesh")
+    assert mesh.is_watertight
+    assert mesh.volume == pytest.approx(volume_of(stock.solid), rel=1e-5)
+    assert stl.read_bytes()[:80].rstrip() == b"A-17 ground stock mm deviation 0.002"
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["ground_stock.step", "ground_stock.stl"]
+
+
+def test_a_failed_write_leaves_nothing(tmp_path: Path) -> None:
+    pieces = cq.Compound.makeCompound(
+        [cq.Solid.makeBox(1, 1, 1), cq.Solid.makeBox(1, 1, 1).moved(cq.Location((5, 0, 0)))]
+    )
+    with pytest.raises(WriteError):
+        write_step(pieces.wrapped, tmp_path / "two.step", name="two")
+    assert list(tmp_path.iterdir()) == []
