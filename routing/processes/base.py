@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Hashable, Iterable, Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 from types import MappingProxyType
-from typing import Protocol
+from typing import Protocol, TypeVar, cast
 
 import numpy as np
 
@@ -16,6 +16,8 @@ from featurize.feature import Feature, Vec3
 from featurize.recognise.scene import Scene
 from routing.choices import Choices, Material
 from routing.shop import Shop
+
+T = TypeVar("T")
 
 
 @dataclass(frozen=True)
@@ -52,6 +54,7 @@ class JobContext:
     features: tuple[Feature, ...]
     shop: Shop
     choices: Choices
+    _kept: dict[Hashable, object] = field(default_factory=dict, repr=False)
 
     @cached_property
     def material(self) -> Material:
@@ -92,6 +95,12 @@ class JobContext:
             return f"face {face_id}{label}"
         role = str(owner.roles[face_id])
         return f"the {role} of {owner.kind} {owner.id}{label}"
+
+    def kept(self, key: Hashable, make: Callable[[], T]) -> T:
+        """A value made once for this job, by whoever first needs it."""
+        if key not in self._kept:
+            self._kept[key] = make()
+        return cast("T", self._kept[key])
 
     def extent_mm(self, direction: Array) -> float:
         """Size of the whole part along a unit direction."""

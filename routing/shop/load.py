@@ -31,7 +31,7 @@ def load_shop(path: Path | None = None) -> Shop:
     """The defaults, overlaid with a TOML file; raises ShopError."""
     content = tomllib.loads(DEFAULT.read_text(encoding="utf-8"))
     if path is None:
-        return _made(Shop, content, "")
+        return _shop(content)
     try:
         given = tomllib.loads(path.read_text(encoding="utf-8"))
     except OSError as error:
@@ -39,17 +39,24 @@ def load_shop(path: Path | None = None) -> Shop:
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise ShopError(f"{path.name} is not TOML ({' '.join(str(error).split())}).") from error
     try:
-        return _made(Shop, _overlaid(content, given), "")
+        return _shop(_overlaid(content, given))
     except ShopError as error:
         raise ShopError(f"{path.name}: {error}") from None
+
+
+def _shop(content: Mapping[str, Any]) -> Shop:
+    shop: Shop = _made(Shop, content, "")
+    return shop
 
 
 def _overlaid(base: Mapping[str, Any], given: Mapping[str, Any]) -> dict[str, Any]:
     merged = dict(base)
     for key, value in given.items():
         old = merged.get(key)
-        both = isinstance(old, Mapping) and isinstance(value, Mapping)
-        merged[key] = _overlaid(old, value) if both else value
+        if isinstance(old, Mapping) and isinstance(value, Mapping):
+            merged[key] = _overlaid(old, value)
+        else:
+            merged[key] = value
     return merged
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 from routing.choices import Material
 
@@ -136,8 +136,8 @@ class Shop:
     drilling: Drilling
     electrodes: Electrodes
     general: General
-    materials: Mapping[str, MaterialRule] = field(default_factory=dict)
-    rates: Rates | None = None
+    materials: Mapping[str, MaterialRule]
+    rates: Rates
 
     def rule(self, material: Material) -> MaterialRule:
         """The rule of a material: hardened steel, or carbide by its binder's share."""

@@ -1,0 +1,318 @@
+"""Operations in order: steps of each feature, what must come before what and why, fewest setups."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from enum import IntEnum
+from graphlib import TopologicalSorter
+
+import numpy as np
+
+from featurize.brep.part import Convexity
+from featurize.brep.rays import first_hits
+from featurize.feature import Feature, Kind, Role
+from routing.processes.base import JobContext, Verdict
+
+# A wall thinner than this, or this many times higher than thick, breaks out under a later cut
+# (common practice, no source).
+FRAGILE_MM = 1.0
+FRAGILE_RATIO = 6.0
+
+
+class Stage(IntEnum):
+    """When a step is due where nothing else decides."""
+
+    SQUARE = 0
+    DRILL = 1
+    RELIEF = 2
+    THREAD = 3
+    START_HOLE = 4
+    OPEN = 5
+    GRIND = 6
+    WIRE = 7
+    ROUGH = 8
+    SEMI_FINISH = 9
+    FINISH = 10
+    ERODE = 11
+    EDGES = 12
+
+
+@dataclass(frozen=True)
+class Step:
+    """One stage of one process from one side, over all features that share them."""
+
+    stage: Stage
+    process: str
+    side: str
+    features: tuple[str, ...]
+    notes: tuple[str, ...] = ()
+
+    @property
+    def setup(self) -> tuple[str, str]:
+        return self.process, self.side
+
+
+@dataclass(frozen=True)
+class Operation:
+    """``after`` are the numbers of operations that must be done before, ``because`` their reasons."""
+
+    number: int
+    stage: str
+    process: str
+    setup: int
+    from_side: str
+    features: tuple[str, ...]
+    after: tuple[int, ...]
+    because: tuple[str, ...]
+    minutes: float
+    notes: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Choice:
+    """A feature with the verdict of its process; None for what comes with the blank or cannot be made."""
+
+    feature: Feature
+    verdict: Verdict | None
+    finisher: str | None = None  # who takes the allowance left on ground floors
+
+    @property
+    def side(self) -> str:
+        return str(self.verdict.details.get("side", "+z")) if self.verdict else ""
+
+
+ALL_SIDES = "all"
+_MILLED = (Stage.ROUGH, Stage.SEMI_FINISH, Stage.FINISH)
+_CAUTIONS = {
+    Stage.SQUARE: "grinding dust, above all of carbide and cobalt, harms: wet, extracted, as local codes ask",
+    Stage.WIRE: "dielectric and sparks: fumes, guards and disposal as local codes ask",
+    Stage.ERODE: "dielectric may burn: level, extraction and fire watch as local codes ask",
+}
+
+
+def steps_of(job: JobContext, choices: Sequence[Choice], broken: Sequence[str]) -> list[Step]:
+    """All steps, merged by stage, process and side. ``broken`` are features with edges to break."""
+    loose = [Step(Stage.SQUARE, "surface grind", ALL_SIDES, _ids(_blank(choices)))]
+    fragile = fragile_features(job, choices)
+    for choice in choices:
+        if choice.verdict is not None:
+            loose += _steps(job, choice)
+            if choice.feature.id in fragile:
+                thin = f"{choice.feature.id} {fragile[choice.feature.id]}"
+                note = f"{thin}: reduced feed and depth, lift between passes"
+                first = _steps(job, choice)[0]
+                loose.append(Step(Stage.OPEN, first.process, first.side, (choice.feature.id,), (note,)))
+    if broken:
+        note = "mounting side only; the working side stays sharp"
+        loose.append(Step(Stage.EDGES, "bench", "-z", tuple(broken), (note,)))
+    return [_with_caution(s) for s in _merged(loose)]
+
+
+def _blank(choices: Sequence[Choice]) -> list[Feature]:
+    return [c.feature for c in choices if c.feature.kind == Kind.OUTSIDE_FACE]
+
+
+def _ids(features: Iterable[Feature]) -> tuple[str, ...]:
+    return tuple(f.id for f in features)
+
+
+def _steps(job: JobContext, choice: Choice) -> list[Step]:
+    feature, verdict, side = choice.feature, choice.verdict, choice.side
+    assert verdict is not None
+
+    def step(stage: Stage, *notes: str, process: str = verdict.process) -> Step:
+        return Step(stage, process, side, (feature.id,), notes)
+
+    if verdict.process == "wire":
+        side = str(verdict.details.get("axis", "+z"))
+        if "start_hole_mm" not in verdict.details:
+            return [step(Stage.WIRE)]
+        d, height = float(verdict.details["start_hole_mm"]), float(verdict.details["height_mm"])
+        # A long or carbide start hole is eroded, not drilled.
+        drilled = height / d <= job.shop.drilling.drill_ratio and job.material.binder_percent is None
+        where = f"{feature.id} start hole {d:g} at {verdict.details['start_hole_at']}"
+        if drilled:
+            return [step(Stage.START_HOLE, where, process="mill"), step(Stage.WIRE)]
+        return [step(Stage.START_HOLE, f"{where}, eroded", process="sink-erode"), step(Stage.WIRE)]
+    if verdict.process == "surface grind":
+        finish = [step(Stage.FINISH, process=choice.finisher)] if choice.finisher else []
+        return [step(Stage.GRIND), *finish]
+    if verdict.process == "mill":
+        if feature.bores:
+            relief = [step(Stage.RELIEF)] if feature.thread and "counterbore_depth_mm" in feature.dims else []
+            thread = [step(Stage.THREAD)] if feature.thread else []
+            return [step(Stage.DRILL), *relief, *thread]
+        if feature.kind in (Kind.CHAMFER, Kind.EDGE_ROUND):
+            return [step(Stage.FINISH)]
+        return [step(stage) for stage in _MILLED]
+    if verdict.process == "sink-erode":
+        return [step(Stage.ERODE)]
+    return [step(Stage.GRIND)]  # a process that this module does not know goes with the grinding
+
+
+def _merged(loose: Sequence[Step]) -> list[Step]:
+    found: dict[tuple[Stage, str, str], Step] = {}
+    for s in loose:
+        key = (s.stage, s.process, s.side)
+        old = found.get(key)
+        found[key] = (
+            s
+            if old is None
+            else replace(
+                old,
+                features=tuple(dict.fromkeys(old.features + s.features)),
+                notes=tuple(dict.fromkeys(old.notes + s.notes)),
+            )
+        )
+    return sorted((s for s in found.values() if s.features), key=lambda s: (s.stage, s.process, s.side))
+
+
+def _with_caution(step: Step) -> Step:
+    caution = _CAUTIONS.get(Stage.SQUARE if step.stage == Stage.GRIND else step.stage)
+    return replace(step, notes=(*step.notes, caution)) if caution else step
+
+
+def precedence(job: JobContext, steps: Sequence[Step]) -> dict[int, dict[int, str]]:
+    """For each step (by place) the steps that come before it, with the reason."""
+    before: dict[int, dict[int, str]] = {k: {} for k in range(len(steps))}
+    features = {f.id: f for f in job.features}
+    for k, late in enumerate(steps):
+        for j, early in enumerate(steps):
+            reason = _reason(early, late, features)
+            if j != k and reason:
+                before[k][j] = reason
+    return _direct(before)
+
+
+def _direct(before: Mapping[int, Mapping[int, str]]) -> dict[int, dict[int, str]]:
+    """Only the arrows that no chain of others implies (the transitive reduction)."""
+    above: dict[int, set[int]] = {}
+    for k in TopologicalSorter({k: list(v) for k, v in before.items()}).static_order():
+        above[k] = set(before[k]).union(*(above[j] for j in before[k]))
+    return {
+        k: {j: why for j, why in early.items() if not any(j in above[i] for i in early)}
+        for k, early in before.items()
+    }
+
+
+def _reason(early: Step, late: Step, features: Mapping[str, Feature]) -> str | None:
+    a, b = early.stage, late.stage
+    shared = set(early.features) & set(late.features)
+    if a >= b:
+        return None
+    if a == Stage.SQUARE:
+        return "the blank is squared and its datums ground first"
+    if b == Stage.EDGES:
+        return "edges are broken at the end, on the mounting side only"
+    if a in (Stage.DRILL, Stage.RELIEF, Stage.THREAD):
+        if shared and b in (Stage.RELIEF, Stage.THREAD):
+            return (
+                "a thread's relief is opened before the thread"
+                if a == Stage.RELIEF
+                else "the core hole is drilled first"
+            )
+        holds = any(features[f].thread and features[f].opens_to == ("-z",) for f in early.features)
+        if holds and b > Stage.THREAD and late.side != "-z":
+            return "the part is later held by these threads"
+    if a == Stage.START_HOLE and b == Stage.WIRE and shared:
+        return "the wire is threaded through its start hole"
+    if a == Stage.OPEN and b > Stage.START_HOLE:
+        return "a fragile opening is opened before a later cut crosses it"
+    if a == Stage.GRIND and b in _MILLED:
+        return "grinding before milling: the cutter finds only what the wheel left"
+    if shared and a in _MILLED and b in _MILLED:
+        return "semi-finish before the floor finish" if b == Stage.FINISH else "roughing first"
+    if b == Stage.ERODE:
+        return "erosion last: electrodes take only what nothing else reaches"
+    return None
+
+
+def ordered(steps: Sequence[Step], before: Mapping[int, Mapping[int, str]]) -> list[int]:
+    """A stable order that keeps a setup while anything in it is ready."""
+    sorter = TopologicalSorter({k: list(v) for k, v in before.items()})
+    sorter.prepare()
+    ready: list[int] = []
+    order: list[int] = []
+    setup: tuple[str, str] | None = None
+    while sorter.is_active():
+        ready += sorter.get_ready()
+        kept = [k for k in ready if steps[k].setup == setup]
+        k = min(kept or ready, key=lambda i: (steps[i].stage, i))
+        setup = steps[k].setup
+        ready.remove(k)
+        order.append(k)
+        sorter.done(k)
+    return order
+
+
+def operations(job: JobContext, steps: Sequence[Step], minutes: Sequence[float]) -> tuple[Operation, ...]:
+    """Numbered operations; ``minutes`` are per step, in the order of the steps."""
+    before = precedence(job, steps)
+    order = ordered(steps, before)
+    number = {k: n for n, k in enumerate(order, 1)}
+    found: list[Operation] = []
+    setup, current = 0, None
+    for k in order:
+        s = steps[k]
+        if s.setup != current:
+            setup, current = setup + 1, s.setup
+        after = sorted((number[j], reason) for j, reason in before[k].items())
+        found.append(
+            Operation(
+                number=number[k],
+                stage=s.stage.name.lower().replace("_", " "),
+                process=s.process,
+                setup=setup,
+                from_side=s.side,
+                features=s.features,
+                after=tuple(n for n, _ in after),
+                because=tuple(reason for _, reason in after),
+                minutes=minutes[k],
+                notes=(s.stage.name.lower().replace("_", " "), *s.notes, *_reasons(after)),
+            )
+        )
+    return tuple(found)
+
+
+def _reasons(after: Sequence[tuple[int, str]]) -> Iterator[str]:
+    """Each reason once, with the operations it holds for."""
+    for reason in dict.fromkeys(r for _, r in after):
+        yield f"after {', '.join(str(n) for n, r in after if r == reason)}: {reason}"
+
+
+def fragile_features(job: JobContext, choices: Sequence[Choice]) -> dict[str, str]:
+    """Ground or milled openings with thin walls that another cut crosses: id to what is thin."""
+    cut = [
+        c
+        for c in choices
+        if c.verdict and c.verdict.process in ("surface grind", "mill") and not c.feature.bores
+    ]
+    found = {}
+    for choice in cut:
+        others = {f for c in cut if c is not choice for f in c.feature.faces}
+        if not any(job.part.across(f, Convexity.CONVEX) & others for f in choice.feature.faces):
+            continue
+        thin = _thinnest(job, choice.feature)
+        if thin is None:
+            continue
+        thickness, height = thin
+        if thickness < FRAGILE_MM or height / thickness > FRAGILE_RATIO:
+            found[choice.feature.id] = f"leaves a wall {thickness:.2f} thick and {height:.2f} high"
+    return found
+
+
+def _thinnest(job: JobContext, feature: Feature) -> tuple[float, float] | None:
+    """Thickness of the thinnest wall behind a feature's flat or round walls, and the walls' height."""
+    walls = feature.faces_with(Role.WALL, Role.LAND)
+    best = np.inf
+    for i in walls:
+        face = job.part.faces[i]
+        inside = face.points - 2 * job.part.mesh.deflection_mm * face.normals
+        middle = len(inside) // 2
+        distance, _ = first_hits(job.part.mesh, inside, -face.normals[middle])
+        best = min(best, float(np.min(distance, initial=np.inf)))
+    if not np.isfinite(best):
+        return None
+    up = job.part.frame.axes[2] if feature.axis is None else np.array(feature.axis.direction)
+    return best, float(np.ptp(job.cloud(walls) @ up))

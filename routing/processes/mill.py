@@ -1,0 +1,273 @@
+"""Milling, drilling and thread milling: a round cutter from one side."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from featurize import tolerances as tol
+from featurize.brep.part import Face
+from featurize.brep.surfaces import Array, Cone, Freeform, Plane
+from featurize.brep.surfaces_at import parallel
+from featurize.feature import Feature, Kind, Role, Vec3
+from featurize.recognise.scene import vec
+from routing.processes.access import approaches
+from routing.processes.base import JobContext, Verdict
+from routing.processes.corners import hollow_radius, inside_corners, inside_feet, is_wall
+from routing.processes.heights import HeightGrid
+from routing.processes.sight import Hidden, hidden_from
+from routing.shop import Cutter
+
+ORDER = 30
+NAME = "mill"
+# Edge breaks are cut with any tool's flank or a form tool: no inner radius matters to them.
+_BROKEN = (Kind.CHAMFER, Kind.EDGE_ROUND)
+# A cutter tried on a shaped surface; more only refine which one is the largest.
+_TRIES = 4
+
+
+@dataclass(frozen=True)
+class Limit:
+    """Why cutters drop out: the radius that the geometry allows and the words for it."""
+
+    mm: float
+    words: str
+    place: Vec3 | None
+    sharp: bool = False
+
+
+class Milling:
+    name = NAME
+
+    def judge(self, job: JobContext, feature: Feature) -> Verdict:
+        if NAME not in job.shop.rule(job.material).processes:
+            return _no(f"the shop does not mill {job.material.name}")
+        ways = [_drilled] if feature.thread else [_drilled, _milled] if feature.bores else [_milled]
+        answers = []
+        for toward in approaches(job, feature):
+            for way in ways:
+                answers.append(way(job, feature, toward))
+                if answers[-1].workable:
+                    return answers[-1]
+        # The answer that came furthest says most.
+        return max(answers, key=lambda v: float(v.details["stage"]))
+
+
+PROCESS = Milling()
+
+
+def _drilled(job: JobContext, feature: Feature, toward: Array) -> Verdict:
+    """Drilled bores, and a thread milled in one pass from the mouth."""
+    rule = job.shop.drilling
+    axis = np.array(feature.axis.direction) if feature.axis else toward
+    details: dict[str, float | str] = {"side": _side(job, toward)}
+    if not parallel(axis, toward, tol.AXIS_DEG):
+        return _no("a drill cannot come along the hole's axis from here")
+    # A modelled thread's flanks are undercut, and thread-milled all the same.
+    smooth = [i for i in feature.faces if feature.roles[i] != Role.THREAD]
+    if hidden := hidden_from(job, smooth, toward):
+        return _no(_in_the_way(job, hidden, toward), 1, place=hidden.place)
+    words = []
+    for bore in (b for b in feature.bores if b.is_cylinder):
+        d, depth = bore.start_diameter_mm, bore.end_mm
+        if d < rule.drill_min_mm:
+            return _no(f"diameter {d:.3g} is under the smallest drill {rule.drill_min_mm:g}", 2)
+        if d > rule.drill_max_mm:
+            return _no(f"diameter {d:.3g} is over the largest drill {rule.drill_max_mm:g}", 2)
+        if (ratio := depth / d) > rule.drill_ratio + 1e-9:
+            return _no(f"depth {depth:.3g} is {ratio:.1f} diameters of {d:.3g}, over {rule.drill_ratio:g}", 2)
+        words.append(f"drill {d:.3g} to depth {depth:.3g}, {ratio:.1f} diameters")
+    if not words:
+        return _no("no straight bore to drill")
+    if feature.thread is not None:
+        major = feature.thread.major_mm
+        if major < rule.thread_min_mm:
+            return _no(f"thread {major:g} is under the smallest thread mill {rule.thread_min_mm:g}", 2)
+        deep = feature.dims.get("thread_depth_mm", max(b.end_mm for b in feature.bores if b.is_cylinder))
+        reach = rule.thread_ratio * major
+        how = f"to depth {reach:.3g}, {rule.thread_ratio:g} diameters" if deep > reach else "in one pass"
+        details["thread_reach_mm"] = min(deep, reach)
+        words.append(f"thread-mill {feature.thread.designation or f'{major:g}'} {how} from the mouth")
+    return Verdict(NAME, True, ", ".join(words), details=details)
+
+
+def _milled(job: JobContext, feature: Feature, toward: Array) -> Verdict:
+    if hidden := hidden_from(job, feature.faces, toward):
+        return _no(_in_the_way(job, hidden, toward), 1, place=hidden.place)
+    grid = HeightGrid.over(job, feature.faces, toward)
+    owned = sorted(job.shop.cutters, key=lambda c: -c.diameter_mm)
+    corner = _corner(job, feature, toward)
+    foot = _foot(job, feature, toward)
+    fits = [c for c in owned if corner is None or c.radius_mm <= corner.mm + tol.LENGTH_MM]
+    if not fits:
+        assert corner is not None
+        return _left_by(min(owned, key=lambda c: c.radius_mm), corner, "cutter radius", grid)
+    shaped = [f for f in job.faces(feature) if _is_shaped(f, toward) and feature.kind not in _BROKEN]
+    if foot is not None and foot.sharp and shaped:
+        # The sharp foot is a flat cutter's, the shape a ball's: each must be there.
+        flat = [c for c in fits if _foot_fits(c, foot, shaped=False)]
+        fits = [c for c in fits if _foot_fits(c, None, shaped=True)] if flat else []
+    else:
+        fits = [c for c in fits if _foot_fits(c, foot, shaped=bool(shaped))]
+    if not fits:
+        if foot is not None:
+            smallest = min(owned, key=lambda c: (c.corner_radius_mm, c.radius_mm))
+            return _left_by(smallest, foot, "cutter corner radius", grid)
+        return _no("no ball or bull-nose cutter for a shaped surface", 2)
+    tried, fits = fits, [c for c in fits if _reaches(job, c, grid.depth_mm)]
+    if not fits:
+        best = max(tried, key=lambda c: _reach_mm(job, c))
+        return _no(
+            f"depth {grid.depth_mm:.3g} is over the {_reach_mm(job, best):.3g} reach of the "
+            f"{best.diameter_mm:g} {best.kind} cutter, the longest that fits",
+            3,
+        )
+    gap = None
+    sensible = []
+    for radius in sorted({c.radius_mm for c in fits}, reverse=True):
+        gap = grid.too_narrow(radius)
+        if gap is None:
+            sensible = [c for c in fits if c.radius_mm == radius]
+            break
+    if not sensible:
+        smallest = min(fits, key=lambda c: c.radius_mm)
+        left = grid.leaving(smallest)
+        return _no(
+            f"a gap is under the {smallest.diameter_mm:g} cutter, the smallest to reach {grid.depth_mm:.3g}",
+            4,
+            shortfall=left.volume_mm3,
+            place=gap,
+        )
+    cutter = sensible[0]
+    if any(isinstance(f.surface, Freeform) for f in shaped):
+        verdict, found = _shaped(job, grid, [c for c in fits if c.radius_mm <= cutter.radius_mm])
+        if found is None:
+            return verdict
+        cutter = found
+    words = [f"{cutter.diameter_mm:g} {cutter.kind} cutter from {_side(job, toward)}"]
+    if corner is not None:
+        words.append(f"inside corner R {corner.mm:.3g} over its radius {cutter.radius_mm:.3g}")
+    if grid.depth_mm > tol.SURFACE_MM:
+        words.append(f"depth {grid.depth_mm:.3g}, {grid.depth_mm / cutter.diameter_mm:.1f} diameters")
+    details: dict[str, float | str] = {
+        "cutter_mm": cutter.diameter_mm,
+        "cutter": cutter.kind,
+        "cutter_corner_mm": cutter.corner_radius_mm,
+        "reach_mm": grid.depth_mm,
+        "side": _side(job, toward),
+    }
+    return Verdict(NAME, True, ", ".join(words), details=details)
+
+
+def _corner(job: JobContext, feature: Feature, toward: Array) -> Limit | None:
+    if feature.kind in _BROKEN:
+        return None
+    corners = inside_corners(job, feature, toward)
+    if not corners:
+        return None
+    c = corners[0]
+    if c.radius_mm > 0:
+        return Limit(c.radius_mm, f"inside corner R {c.radius_mm:.3g}", c.place)
+    leave = job.shop.general.sharp_corner_leave_mm
+    return Limit(leave, f"sharp inside corner (accepted R {leave:g})", c.place, sharp=True)
+
+
+def _foot(job: JobContext, feature: Feature, toward: Array) -> Limit | None:
+    if feature.kind in _BROKEN:
+        return None
+    feet = inside_feet(job, feature, toward)
+    if not feet:
+        return None
+    f = feet[0]
+    if f.radius_mm > 0:
+        return Limit(f.radius_mm, f"floor fillet R {f.radius_mm:.3g}", f.place)
+    leave = job.shop.general.sharp_corner_leave_mm
+    return Limit(leave, f"sharp corner at the floor (accepted R {leave:g})", f.place, sharp=True)
+
+
+def _foot_fits(cutter: Cutter, foot: Limit | None, *, shaped: bool) -> bool:
+    """A fillet or shaped face wants a rounded cutter; none may be rounder than the foot."""
+    if foot is not None and cutter.corner_radius_mm > foot.mm + tol.LENGTH_MM:
+        return False
+    return not shaped or cutter.kind != "flat"
+
+
+def _is_shaped(face: Face, toward: Array) -> bool:
+    """Neither wall nor floor: its slope is made by scanning."""
+    if is_wall(face, toward, tol.TANGENT_DEG):
+        return False
+    if isinstance(face.surface, Plane):
+        return bool(face.surface.normal @ toward < np.cos(np.radians(tol.TANGENT_DEG)))
+    return not isinstance(face.surface, Cone) or hollow_radius(face) is not None
+
+
+def _shaped(job: JobContext, grid: HeightGrid, cutters: Sequence[Cutter]) -> tuple[Verdict, Cutter | None]:
+    """The largest cutter that follows a free-form surface, by the height grid."""
+    accepted = job.shop.general.contour_leave_mm
+    step = max(1, len(cutters) // _TRIES)
+    tried = list(dict.fromkeys([*cutters[::step], cutters[-1]]))
+    slope = _slope_allowance(grid)
+    left = None
+    for cutter in tried:
+        left = grid.leaving(cutter)
+        if left.height_mm <= accepted + slope:
+            return Verdict(NAME, True, ""), cutter
+    assert left is not None
+    name = f"{tried[-1].diameter_mm:g} {tried[-1].kind} cutter"
+    reason = f"the {name} would leave {left.height_mm:.3g} in the hollow, over {accepted:g}"
+    return _no(reason, 4, shortfall=left.volume_mm3, place=left.place), None
+
+
+def _slope_allowance(grid: HeightGrid) -> float:
+    """The grid's own error: half a pitch on the slopes of the feature that are no walls."""
+    gy, gx = np.gradient(grid.heights, grid.pitch_mm)
+    slope = np.hypot(gx, gy)[grid.mine]
+    gentle = slope[slope < 2.0]
+    return 0.5 * grid.pitch_mm * float(gentle.max()) if len(gentle) else 0.0
+
+
+def _reach_mm(job: JobContext, cutter: Cutter) -> float:
+    """The neck's reach, bounded by the length to diameter that the material bears."""
+    rule = job.shop.rule(job.material)
+    small = cutter.diameter_mm < rule.small_cutter_mm
+    ratio = rule.small_length_ratio if small else rule.length_ratio
+    return min(cutter.reach_mm, cutter.diameter_mm * ratio)
+
+
+def _reaches(job: JobContext, cutter: Cutter, depth_mm: float) -> bool:
+    sensible = cutter.diameter_mm >= job.shop.rule(job.material).smallest_cutter_mm - tol.LENGTH_MM
+    return sensible and depth_mm <= _reach_mm(job, cutter) + tol.SURFACE_MM
+
+
+def _left_by(cutter: Cutter, limit: Limit, what: str, grid: HeightGrid) -> Verdict:
+    size = cutter.radius_mm if what == "cutter radius" else cutter.corner_radius_mm
+    left = grid.leaving(cutter)
+    return _no(
+        f"{limit.words} is under the smallest {what} {size:.3g}",
+        2,
+        shortfall=left.volume_mm3,
+        place=limit.place,
+    )
+
+
+def _in_the_way(job: JobContext, hidden: Hidden, toward: Array) -> str:
+    how = "looks away (undercut)" if hidden.undercut else "stands in the way"
+    return f"{job.call(hidden.face)} {how} from {_side(job, toward)}"
+
+
+def _side(job: JobContext, toward: Array) -> str:
+    slanted = " ".join(f"{c:.3f}" for c in vec(toward))
+    return job.part.frame.side_of(toward) or f"the direction {slanted}"
+
+
+def _no(
+    reason: str,
+    stage: int = 0,
+    *,
+    shortfall: float = 0.0,
+    place: Vec3 | None = None,
+) -> Verdict:
+    """``stage`` tells how far the question came before the answer was no."""
+    return Verdict(NAME, False, reason, shortfall, place, {"stage": float(stage)})

@@ -1,0 +1,88 @@
+"""Sink-erosion: an electrode of the feature's own shape, sunk from one side and orbited."""
+
+from __future__ import annotations
+
+from featurize import tolerances as tol
+from featurize.brep.surfaces import Array
+from featurize.feature import Feature, Vec3
+from routing.processes.access import approaches
+from routing.processes.base import JobContext, Verdict
+from routing.processes.corners import Corner, inside_corners, inside_feet
+from routing.processes.heights import HeightGrid
+from routing.processes.sight import hidden_from
+from routing.shop import Electrodes
+
+ORDER = 40
+NAME = "sink-erode"
+
+
+class SinkErosion:
+    name = NAME
+
+    def judge(self, job: JobContext, feature: Feature) -> Verdict:
+        if NAME not in job.shop.rule(job.material).processes:
+            return _no(f"the shop does not erode {job.material.name}")
+        answers = []
+        for toward in approaches(job, feature):
+            answers.append(_from(job, feature, toward))
+            if answers[-1].workable:
+                return answers[-1]
+        # A reason other than sight came further.
+        return max(answers, key=lambda v: float(v.details.get("stage", 0.0)))
+
+
+PROCESS = SinkErosion()
+
+
+def leaves_mm(electrodes: Electrodes) -> float:
+    """The smallest inside radius: the electrode's own edge, carried outwards by the gap."""
+    return electrodes.corner_radius_mm + electrodes.finish_gap_mm
+
+
+def _from(job: JobContext, feature: Feature, toward: Array) -> Verdict:
+    owned = job.shop.electrodes
+    side = job.part.frame.side_of(toward) or "a slant"
+    if hidden := hidden_from(job, feature.faces, toward):
+        how = "looks away from" if hidden.undercut else "hides it from"
+        return _no(f"{job.call(hidden.face)} {how} {side}", place=hidden.place, stage=0.0)
+    corners = sorted(
+        inside_corners(job, feature, toward) + inside_feet(job, feature, toward), key=lambda c: c.radius_mm
+    )
+    reach = leaves_mm(owned)
+    leave = job.shop.general.sharp_corner_leave_mm
+    for corner in corners:
+        if reach > (corner.radius_mm or leave) + tol.LENGTH_MM:
+            return _no(_corner_reason(corner, owned, leave), place=corner.place, stage=2.0)
+    grid = HeightGrid.over(job, feature.faces, toward)
+    if grid.depth_mm > owned.max_depth_mm:
+        return _no(f"depth {grid.depth_mm:.3g} is over the electrodes' {owned.max_depth_mm:g}", stage=2.0)
+    gap = grid.too_narrow(owned.min_width_mm / 2 + owned.finish_gap_mm)
+    if gap is not None:
+        return _no(
+            f"a gap is under the thinnest electrode {owned.min_width_mm:g} and its {owned.finish_gap_mm:g} gap",
+            place=gap,
+            stage=2.0,
+        )
+    words = [f"seen whole from {side}", f"depth {grid.depth_mm:.3g}"]
+    if corners:
+        r = corners[0].radius_mm
+        words.append(f"tightest inside corner R {r:.3g} left at R {max(r, reach):.3g}")
+    details: dict[str, float | str] = {
+        "side": side,
+        "depth_mm": grid.depth_mm,
+        "finish_gap_mm": owned.finish_gap_mm,
+        # Roughing and finishing electrodes of one size differ in gap: the orbit makes up for it.
+        "orbit_mm": owned.rough_gap_mm - owned.finish_gap_mm,
+    }
+    return Verdict(NAME, True, ", ".join(words), details=details)
+
+
+def _corner_reason(corner: Corner, owned: Electrodes, leave_mm: float) -> str:
+    tool = f"the {owned.corner_radius_mm:g} electrode corner plus {owned.finish_gap_mm:g} gap"
+    if corner.radius_mm:
+        return f"inside corner R {corner.radius_mm:.3g} is under {tool}"
+    return f"sharp inside corner: {tool} would leave more than the accepted R {leave_mm:g}"
+
+
+def _no(reason: str, *, place: Vec3 | None = None, stage: float = 0.0) -> Verdict:
+    return Verdict(NAME, False, reason, place=place, details={"stage": stage})

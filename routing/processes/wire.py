@@ -1,0 +1,281 @@
+"""Wire erosion: a straight wire through the part, leaning up to the machine's taper limit."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import shapely
+
+from featurize import tolerances as tol
+from featurize.brep.frame import SIDES
+from featurize.brep.part import Face
+from featurize.brep.shadow import View, cast
+from featurize.brep.surfaces import Array, Cone, Cylinder, Freeform, Plane
+from featurize.brep.surfaces_at import parallel, square
+from featurize.feature import Feature, Kind, Vec3
+from featurize.recognise.scene import vec
+from routing.processes.base import JobContext, Verdict
+from routing.processes.corners import Corner, inside_corners, lean_deg
+from routing.processes.sight import hidden_from, hidden_from_wire
+from routing.shop import Wire
+
+ORDER = 10
+NAME = "wire"
+# Below this the opening of a polygon by a disc loses only its own chords.
+_LEFT_MM = 4 * tol.MESH_DEFLECTION_MM
+
+
+@dataclass(frozen=True)
+class StartHole:
+    """The largest circle in an opening's narrowest section."""
+
+    place: Vec3
+    inscribed_mm: float
+
+
+class WireErosion:
+    name = NAME
+
+    def judge(self, job: JobContext, feature: Feature) -> Verdict:
+        if NAME not in job.shop.rule(job.material).processes:
+            return _no(f"the shop does not wire {job.material.name}")
+        if feature.thread is not None or feature.kind == Kind.THREADED_HOLE:
+            return _no("a thread cannot be wired")
+        if feature.kind == Kind.HOLE and job.shop.general.clearance_holes == "drill":
+            return _no("the shop drills its holes")
+        answers = [self._along(job, feature, d) for d in _axes(job, feature)]
+        return next((v for v in answers if v.workable), answers[0])
+
+    def _along(self, job: JobContext, feature: Feature, along: Array) -> Verdict:
+        machine = job.shop.wire_machine
+        faces = job.faces(feature)
+        limit = machine.taper_limit_deg
+        for face in faces:
+            lean = lean_deg(face, along)
+            if lean > limit + tol.PARALLEL_DEG:
+                across = isinstance(face.surface, Plane) and abs(lean - 90.0) < 1.0
+                leans = f"leans {lean:.1f} deg, over the machine's {limit:g} deg"
+                how = "lies across the wire" if across else leans
+                return _no(f"{job.call(face.id)} {how}", place=vec(face.centroid))
+            if not _is_ruled(face, along):
+                return _no(f"{job.call(face.id)} is not ruled along the wire", place=vec(face.centroid))
+        height = job.extent_mm(along)
+        if height > machine.height_limit_mm:
+            return _no(f"height {height:.1f} is over the machine's {machine.height_limit_mm:g}")
+        if hidden := hidden_from_wire(job, faces, along):
+            return _no(f"{job.call(hidden.face)} stands in the wire's way", place=hidden.place)
+        return self._fitted(job, feature, along, height)
+
+    def _fitted(self, job: JobContext, feature: Feature, along: Array, height: float) -> Verdict:
+        corners = inside_corners(job, feature, along)
+        air, inner = _air(job, feature, along)
+        wires = sorted(job.shop.wires, key=lambda w: -w.corner_mm)
+        tightest = corners[0] if corners else None
+        near = _near(job, feature, along)
+        sharp = _view(job, along).flat(np.array([c.place for c in corners if not c.radius_mm]).reshape(-1, 3))
+        wire = next((w for w in wires if _enters(w, tightest, job) and _passes(w, air, near, sharp)), None)
+        lean = max(lean_deg(f, along) for f in job.faces(feature))
+        if wire is None:
+            last = wires[-1]
+            if tightest and not _enters(last, tightest, job):
+                return _no(
+                    _corner_reason(last, tightest, job.shop.general.sharp_corner_leave_mm),
+                    shortfall=_corner_area(last, corners, job) * height,
+                    place=tightest.place,
+                )
+            return _no(
+                f"a gap is under the {last.diameter_mm:g} wire and twice its {last.gap_mm:g} gap",
+                shortfall=_left(last, air) * height,
+            )
+        details: dict[str, float | str] = {
+            "wire_diameter_mm": wire.diameter_mm,
+            "gap_mm": wire.gap_mm,
+            "height_mm": height,
+            "taper_deg": round(lean, 3) if lean > tol.CONE_MIN_DEG else 0.0,
+            "axis": job.part.frame.side_of(along) or "slanted",
+        }
+        words = [f"ruled right through {height:.2f} of height", f"wire {wire.diameter_mm:g}"]
+        if tightest:
+            # A sharp corner keeps the radius of the wire.
+            r = tightest.radius_mm
+            fact = f"inside corner R {r:.3g}" if r else "sharp inside corner"
+            words.append(f"{fact} for the {wire.diameter_mm / 2:g} wire radius plus {wire.gap_mm:g} gap")
+            details["corner_radius_mm"] = r
+        if lean > tol.CONE_MIN_DEG:
+            words.append(f"taper {lean:.2f} deg")
+        place = None
+        if inner:
+            hole = start_hole(air, _view(job, along), job, along)
+            problem = _start_problem(hole, height, job)
+            details |= {"inscribed_mm": hole.inscribed_mm, "start_hole_at": _words(hole.place)}
+            place = hole.place
+            if problem:
+                return _no(problem, place=hole.place, details=details)
+            start = _start_diameter(hole, height, job)
+            details["start_hole_mm"] = start
+            words.append(f"start hole {start:g} in the {hole.inscribed_mm:.3f} inscribed circle")
+        else:
+            words.append("started from the edge")
+        return Verdict(NAME, True, ", ".join(words), 0.0, place, details)
+
+
+PROCESS = WireErosion()
+
+
+def _axes(job: JobContext, feature: Feature) -> list[Array]:
+    """The thickness; another axis for closed openings along it and for runs that no wheel can make."""
+    z = job.thickness
+    axes = [z]
+    if feature.kind in (Kind.HOLE, Kind.THROUGH_PROFILE) and feature.axis is not None:
+        d = np.array(feature.axis.direction)
+        if not parallel(d, z, tol.AXIS_DEG):
+            axes.append(d)
+    elif feature.run is not None:
+        run = np.array(feature.run)
+        if not parallel(run, z, tol.AXIS_DEG) and _no_wheel(job, feature):
+            axes.append(run)
+    return axes
+
+
+def _no_wheel(job: JobContext, feature: Feature) -> bool:
+    """Whether a straight run is undercut from every side, or narrower than every wheel."""
+    narrowest = min(w.width_mm for w in job.shop.wheels)
+    if feature.dims.get("width_mm", narrowest) < narrowest:
+        return True
+    sides = [job.part.frame.direction(s) for s in SIDES]
+    across = [d for d in sides if square(d, np.array(feature.run), tol.AXIS_DEG)]
+    return all(hidden_from(job, feature.faces, d) is not None for d in across)
+
+
+def _is_ruled(face: Face, along: Array) -> bool:
+    s = face.surface
+    if isinstance(s, Plane | Cylinder | Cone):
+        return True  # the caller bounds the lean, and sight along the rulings does the rest
+    return isinstance(s, Freeform) and s.ruled is not None and parallel(s.ruled, along, tol.AXIS_DEG)
+
+
+def _view(job: JobContext, along: Array) -> View:
+    axes = job.part.frame.axes
+    return View.toward(job.part.frame.origin, along, axes[int(np.argmin(np.abs(axes @ along)))])
+
+
+def _air(job: JobContext, feature: Feature, along: Array) -> tuple[Any, bool]:
+    """The pieces of air beside the part's shadow that the feature's walls look into, and whether they
+    are closed all round."""
+    view = _view(job, along)
+    solid = _shadow(job, view)
+    low, high = np.array(solid.bounds[:2]) - 5.0, np.array(solid.bounds[2:]) + 5.0
+    air = shapely.get_parts(shapely.difference(shapely.box(*low, *high), solid))
+    air = air[shapely.area(air) > tol.SURFACE_MM**2]
+    near = _near(job, feature, along)
+    mine = [a for a in air if float(shapely.distance(a, near)) < tol.SURFACE_MM + tol.MESH_DEFLECTION_MM]
+    inner = bool(mine) and all(_is_inside(a, low, high) for a in mine)
+    return shapely.union_all(mine), inner
+
+
+def _is_inside(piece: Any, low: Array, high: Array) -> bool:
+    a, b, c, d = piece.bounds
+    return bool(a > low[0] and b > low[1] and c < high[0] and d < high[1])
+
+
+def _shadow(job: JobContext, view: View) -> Any:
+    key = ("shadow", *np.round(view.along, 9))
+    return job.kept(key, lambda: cast(job.part, view))
+
+
+def _enters(wire: Wire, corner: Corner | None, job: JobContext) -> bool:
+    if corner is None:
+        return True
+    allowed = corner.radius_mm or job.shop.general.sharp_corner_leave_mm
+    return wire.corner_mm <= allowed + tol.LENGTH_MM
+
+
+def _passes(wire: Wire, air: Any, near: Any, sharp: Array) -> bool:
+    """Whether a disc of wire and gap rolls along a feature's outline; sharp corners (n, 2) are excepted."""
+    opened = _opened(air, wire.corner_mm)
+    if opened.is_empty:
+        return False
+    pieces = shapely.get_parts(shapely.difference(air, opened))
+    left = shapely.union_all(pieces[shapely.distance(pieces, near) < _LEFT_MM])
+    if len(sharp):
+        # A disc touches the walls of a corner at r / tan(a / 2) from it; 4 r covers 28 deg.
+        left = left.difference(shapely.buffer(shapely.multipoints(sharp), 4 * wire.corner_mm))
+    if left.is_empty:
+        return True
+    both = shapely.union_all([opened, left])
+    return float(shapely.hausdorff_distance(both, opened)) <= _LEFT_MM
+
+
+def _near(job: JobContext, feature: Feature, along: Array) -> Any:
+    """The feature's own points in the plane across the wire."""
+    samples = np.vstack([job.cloud(feature.faces), *(job.part.faces[f].points for f in feature.faces)])
+    return shapely.multipoints(_view(job, along).flat(samples))
+
+
+def _opened(air: Any, radius_mm: float) -> Any:
+    small = shapely.buffer(air, -(radius_mm - tol.LENGTH_MM), quad_segs=32)
+    return shapely.buffer(small, radius_mm, quad_segs=32)
+
+
+def _left(wire: Wire, air: Any) -> float:
+    return float(shapely.difference(air, _opened(air, wire.corner_mm)).area)
+
+
+def _corner_area(wire: Wire, corners: list[Corner], job: JobContext) -> float:
+    """Area a disc leaves in square corners: (1 - pi/4) (R^2 - r^2) each, R the disc's, r the model's."""
+    tight = [c for c in corners if not _enters(wire, c, job)]
+    return sum((1 - np.pi / 4) * max(wire.corner_mm**2 - c.radius_mm**2, 0.0) for c in tight)
+
+
+def _corner_reason(wire: Wire, corner: Corner, leave_mm: float) -> str:
+    tool = f"the {wire.diameter_mm / 2:g} wire radius plus {wire.gap_mm:g} gap"
+    if corner.radius_mm:
+        return f"inside corner R {corner.radius_mm:.3g} is under {tool}"
+    return f"sharp inside corner: {tool} would leave R {wire.corner_mm:.3g}, over the accepted {leave_mm:g}"
+
+
+def start_hole(air: Any, view: View, job: JobContext, along: Array) -> StartHole:
+    """Centre (model mm, at the top along the wire) and diameter of the largest circle in the opening."""
+    pieces = shapely.get_parts(air)
+    piece = pieces[int(np.argmax(shapely.area(pieces)))]
+    spoke = shapely.maximum_inscribed_circle(piece, tolerance=1e-4)
+    centre = np.array(spoke.coords[0])
+    top = float(((job.part.mesh.vertices - view.origin) @ along).max())
+    return StartHole(vec(view.solid(centre, top)), 2 * float(spoke.length))
+
+
+def _start_diameter(hole: StartHole, height: float, job: JobContext) -> float:
+    """As large as the circle allows, less a tenth a side for the drill's run-out, up to 3 mm."""
+    smallest = max(job.shop.wire_machine.start_hole_min_mm, height / job.shop.wire_machine.start_hole_ratio)
+    return round(max(smallest, min(3.0, hole.inscribed_mm - 0.2)), 2)
+
+
+def _start_problem(hole: StartHole, height: float, job: JobContext) -> str | None:
+    machine = job.shop.wire_machine
+    if hole.inscribed_mm < machine.start_hole_min_mm:
+        return (
+            f"inscribed circle {hole.inscribed_mm:.3f} is under the {machine.start_hole_min_mm:g} start hole"
+        )
+    ratio = height / hole.inscribed_mm
+    if ratio > machine.start_hole_ratio:
+        return (
+            f"a start hole {hole.inscribed_mm:.3f} wide and {height:.1f} deep is {ratio:.0f} diameters, "
+            f"over {machine.start_hole_ratio:g}"
+        )
+    return None
+
+
+def _words(place: Vec3) -> str:
+    return " ".join(f"{c:.3f}" for c in place)
+
+
+def _no(
+    reason: str,
+    *,
+    shortfall: float = 0.0,
+    place: Vec3 | None = None,
+    details: dict[str, float | str] | None = None,
+) -> Verdict:
+    return Verdict(NAME, False, reason, shortfall, place, details or {})

@@ -1,0 +1,115 @@
+"""The route: the first workable process for each feature, and the operations in order."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+from featurize.feature import Feature, Kind, Role
+from featurize.recognise import Recognition
+from routing.choices import Choices
+from routing.edges import EdgeVerdict, edge_flags, edge_map
+from routing.estimate import Estimate, estimate, minutes_of
+from routing.flags import Flag, Severity
+from routing.order import Choice, Operation, operations, steps_of
+from routing.processes import all_processes
+from routing.processes.base import JobContext, Verdict
+from routing.shop import Shop
+from routing.threads import check_threads
+
+NONE = "none"
+
+
+@dataclass(frozen=True)
+class RoutedFeature:
+    """``process`` is "none" for what comes with the blank and for what nothing in the shop can make."""
+
+    feature: Feature
+    process: str
+    verdicts: tuple[Verdict, ...]
+    flags: tuple[Flag, ...]
+
+    @property
+    def verdict(self) -> Verdict | None:
+        """The answer of the chosen process."""
+        return next((v for v in self.verdicts if v.process == self.process), None)
+
+
+@dataclass(frozen=True, eq=False)
+class Route:
+    """Everything decided about one part; the stock is made from it later."""
+
+    recognition: Recognition
+    features: tuple[RoutedFeature, ...]
+    operations: tuple[Operation, ...]
+    edges: tuple[EdgeVerdict, ...]
+    flags: tuple[Flag, ...]
+    estimate: Estimate
+
+    @cached_property
+    def by_id(self) -> Mapping[str, RoutedFeature]:
+        return {routed.feature.id: routed for routed in self.features}
+
+    @cached_property
+    def verdicts(self) -> Mapping[str, tuple[Verdict, ...]]:
+        """Every process's answer, in the order asked, by feature id."""
+        return {routed.feature.id: routed.verdicts for routed in self.features}
+
+    def process_of(self, feature_id: str) -> str:
+        return self.by_id[feature_id].process
+
+
+def make_route(recognition: Recognition, shop: Shop, choices: Choices) -> Route:
+    """Asks every process about every feature, then orders what was chosen."""
+    job = JobContext(recognition.part, recognition.features, shop, choices)
+    thread_flags = check_threads(job.part, job.features, carbide=job.material.binder_percent is not None)
+    edges = tuple(edge_map(job.part, job.features))
+    other = [*thread_flags, *edge_flags(job.part, job.features)]
+    routed = [_routed(job, feature, other) for feature in job.features]
+    planned = [Choice(r.feature, r.verdict, _finisher(job, r)) for r in routed]
+    steps = steps_of(job, planned, _broken(job, edges))
+    found = operations(job, steps, [minutes_of(job, s) for s in steps])
+    flags = [flag for r in routed for flag in r.flags]
+    flags += [flag for flag in other if flag.feature not in {r.feature.id for r in routed}]
+    return Route(recognition, tuple(routed), found, edges, tuple(flags), estimate(found, shop.rates))
+
+
+def _routed(job: JobContext, feature: Feature, other: Sequence[Flag]) -> RoutedFeature:
+    mine = [flag for flag in other if flag.feature == feature.id]
+    if feature.kind == Kind.OUTSIDE_FACE:
+        return RoutedFeature(feature, NONE, (), tuple(mine))
+    verdicts = tuple(process.judge(job, feature) for process in all_processes())
+    first = next((v for v in verdicts if v.workable), None)
+    forced = job.choices.process_for(feature.id, str(feature.kind))
+    if forced is not None:
+        answer = next(v for v in verdicts if v.process == forced)
+        if not answer.workable:
+            mine.append(_forced(feature, answer))
+        return RoutedFeature(feature, forced, verdicts, tuple(mine))
+    if first is None:
+        why = "; ".join(f"{v.process}: {v.reason}" for v in verdicts)
+        said = f"{feature.kind} {feature.id}: nothing in the shop makes it: {why}."
+        mine.append(Flag("no-process", Severity.BLOCKING, feature.id, said))
+    return RoutedFeature(feature, first.process if first else NONE, verdicts, tuple(mine))
+
+
+def _forced(feature: Feature, answer: Verdict) -> Flag:
+    left = f"; about {answer.shortfall_mm3:.3g} mm3 stays behind" if answer.shortfall_mm3 > 0 else ""
+    said = f"{answer.process} was asked for though {answer.reason}{left}."
+    return Flag("forced-process", Severity.WARNING, feature.id, said)
+
+
+def _finisher(job: JobContext, routed: RoutedFeature) -> str | None:
+    """Who takes the allowance left on ground floors: the mill where it can, else the wheel again."""
+    floors = routed.feature.faces_with(Role.FLOOR)
+    if routed.process != "surface grind" or not floors or not job.choices.allowance_floor_mm:
+        return None
+    milled = any(v.workable for v in routed.verdicts if v.process == "mill")
+    return "mill" if milled else "surface grind"
+
+
+def _broken(job: JobContext, edges: Sequence[EdgeVerdict]) -> tuple[str, ...]:
+    """Features with edges that must be broken, in the order of the features."""
+    faces = {face for e in edges if str(e.verdict) == "must break" for face in e.faces}
+    return tuple(f.id for f in job.features if faces & set(f.faces))
