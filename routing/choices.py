@@ -12,6 +12,7 @@ from types import MappingProxyType
 from typing import Any
 
 from featurize.feature import Kind, Vec3
+from featurize.standards.threads import parse
 
 BLANKS = ("auto", "block", "disc")
 PROCESSES = ("wire", "surface grind", "mill", "sink-erode")
@@ -173,7 +174,13 @@ def _thread(name: object, value: object) -> tuple[str, str]:
     usable = isinstance(name, str) and (name == "all" or is_feature_id(name) or _is_diameter(name))
     if not usable or not isinstance(value, str) or not value.strip():
         raise _wrong("threads", f"{name} = {value}")
-    return str(name), value.strip()
+    designation = value.strip()
+    if designation != "plain":
+        try:
+            parse(designation)
+        except ValueError as error:
+            raise ChoicesError(f"threads: {error}.") from error
+    return str(name), designation
 
 
 def _process(name: object, value: object) -> tuple[str, str]:

@@ -46,7 +46,7 @@ ChoicesFile = Annotated[
     Path | None, typer.Option("--choices", help="TOML file; else MODEL.choices.toml beside the model.")
 ]
 ShopFile = Annotated[Path | None, typer.Option("--shop", help="TOML file of wires, wheels, cutters, limits.")]
-Json = Annotated[bool, typer.Option("--json", help="Print the route as JSON on stdout.")]
+Json = Annotated[bool, typer.Option("--json", help="Print the result as JSON on stdout.")]
 Out = Annotated[
     Path | None, typer.Option("--out", "-o", help="Folder for the result; else MODEL-route beside the model.")
 ]
@@ -114,6 +114,29 @@ def route(
             console.show(result, target)
     if settled.strict and result.blocked:
         raise typer.Exit(BLOCKED)
+
+
+@app.command()
+def features(
+    model: Model,
+    working_side: WorkingSide = None,
+    thread: Threads = None,
+    choices: ChoicesFile = None,
+    as_json: Json = False,
+    time_limit: TimeLimit = 600.0,
+) -> None:
+    """List what is recognised, without routing it; writes nothing."""
+    with _one_line_errors():
+        settled = _settle(model, choices).but(working_side=working_side, threads=_pairs("--thread", thread))
+        from routing.documents import console
+        from routing.job import list_features
+
+        with console.progress() as report:
+            parts = list_features(model, settled, report, time_limit_s=time_limit)
+        if as_json:
+            typer.echo(json.dumps(parts, indent=2, ensure_ascii=False))
+        else:
+            console.show_features(parts)
 
 
 def _settle(model: Path, given: Path | None) -> Choices:

@@ -9,15 +9,20 @@ from typing import TYPE_CHECKING, Any
 
 from featurize import isolate
 from featurize.feature import Kind
-from routing.choices import Choices, ChoicesError, is_feature_id
+from routing.choices import BLANKS, Choices, ChoicesError, is_feature_id
 from routing.documents import route_json, table
 from routing.documents.result import JobResult, PartResult
 from routing.documents.staging import staged_folder
+from routing.flags import Flag, Severity
 
-if TYPE_CHECKING:  # both load the kernel
+if TYPE_CHECKING:  # these load the kernel
+    from featurize.brep.part import Part
     from featurize.recognise import Recognition
     from featurize.step.document import SolidPart, StepDocument
+    from routing.route import Route
     from routing.shop import Shop
+    from routing.stock.blank import Blank
+    from routing.stock.ground import GroundStock
 
 Report = Callable[[str, float], None]
 
@@ -43,10 +48,36 @@ def run_job(
     with staged_folder(out_dir, FILES) as folder:
         if time_limit_s is None:
             return _work(model, folder, choices, shop, report)
-        relay = _Relay(report)
-        return isolate.run_isolated(
-            _work_in_child, model, folder, choices, shop, time_limit_s=time_limit_s, progress=relay
-        )
+        args = (model, folder, choices, shop)
+        return isolate.run_isolated(_work_in_child, *args, time_limit_s=time_limit_s, progress=_Relay(report))
+
+
+def list_features(
+    model: Path, choices: Choices, report: Report = lambda text, share: None, *, time_limit_s: float
+) -> list[dict[str, Any]]:
+    """What is recognised in each part of a file, as plain data; nothing is routed or written."""
+    return isolate.run_isolated(
+        _features_in_child, model, choices, time_limit_s=time_limit_s, progress=_Relay(report)
+    )
+
+
+def _features_in_child(model: Path, choices: Choices) -> list[dict[str, Any]]:
+    from featurize.step.read import read_step
+
+    document = read_step(model, isolate=False)
+    recognitions = recognise_parts(document, choices, _to_parent)
+    return [
+        {
+            "name": solid.name,
+            "count": solid.count,
+            "features": [route_json.geometry(f, r.part, solid.face_names) for f in r.features],
+        }
+        for solid, r in zip(document.parts, recognitions, strict=True)
+    ]
+
+
+def _to_parent(text: str, share: float) -> None:
+    isolate.report((text, share))
 
 
 class _Relay:
@@ -61,7 +92,7 @@ class _Relay:
 
 
 def _work_in_child(model: Path, folder: Path, choices: Choices, shop: Shop) -> JobResult:
-    return _work(model, folder, choices, shop, lambda text, share: isolate.report((text, share)))
+    return _work(model, folder, choices, shop, _to_parent)
 
 
 def _work(model: Path, folder: Path, choices: Choices, shop: Shop, report: Report) -> JobResult:
@@ -119,19 +150,64 @@ def _one_part(
 ) -> dict[str, Any]:
     from routing.documents.model import write_model
     from routing.route import make_route
-    from routing.stock.ground import ground_stock
+    from routing.stock.proof import prove
+    from routing.stock.write import write_step, write_stl
 
+    part = recognition.part
     report(f"routing {solid.name}", 0.0)
     route = make_route(recognition, shop, choices)
-    report(f"grinding the stock of {solid.name}", 0.4)
-    stock = ground_stock(recognition, route, choices)
+    report(f"grinding the stock of {solid.name}", 0.5)
+    stock, flags = _stock(recognition, route, shop, choices)
+    report(f"proving the stock of {solid.name}", 0.6)
+    proof = prove(part, stock)
+    flags += [Flag("stock-not-proven", Severity.BLOCKING, None, fault) for fault in proof.faults]
     report(f"writing {solid.name}", 0.8)
-    content = route_json.build(document, solid, recognition, route, stock, choices)
+    content = route_json.build(
+        document, solid, recognition, route, (stock, proof, STOCK_STEP), flags, choices
+    )
     (folder / ROUTE).write_text(route_json.text(content), encoding="utf-8")
     (folder / TABLE).write_text(table.text(content), encoding="utf-8", newline="")
     write_model(solid.solid, route_json.face_labels(content, solid.source_faces), solid.name, folder / MODEL)
-    stock.write(folder / STOCK_STEP, folder / STOCK_STL)
+    write_step(stock.solid, folder / STOCK_STEP, name=f"{solid.name} ground stock")
+    write_stl(stock.solid, folder / STOCK_STL, name=f"{solid.name} ground stock")
     return content
+
+
+def _stock(
+    recognition: Recognition, route: Route, shop: Shop, choices: Choices
+) -> tuple[GroundStock, list[Flag]]:
+    """The ground stock, or the bare blank and a flag where the kernel fails on it."""
+    from routing.stock.ground import GroundStock, ground_stock
+    from routing.stock.solids import KernelError
+
+    blank = _blank(recognition.part, choices)
+    routed = [f for f in recognition.features if route.process_of(f.id) == "surface grind"]
+    allowances = {
+        "floor_allowance_mm": choices.allowance_floor_mm,
+        "wall_allowance_mm": choices.allowance_wall_mm,
+    }
+    try:
+        stock = ground_stock(recognition.part, routed, blank, shop, **allowances)
+    except KernelError as error:
+        message = f"no ground stock could be made, the file holds the blank: {error}"
+        bare = GroundStock(blank.solid, blank, (), (), (), message)
+        return bare, [Flag("stock-failed", Severity.BLOCKING, None, message)]
+    return stock, [
+        Flag("not-in-stock", Severity.WARNING, feature, f"not ground in the stock file: {reason}")
+        for feature, reason in stock.left_out
+    ]
+
+
+def _blank(part: Part, choices: Choices) -> Blank:
+    from routing.stock.blank import Shape, blank_for, blank_from_step
+
+    if choices.blank in BLANKS:
+        shape = None if choices.blank == "auto" else Shape(choices.blank)
+        return blank_for(part, shape=shape, margin_mm=choices.blank_margin_mm)
+    try:
+        return blank_from_step(Path(choices.blank))
+    except ValueError as error:
+        raise ChoicesError(f"blank cannot be used: {error}.") from error
 
 
 def folder_names(parts: Sequence[str]) -> list[str]:
@@ -140,7 +216,7 @@ def folder_names(parts: Sequence[str]) -> list[str]:
         return ["."]
     width = len(str(len(parts)))
     return [
-        f"{n:0{width}}-{re.sub(r'[^A-Za-z0-9._-]+', '_', name).strip('._') or 'part'}"[:80]
+        f"{n:0{width}}-{re.sub(r'[^A-Za-z0-9._-]+', '_', name).strip('._') or 'part'}"[:80].rstrip(".")
         for n, name in enumerate(parts, 1)
     ]
 
@@ -159,5 +235,5 @@ def _check_targets(choices: Choices, recognitions: Sequence[Recognition]) -> Non
         for key in getattr(choices, name):
             if is_feature_id(key) and key not in offered:
                 raise ChoicesError(
-                    f"{name}: no part has {key} to settle: {', '.join(sorted(offered)) or 'none'}."
+                    f"{name}: no part has {key}: write one of {', '.join(sorted(offered)) or 'none'}."
                 )

@@ -46,6 +46,12 @@ def test_a_wrong_choice_names_its_key_and_what_to_write(key: str, value: object)
     assert "\n" not in message
 
 
+def test_a_thread_that_no_standard_knows() -> None:
+    with pytest.raises(ChoicesError, match="threads: 'M99' is no thread") as caught:
+        Choices(threads={"4.2": "M99"})
+    assert "write" in str(caught.value)
+
+
 def test_materials() -> None:
     assert Material.named("steel-58.5hrc").hardness_hrc == 58.5
     carbide = Material.named("carbide-12")

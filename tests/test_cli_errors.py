@@ -46,7 +46,9 @@ def test_a_running_job_keeps_the_kernel_out_of_the_parent(tmp_path: Path) -> Non
         "assert 'OCP' not in sys.modules\n"
     )
     # A child process must be able to import the script that started it.
-    (tmp_path / "script.py").write_text(f"if __name__ == '__main__':\n    {script.replace(chr(10), chr(10) + '    ')}")
+    (tmp_path / "script.py").write_text(
+        f"if __name__ == '__main__':\n    {script.replace(chr(10), chr(10) + '    ')}"
+    )
     done = subprocess.run(
         [sys.executable, tmp_path / "script.py"],
         capture_output=True,

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
+from rich.box import SIMPLE_HEAD
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 from rich.table import Table
@@ -16,7 +17,15 @@ from routing.documents import table
 from routing.documents.palette import HEX
 from routing.documents.result import JobResult, PartResult
 
+# Columns from which the reasons fit beside the rest.
+_WIDE = 140
 _SEVERITY = {"blocking": "bold red", "warning": "yellow", "note": "dim"}
+
+
+def _console() -> Console:
+    """Standard output; wide enough for a table where no terminal sets the width."""
+    console = Console()
+    return console if console.is_terminal else Console(width=_WIDE)
 
 
 @contextmanager
@@ -31,12 +40,25 @@ def progress() -> Iterator[Callable[[str, float], None]]:
 
 def show(result: JobResult, target: Path, console: Console | None = None) -> None:
     """Prints the route table, the flags and the summary of every part."""
-    console = console or Console()
+    console = console or _console()
     for part in result.parts:
         _show_part(part, console)
     for note in result.notes:
         console.print(Text(note, style="yellow"))
     console.print(Text(f"written to {target}"))
+
+
+def show_features(parts: Sequence[dict[str, Any]], console: Console | None = None) -> None:
+    """Prints what was recognised in every part."""
+    console = console or _console()
+    for part in parts:
+        grid = Table(
+            "feature", "kind", "size", "opens to", "faces", title=Text(part["name"]), header_style="bold"
+        )
+        for f in part["features"]:
+            faces = " ".join(str(face["index"]) for face in f["faces"])
+            grid.add_row(f["id"], f["kind"], Text(table.size(f)), " ".join(f["opens_to"]), faces)
+        console.print(grid)
 
 
 def _show_part(part: PartResult, console: Console) -> None:
@@ -45,7 +67,14 @@ def _show_part(part: PartResult, console: Console) -> None:
     box = " x ".join(f"{side:g}" for side in about["box_mm"])
     title = f"{about['name']}  {box} mm  {about['material']}  working side {about['working_side']}"
     console.print(Text(title + (f"  {part.count} pieces" if part.count > 1 else ""), style="bold"))
-    console.print(_table(route))
+    columns = ("feature", "kind", "size", "process", "operations", "from")
+    if console.width >= _WIDE:
+        console.print(_table(route, *columns, "why"))
+    else:
+        console.print(_table(route, *columns))
+        for row in table.rows(route):
+            if row["why"]:
+                console.print(Text(f"{row['feature']} {row['process']}: {row['why']}"))
     for flag in route["flags"]:
         where = f" {flag['feature']}" if flag["feature"] else ""
         line = f"{flag['severity']}{where} {flag['code']}: {flag['message']}"
@@ -54,12 +83,13 @@ def _show_part(part: PartResult, console: Console) -> None:
         console.print(Text(line))
 
 
-def _table(route: dict[str, Any]) -> Table:
-    shown = ("feature", "kind", "size", "process", "operations", "from", "why")
-    grid = Table(*shown, header_style="bold", expand=False)
+def _table(route: dict[str, Any], *columns: str) -> Table:
+    grid = Table(*columns, box=SIMPLE_HEAD, header_style="bold", padding=(0, 1, 0, 0))
+    for column in grid.columns:
+        column.no_wrap = column.header in ("feature", "kind", "process", "from")
     for row in table.rows(route):
         chip = Text.assemble(("  ", f"on {HEX.get(row['process'], HEX['blank'])}"), " ", row["process"])
-        grid.add_row(*(chip if c == "process" else Text(row[c]) for c in shown))
+        grid.add_row(*(chip if c == "process" else Text(row[c]) for c in columns))
     return grid
 
 
@@ -69,12 +99,14 @@ def summary(route: dict[str, Any]) -> list[str]:
     setups = len({o["setup"] for o in operations})
     lines = [f"{len(operations)} operations in {setups} setups"]
     removed = stock["blank_mm3"] - stock["part_mm3"]
-    if removed > 0:
+    if stock["note"]:
+        lines.append(f"{stock['ground_file']}: {stock['note']}")
+    elif removed > 0:
         ground = (stock["blank_mm3"] - stock["ground_mm3"]) / removed
-        lines.append(
-            f"ground stock: {ground:.0%} of what leaves the blank is ground away, {stock['ground_file']}"
-        )
-    if estimate:
-        words = (f"{k.replace('_', ' ')} {v:g}" for k, v in estimate.items() if isinstance(v, int | float))
-        lines.append(f"estimate, not a promise: {', '.join(words)}")
+        lines.append(f"{stock['ground_file']}: {ground:.0%} of what leaves the blank is ground away")
+    spans = [
+        f"{estimate[name]:.0f} {unit} ({estimate[name + '_low']:.0f} to {estimate[name + '_high']:.0f})"
+        for name, unit in (("minutes", "min"), ("cost", estimate["currency"]))
+    ]
+    lines.append(f"{', '.join(spans)}: {estimate['note']}")
     return lines

@@ -14,13 +14,17 @@ from typing import TYPE_CHECKING, Any
 from featurize.feature import Feature, Kind
 from routing.choices import Choices
 from routing.documents.numbers import rounded, vector
+from routing.flags import Flag
 
 if TYPE_CHECKING:  # these load the kernel
     from featurize.brep.part import Part
     from featurize.recognise import Recognition
     from featurize.step.document import SolidPart, StepDocument
+    from routing.edges import EdgeVerdict
+    from routing.order import Operation
     from routing.route import Route
     from routing.stock.ground import GroundStock
+    from routing.stock.proof import Proof
 
 VERSION = 1
 _AXES = "xyz"
@@ -31,18 +35,26 @@ def build(
     solid: SolidPart,
     recognition: Recognition,
     route: Route,
-    stock: GroundStock,
+    stock: tuple[GroundStock, Proof, str],
+    more_flags: Sequence[Flag],
     choices: Choices,
 ) -> dict[str, Any]:
-    """The content of the route file of one part: plain data, rounded, in a stable order."""
+    """The content of the route file of one part: plain data, rounded, in a stable order.
+
+    ``stock`` is the ground stock, its proof and the name of its file.
+    """
+    part = recognition.part
+    flags = [*route.flags, *more_flags]
     return {
         "version": VERSION,
         "part": _part(document, solid, recognition, choices),
-        "features": [_feature(f, recognition, solid.face_names, route) for f in recognition.features],
+        "features": [
+            geometry(f, part, solid.face_names) | _routed(f, route, flags) for f in recognition.features
+        ],
         "operations": [_operation(o) for o in route.operations],
-        "edges": [_edge(e, recognition) for e in route.edges],
-        "flags": [_flag(f) for f in route.flags],
-        "stock": _stock(stock, choices),
+        "edges": [_edge(e, part) for e in route.edges],
+        "flags": [_flag(f) for f in flags],
+        "stock": _stock(*stock, part, choices),
         "estimate": plain(route.estimate),
     }
 
@@ -125,7 +137,7 @@ def geometry(feature: Feature, part: Part, face_names: Sequence[str]) -> dict[st
     }
 
 
-def _routed(feature: Feature, route: Route) -> dict[str, Any]:
+def _routed(feature: Feature, route: Route, flags: Sequence[Flag]) -> dict[str, Any]:
     return {
         "process": str(route.process_of(feature.id)),
         "why": [
@@ -137,18 +149,20 @@ def _routed(feature: Feature, route: Route) -> dict[str, Any]:
             }
             for verdict in route.verdicts[feature.id]
         ],
-        "flags": list(dict.fromkeys(flag.code for flag in route.flags if flag.feature == feature.id)),
+        "flags": list(dict.fromkeys(flag.code for flag in flags if flag.feature == feature.id)),
     }
 
 
 def _operation(operation: Operation) -> dict[str, Any]:
     return {
         "number": operation.number,
+        "stage": operation.stage,
         "process": operation.process,
         "setup": operation.setup,
         "from_side": operation.from_side,
         "features": list(operation.features),
         "after": list(operation.after),
+        "because": list(operation.because),
         "minutes": rounded(operation.minutes, 1),
         "notes": list(operation.notes),
     }
@@ -170,6 +184,22 @@ def _edge(edge: EdgeVerdict, part: Part) -> dict[str, Any]:
         "length_mm": rounded(edge.length_mm),
         "verdict": str(edge.verdict),
         "reason": edge.reason,
+    }
+
+
+def _stock(stock: GroundStock, proof: Proof, file: str, part: Part, choices: Choices) -> dict[str, Any]:
+    checked = plain(proof.as_dict())
+    for floor in checked["floors"]:
+        floor["face"] = min(part.faces[floor["face"]].source)  # as read, like every face of this file
+    return {
+        "blank": stock.blank.size,
+        "blank_mm3": rounded(proof.blank_mm3),
+        "ground_mm3": rounded(proof.ground_mm3),
+        "part_mm3": rounded(proof.part_mm3),
+        "allowance_mm": {"floor": choices.allowance_floor_mm, "wall": choices.allowance_wall_mm},
+        "ground_file": file,
+        "note": stock.note,
+        "proof": checked,
     }
 
 
