@@ -1,0 +1,284 @@
+"""Which holes are threaded: evidence weighed, near-ties asked about, a person's word final.
+
+The weights below are common practice, no source; they add up like the points of a score card.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from featurize import tolerances as tol
+from featurize.feature import Bore, Feature, Kind, Thread
+from featurize.standards.threads import Match, ThreadSize, candidates, designations, parse
+
+PLAIN = "plain"
+
+# What the diameter alone says. Nobody draws 4.134 but for a thread; 4.2 is a drill used for little else;
+# 5.0 is also a dowel, 6.0 far more often a dowel than an M6 drawn at its major diameter.
+_MINOR = 5.0
+_TAP_DRILL_ODD = 3.0
+_TAP_DRILL_ROUND = 2.0
+_MAJOR = 0.0
+# Second-choice sizes such as M7 are rare in dies, fine pitches rarer; inch sizes depend on the customer.
+_UNIFIED, _SECOND_CHOICE, _FINE = -1.0, -2.0, -3.0
+# Minor diameters and inch drills are odd figures, drawn to 0.0001 in: half of that, and a little.
+_EXACT_MM = 0.0015
+# Tables print diameters to the micron: a match worse by this than another is chance.
+_AS_NEAR_MM = 1e-3
+# A short counterbore just over the major diameter is drawn for threads only.
+_RELIEF = 4.0
+_BLIND, _POINTED = 0.5, 1.5
+_PATTERN = 0.5
+# An equal hole beside it whose thread is named.
+_TWIN_NAMED = 2.5
+# A plain through hole of a half-millimetre or clearance size: dowels and clearance holes look so.
+_THROUGH_ROUND = -1.5
+# Threaded needs this many points and this lead over the next size; up to PLAIN_AT a hole is plain.
+_THREADED_AT, _LEAD, _PLAIN_AT = 5.0, 2.0, 0.0
+
+# A relief is over the major diameter by at most this share and at most this many pitches deep; anything
+# larger seats a screw head (common practice, no source; generous, so that poor reliefs are seen too).
+_RELIEF_OVER, _RELIEF_PITCHES = 0.3, 4.0
+
+# Fewer turns than this hold nothing: a bore so short carries no thread.
+_LEAST_TURNS = 2.0
+# A through hole over the screw by up to this share lets it pass (ISO 273, coarse series of small sizes).
+_CLEARS_UP_TO = 0.25
+
+# ISO 273 clearance holes, medium series, for M1.6 to M24 (from memory).
+_CLEARANCE_MM = (
+    1.8, 2.4, 2.9, 3.4, 3.9, 4.5, 5.5, 6.6, 7.6, 9.0, 11.0, 13.5, 15.5, 17.5, 20.0, 22.0, 24.0, 26.0
+)  # fmt: skip
+
+
+def settle_threads(holes: Sequence[Feature], settled: Mapping[str, str]) -> list[Feature]:
+    """The same holes in the same order, each threaded, plain, or with ``thread.asked`` filled.
+
+    ``settled`` maps a feature id, a diameter such as "4.2", or "all" to a designation or "plain"; the
+    first of these that applies is final. "all" with a size answers only the questions that offer it.
+    Raises ValueError for a size the tables lack.
+    """
+    named = {_pattern_key(h): s for h in holes for s, _ in designations(h.text) if matching_bore(h, s)}
+    keys = [_pattern_key(h) for h in holes]
+    return [
+        _answered(_settle(h, settled, keys.count(k), named.get(k)), settled) if h.kind == Kind.HOLE else h
+        for h, k in zip(holes, keys, strict=True)
+    ]
+
+
+def matching_bore(hole: Feature, size: ThreadSize) -> tuple[Bore, Match] | None:
+    """The straight bore drawn at the size's tap drill, minor or major diameter, and which of these."""
+    for wanted in ("tap drill", "minor", "major"):
+        for bore in hole.bores:
+            gap, what = size.drawn_at(bore.start_diameter_mm)
+            if bore.is_cylinder and gap < tol.SURFACE_MM and what == wanted and _holds(hole, bore, size):
+                return bore, what
+    return None
+
+
+def _holds(hole: Feature, bore: Bore, size: ThreadSize) -> bool:
+    """Whether a bore is long enough for a thread and no relief of one."""
+    return bore.end_mm - bore.start_mm >= _LEAST_TURNS * size.pitch_mm and not _is_relief(hole, bore, size)
+
+
+def thread_bore(hole: Feature, size: ThreadSize) -> Bore:
+    """The bore that carries the thread: the matching one, else the straight bore nearest in diameter."""
+    match = matching_bore(hole, size)
+    if match:
+        return match[0]
+    straight = [b for b in hole.bores if b.is_cylinder] or list(hole.bores)
+    return min(straight, key=lambda b: abs(b.start_diameter_mm - size.tap_drill_mm))
+
+
+def relief_bore(hole: Feature, size: ThreadSize) -> Bore | None:
+    """The counterbore at the thread's mouth, if it is too small to seat a screw head."""
+    carrier = thread_bore(hole, size)
+    before = [b for b in hole.bores if b.is_cylinder and b.end_mm <= carrier.start_mm + tol.VOID_MM]
+    wider = [b for b in before if b.start_diameter_mm > carrier.start_diameter_mm + tol.SURFACE_MM]
+    if not wider:
+        return None
+    last = max(wider, key=lambda b: b.end_mm)
+    return last if last.start_diameter_mm < size.major_mm * (1 + _RELIEF_OVER) else None
+
+
+def is_through(hole: Feature) -> bool:
+    """Whether a hole is open at both ends."""
+    return len(hole.opens_to) > 1 or "through" in hole.evidence
+
+
+def is_pointed(hole: Feature) -> bool:
+    """Whether a hole ends in a drill point."""
+    return bool(hole.bores) and hole.bores[-1].end_diameter_mm < tol.SURFACE_MM
+
+
+@dataclass
+class _Score:
+    size: ThreadSize
+    points: float = 0.0
+    why: list[str] = field(default_factory=list)
+
+    def add(self, points: float, why: str) -> None:
+        self.points += points
+        self.why.append(f"{why} ({points:+g})")
+
+
+def _settle(hole: Feature, settled: Mapping[str, str], equals: int, twin: ThreadSize | None) -> Feature:
+    given = _given(hole, settled)
+    if given == PLAIN:
+        return _plain(hole, ("settled as plain",), 1.0)
+    if given is not None:
+        size, left = parse(given)
+        fits = matching_bore(hole, size)
+        why = f"settled as {size.designation}" + (
+            "" if fits else f", though no bore has its tap-drill ({size.tap_drill_mm:g}) or other diameter"
+        )
+        return _threaded(hole, size, left, (why,), 1.0)
+    texts = designations(hole.text)
+    agreeing = [(s, left) for s, left in texts if matching_bore(hole, s)]
+    if len(agreeing) == 1:
+        size, left = agreeing[0]
+        return _threaded(hole, size, left, (f"named {size.designation}, and its diameter agrees",), 0.98)
+    cards = _scores(hole, equals, twin)
+    scores = sorted(cards, key=lambda s: (-s.points, not s.size.coarse, s.size.major_mm))
+    if texts:
+        names = [s for s, _ in texts]
+        if not agreeing and all(_clears(hole, s) for s in names):
+            return _plain(hole, (f"named {names[0].designation}, and drawn as its clearance hole",), 0.9)
+        misfit = {s: "" if matching_bore(hole, s) else ", but no bore fits it" for s in names}
+        said = tuple(f"named {s.designation}{but}" for s, but in misfit.items())
+        return _asked(hole, [*names, *(s.size for s in scores if s.points > _PLAIN_AT)], said)
+    if not scores:
+        return hole
+    best = scores[0]
+    evidence = tuple(f"{best.size.designation}: {w}" for w in best.why)
+    rival = scores[1].points if len(scores) > 1 else -np.inf
+    if best.points >= _THREADED_AT and best.points - rival >= _LEAD:
+        return _threaded(hole, best.size, False, evidence, min(0.95, 0.5 + best.points / 16))
+    if best.points <= _PLAIN_AT:
+        return _plain(hole, evidence, 0.8)
+    return _asked(hole, [s.size for s in scores if s.points > _PLAIN_AT], evidence)
+
+
+def _answered(hole: Feature, settled: Mapping[str, str]) -> Feature:
+    """The hole with its question answered by "all", if there is one and that answer is offered."""
+    if "all" not in settled or settled["all"] == PLAIN or hole.thread is None:
+        return hole
+    size, left = parse(settled["all"])
+    if size.designation not in hole.thread.asked:
+        return hole
+    return _threaded(hole, size, left, (f"settled as {size.designation}",), 1.0)
+
+
+def _given(hole: Feature, settled: Mapping[str, str]) -> str | None:
+    if hole.id in settled:
+        return settled[hole.id]
+    for key, value in settled.items():
+        diameter = _number(key)
+        straight = [b.start_diameter_mm for b in hole.bores if b.is_cylinder]
+        if diameter is not None and any(abs(d - diameter) < tol.SURFACE_MM for d in straight):
+            return value
+    return PLAIN if settled.get("all") == PLAIN else None
+
+
+def _number(text: str) -> float | None:
+    try:
+        return float(text)
+    except ValueError:
+        return None
+
+
+def _scores(hole: Feature, equals: int, twin: ThreadSize | None) -> list[_Score]:
+    """One score card for each size that a straight bore of the hole may stand for."""
+    sizes: dict[str, ThreadSize] = {}
+    for b in hole.bores:
+        found = [s for s, _ in candidates(b.start_diameter_mm, tol.SURFACE_MM)] if b.is_cylinder else []
+        # A size plainly further off than the nearest is not meant: 3.300 is M4's drill, not a minor of 3.302.
+        gaps = [s.drawn_at(b.start_diameter_mm)[0] for s in found]
+        sizes |= {s.designation: s for s, gap in zip(found, gaps, strict=True) if gap < gaps[0] + _AS_NEAR_MM}
+    return [card for s in sizes.values() if (card := _card(hole, s, equals, twin))]
+
+
+def _card(hole: Feature, size: ThreadSize, equals: int, twin: ThreadSize | None) -> _Score | None:
+    match = matching_bore(hole, size)
+    if match is None:
+        return None
+    bore, what = match
+    d = bore.start_diameter_mm
+    half_mm = _near(d, [round(2 * d) / 2])
+    card = _Score(size)
+    exact = size.drawn_at(d)[0] < _EXACT_MM
+    if size.unified and not exact:
+        return None
+    drawn = _TAP_DRILL_ROUND if half_mm else _TAP_DRILL_ODD
+    points = {"minor": _MINOR if exact else drawn, "major": _MAJOR, "tap drill": drawn}
+    card.add(points[what], f"{d:.4g} mm is its {what} diameter")
+    if size.unified:
+        card.add(_UNIFIED, "an inch size")
+    elif not size.coarse:
+        card.add(_FINE, "a fine pitch")
+    if size.choice > 1:
+        card.add(_SECOND_CHOICE, "a size of second choice")
+    through = is_through(hole)
+    if _relieved(hole, bore, size):
+        card.add(_RELIEF, "a short relief counterbore over its major diameter")
+    elif through and (half_mm or _near(d, _CLEARANCE_MM)):
+        card.add(_THROUGH_ROUND, "a plain through hole of a dowel's or clearance size")
+    if is_pointed(hole):
+        card.add(_POINTED, "blind with a drill point")
+    elif not through:
+        card.add(_BLIND, "blind")
+    if equals > 1:
+        card.add(_PATTERN, f"{equals} equal holes")
+    if twin == size:
+        card.add(_TWIN_NAMED, "an equal hole is named so")
+    return card
+
+
+def _near(value: float, series: Sequence[float]) -> bool:
+    return any(abs(value - s) < tol.SURFACE_MM for s in series)
+
+
+def _relieved(hole: Feature, carrier: Bore, size: ThreadSize) -> bool:
+    return any(_is_relief(hole, b, size) and b.end_mm <= carrier.start_mm + tol.VOID_MM for b in hole.bores)
+
+
+def _is_relief(hole: Feature, bore: Bore, size: ThreadSize) -> bool:
+    """Whether a bore could be the relief of a thread below it."""
+    return (
+        bore.is_cylinder
+        and bore is not hole.bores[-1]
+        and size.major_mm - tol.SURFACE_MM < bore.start_diameter_mm < size.major_mm * (1 + _RELIEF_OVER)
+        and bore.end_mm - bore.start_mm < _RELIEF_PITCHES * size.pitch_mm
+    )
+
+
+def _clears(hole: Feature, size: ThreadSize) -> bool:
+    """Whether the narrowest bore of a through hole lets the screw of this size pass."""
+    least = min((b.start_diameter_mm for b in hole.bores if b.is_cylinder), default=0.0)
+    over = least / size.major_mm - 1
+    return is_through(hole) and tol.SURFACE_MM / size.major_mm < over <= _CLEARS_UP_TO
+
+
+def _pattern_key(hole: Feature) -> tuple[object, ...]:
+    bores = tuple(round(b.start_diameter_mm, 2) for b in hole.bores)
+    along = tuple(round(c, 3) + 0.0 for c in hole.axis.direction) if hole.axis else ()
+    return (bores, along)
+
+
+def _threaded(hole: Feature, size: ThreadSize, left: bool, why: tuple[str, ...], sure: float) -> Feature:
+    thread = Thread(size.designation, size.major_mm, size.pitch_mm, left)
+    evidence = (*hole.evidence, *why)
+    return hole.but(kind=Kind.THREADED_HOLE, thread=thread, evidence=evidence, confidence=sure)
+
+
+def _plain(hole: Feature, why: tuple[str, ...], sure: float) -> Feature:
+    return hole.but(thread=None, evidence=(*hole.evidence, *why), confidence=sure)
+
+
+def _asked(hole: Feature, sizes: Sequence[ThreadSize], why: tuple[str, ...]) -> Feature:
+    names = tuple(dict.fromkeys(s.designation for s in sizes))
+    thread = Thread(None, sizes[0].major_mm, sizes[0].pitch_mm, asked=(*names, PLAIN))
+    return hole.but(thread=thread, evidence=(*hole.evidence, *why), confidence=0.5)

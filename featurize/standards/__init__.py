@@ -1,0 +1,1 @@
+"""Published sizes and the formulas behind them."""
