@@ -18,9 +18,9 @@ from featurize.standards.threads import (
     td1_um,
 )
 
-# Minor diameter 6H min, max and pitch diameter min, in mm. Source (numbers only, copied out by hand): the
-# internal-thread columns of design/metric_thread.csv of github.com/adrianschlatter/threadlib, a
-# transcript of ANSI/ASME B1.13M, seen 2026-11-25.
+# Minor diameter 6H min, max and pitch diameter min, in mm. Source (numbers only, transcribed): the
+# internal-thread columns of design/metric_thread.csv of github.com/adrianschlatter/threadlib, which says
+# that they are the norm's own figures, seen 2026-11-25.
 METRIC_6H = {
     "M1.6": (1.221, 1.321, 1.373),
     "M1.8": (1.421, 1.521, 1.573),
@@ -76,8 +76,8 @@ METRIC_6H = {
     "M24x1": (22.917, 23.153, 23.350),
 }
 
-# Coarse tap drills, mm. Source: table of toolcroze.com/?p=7390 (M1.6 to M24), which agrees with
-# metricmech.com/reference/drill-size-chart (adds M22), seen 2026-11-25.
+# Coarse tap drills, mm. Source: tables of toolcroze.com/?p=7390 and metricmech.com/reference/drill-size-chart
+# (M22 in the second only, M7 in the first only; alike where both list a size), seen 2026-11-25.
 COARSE_DRILLS = {
     "M1.6": 1.25, "M2": 1.6, "M2.5": 2.05, "M3": 2.5, "M3.5": 2.9, "M4": 3.3, "M5": 4.2, "M6": 5.0,
     "M7": 6.0, "M8": 6.8, "M10": 8.5, "M12": 10.2, "M14": 12.0, "M16": 14.0, "M18": 15.5, "M20": 17.5,
