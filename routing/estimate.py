@@ -97,4 +97,4 @@ def _direction(job: JobContext, side: str) -> Array:
 
 def _volume(job: JobContext, feature: Feature, toward: Array) -> float:
     key = ("volume", feature.id, *np.round(toward, 6))
-    return job.kept(key, lambda: HeightGrid.over(job, feature.faces, toward).removed_mm3(job))
+    return job.kept(key, lambda: HeightGrid.of(job, feature, toward).removed_mm3(job))

@@ -10,9 +10,9 @@ from graphlib import TopologicalSorter
 import numpy as np
 
 from featurize.brep.part import Convexity
-from featurize.brep.rays import first_hits
 from featurize.feature import Feature, Kind, Role
 from routing.processes.base import JobContext, Verdict
+from routing.processes.sight import hits
 
 # A wall thinner than this, or this many times higher than thick, breaks out under a later cut
 # (common practice, no source).
@@ -94,15 +94,18 @@ _CAUTIONS = {
 def steps_of(job: JobContext, choices: Sequence[Choice], broken: Sequence[str]) -> list[Step]:
     """All steps, merged by stage, process and side. ``broken`` are features with edges to break."""
     loose = [Step(Stage.SQUARE, "surface grind", ALL_SIDES, _ids(_blank(choices)))]
-    fragile = fragile_features(job, choices)
+    thin = thin_walls(job, choices)
     for choice in choices:
-        if choice.verdict is not None:
-            loose += _steps(job, choice)
-            if choice.feature.id in fragile:
-                thin = f"{choice.feature.id} {fragile[choice.feature.id]}"
-                note = f"{thin}: reduced feed and depth, lift between passes"
-                first = _steps(job, choice)[0]
-                loose.append(Step(Stage.OPEN, first.process, first.side, (choice.feature.id,), (note,)))
+        if choice.verdict is None:
+            continue
+        mine = _steps(job, choice)
+        if wall := thin.get(choice.feature.id):
+            note = f"{choice.feature.id} {wall}: reduced feed and depth, lift between passes"
+            if _is_crossed(job, choice, choices):
+                loose.append(replace(mine[0], stage=Stage.OPEN, notes=(note,)))
+            else:
+                mine = [replace(s, notes=(*s.notes, note)) for s in mine]
+        loose += mine
     if broken:
         note = "mounting side only; the working side stays sharp"
         loose.append(Step(Stage.EDGES, "bench", "-z", tuple(broken), (note,)))
@@ -217,7 +220,7 @@ def _reason(early: Step, late: Step, features: Mapping[str, Feature]) -> str | N
             return "the part is later held by these threads"
     if a == Stage.START_HOLE and b == Stage.WIRE and shared:
         return "the wire is threaded through its start hole"
-    if a == Stage.OPEN and b > Stage.START_HOLE:
+    if a == Stage.OPEN and Stage.GRIND <= b <= Stage.FINISH:
         return "a fragile opening is opened before a later cut crosses it"
     if a == Stage.GRIND and b in _MILLED:
         return "grinding before milling: the cutter finds only what the wheel left"
@@ -281,38 +284,37 @@ def _reasons(after: Sequence[tuple[int, str]]) -> Iterator[str]:
         yield f"after {', '.join(str(n) for n, r in after if r == reason)}: {reason}"
 
 
-def fragile_features(job: JobContext, choices: Sequence[Choice]) -> dict[str, str]:
-    """Ground or milled openings with thin walls that another cut crosses: id to what is thin."""
-    cut = [
-        c
-        for c in choices
-        if c.verdict and c.verdict.process in ("surface grind", "mill") and not c.feature.bores
-    ]
+def thin_walls(job: JobContext, choices: Sequence[Choice]) -> dict[str, str]:
+    """Ground or milled features that leave a fragile wall: id to what is thin."""
     found = {}
-    for choice in cut:
-        others = {f for c in cut if c is not choice for f in c.feature.faces}
-        if not any(job.part.across(f, Convexity.CONVEX) & others for f in choice.feature.faces):
-            continue
-        thin = _thinnest(job, choice.feature)
-        if thin is None:
-            continue
-        thickness, height = thin
+    for choice in filter(_is_cut, choices):
+        thickness, height = _thinnest(job, choice.feature)
         if thickness < FRAGILE_MM or height / thickness > FRAGILE_RATIO:
-            found[choice.feature.id] = f"leaves a wall {thickness:.2f} thick and {height:.2f} high"
+            found[choice.feature.id] = f"leaves a wall {thickness:.2f} thick beside {height:.2f} of height"
     return found
 
 
-def _thinnest(job: JobContext, feature: Feature) -> tuple[float, float] | None:
+def _is_cut(choice: Choice) -> bool:
+    verdict = choice.verdict
+    return verdict is not None and verdict.process in ("surface grind", "mill") and not choice.feature.bores
+
+
+def _is_crossed(job: JobContext, choice: Choice, choices: Sequence[Choice]) -> bool:
+    """Whether another cut runs out over this feature's rim."""
+    others = {f for c in choices if c is not choice and _is_cut(c) for f in c.feature.faces}
+    return any(job.part.across(f, Convexity.CONVEX) & others for f in choice.feature.faces)
+
+
+def _thinnest(job: JobContext, feature: Feature) -> tuple[float, float]:
     """Thickness of the thinnest wall behind a feature's flat or round walls, and the walls' height."""
     walls = feature.faces_with(Role.WALL, Role.LAND)
-    best = np.inf
-    for i in walls:
-        face = job.part.faces[i]
-        inside = face.points - 2 * job.part.mesh.deflection_mm * face.normals
-        middle = len(inside) // 2
-        distance, _ = first_hits(job.part.mesh, inside, -face.normals[middle])
-        best = min(best, float(np.min(distance, initial=np.inf)))
+    if not walls:
+        return np.inf, 0.0
+    skin = 2 * job.part.mesh.deflection_mm
+    normals = np.vstack([job.part.faces[i].normals for i in walls])
+    points = np.vstack([job.part.faces[i].points for i in walls])
+    best = float(np.min(hits(job.part.mesh, points - skin * normals, -normals)[0])) + skin
     if not np.isfinite(best):
-        return None
+        return np.inf, 0.0
     up = job.part.frame.axes[2] if feature.axis is None else np.array(feature.axis.direction)
     return best, float(np.ptp(job.cloud(walls) @ up))

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from featurize import tolerances as tol
 from featurize.brep.frame import SIDES
 from featurize.brep.surfaces import Array
-from featurize.feature import Feature
-from routing.processes.base import JobContext
+from featurize.feature import Feature, Kind
+from routing.processes.base import JobContext, Verdict
 
 
 def approaches(job: JobContext, feature: Feature) -> list[Array]:
@@ -16,7 +18,8 @@ def approaches(job: JobContext, feature: Feature) -> list[Array]:
     frame = job.part.frame
     tried: list[Array] = []
     mean = sum((np.asarray(f.normals.mean(axis=0)) * f.area_mm2 for f in job.faces(feature)), np.zeros(3))
-    if feature.axis is not None:
+    # An edge break is run round from a side; its own slanted normal is the last resort.
+    if feature.axis is not None and feature.kind not in (Kind.CHAMFER, Kind.EDGE_ROUND):
         tried.append(np.array(feature.axis.direction))
     # The working side is up already: it comes before its equals.
     order = sorted(SIDES, key=lambda s: (s not in feature.opens_to, s != "+z", s != "-z"))
@@ -29,3 +32,20 @@ def approaches(job: JobContext, feature: Feature) -> list[Array]:
         if all(float(d @ k) < 1 - 1e-9 for k in kept):
             kept.append(d)
     return kept
+
+
+def side_name(job: JobContext, toward: Array) -> str:
+    """A side such as "+z", or a slanted direction in the part's own frame."""
+    side = job.part.frame.side_of(toward)
+    if side is not None:
+        return side
+    x, y, z = (round(float(c), 3) + 0.0 for c in job.part.frame.axes @ toward)
+    return f"({x:g}, {y:g}, {z:g})"
+
+
+def furthest(answers: Sequence[Verdict]) -> Verdict:
+    """The refusal that says most: the first where the tool at least sees the feature, else the first.
+
+    ``details["stage"]`` is 0 or 1 for those that do not.
+    """
+    return next((v for v in answers if float(v.details["stage"]) > 1), answers[0])

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from featurize import tolerances as tol
-from featurize.brep.part import Convexity, Face
+from featurize.brep.part import Convexity, Edge, Face
 from featurize.brep.surfaces import Array, Cone, Cylinder, Plane, Sphere, Torus
 from featurize.brep.surfaces_at import parallel
 from featurize.feature import Feature, Vec3
@@ -20,11 +20,24 @@ LEAN_DEG = 20.0
 
 @dataclass(frozen=True)
 class Corner:
-    """``radius_mm`` is 0 where the model is sharp; ``faces`` meet there (one for a modelled radius)."""
+    """``radius_mm`` is 0 where the model is sharp; ``faces`` meet there (one for a modelled radius).
+
+    ``angle_deg`` is the angle between the walls, through the air; right where it is not known.
+    """
 
     radius_mm: float
     place: Vec3
     faces: tuple[int, ...]
+    angle_deg: float = 90.0
+
+    def left_mm2(self, radius_mm: float) -> float:
+        """What a disc leaves between two straight walls: R^2 (cot(a/2) - (pi - a)/2), less the model's own.
+
+        The kite between the corner and the two points of touch, less the disc's sector.
+        """
+        half = np.radians(self.angle_deg) / 2
+        share = 1 / np.tan(half) - (np.pi / 2 - half)
+        return float(share * max(radius_mm**2 - self.radius_mm**2, 0.0))
 
 
 def lean_deg(face: Face, along: Array) -> float:
@@ -54,8 +67,24 @@ def inside_corners(job: JobContext, feature: Feature, along: Array) -> list[Corn
             length = float(np.linalg.norm(chord))
             upright = length > tol.LENGTH_MM and parallel(chord / length, along, LEAN_DEG + 5)
             if upright and all(is_wall(part.faces[f], along) for f in e.faces):
-                found.append(Corner(0.0, vec(e.points.mean(axis=0)), e.faces))
+                found.append(_sharp(e))
     return sorted(found, key=lambda c: c.radius_mm)
+
+
+def _sharp(e: Edge) -> Corner:
+    return Corner(0.0, vec(e.points.mean(axis=0)), e.faces, 360.0 - e.dihedral_deg)
+
+
+def vees(job: JobContext, feature: Feature, toward: Array) -> list[Corner]:
+    """Sharp inside edges between two faces that are neither upright nor a floor: no cutter fits them."""
+    found = {}
+    for i in feature.faces:
+        for e in job.part.edges_of(i):
+            pair = [job.part.faces[f] for f in e.faces]
+            slanted = not any(is_wall(f, toward) or _is_floor(f, toward) for f in pair)
+            if e.convexity == Convexity.CONCAVE and slanted:
+                found[e.id] = _sharp(e)
+    return list(found.values())
 
 
 def _tightest(job: JobContext, face: Face) -> float:
@@ -87,13 +116,14 @@ def inside_feet(job: JobContext, feature: Feature, toward: Array) -> list[Corner
             pair = [part.faces[f] for f in e.faces]
             floors = [_is_floor(f, toward) for f in pair]
             if any(floors) and not all(floors) and any(is_wall(f, toward) for f in pair):
-                found.append(Corner(0.0, vec(e.points.mean(axis=0)), e.faces))
+                found.append(_sharp(e))
     return sorted(found, key=lambda c: c.radius_mm)
 
 
 def _is_floor(face: Face, toward: Array) -> bool:
-    limit = np.cos(np.radians(LEAN_DEG))
-    return isinstance(face.surface, Plane) and bool(face.surface.normal @ toward > limit)
+    """Flat and square to the tool within the lean of a wall; a shaped floor looks up on the whole."""
+    limit = LEAN_DEG if isinstance(face.surface, Plane) else 45.0
+    return bool(np.mean(face.normals @ toward) > np.cos(np.radians(limit)))
 
 
 def hollow_radius(face: Face) -> float | None:

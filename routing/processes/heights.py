@@ -15,16 +15,15 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from featurize.brep.rays import first_hits
 from featurize.brep.shadow import View
 from featurize.brep.surfaces import Array
-from featurize.feature import Vec3
+from featurize.feature import Feature, Vec3
 from featurize.recognise.scene import vec
 from routing.processes.base import JobContext
 from routing.shop import Cutter
 
-# Points across the longer side of a feature: fine enough to tell a gap to a hundredth of it.
-_ACROSS = 96
+# Points in a grid: enough to tell a gap to a hundredth of a feature, few enough for a second.
+_POINTS = 30_000
 _FINEST_MM = 0.02
 
 
@@ -52,7 +51,14 @@ class HeightGrid:
     floor_mm: float  # the feature's lowest height
 
     @classmethod
-    def over(cls, job: JobContext, ids: Iterable[int], toward: Array, margin_mm: float = 1.0) -> HeightGrid:
+    def of(cls, job: JobContext, feature: Feature, toward: Array) -> HeightGrid:
+        """The grid over a feature and as far around as the largest cutter reaches."""
+        around = max(c.radius_mm for c in job.shop.cutters)
+        key = ("heights", feature.id, *np.round(toward, 9))
+        return job.kept(key, lambda: cls.over(job, feature.faces, toward, around))
+
+    @classmethod
+    def over(cls, job: JobContext, ids: Iterable[int], toward: Array, margin_mm: float) -> HeightGrid:
         """The grid over some faces, grown by a margin all round."""
         ids = list(ids)
         part = job.part
@@ -60,21 +66,15 @@ class HeightGrid:
         view = View.toward(part.frame.origin, toward, up)
         cloud = job.cloud(ids)
         flat = view.flat(cloud)
-        pitch = max(float(np.ptp(flat, axis=0).max()) / _ACROSS, _FINEST_MM)
-        margin = max(margin_mm, 3 * pitch)
+        margin = margin_mm
+        pitch = max(float(np.sqrt(np.prod(np.ptp(flat, axis=0) + 2 * margin) / _POINTS)), _FINEST_MM)
         low = flat.min(axis=0) - margin
         counts = np.ceil((flat.max(axis=0) + margin - low) / pitch).astype(int) + 1
-        across, rise = np.meshgrid(np.arange(counts[0]), np.arange(counts[1]))
-        spots = low + pitch * (np.column_stack([across.ravel(), rise.ravel()]) + 0.5)
-        level = (part.mesh.vertices - view.origin) @ view.along
-        top, bottom = float(level.max()) + 1.0, float(level.min())
-        distance, face = first_hits(part.mesh, view.solid(spots, top), -view.along)
-        # Beside the part nothing stands in the way of a cutter.
-        heights = np.where(np.isfinite(distance), top - distance, bottom).reshape(across.shape)
-        own_top = np.isin(face, ids).reshape(across.shape)
+        heights, face = _raster(job, view, low, pitch, (int(counts[1]), int(counts[0])))
+        own_top = np.isin(face, ids)
         floor = float(((cloud - view.origin) @ view.along).min())
         rows = _bounds(flat, low, pitch)
-        mine = own_top | ((heights <= floor + 1e-6) & _within(across.shape, rows))
+        mine = own_top | ((heights <= floor + 1e-6) & _within(heights.shape, rows))
         return cls(view, pitch, low, heights, mine, floor)
 
     @cached_property
@@ -93,9 +93,10 @@ class HeightGrid:
     def too_narrow(self, radius_mm: float) -> Vec3 | None:
         """Where a disc of this radius does not get in between walls; None when it does everywhere.
 
-        Tried at the feature's floor; corners under 1.5 pitches are left to the exact check.
+        Tried at the feature's floor. A gap that just fits is never refused; one that is too narrow by
+        2.2 pitches always is.
         """
-        slack = 1.5 * self.pitch_mm
+        slack = 0.6 * self.pitch_mm
         free = self.heights <= self.floor_mm + max(0.02, 0.05 * self.depth_mm)
         # Beyond the window the air goes on if it is air at its border.
         pad = int(np.ceil(radius_mm / self.pitch_mm)) + 2
@@ -106,12 +107,14 @@ class HeightGrid:
             return self._place(self.mine & free) if (self.mine & free).any() else None
         opened = ndimage.distance_transform_edt(~centres) * self.pitch_mm <= radius_mm
         missed = wide & ~ndimage.binary_dilation(opened, iterations=2)
-        missed = missed[pad:-pad, pad:-pad] & self.mine
+        # Where the cutter stands beside the feature's walls counts too.
+        beside = ndimage.binary_dilation(self.mine, iterations=2)
+        missed = missed[pad:-pad, pad:-pad] & beside
         # A stray cell is the grid's; a gap runs on for several.
         return self._place(missed) if int(missed.sum()) >= 4 else None
 
-    def leaving(self, cutter: Cutter) -> Leaving:
-        """Grey closing of the heights by a cutter's shape, within the feature."""
+    def leaving(self, cutter: Cutter, inset_mm: float = 0.0) -> Leaving:
+        """Grey closing of the heights by a cutter's shape, within the feature less a border."""
         r = cutter.radius_mm
         n = max(1, round(r / self.pitch_mm))
         u = np.arange(-n, n + 1) * self.pitch_mm
@@ -122,7 +125,11 @@ class HeightGrid:
         high = np.pad(self.heights, n, mode="edge")
         tip = ndimage.grey_dilation(high, footprint=inside, structure=np.where(inside, -rise, 0.0))
         reached = ndimage.grey_erosion(tip, footprint=inside, structure=np.where(inside, -rise, 0.0))
-        left = np.where(self.mine, (reached[n:-n, n:-n] - self.heights), 0.0)
+        inner = self.mine
+        if inset_mm:
+            depth = ndimage.distance_transform_edt(np.pad(inner, 1))[1:-1, 1:-1] * self.pitch_mm
+            inner = depth > inset_mm + self.pitch_mm
+        left = np.where(inner, reached[n:-n, n:-n] - self.heights, 0.0)
         k = np.unravel_index(int(np.argmax(left)), left.shape)
         spot = np.zeros_like(self.mine)
         spot[k] = True
@@ -133,6 +140,43 @@ class HeightGrid:
         k = len(rows) // 2
         flat = self.low + self.pitch_mm * (np.array([columns[k], rows[k]]) + 0.5)
         return vec(self.view.solid(flat, float(self.heights[rows[k], columns[k]])))
+
+
+def _raster(
+    job: JobContext, view: View, low: Array, pitch: float, shape: tuple[int, int]
+) -> tuple[Array, NDArray[np.int64]]:
+    """Highest point and its face at each grid point; beside the part the lowest level and -1."""
+    mesh = job.part.mesh
+    level = (mesh.vertices - view.origin) @ view.along
+    # In grid steps, the grid's points at whole numbers.
+    flat = (view.flat(mesh.vertices) - low) / pitch - 0.5
+    a, b, c = (flat[mesh.triangles[:, k]] for k in range(3))
+    area = (b[:, 0] - a[:, 0]) * (c[:, 1] - a[:, 1]) - (b[:, 1] - a[:, 1]) * (c[:, 0] - a[:, 0])
+    corners = np.stack([a, b, c], axis=1)
+    limits = np.array(shape[::-1])
+    first = np.clip(np.ceil(corners.min(axis=1) - 1e-9), 0, limits).astype(np.int64)
+    beyond = np.clip(np.floor(corners.max(axis=1) + 1e-9) + 1, 0, limits).astype(np.int64)
+    size = np.maximum(beyond - first, 0)
+    # Facets that look to the tool cover all that the others do.
+    size[area <= 1e-12] = 0
+    count = size[:, 0] * size[:, 1]
+    t = np.repeat(np.arange(len(count)), count)
+    inside = np.arange(len(t)) - np.repeat(np.cumsum(count) - count, count)
+    x = first[t, 0] + inside % size[t, 0]
+    y = first[t, 1] + inside // size[t, 0]
+    wa = (b[t, 0] - x) * (c[t, 1] - y) - (b[t, 1] - y) * (c[t, 0] - x)
+    wb = (c[t, 0] - x) * (a[t, 1] - y) - (c[t, 1] - y) * (a[t, 0] - x)
+    wc = area[t] - wa - wb
+    hit = (wa >= -1e-9) & (wb >= -1e-9) & (wc >= -1e-9)
+    t, cell = t[hit], y[hit] * shape[1] + x[hit]
+    weights = np.stack([wa[hit], wb[hit], wc[hit]], axis=1) / area[t][:, None]
+    z = np.sum(weights * level[mesh.triangles[t]], axis=1)
+    order = np.argsort(z, kind="stable")  # the highest is written last
+    heights = np.full(shape[0] * shape[1], float(level.min()))
+    face = np.full(shape[0] * shape[1], -1, np.int64)
+    heights[cell[order]] = z[order]
+    face[cell[order]] = mesh.face_ids[t[order]]
+    return heights.reshape(shape), face.reshape(shape)
 
 
 def _bounds(flat: Array, low: Array, pitch: float) -> tuple[Array, Array]:

@@ -12,10 +12,9 @@ from featurize.brep.part import Face
 from featurize.brep.surfaces import Array, Cone, Freeform, Plane
 from featurize.brep.surfaces_at import parallel
 from featurize.feature import Feature, Kind, Role, Vec3
-from featurize.recognise.scene import vec
-from routing.processes.access import approaches
+from routing.processes.access import approaches, furthest, side_name
 from routing.processes.base import JobContext, Verdict
-from routing.processes.corners import hollow_radius, inside_corners, inside_feet, is_wall
+from routing.processes.corners import hollow_radius, inside_corners, inside_feet, is_wall, vees
 from routing.processes.heights import HeightGrid
 from routing.processes.sight import Hidden, hidden_from
 from routing.shop import Cutter
@@ -51,8 +50,7 @@ class Milling:
                 answers.append(way(job, feature, toward))
                 if answers[-1].workable:
                     return answers[-1]
-        # The answer that came furthest says most.
-        return max(answers, key=lambda v: float(v.details["stage"]))
+        return furthest(answers)
 
 
 PROCESS = Milling()
@@ -62,7 +60,7 @@ def _drilled(job: JobContext, feature: Feature, toward: Array) -> Verdict:
     """Drilled bores, and a thread milled in one pass from the mouth."""
     rule = job.shop.drilling
     axis = np.array(feature.axis.direction) if feature.axis else toward
-    details: dict[str, float | str] = {"side": _side(job, toward)}
+    details: dict[str, float | str] = {"side": side_name(job, toward)}
     if not parallel(axis, toward, tol.AXIS_DEG):
         return _no("a drill cannot come along the hole's axis from here")
     # A modelled thread's flanks are undercut, and thread-milled all the same.
@@ -96,14 +94,21 @@ def _drilled(job: JobContext, feature: Feature, toward: Array) -> Verdict:
 def _milled(job: JobContext, feature: Feature, toward: Array) -> Verdict:
     if hidden := hidden_from(job, feature.faces, toward):
         return _no(_in_the_way(job, hidden, toward), 1, place=hidden.place)
-    grid = HeightGrid.over(job, feature.faces, toward)
+    grid = HeightGrid.of(job, feature, toward)
     owned = sorted(job.shop.cutters, key=lambda c: -c.diameter_mm)
     corner = _corner(job, feature, toward)
     foot = _foot(job, feature, toward)
     fits = [c for c in owned if corner is None or c.radius_mm <= corner.mm + tol.LENGTH_MM]
     if not fits:
         assert corner is not None
-        return _left_by(min(owned, key=lambda c: c.radius_mm), corner, "cutter radius", grid)
+        smallest = min(owned, key=lambda c: c.radius_mm)
+        tight = [c for c in inside_corners(job, feature, toward) if c.radius_mm < smallest.radius_mm]
+        return _no(
+            f"{corner.words} is under the smallest cutter radius {smallest.radius_mm:.3g}",
+            2,
+            shortfall=sum(c.left_mm2(smallest.radius_mm) for c in tight) * grid.depth_mm,
+            place=corner.place,
+        )
     shaped = [f for f in job.faces(feature) if _is_shaped(f, toward) and feature.kind not in _BROKEN]
     if foot is not None and foot.sharp and shaped:
         # The sharp foot is a flat cutter's, the shape a ball's: each must be there.
@@ -114,7 +119,8 @@ def _milled(job: JobContext, feature: Feature, toward: Array) -> Verdict:
     if not fits:
         if foot is not None:
             smallest = min(owned, key=lambda c: (c.corner_radius_mm, c.radius_mm))
-            return _left_by(smallest, foot, "cutter corner radius", grid)
+            least = smallest.corner_radius_mm
+            return _no(f"{foot.words} is under every cutter's corner, from {least:.3g}", 2, place=foot.place)
         return _no("no ball or bull-nose cutter for a shaped surface", 2)
     tried, fits = fits, [c for c in fits if _reaches(job, c, grid.depth_mm)]
     if not fits:
@@ -146,7 +152,7 @@ def _milled(job: JobContext, feature: Feature, toward: Array) -> Verdict:
         if found is None:
             return verdict
         cutter = found
-    words = [f"{cutter.diameter_mm:g} {cutter.kind} cutter from {_side(job, toward)}"]
+    words = [f"{cutter.diameter_mm:g} {cutter.kind} cutter from {side_name(job, toward)}"]
     if corner is not None:
         words.append(f"inside corner R {corner.mm:.3g} over its radius {cutter.radius_mm:.3g}")
     if grid.depth_mm > tol.SURFACE_MM:
@@ -156,7 +162,7 @@ def _milled(job: JobContext, feature: Feature, toward: Array) -> Verdict:
         "cutter": cutter.kind,
         "cutter_corner_mm": cutter.corner_radius_mm,
         "reach_mm": grid.depth_mm,
-        "side": _side(job, toward),
+        "side": side_name(job, toward),
     }
     return Verdict(NAME, True, ", ".join(words), details=details)
 
@@ -164,10 +170,10 @@ def _milled(job: JobContext, feature: Feature, toward: Array) -> Verdict:
 def _corner(job: JobContext, feature: Feature, toward: Array) -> Limit | None:
     if feature.kind in _BROKEN:
         return None
-    corners = inside_corners(job, feature, toward)
+    corners = [*vees(job, feature, toward), *inside_corners(job, feature, toward)]
     if not corners:
         return None
-    c = corners[0]
+    c = min(corners, key=lambda c: c.radius_mm)
     if c.radius_mm > 0:
         return Limit(c.radius_mm, f"inside corner R {c.radius_mm:.3g}", c.place)
     leave = job.shop.general.sharp_corner_leave_mm
@@ -204,14 +210,17 @@ def _is_shaped(face: Face, toward: Array) -> bool:
 
 
 def _shaped(job: JobContext, grid: HeightGrid, cutters: Sequence[Cutter]) -> tuple[Verdict, Cutter | None]:
-    """The largest cutter that follows a free-form surface, by the height grid."""
+    """The largest cutter that follows a free-form surface, by the height grid.
+
+    Within a radius of the surface's rim the foot decides, not the shape.
+    """
     accepted = job.shop.general.contour_leave_mm
     step = max(1, len(cutters) // _TRIES)
     tried = list(dict.fromkeys([*cutters[::step], cutters[-1]]))
     slope = _slope_allowance(grid)
     left = None
     for cutter in tried:
-        left = grid.leaving(cutter)
+        left = grid.leaving(cutter, inset_mm=cutter.radius_mm)
         if left.height_mm <= accepted + slope:
             return Verdict(NAME, True, ""), cutter
     assert left is not None
@@ -241,25 +250,9 @@ def _reaches(job: JobContext, cutter: Cutter, depth_mm: float) -> bool:
     return sensible and depth_mm <= _reach_mm(job, cutter) + tol.SURFACE_MM
 
 
-def _left_by(cutter: Cutter, limit: Limit, what: str, grid: HeightGrid) -> Verdict:
-    size = cutter.radius_mm if what == "cutter radius" else cutter.corner_radius_mm
-    left = grid.leaving(cutter)
-    return _no(
-        f"{limit.words} is under the smallest {what} {size:.3g}",
-        2,
-        shortfall=left.volume_mm3,
-        place=limit.place,
-    )
-
-
 def _in_the_way(job: JobContext, hidden: Hidden, toward: Array) -> str:
     how = "looks away (undercut)" if hidden.undercut else "stands in the way"
-    return f"{job.call(hidden.face)} {how} from {_side(job, toward)}"
-
-
-def _side(job: JobContext, toward: Array) -> str:
-    slanted = " ".join(f"{c:.3f}" for c in vec(toward))
-    return job.part.frame.side_of(toward) or f"the direction {slanted}"
+    return f"{job.call(hidden.face)} {how} from {side_name(job, toward)}"
 
 
 def _no(

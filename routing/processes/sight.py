@@ -57,7 +57,7 @@ def hidden_from_wire(job: JobContext, faces: Iterable[Face], along: Array) -> Hi
     p, r = np.vstack(points), np.vstack(rulings)
     worst: Hidden | None = None
     for sense in (1.0, -1.0):
-        distance, hit = _hits(job.part.mesh, p, sense * r)
+        distance, hit = hits(job.part.mesh, p, sense * r)
         found = _worst(np.isfinite(distance), hit, p)
         if found and (worst is None or found.share > worst.share):
             worst = found
@@ -89,7 +89,7 @@ def _worst(blocked: NDArray[np.bool_], hit: NDArray[np.int64], points: Array) ->
     return Hidden(int(face), share, False, vec(points[blocked & (hit == face)].mean(axis=0)))
 
 
-def _hits(mesh: Mesh, origins: Array, directions: Array) -> tuple[Array, NDArray[np.int64]]:
+def hits(mesh: Mesh, origins: Array, directions: Array) -> tuple[Array, NDArray[np.int64]]:
     """First hit of rays of many directions: distances (n,), inf when free, and faces (n,), -1 when free."""
     if np.allclose(directions, directions[0], atol=1e-9):
         return first_hits(mesh, origins, directions[0])

@@ -5,7 +5,7 @@ from __future__ import annotations
 from featurize import tolerances as tol
 from featurize.brep.surfaces import Array
 from featurize.feature import Feature, Vec3
-from routing.processes.access import approaches
+from routing.processes.access import approaches, furthest, side_name
 from routing.processes.base import JobContext, Verdict
 from routing.processes.corners import Corner, inside_corners, inside_feet
 from routing.processes.heights import HeightGrid
@@ -27,8 +27,7 @@ class SinkErosion:
             answers.append(_from(job, feature, toward))
             if answers[-1].workable:
                 return answers[-1]
-        # A reason other than sight came further.
-        return max(answers, key=lambda v: float(v.details.get("stage", 0.0)))
+        return furthest(answers)
 
 
 PROCESS = SinkErosion()
@@ -41,7 +40,7 @@ def leaves_mm(electrodes: Electrodes) -> float:
 
 def _from(job: JobContext, feature: Feature, toward: Array) -> Verdict:
     owned = job.shop.electrodes
-    side = job.part.frame.side_of(toward) or "a slant"
+    side = side_name(job, toward)
     if hidden := hidden_from(job, feature.faces, toward):
         how = "looks away from" if hidden.undercut else "hides it from"
         return _no(f"{job.call(hidden.face)} {how} {side}", place=hidden.place, stage=0.0)
@@ -53,13 +52,13 @@ def _from(job: JobContext, feature: Feature, toward: Array) -> Verdict:
     for corner in corners:
         if reach > (corner.radius_mm or leave) + tol.LENGTH_MM:
             return _no(_corner_reason(corner, owned, leave), place=corner.place, stage=2.0)
-    grid = HeightGrid.over(job, feature.faces, toward)
+    grid = HeightGrid.of(job, feature, toward)
     if grid.depth_mm > owned.max_depth_mm:
         return _no(f"depth {grid.depth_mm:.3g} is over the electrodes' {owned.max_depth_mm:g}", stage=2.0)
     gap = grid.too_narrow(owned.min_width_mm / 2 + owned.finish_gap_mm)
     if gap is not None:
         return _no(
-            f"a gap is under the thinnest electrode {owned.min_width_mm:g} and its {owned.finish_gap_mm:g} gap",
+            f"a gap is under the {owned.min_width_mm:g} electrode and twice its {owned.finish_gap_mm:g} gap",
             place=gap,
             stage=2.0,
         )

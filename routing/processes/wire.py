@@ -224,9 +224,8 @@ def _left(wire: Wire, air: Any) -> float:
 
 
 def _corner_area(wire: Wire, corners: list[Corner], job: JobContext) -> float:
-    """Area a disc leaves in square corners: (1 - pi/4) (R^2 - r^2) each, R the disc's, r the model's."""
-    tight = [c for c in corners if not _enters(wire, c, job)]
-    return sum((1 - np.pi / 4) * max(wire.corner_mm**2 - c.radius_mm**2, 0.0) for c in tight)
+    """What the wire leaves of the corners that it does not enter, seen along it."""
+    return sum(c.left_mm2(wire.corner_mm) for c in corners if not _enters(wire, c, job))
 
 
 def _corner_reason(wire: Wire, corner: Corner, leave_mm: float) -> str:
