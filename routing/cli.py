@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import signal
 import sys
+import traceback
 from collections.abc import Iterator
 from contextlib import contextmanager
 from importlib.metadata import version
@@ -16,7 +17,7 @@ import typer
 if TYPE_CHECKING:
     from routing.choices import Choices
 
-BAD_INPUT, BLOCKED = 2, 1
+BLOCKED, BAD_INPUT, OUR_FAULT = 1, 2, 3
 
 app = typer.Typer(
     name="dieroute",
@@ -51,6 +52,7 @@ Out = Annotated[
     Path | None, typer.Option("--out", "-o", help="Folder for the result; else MODEL-route beside the model.")
 ]
 Strict = Annotated[bool | None, typer.Option("--strict", help="Exit with status 1 when a flag is blocking.")]
+Debug = Annotated[bool, typer.Option("--debug", help="Show the traceback of a fault of the program.")]
 TimeLimit = Annotated[float, typer.Option(help="Seconds before the job is stopped.", min=1)]
 
 
@@ -85,9 +87,10 @@ def route(
     as_json: Json = False,
     strict: Strict = None,
     time_limit: TimeLimit = 600.0,
+    debug: Debug = False,
 ) -> None:
     """Route a die insert: writes route.json, route.csv, the ground stock and the coloured model."""
-    with _one_line_errors():
+    with _one_line_errors(debug):
         settled = _settle(model, choices).but(
             material=material,
             working_side=working_side,
@@ -124,9 +127,10 @@ def features(
     choices: ChoicesFile = None,
     as_json: Json = False,
     time_limit: TimeLimit = 600.0,
+    debug: Debug = False,
 ) -> None:
     """List what is recognised, without routing it; writes nothing."""
-    with _one_line_errors():
+    with _one_line_errors(debug):
         settled = _settle(model, choices).but(working_side=working_side, threads=_pairs("--thread", thread))
         from routing.documents import console
         from routing.job import list_features
@@ -159,8 +163,8 @@ def _pairs(option: str, words: list[str] | None) -> dict[str, str]:
 
 
 @contextmanager
-def _one_line_errors() -> Iterator[None]:
-    """What the user can mend ends in one line and status 2; the rest is ours and keeps its traceback."""
+def _one_line_errors(debug: bool) -> Iterator[None]:
+    """What the user can mend ends in one line and status 2, what only we can mend in one line and 3."""
     from featurize.errors import StepError
     from routing.choices import ChoicesError
     from routing.documents.staging import OutputError
@@ -171,6 +175,14 @@ def _one_line_errors() -> Iterator[None]:
     except (StepError, ChoicesError, ShopError, OutputError) as error:
         typer.echo(f"dieroute: {error}", err=True)
         raise typer.Exit(BAD_INPUT) from None
+    except Exception as error:
+        if debug:
+            traceback.print_exc()
+        what = " ".join(str(error).split()) or "no message"
+        typer.echo(
+            f"dieroute: a fault of the program, not of the file: {type(error).__name__}: {what}", err=True
+        )
+        raise typer.Exit(OUR_FAULT) from None
 
 
 def _terminated(*_: object) -> NoReturn:

@@ -109,6 +109,22 @@ def test_a_wrong_option_is_one_line_and_status_2(
     assert sorted(p.name for p in tmp_path.iterdir()) == ["file.txt", "insert.step"]
 
 
+@pytest.mark.parametrize("debug", [False, True])
+def test_our_own_faults_are_one_line_and_status_3(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, debug: bool
+) -> None:
+    def faulty(*_: object, **__: object) -> None:
+        raise ZeroDivisionError("two\nlines")
+
+    monkeypatch.setattr("routing.job.run_job", faulty)
+    words = ["route", str(tmp_path / "insert.step"), *(["--debug"] if debug else [])]
+    done = CliRunner().invoke(app, words)
+    assert done.exit_code == 3
+    *before, last = done.stderr.splitlines()
+    assert last == "dieroute: a fault of the program, not of the file: ZeroDivisionError: two lines"
+    assert bool(before) == debug
+
+
 def test_the_file_beside_the_model_is_found(tmp_path: Path) -> None:
     (tmp_path / "insert.step").write_text("")
     (tmp_path / "insert.choices.toml").write_text('material = "cheese"')
