@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import random
 from dataclasses import replace
 from pathlib import Path
 
@@ -12,6 +13,8 @@ import pytest
 import trimesh
 
 from featurize.brep.build import build_part
+from featurize.brep.surfaces import Cylinder
+from featurize.feature import Feature, Kind, Role
 from featurize.recognise import Recognition, recognise
 from routing.choices import Choices
 from routing.processes.base import JobContext
@@ -156,9 +159,15 @@ def test_foot_fillet_takes_a_dressed_corner() -> None:
 
 
 def test_half_round_channel() -> None:
-    body = block().cut(cq.Workplane("YZ").circle(4).extrude(60).translate((-30, 0, 10)))
-    found, stock = ground(body)
-    check(found, stock, 24000 - 40 * math.pi * 4**2 / 2)
+    part = build_part(
+        block().cut(cq.Workplane("YZ").circle(4).extrude(60).translate((-30, 0, 10))).val().wrapped
+    )
+    (round_,) = [f.id for f in part.faces if isinstance(f.surface, Cylinder)]
+    feature = Feature("F01", Kind.SLOT, (round_,), {round_: Role.FLOOR}, run=(1.0, 0.0, 0.0))
+    stock = ground_stock(part, [feature], blank_for(part), shop())
+    # Its bottom is a floor: 0.010 stays on.
+    assert volume_of(stock.solid) == pytest.approx(24000 - 40 * math.pi * 3.99**2 / 2, rel=1e-9)
+    assert prove(part, stock).faults == ()
 
 
 def test_ribbed_floor() -> None:
@@ -184,6 +193,53 @@ def test_wheel_wider_than_the_gap_leaves_it() -> None:
     _, stock = ground(channel(block(), width=0.8, depth=1))
     assert not stock.removed
     assert volume_of(stock.solid) == pytest.approx(24000, rel=1e-12)
+
+
+def test_a_lane_too_narrow_stays_full_and_the_rest_is_ground() -> None:
+    found = seen(channel(channel(block(), width=14, depth=2), width=0.9, depth=6))
+    slots = [f for f in found.features if f.kind in (Kind.SLOT, Kind.FLOOR, Kind.STEP)]
+    flats = [f for f in found.part.faces if any(f.id in s.faces for s in slots)]
+    shallow = Feature(
+        "F90", Kind.SLOT, tuple(f.id for f in flats), {f.id: Role.FLOOR for f in flats}, run=(1, 0, 0)
+    )
+    stock = ground_stock(found.part, [shallow], blank_for(found.part), shop())
+    # As one feature it is refused: the narrow lane is part of what was asked.
+    assert "width 0.900 is under the narrowest wheel 1" in stock.left_out[0][1]
+    assert volume_of(stock.solid) == pytest.approx(24000, rel=1e-12)
+
+
+def _insert(rng: random.Random) -> cq.Workplane:
+    """A block with channels, steps, pockets, holes and slants at random."""
+    x, y, z = (rng.uniform(*r) for r in ((25, 60), (20, 50), (12, 30)))
+    body = cq.Workplane().box(x, y, z)
+    for _ in range(rng.randint(1, 5)):
+        at, deep, wide = rng.uniform(4 - y / 2, y / 2 - 4), rng.uniform(1, z / 2 - 1), rng.uniform(1.5, 8)
+        lean = [(y / 2, z / 2 - deep), (y / 2 - wide, z / 2), (y / 2, z / 2)]
+        tool = rng.choice(
+            [
+                cq.Workplane().box(3 * x, wide, 2 * deep).translate((0, at, z / 2)),
+                cq.Workplane().box(wide, 3 * y, 2 * deep).translate((at / y * x, 0, z / 2)),
+                cq.Workplane().box(3 * x, 2 * wide, 2 * deep).translate((0, y / 2, z / 2)),
+                cq.Workplane().box(3 * x, wide, deep).translate((0, at, -z / 2)),
+                cq.Workplane().box(wide, wide, 2 * deep).translate((0, at, z / 2)),
+                cq.Workplane().circle(wide / 2).extrude(3 * z).translate((0, at, -z)),
+                cq.Workplane("YZ").polyline(lean).close().extrude(3 * x).translate((-1.5 * x, 0, 0)),
+            ]
+        )
+        rest = body.cut(tool)
+        if rest.solids().size() == 1:
+            body = rest
+    return body
+
+
+@pytest.mark.parametrize("seed", range(16))
+def test_random_inserts_prove_themselves(seed: int) -> None:
+    rng = random.Random(seed)
+    floor, wall = rng.choice([0.0, 0.010]), rng.choice([0.0, 0.02])
+    found, stock = ground(_insert(rng), load_shop(), floor_allowance_mm=floor, wall_allowance_mm=wall)
+    proof = prove(found.part, stock)
+    assert proof.faults == ()
+    assert proof.part_mm3 - 1e-6 <= proof.ground_mm3 <= proof.blank_mm3 + 1e-6
 
 
 def test_turned_part() -> None:

@@ -84,7 +84,8 @@ def cast(part: Part, view: View, faces: NDArray[np.int64] | None = None) -> Any:
     solid = np.abs(turn) > tol.LENGTH_MM**2
     pieces.extend(shapely.polygons(corners[curved & solid]))
     # Snapping far below any tolerance closes the hairlines between neighbours.
-    return shapely.unary_union(pieces, grid_size=tol.LENGTH_MM / 100)
+    with np.errstate(invalid="ignore"):  # facets that vanish in the grid
+        return shapely.unary_union(pieces, grid_size=tol.LENGTH_MM / 100)
 
 
 def _twice_area(corners: Array) -> Array:

@@ -55,14 +55,12 @@ class Trace:
 
     @property
     def is_floor(self) -> bool:
-        """Whether it takes a floor's allowance: flat, and nearer the cross-feed than 45 deg."""
-        return self.circle is None and self.slope_deg < 45.0 - tol.PARALLEL_DEG
+        """Whether it takes a floor's allowance: it, or its middle, lies nearer the cross-feed than 45 deg."""
+        return self.slope_deg < 45.0 - tol.PARALLEL_DEG
 
     @property
     def slope_deg(self) -> float:
-        """Angle of a flat face to the cross-feed, 0 to 90; 0 for a round one."""
-        if self.circle is not None:
-            return 0.0
+        """Angle to the cross-feed, 0 to 90; of a round face at its middle."""
         return float(np.degrees(np.arctan2(abs(self.normal[0]), abs(self.normal[1]))))
 
     def points(self, count: int = 25) -> Array:
@@ -74,7 +72,9 @@ class Trace:
         return centre + radius * np.column_stack([np.cos(angles), np.sin(angles)])
 
     def height(self, across: float) -> float:
-        """Level at a place across."""
+        """Level at a place across; of a wall its foot."""
+        if self.upright:
+            return float(self.low[1])
         if self.circle is None:
             return float(self.low[1] - (across - self.low[0]) * self.normal[0] / self.normal[1])
         line = self.points()
@@ -321,19 +321,25 @@ def _outward(trace: Trace, back: bool) -> Array:
 
 
 def _smooth_neighbours(stretches: Sequence[Stretch], k: int) -> list[int]:
-    """The flat pieces that a hollow quarter turn or less runs smoothly into; none if it is no fillet."""
+    """The flat pieces between which, or between which and a wall, a round one is a foot fillet; else none."""
     s = stretches[k]
     if s.trace.circle is None or not s.trace.circle[2]:
         return []
     centre, radius, _ = s.trace.circle
     if abs(float(np.diff(_turned(s.trace, 2))[0])) > np.pi / 2 + _UPRIGHT_SINE:
         return []
-    flats = [j for j in (k - 1, k + 1) if 0 <= j < len(stretches) and stretches[j].trace.circle is None]
-    return [
+    beside = [
         j
-        for j in flats
-        if abs(float((centre - (t := stretches[j].trace).low) @ t.normal) - radius) < tol.SURFACE_MM
+        for j in (k - 1, k + 1)
+        if 0 <= j < len(stretches)
+        and (t := stretches[j].trace).circle is None
+        and abs(float((centre - t.low) @ t.normal) - radius) < tol.SURFACE_MM
     ]
+    if len(beside) == 1:
+        end = s.trace.low if beside[0] > k else s.trace.high
+        if abs(float(end[1] - centre[1])) > radius * np.sin(np.radians(tol.TANGENT_DEG)):
+            return []  # it ends before it stands upright: no wall goes on from it
+    return beside
 
 
 @dataclass(frozen=True, eq=False)
@@ -427,20 +433,26 @@ def _meet(a: Segment, b: Segment) -> tuple[Array, Array]:
     return (a.end, a.end) if b.mid is None and b.start[0] == b.end[0] else (a.end, b.start)
 
 
-def cleared(bottom: list[Segment], fillets: Sequence[Fillet], corner_mm: float) -> Profile:
-    """The region over a bottom, opened by a wheel's corner radius or a larger modelled foot."""
-    radii = [max(corner_mm, _fillet_at(fillets, s.end)) for s in bottom[:-1]]
+def cleared(
+    bottom: list[Segment], fillets: Sequence[Fillet], corner_mm: float, allowance_mm: float = 0.0
+) -> Profile:
+    """The region over a bottom, opened by a wheel's corner radius or a larger modelled foot.
+
+    ``allowance_mm`` is how far the bottom's corners may have moved from the model's.
+    """
+    slack = allowance_mm + tol.SURFACE_MM
+    modelled = [
+        max((f.radius_mm for f in fillets if f.low - slack < s.end[0] < f.high + slack), default=0.0)
+        for s in bottom[:-1]
+    ]
     lid = Segment(bottom[-1].end, bottom[0].start)
-    path = rolled(bottom, radii)
+    path = rolled(bottom, [max(corner_mm, r) for r in modelled])
     if path is not None:
         return Profile(((*path, lid),), corner_mm, True)
-    region = polygon_of([*bottom, lid])
-    return Profile(tuple(tuple(p) for p in opened(region, max(radii, default=corner_mm))), corner_mm, False)
-
-
-def _fillet_at(fillets: Sequence[Fillet], joint: Array) -> float:
-    near = [f.radius_mm for f in fillets if f.low - f.radius_mm < joint[0] < f.high + f.radius_mm]
-    return max(near, default=0.0)
+    drawn = rolled(bottom, modelled)
+    radius = corner_mm if drawn is not None else max(corner_mm, *modelled)
+    region = polygon_of([*(drawn or bottom), lid])
+    return Profile(tuple(tuple(p) for p in opened(region, radius)), corner_mm, False)
 
 
 def feet(bottom: Sequence[Segment]) -> int:
@@ -448,11 +460,20 @@ def feet(bottom: Sequence[Segment]) -> int:
     return sum(is_foot(a, b) for a, b in zip(bottom[:-1], bottom[1:], strict=True))
 
 
-def gaps(bottom: Sequence[Segment], over: Array) -> list[float]:
-    """Clear width (mm) of each lane of a bottom; inf for one that opens out of the blank.
+@dataclass(frozen=True)
+class Lane:
+    """Pieces ``first`` (down) to ``last`` (up) of a bottom; ``width_mm`` is inf where it opens out."""
 
-    A lane lies between a piece that goes down and the next that goes up. Leaning sides are measured at the
-    lower of their two rims, because a wheel is dressed to them.
+    first: int
+    last: int
+    width_mm: float
+    floor: float
+
+
+def lanes(bottom: Sequence[Segment], over: Array) -> list[Lane]:
+    """The lanes a wheel has to pass; ``over`` (2,) are the places across beyond the blank.
+
+    Leaning sides are measured at the lower of their two rims, because a wheel is dressed to them.
     """
     rises = [int(np.sign(round(float(s.end[1] - s.start[1]), 6))) for s in bottom]
     found = []
@@ -460,12 +481,32 @@ def gaps(bottom: Sequence[Segment], over: Array) -> list[float]:
         m = next((k for k in range(i + 1, len(bottom)) if rises[k]), None)
         if m is None or rises[m] < 0:
             continue
+        floor = min(float(s.points()[:, 1].min()) for s in bottom[i : m + 1])
         if bottom[i].start[0] <= over[0] + tol.LENGTH_MM or bottom[m].end[0] >= over[1] - tol.LENGTH_MM:
-            found.append(float("inf"))
-            continue
-        level = min(float(bottom[i].start[1]), float(bottom[m].end[1]))
-        found.append(_across_at(bottom[m], level) - _across_at(bottom[i], level))
+            width = float("inf")
+        else:
+            level = min(float(bottom[i].start[1]), float(bottom[m].end[1]))
+            width = _across_at(bottom[m], level) - _across_at(bottom[i], level)
+        found.append(Lane(i, m, width, floor))
     return found
+
+
+def filled(bottom: Sequence[Segment], lane: Lane) -> list[Segment]:
+    """A bottom with one lane left full up to the lower of its rims: the wheel passes over it."""
+    down, up = bottom[lane.first], bottom[lane.last]
+    a, b = down.start, up.end
+    higher = down if a[1] > b[1] else up
+    if higher.mid is not None:  # an arc is left whole
+        corner = np.array([b[0], a[1]]) if a[1] > b[1] else np.array([a[0], b[1]])
+        middle = [Segment(a, corner), Segment(corner, b)]
+    elif higher is down:
+        rim = np.array([_across_at(down, float(b[1])), b[1]])
+        middle = [Segment(a, rim), Segment(rim, b)]
+    else:
+        rim = np.array([_across_at(up, float(a[1])), a[1]])
+        middle = [Segment(a, rim), Segment(rim, b)]
+    path = [*bottom[: lane.first], *middle, *bottom[lane.last + 1 :]]
+    return [s for s in path if s.length_mm > tol.LENGTH_MM / 100]
 
 
 def _across_at(piece: Segment, level: float) -> float:

@@ -15,7 +15,7 @@ from featurize.brep.surfaces_at import parallel, square
 from featurize.feature import Feature, Kind, Vec3
 from routing.processes.base import JobContext, Verdict
 from routing.processes.grind_path import Segment, area_of
-from routing.processes.grind_profile import Run, Sight, Trace, bottom_of, cleared, feet, gaps, runs, sight
+from routing.processes.grind_profile import Run, Sight, Trace, bottom_of, cleared, feet, lanes, runs, sight
 from routing.shop import Wheel
 
 # Past the ends of the blank, so that no skin is left there.
@@ -214,7 +214,7 @@ def _with_wheel(
 ) -> Grind | Refusal:
     """The widest wheel that fits the narrowest lane, else what stands against each."""
     bottoms = [part_bottom(view, run) for run in found]
-    gap = min([g for b in bottoms for g in gaps(b, _beyond_part(view))], default=float("inf"))
+    gap = min([w.width_mm for b in bottoms for w in lanes(b, _beyond_part(view))], default=float("inf"))
     depth = view.top - min(float(s.end[1]) for b in bottoms for s in b)
     radii = [f.radius_mm for run in found for f in run.fillets]
     closed = [(run, b) for run, b in zip(found, bottoms, strict=True) if feet(b)]
@@ -226,7 +226,11 @@ def _with_wheel(
         corner = wheel.corner_radius_mm
         if fits and _corner_refusal(corner, radii, sharp, sharp_corner_mm) is None:
             slopes = sorted(
-                {round(t.slope_deg, 3) for t in traces if not t.upright and t.slope_deg > tol.PARALLEL_DEG}
+                {
+                    round(t.slope_deg, 3)
+                    for t in traces
+                    if t.circle is None and tol.PARALLEL_DEG < t.slope_deg < 90 - tol.PARALLEL_DEG
+                }
             )
             formed = sorted({round(t.circle[1], 4) for t in traces if t.circle is not None})
             return Grind(view.view.up, view.view.along, wheel, found, tuple(slopes), tuple(formed))

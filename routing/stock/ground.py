@@ -11,9 +11,20 @@ import numpy as np
 from featurize import tolerances as tol
 from featurize.brep.part import Part
 from featurize.brep.shadow import View
-from featurize.feature import Feature
+from featurize.feature import Feature, Vec3
 from routing.processes.grind_path import Segment, area_of
-from routing.processes.grind_profile import Run, Sight, Trace, bottom_of, cleared, gaps, runs, sight
+from routing.processes.grind_profile import (
+    Lane,
+    Run,
+    Sight,
+    Trace,
+    bottom_of,
+    cleared,
+    filled,
+    lanes,
+    runs,
+    sight,
+)
 from routing.processes.surface_grind import OVERRUN_MM, Grind, Refusal, plan
 from routing.shop import Shop, Wheel
 from routing.stock.blank import Blank
@@ -37,11 +48,16 @@ class GroundCut:
 
 @dataclass(frozen=True)
 class GroundFloor:
-    """A flat ground face; the stock stands ``offset_mm`` in front of it."""
+    """A flat ground face; the stock stands ``offset_mm`` in front of it at ``points`` (model mm).
+
+    ``share`` of its width is ground flat; a wheel's corners stand over the rest.
+    """
 
     feature: str
     face: int
     offset_mm: float
+    share: float
+    points: tuple[Vec3, ...]
 
 
 @dataclass(frozen=True, eq=False)
@@ -93,18 +109,17 @@ def ground_stock(
         owner = {f: feature.id for feature, _ in members for f in feature.faces}
         traces = [t for f in owner if (t := view.trace(f)) is not None]
         for run in runs(view, traces):
-            cut_, reason = _cut(
+            made, reasons = _cut(
                 blank, view, run, traces, owner, shop.wheels, floor_allowance_mm, wall_allowance_mm
             )
-            if cut_ is None:
-                left_out += [(owner[f], reason) for f in sorted(run.faces)]
-                continue
-            cuts += cut_
-            floors += [
-                GroundFloor(owner[t.face], t.face, floor_allowance_mm)
-                for t in traces
-                if t.is_floor and any(_under(s.trace, t) for s in run.stretches)
-            ]
+            cuts += made
+            mine = [t for t in traces if any(_under(s.trace, t) for s in run.stretches)]
+            left_out += [(f, r) for r in reasons for f in sorted({owner[t.face] for t in mine})]
+            for t in mine:
+                if t.circle is None and t.is_floor:
+                    floor = _floor(part, view, t, owner[t.face], made, floor_allowance_mm)
+                    if floor.share > 0:
+                        floors.append(floor)
     if not cuts:
         return GroundStock(
             blank.solid, blank, (), (), tuple(left_out), "no feature can be ground: the stock is the blank"
@@ -123,8 +138,12 @@ def _cut(
     wheels: Sequence[Wheel],
     floor_mm: float,
     wall_mm: float,
-) -> tuple[list[GroundCut] | None, str]:
-    """The closed paths of one run with the widest wheel that passes its lanes."""
+) -> tuple[list[GroundCut], list[str]]:
+    """The closed paths of one run, and why lanes of it stay full.
+
+    Each lane gets the widest of the wheels with the finest corner that pass it; a lane that none passes
+    is left to the level of its rim.
+    """
     origin = view.view.flat(np.zeros(3))
     across = np.array(blank.extent(view.view.across)) + origin[0] + np.array([-OVERRUN_MM, OVERRUN_MM])
     top = max(blank.extent(view.view.up)[1] + float(origin[1]), view.top) + OVERRUN_MM
@@ -136,19 +155,64 @@ def _cut(
         over=across,
         top=top,
     )
-    gap = min(gaps(bottom, across), default=float("inf"))
-    depth = view.top - min(float(s.end[1]) for s in bottom)
-    passing = [w for w in wheels if w.width_mm <= gap + tol.LENGTH_MM and depth <= w.depth_mm + tol.LENGTH_MM]
-    if not passing:
-        return None, f"no wheel passes {gap:.3f} wide and {depth:.3f} deep with the allowance"
-    finest = min(w.corner_radius_mm for w in passing)
-    wheel = max((w for w in passing if w.corner_radius_mm <= finest), key=lambda w: w.width_mm)
-    profile = cleared(bottom, run.fillets, wheel.corner_radius_mm)
-    near = {
-        owner[t.face] for t in traces if t.face in run.faces or any(_under(s.trace, t) for s in run.stretches)
-    }
-    ids = tuple(sorted(near))
-    return [GroundCut(ids, view.view, p, wheel, profile.exact) for p in profile.paths], ""
+    reasons: list[str] = []
+    while True:
+        found = [(lane, _wheel_for(lane, view.top, wheels)) for lane in lanes(bottom, across)]
+        shut = min((lane for lane, w in found if w is None), key=lambda lane: lane.floor, default=None)
+        if shut is None:
+            break
+        deep = view.top - shut.floor
+        reasons.append(f"no wheel passes {shut.width_mm:.3f} wide and {deep:.3f} deep with the allowance")
+        bottom = filled(bottom, shut)
+    chosen = [(lane.width_mm, w) for lane, w in found if w is not None]
+    if not chosen:
+        return [], reasons
+    wheel = min(chosen, key=lambda pair: pair[0])[1]
+    corner = max(w.corner_radius_mm for _, w in chosen)
+    profile = cleared(bottom, run.fillets, corner, 2 * max(floor_mm, wall_mm))
+    ids = tuple(sorted({owner[t.face] for t in traces if any(_under(s.trace, t) for s in run.stretches)}))
+    return [GroundCut(ids, view.view, p, wheel, profile.exact) for p in profile.paths], reasons
+
+
+def _wheel_for(lane: Lane, top: float, wheels: Sequence[Wheel]) -> Wheel | None:
+    passing = [
+        w
+        for w in wheels
+        if w.width_mm <= lane.width_mm + tol.LENGTH_MM and top - lane.floor <= w.depth_mm + tol.LENGTH_MM
+    ]
+    return min(passing, key=lambda w: (w.corner_radius_mm, -w.width_mm), default=None)
+
+
+def _floor(
+    part: Part, view: Sight, trace: Trace, feature: str, cuts: Sequence[GroundCut], allowance_mm: float
+) -> GroundFloor:
+    """Where a flat face is ground flat."""
+    level = trace.segment(allowance_mm)
+    flats = [
+        sorted((float(q.start[0]), float(q.end[0])))
+        for c in cuts
+        for q in c.path
+        if q.mid is None
+        and max(abs(float((p - level.start) @ trace.normal)) for p in (q.start, q.end)) < tol.LENGTH_MM
+    ]
+    ends = [(max(a, float(trace.low[0])), min(b, float(trace.high[0]))) for a, b in flats]
+    ends = [(a, b) for a, b in ends if b - a > tol.SURFACE_MM]
+    face = part.faces[trace.face]
+    at = view.view.flat(face.points)
+    on = (
+        np.any([(at[:, 0] > a) & (at[:, 0] < b) for a, b in ends], axis=0)
+        if ends
+        else np.zeros(len(at), bool)
+    )
+    points = face.points[on]
+    if ends and not on.any():  # no sample fell there: take the middle of each stretch
+        along = float((face.centroid - view.view.origin) @ view.view.along)
+        middles = [np.array([(a + b) / 2, trace.height((a + b) / 2)]) for a, b in ends]
+        points = np.array([view.view.solid(m, along) for m in middles])
+    share = sum(b - a for a, b in ends) / float(trace.high[0] - trace.low[0])
+    return GroundFloor(
+        feature, trace.face, allowance_mm, share, tuple((float(x), float(y), float(z)) for x, y, z in points)
+    )
 
 
 def _under(a: Trace, b: Trace) -> bool:
