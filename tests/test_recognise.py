@@ -151,7 +151,7 @@ def test_rounds_and_chamfers() -> None:
     r = seen(block().edges("|Z").fillet(2).faces("<Z").edges(">X").chamfer(0.5))
     rounds = [f for f in r.features if f.kind == Kind.EDGE_ROUND]
     assert [f.dims["radius_mm"] for f in rounds] == [pytest.approx(2)] * 4
-    close(only(r, Kind.CHAMFER), width_mm=0.5 * np.sqrt(2), angle_deg=45)
+    close(only(r, Kind.CHAMFER), width_mm=0.5, angle_deg=45)
 
 
 def test_contoured_outline() -> None:

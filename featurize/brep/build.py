@@ -93,6 +93,7 @@ class _Patch:
     triangles: NDArray[np.int64]
     points: Array
     normals: Array
+    uv: Array  # surface parameters (n, 2) of the points
 
     def normals_on(self, edge: Any, parameters: Array, points: Array) -> Array:
         """Outward normals (n, 3) along one of the face's edges."""
@@ -133,12 +134,13 @@ def _patch(face: Any) -> _Patch:
     location = TopLoc_Location()
     poly = BRep_Tool.Triangulation_s(face, location)
     patch = _Patch(
-        Freeform(), adaptor, face, np.empty((0, 3)), np.empty((0, 3), np.int64), np.empty((0, 3)), np.empty((0, 3))
+        Freeform(), adaptor, face, np.empty((0, 3)), np.empty((0, 3), np.int64), np.empty((0, 3)), np.empty((0, 3)),
+        np.empty((0, 2)),
     )
     if poly is None:
         # A face too small to mesh still needs a surface: sample its parameter rectangle.
-        uv = _parameter_grid(adaptor)
-        patch.points, patch.normals = _evaluate(patch, uv)
+        patch.uv = _parameter_grid(adaptor)
+        patch.points, patch.normals = _evaluate(patch, patch.uv)
         patch.surface = _analytic(patch) or _fitted(patch.points, patch.normals)
         return patch
     move = location.Transformation()
@@ -152,8 +154,8 @@ def _patch(face: Any) -> _Patch:
     sizes = np.linalg.norm(np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]), axis=1)
     step = max(1, len(triangles) // tol.SAMPLES_PER_FACE)
     chosen = np.argsort(-sizes, kind="stable")[::step][: tol.SAMPLES_PER_FACE]
-    uv = uv_nodes[triangles[chosen]].mean(axis=1)
-    patch.points, patch.normals = _evaluate(patch, uv)
+    patch.uv = uv_nodes[triangles[chosen]].mean(axis=1)
+    patch.points, patch.normals = _evaluate(patch, patch.uv)
     surface = _analytic(patch)
     if surface is None:
         stride = max(1, len(uv_nodes) // tol.SAMPLES_PER_FACE)
@@ -338,9 +340,22 @@ def _join(patches: list[_Patch], pieces: list[_Piece]) -> list[int]:
         if abs(piece.turn_deg) > tol.TANGENT_DEG or find(a) == find(b):
             continue
         middle = piece.points[len(piece.points) // 2]
-        if same_surface(patches[a].surface, patches[b].surface, middle):
+        if same_surface(patches[a].surface, patches[b].surface, middle) or _one_freeform(patches[a], patches[b]):
             root[max(find(a), find(b))] = min(find(a), find(b))
     return [find(i) for i in range(len(patches))]
+
+
+def _one_freeform(a: _Patch, b: _Patch) -> bool:
+    """Whether two patches are trimmed from one free surface: equal parameters give equal points."""
+    if not (isinstance(a.surface, Freeform) and isinstance(b.surface, Freeform)):
+        return False
+    whole = BRep_Tool.Surface_s(b.kernel_face)  # in the model's coordinates
+    u0, u1, v0, v1 = whole.Bounds()
+    inside = (a.uv >= (u0, v0)) & (a.uv <= (u1, v1))
+    if not np.all(inside):
+        return False
+    there = np.array([_vec(whole.Value(float(u), float(v))) for u, v in a.uv])
+    return bool(np.max(np.linalg.norm(there - a.points, axis=1)) < tol.LENGTH_MM)
 
 
 def _logical_faces(

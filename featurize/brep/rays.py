@@ -51,7 +51,7 @@ def _cast(mesh: Mesh, origins: Array, direction: Array) -> tuple[Array, NDArray[
     return distance, count, face
 
 
-@lru_cache(maxsize=12)
+@lru_cache(maxsize=64)
 def _seen_along(mesh: Mesh, direction: tuple[float, float, float]) -> tuple[Array, Array, shapely.STRtree]:
     """Basis, triangle corners (m, 3, 3) in it, and an index of the flattened triangles' boxes."""
     basis = _basis(np.array(direction))

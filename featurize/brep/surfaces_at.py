@@ -70,7 +70,8 @@ def same_surface(a: Surface, b: Surface, near: Array) -> bool:
 
 def parallel(a: Array, b: Array, limit_deg: float = tol.PARALLEL_DEG) -> bool:
     """Whether two unit directions are parallel, either way round."""
-    return bool(np.linalg.norm(np.cross(a, b)) < np.sin(np.radians(limit_deg)))
+    cosine = float(a @ b)
+    return 1.0 - cosine * cosine < float(np.sin(np.radians(limit_deg))) ** 2
 
 
 def square(a: Array, b: Array, limit_deg: float = tol.PARALLEL_DEG) -> bool:

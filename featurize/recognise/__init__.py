@@ -50,29 +50,21 @@ def recognise(
     ``working_side``: a side label of the part's own frame or a direction (3,) in model coordinates;
     ``threads``: feature id, diameter in mm or "all" to a designation such as "M5" or "plain".
     """
-    frame = part.frame
-    if isinstance(working_side, np.ndarray):
-        frame = _turned(frame, working_side)
-        part = part.in_frame(frame)
-    elif isinstance(working_side, str):
-        frame = _turned(frame, frame.direction(working_side))
-        part = part.in_frame(frame)
-    features = _with_threads(_find_all(part), threads or {})
+    settled = threads or {}
     if working_side is not None:
-        sides = SideChoice("+z", "-z", 1.0, ("given",))
-    else:
-        sides = choose_sides(features)
-        if sides.working == "-z":
-            part = part.in_frame(_corner_origin(part, frame.flipped()))
-            features = _with_threads(_find_all(part), threads or {})
-            sides = SideChoice("+z", "-z", sides.confidence, tuple(_swap(e) for e in sides.evidence))
-    if working_side is not None:
-        part = part.in_frame(_corner_origin(part, part.frame))
-        features = _with_threads(_find_all(part), threads or {})
+        direction = part.frame.direction(working_side) if isinstance(working_side, str) else working_side
+        part = _stood_on(part, _turned(part.frame, direction))
+        return Recognition(part, _find_all(part, settled), SideChoice("+z", "-z", 1.0, ("given",)))
+    features = _find_all(part, settled)
+    sides = choose_sides(features)
+    if sides.working == "-z":
+        part = _stood_on(part, part.frame.flipped())
+        features = _find_all(part, settled)
+        sides = SideChoice("+z", "-z", sides.confidence, tuple(_swap(e) for e in sides.evidence))
     return Recognition(part, features, sides)
 
 
-def _find_all(part: Part) -> tuple[Feature, ...]:
+def _find_all(part: Part, settled: Mapping[str, str]) -> tuple[Feature, ...]:
     scene = Scene(part, frozenset(f.id for f in part.faces))
     for family in FAMILIES:
         found = tuple(family.find(scene))
@@ -90,7 +82,7 @@ def _find_all(part: Part) -> tuple[Feature, ...]:
         )
         for f in sorted(scene.free)
     )
-    return _numbered(part, scene.found + left)
+    return _with_threads(_numbered(part, scene.found + left), settled)
 
 
 def _numbered(part: Part, features: tuple[Feature, ...]) -> tuple[Feature, ...]:
@@ -122,10 +114,10 @@ def _turned(frame: Frame, direction: Array) -> Frame:
     return Frame(frame.origin, np.array([x, np.cross(z, x), z]))
 
 
-def _corner_origin(part: Part, frame: Frame) -> Frame:
-    """The same axes with the origin in the low corner of the part's box."""
+def _stood_on(part: Part, frame: Frame) -> Part:
+    """The part in a frame with these axes and its origin in the low corner of the part's box."""
     low = frame.local(part.mesh.vertices).min(axis=0)
-    return Frame(frame.origin + low @ frame.axes, frame.axes)
+    return part.in_frame(Frame(frame.origin + low @ frame.axes, frame.axes))
 
 
 def _swap(text: str) -> str:

@@ -206,6 +206,9 @@ def _hole(scene: Scene, bores: list[int]) -> Feature | None:
                 "depth_mm": b.end_mm,
                 "corner_radius_mm": b.start_diameter_mm / 2,
             }
+    lean = float(np.degrees(np.arccos(np.clip(np.max(np.abs(scene.part.frame.axes @ axis)), 0, 1))))
+    if lean > tol.AXIS_DEG:
+        dims["angle_deg"] = lean
     open_sides = [side for d in ([axis, -axis] if through else [axis]) if (side := scene.part.frame.side_of(d, 0.9))]
     names = " ".join(n for f in sorted(members) for n in scene.face(f).names)
     foot = origin + (mouth - float(origin @ axis)) * axis

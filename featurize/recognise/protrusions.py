@@ -58,7 +58,7 @@ def _walls(scene: Scene, top: int, up: Array, *, closed: bool) -> set[int]:
         face = scene.face(f)
         if float(np.mean(np.sum((face.points - centre) * face.normals, axis=1))) <= 0:
             return set()
-    return walls if len(walls) > 1 or closed else set()
+    return walls if len(walls) > 1 or walls == around else set()
 
 
 def _stands(scene: Scene, wall: int, up: Array) -> bool:

@@ -71,20 +71,31 @@ class Scene:
 
     @cached_property
     def skin(self) -> tuple[Array, NDArray[np.int64]]:
-        """Points (n, 3) spread over the surface, in the part's frame, about a fiftieth of it apart, and
+        """Points (n, 3) spread over the surface, in the part's frame, about a fortieth of it apart, and
         the face (n,) each lies on."""
         mesh = self.part.mesh
         corners = self.part.frame.local(mesh.vertices)[mesh.triangles]
-        pitch = float(np.max(self.part.high - self.part.low)) / 50
-        longest = np.max(np.linalg.norm(corners - np.roll(corners, 1, axis=1), axis=2), axis=1)
-        steps = np.clip(np.ceil(longest / pitch), 1, 50).astype(int)
-        clouds, ids = [corners.reshape(-1, 3)], [np.repeat(mesh.face_ids, 3)]
-        for n in np.unique(steps):
+        pitch = float(np.max(self.part.high - self.part.low)) / 40
+        sides = np.roll(corners, -1, axis=1) - corners
+        lengths = np.linalg.norm(sides, axis=2)
+        areas = np.linalg.norm(np.cross(sides[:, 0], sides[:, 1]), axis=1) / 2
+        clouds, ids = [corners[:, 0]], [mesh.face_ids]
+        # Broad facets are filled; long thin ones need points along their longest side only.
+        fill = np.clip(np.ceil(np.sqrt(2 * areas) / pitch), 1, 40).astype(int)
+        for n in np.unique(fill):
             i, j = np.meshgrid(np.arange(n), np.arange(n), indexing="ij")
             a, b = (i[i + j < n] + 1 / 3) / n, (j[i + j < n] + 1 / 3) / n
             weights = np.column_stack([1 - a - b, a, b])
-            clouds.append(np.einsum("wk,tkc->twc", weights, corners[steps == n]).reshape(-1, 3))
-            ids.append(np.repeat(mesh.face_ids[steps == n], len(weights)))
+            clouds.append(np.einsum("wk,tkc->twc", weights, corners[fill == n]).reshape(-1, 3))
+            ids.append(np.repeat(mesh.face_ids[fill == n], len(weights)))
+        rows, longest = np.arange(len(corners)), lengths.argmax(axis=1)
+        steps = np.clip(np.ceil(lengths[rows, longest] / pitch), 1, 40).astype(int)
+        for n in np.unique(steps[steps > fill]):
+            thin = (steps == n) & (steps > fill)
+            shares = np.arange(1, n)[None, :, None] / n
+            start, side = corners[rows[thin], longest[thin]], sides[rows[thin], longest[thin]]
+            clouds.append((start[:, None] + shares * side[:, None]).reshape(-1, 3))
+            ids.append(np.repeat(mesh.face_ids[thin], n - 1))
         return np.vstack(clouds), np.concatenate(ids)
 
     def groups(self, ids: Iterable[int], *kinds: Convexity) -> list[list[int]]:

@@ -52,7 +52,7 @@ def choose_sides(features: Sequence[Feature]) -> SideChoice:
             vote(up, 2.5, "a contoured surface")
         elif f.kind in (Kind.POCKET, Kind.SLOT, Kind.BLIND_SLOT):
             vote(up, 1.0, f"a {f.kind}")
-        elif f.kind in (Kind.RIB, Kind.BOSS):
+        elif f.kind in (Kind.RIB, Kind.BOSS, Kind.STEP, Kind.BLIND_STEP):
             vote(up, 0.5, f"a {f.kind}")
         elif f.kind == Kind.CHAMFER:
             vote(down, 0.25, "a chamfer on the other side")

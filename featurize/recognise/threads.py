@@ -23,7 +23,7 @@ _TAP_DRILL_ODD = 3.0
 _TAP_DRILL_ROUND = 2.0
 _MAJOR = 0.0
 # Second-choice sizes such as M7 are rare in dies, fine pitches rarer; inch sizes depend on the customer.
-_UNIFIED, _SECOND_CHOICE, _FINE = -1.0, -2.0, -3.0
+_UNIFIED, _SECOND_CHOICE, _FINE = -2.0, -2.0, -3.0
 # Minor diameters and inch drills are odd figures, drawn to 0.0001 in: half of that, and a little.
 _EXACT_MM = 0.0015
 # Tables print diameters to the micron: a match worse by this than another is chance.
@@ -32,8 +32,8 @@ _AS_NEAR_MM = 1e-3
 _RELIEF = 4.0
 _BLIND, _POINTED = 0.5, 1.5
 _PATTERN = 0.5
-# An equal hole beside it whose thread is named.
-_TWIN_NAMED = 2.5
+# An equal bore in the same direction whose thread is beyond doubt.
+_TWIN = 2.5
 # A plain through hole of a half-millimetre or clearance size: dowels and clearance holes look so.
 _THROUGH_ROUND = -1.5
 # Threaded needs this many points and this lead over the next size; up to PLAIN_AT a hole is plain.
@@ -61,12 +61,29 @@ def settle_threads(holes: Sequence[Feature], settled: Mapping[str, str]) -> list
     first of these that applies is final. "all" with a size answers only the questions that offer it.
     Raises ValueError for a size the tables lack.
     """
-    named = {_pattern_key(h): s for h in holes for s, _ in designations(h.text) if matching_bore(h, s)}
     keys = [_pattern_key(h) for h in holes]
-    return [
-        _answered(_settle(h, settled, keys.count(k), named.get(k)), settled) if h.kind == Kind.HOLE else h
+    first = [
+        _settle(h, settled, keys.count(k), None) if h.kind == Kind.HOLE else h
         for h, k in zip(holes, keys, strict=True)
     ]
+    # What is sure of one hole speaks for its equals: a thread without relief among ten with it.
+    sure = {k: parse(f.thread.designation)[0] for f in first if f.thread and f.thread.designation for k in _bore_keys(f)}
+    return [
+        _answered(_settle(h, settled, keys.count(k), twin), settled)
+        if f.thread is not None and f.thread.asked and (twin := _twin(h, sure)) is not None
+        else _answered(f, settled)
+        for h, f, k in zip(holes, first, keys, strict=True)
+    ]
+
+
+def _bore_keys(hole: Feature) -> list[tuple[object, ...]]:
+    """Diameter and direction of each straight bore."""
+    along = tuple(round(c, 3) + 0.0 for c in hole.axis.direction) if hole.axis else ()
+    return [(round(b.start_diameter_mm, 2), along) for b in hole.bores if b.is_cylinder]
+
+
+def _twin(hole: Feature, sure: Mapping[tuple[object, ...], ThreadSize]) -> ThreadSize | None:
+    return next((sure[k] for k in _bore_keys(hole) if k in sure and matching_bore(hole, sure[k])), None)
 
 
 def matching_bore(hole: Feature, size: ThreadSize) -> tuple[Bore, Match] | None:
@@ -76,6 +93,11 @@ def matching_bore(hole: Feature, size: ThreadSize) -> tuple[Bore, Match] | None:
             gap, what = size.drawn_at(bore.start_diameter_mm)
             if bore.is_cylinder and gap < tol.SURFACE_MM and what == wanted and _holds(hole, bore, size):
                 return bore, what
+    # Drills differ between makers: anything inside the minor diameter's limits cuts a good thread.
+    low, high = size.minor_limits_mm
+    for bore in hole.bores:
+        if bore.is_cylinder and low < bore.start_diameter_mm < high and _holds(hole, bore, size):
+            return bore, "minor"
     return None
 
 
@@ -233,7 +255,7 @@ def _card(hole: Feature, size: ThreadSize, equals: int, twin: ThreadSize | None)
     if equals > 1:
         card.add(_PATTERN, f"{equals} equal holes")
     if twin == size:
-        card.add(_TWIN_NAMED, "an equal hole is named so")
+        card.add(_TWIN, "an equal bore beside it is that thread")
     return card
 
 

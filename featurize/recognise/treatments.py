@@ -76,7 +76,7 @@ def _is_chamfer(scene: Scene, f: int) -> bool:
 
 
 def chamfer_sizes(scene: Scene, faces: Sequence[int]) -> dict[str, float]:
-    """Width across, length along, and the angle to the face it meets (the smaller one)."""
+    """Angle to the face it leans on (the smaller one), ``width_mm`` along that face, and length."""
     widths, angles, length = [], [], 0.0
     for f in faces:
         rows = _long_edges(scene, f)
@@ -87,7 +87,10 @@ def chamfer_sizes(scene: Scene, faces: Sequence[int]) -> dict[str, float]:
         neighbours = [180 - float(np.mean([e.dihedral_deg for e in es])) for _, _, es in rows[:2]]
         if isinstance(s, (Plane, Cone)) and neighbours:
             angles.append(min(neighbours))
-    return {"width_mm": max(widths), "length_mm": length, **({"angle_deg": min(angles)} if angles else {})}
+    if not angles:
+        return {"width_mm": max(widths), "length_mm": length}
+    angle = min(angles)
+    return {"width_mm": max(widths) * float(np.cos(np.radians(angle))), "length_mm": length, "angle_deg": angle}
 
 
 def _width(scene: Scene, f: int, rows: list[tuple[int, float, list[Edge]]]) -> float:

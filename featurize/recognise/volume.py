@@ -16,14 +16,14 @@ from numpy.typing import NDArray
 
 from featurize import tolerances as tol
 from featurize.brep.frame import SIDES
-from featurize.brep.part import Convexity, Face
+from featurize.brep.part import Convexity
 from featurize.brep.polytope import Polytope
 from featurize.brep.surfaces import Array, Plane
 from featurize.brep.surfaces_at import parallel
 from featurize.feature import CrossSection, Kind
 from featurize.recognise.scene import Scene
 
-_TANGENTS_PER_FACE = 24
+_TANGENTS_PER_FACE = 12
 # A box side counts as open when the void reaches it with more than this much area (mm2).
 _OPEN_AREA_MM2 = 1e-3
 
@@ -58,19 +58,39 @@ class Void:
 def void_of(scene: Scene, ids: Sequence[int]) -> Void | None:
     """The convex void in front of these faces; None when it is not convex."""
     frame = scene.part.frame
-    planes: list[tuple[Array, float]] = []
-    clouds = {i: frame.local(scene.vertices(i)) for i in ids}
+    origins, normals, slacks, chosen = [], [], [], []
     for i in ids:
-        for origin, normal in _tangent_planes(scene.face(i)):
-            n = frame.axes @ normal
-            offset = float(frame.local(origin) @ n)
-            if any(parallel(n, m, tol.PARALLEL_DEG) and n @ m > 0 and abs(offset - o) < tol.SURFACE_MM for m, o in planes):
+        face = scene.face(i)
+        if isinstance(face.surface, Plane):
+            at, out = face.surface.origin[None], face.surface.normal[None]
+        else:
+            at, out = face.points, face.normals
+        origins.append(at)
+        normals.append(out)
+        slacks.append(np.full(len(at), _slack(scene, i)))
+        # All tangent planes are tested, a few of them shape the void.
+        chosen.append(np.arange(len(at)) % max(1, len(at) // _TANGENTS_PER_FACE) == 0)
+    n = np.vstack(normals) @ frame.axes.T
+    offset = np.sum(frame.local(np.vstack(origins)) * n, axis=1)
+    corners = frame.local(scene.cloud(ids))
+    if np.any((corners @ n.T).min(axis=0) < offset - np.concatenate(slacks)):
+        return None
+    used = np.concatenate(chosen)
+    return _void(scene, _distinct(n[used], offset[used]))
+
+
+def _distinct(normals: Array, offsets: Array) -> list[tuple[Array, float]]:
+    """Planes (n, 3), (n,) without repeats."""
+    planes: list[tuple[Array, float]] = []
+    for n, o in zip(normals, offsets, strict=True):
+        if planes:
+            known = np.array([p[0] for p in planes])
+            levels = np.array([p[1] for p in planes])
+            close = (known @ n > np.cos(np.radians(tol.PARALLEL_DEG))) & (np.abs(levels - o) < tol.SURFACE_MM)
+            if close.any():
                 continue
-            slack = _slack(scene, i)
-            if any(float((cloud @ n).min()) < offset - slack for cloud in clouds.values()):
-                return None
-            planes.append((n, offset))
-    return _void(scene, planes)
+        planes.append((n, float(o)))
+    return planes
 
 
 def _void(scene: Scene, planes: Sequence[tuple[Array, float]]) -> Void:
@@ -99,9 +119,11 @@ def _intruders(
     """Which points of the part's skin (n,) lie clearly inside the box cut by planes."""
     points = scene.skin[0]
     low, high = scene.part.low + clear_mm, scene.part.high - clear_mm
-    inside = np.asarray(np.all((points > low) & (points < high), axis=1))
+    left = np.flatnonzero(np.all((points > low) & (points < high), axis=1))
     for n, offset in planes:
-        inside &= points @ n > offset + clear_mm
+        left = left[points[left] @ n > offset + clear_mm]
+    inside = np.zeros(len(points), bool)
+    inside[left] = True
     return inside
 
 
@@ -212,13 +234,6 @@ def section_of(sides: int, curved: bool) -> CrossSection:
     if curved:
         return CrossSection.OTHER
     return {3: CrossSection.THREE, 4: CrossSection.FOUR, 6: CrossSection.SIX}.get(sides, CrossSection.OTHER)
-
-
-def _tangent_planes(face: Face) -> list[tuple[Array, Array]]:
-    if isinstance(face.surface, Plane):
-        return [(face.surface.origin, face.surface.normal)]
-    step = max(1, len(face.points) // _TANGENTS_PER_FACE)
-    return list(zip(face.points[::step], face.normals[::step], strict=True))
 
 
 def _slack(scene: Scene, i: int) -> float:
