@@ -170,6 +170,16 @@ def test_half_round_channel() -> None:
     assert prove(part, stock).faults == ()
 
 
+def test_edge_round_is_formed_and_exact() -> None:
+    part = build_part(block().edges("|X and >Z and >Y").fillet(3).val().wrapped)
+    (round_,) = [f.id for f in part.faces if isinstance(f.surface, Cylinder)]
+    feature = Feature("F01", Kind.EDGE_ROUND, (round_,), {round_: Role.FACE}, run=(1.0, 0.0, 0.0))
+    stock = ground_stock(part, [feature], blank_for(part), shop(), floor_allowance_mm=0.0)
+    assert [c.exact for c in stock.removed] == [True]
+    assert volume_of(stock.solid) == pytest.approx(24000 - 40 * 9 * (1 - math.pi / 4), rel=1e-9)
+    assert prove(part, stock).faults == ()
+
+
 def test_ribbed_floor() -> None:
     body = block()
     for aside in (-8, 0, 8):

@@ -66,6 +66,7 @@ def shadow(part: Part, direction: Array, up: Array | None = None) -> Shadow:
     return Shadow(view, cast(part, view))
 
 
+@np.errstate(invalid="ignore")  # facets that vanish when snapped
 def cast(part: Part, view: View, faces: NDArray[np.int64] | None = None) -> Any:
     """What some faces (all when None) cover in a view: a shapely Polygon or MultiPolygon."""
     mesh = part.mesh
@@ -84,8 +85,7 @@ def cast(part: Part, view: View, faces: NDArray[np.int64] | None = None) -> Any:
     solid = np.abs(turn) > tol.LENGTH_MM**2
     pieces.extend(shapely.polygons(corners[curved & solid]))
     # Snapping far below any tolerance closes the hairlines between neighbours.
-    with np.errstate(invalid="ignore"):  # facets that vanish in the grid
-        return shapely.unary_union(pieces, grid_size=tol.LENGTH_MM / 100)
+    return shapely.unary_union(pieces, grid_size=tol.LENGTH_MM / 100)
 
 
 def _twice_area(corners: Array) -> Array:

@@ -306,12 +306,15 @@ def _run(sight_: Sight, stretches: list[Stretch]) -> Run:
     ends = []
     for s, back in ((kept[0], True), (kept[-1], False)):
         filleted = (0 if back else len(stretches) - 1) in spread
-        if filleted or s.trace.circle is not None:
+        if filleted:
             ends.append(0.0)
             continue
         across = s.low if back else s.high
         at = np.array([across, s.trace.height(across)])
-        ends.append(sight_.free_beyond(at, _outward(s.trace, back)))
+        level = np.array([-1.0 if back else 1.0, 0.0])
+        free = sight_.free_beyond(at, level if s.trace.circle is not None else _outward(s.trace, back))
+        # Round ends are followed only out of the blank: what lies nearer is another feature's.
+        ends.append(free if s.trace.circle is None or np.isinf(free) else 0.0)
     return Run(tuple(kept), (ends[0], ends[1]), tuple(fillets))
 
 
@@ -374,7 +377,12 @@ def bottom_of(
     ends = []
     for s, free, back in ((run.stretches[0], run.free[0], True), (run.stretches[-1], run.free[1], False)):
         at, sign = (s.low, 1.0) if back else (s.high, -1.0)
-        if np.isinf(free):
+        if np.isinf(free) and s.trace.circle is not None:
+            ends.append(float(over[0] if back else over[1]))
+            end = pieces[0].start if back else pieces[-1].end
+            out = np.array([ends[-1], end[1]])
+            pieces.insert(0, Segment(out, end)) if back else pieces.append(Segment(end, out))
+        elif np.isinf(free):
             ends.append(
                 _out_of_blank(pieces[0] if back else pieces[-1], float(over[0] if back else over[1]), top)
             )
@@ -446,13 +454,23 @@ def cleared(
         for s in bottom[:-1]
     ]
     lid = Segment(bottom[-1].end, bottom[0].start)
-    path = rolled(bottom, [max(corner_mm, r) for r in modelled])
+    # A wheel dressed to an arc is dressed to the flat beside it too.
+    corners = [
+        0.0 if _formed(a, b) else max(corner_mm, r)
+        for a, b, r in zip(bottom, bottom[1:], modelled, strict=False)
+    ]
+    path = rolled(bottom, corners)
     if path is not None:
         return Profile(((*path, lid),), corner_mm, True)
     drawn = rolled(bottom, modelled)
     radius = corner_mm if drawn is not None else max(corner_mm, *modelled)
     region = polygon_of([*(drawn or bottom), lid])
     return Profile(tuple(tuple(p) for p in opened(region, radius)), corner_mm, False)
+
+
+def _formed(a: Segment, b: Segment) -> bool:
+    flat = b if a.mid is not None else a
+    return (a.mid is None) != (b.mid is None) and abs(float(flat.end[0] - flat.start[0])) > tol.LENGTH_MM
 
 
 def feet(bottom: Sequence[Segment]) -> int:
