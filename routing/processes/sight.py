@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from featurize.brep.part import Face, Mesh
 from featurize.brep.rays import first_hits
-from featurize.brep.surfaces import Array, Cone, Cylinder
+from featurize.brep.surfaces import Array, Cone, Cylinder, Plane
 from featurize.feature import Vec3
 from featurize.recognise.scene import vec
 from routing.processes.base import JobContext
@@ -20,7 +20,9 @@ from routing.processes.base import JobContext
 _AWAY_SINE = 0.005
 # Share of samples that may be hidden: those beside an inner edge stand off into the next face.
 _HIDDEN_SHARE = 0.03
-# Bytes of one batch of rays against all triangles.
+# Side edges of a wall stand at most this far (cosine of 30 deg) off the wire.
+_UPRIGHT_COS = 0.866
+# Pairs of rays and triangles in one batch.
 _BATCH = 2_000_000
 
 
@@ -53,7 +55,7 @@ def hidden_from_wire(job: JobContext, faces: Iterable[Face], along: Array) -> Hi
     points, rulings = [], []
     for face in faces:
         points.append(job.scene.off_surface(face.id))
-        rulings.append(rulings_of(face, along))
+        rulings.append(rulings_of(job, face, along))
     p, r = np.vstack(points), np.vstack(rulings)
     worst: Hidden | None = None
     for sense in (1.0, -1.0):
@@ -64,10 +66,10 @@ def hidden_from_wire(job: JobContext, faces: Iterable[Face], along: Array) -> Hi
     return worst
 
 
-def rulings_of(face: Face, along: Array) -> Array:
+def rulings_of(job: JobContext, face: Face, along: Array) -> Array:
     """Unit directions (n, 3) in the surface at a wall's samples, as near as can be to ``along``.
 
-    Exact rulings of planes, of cylinders and cones about ``along``, and of extrusions.
+    Exact on cylinders and cones, on extrusions, and on flat walls whose two side edges meet or are parallel.
     """
     if isinstance(face.surface, Cylinder):
         axis = face.surface.axis * np.sign(face.surface.axis @ along)
@@ -77,8 +79,56 @@ def rulings_of(face: Face, along: Array) -> Array:
         rays = face.points - face.surface.apex
         rays /= np.linalg.norm(rays, axis=1, keepdims=True)
         return np.asarray(rays * np.sign(rays @ along)[:, None])
+    if isinstance(face.surface, Plane):
+        return _fan(job, face, face.surface.normal, along)
     tangent = along - (face.normals @ along)[:, None] * face.normals
     return np.asarray(tangent / np.linalg.norm(tangent, axis=1, keepdims=True))
+
+
+def _fan(job: JobContext, face: Face, normal: Array, along: Array) -> Array:
+    """Rulings of a flat wall: a wire turns from the direction of one side edge to the other's.
+
+    At distances a and b from edges of unit directions u and v the line through their meeting point has
+    the direction b u + a v (law of sines).
+    """
+    straight = along - (along @ normal) * normal
+    straight /= np.linalg.norm(straight)
+    across = np.cross(normal, straight)
+    lines = _side_lines(job, face, straight)
+    if not lines:
+        return np.broadcast_to(straight, face.points.shape).copy()
+    sides = np.cross([u for _, u in lines], normal)
+    sides *= np.sign(sides @ across)[:, None]
+    # How far each edge lies to the right of each sample.
+    offset = np.array([(p - face.points) @ side for (p, _), side in zip(lines, sides, strict=True)])
+    directions = np.array([u for _, u in lines])
+    right = np.where(offset >= 0, offset, np.inf)
+    left = np.where(offset < 0, -offset, np.inf)
+    k, m = np.argmin(right, axis=0), np.argmin(left, axis=0)
+    a, b = right.min(axis=0), left.min(axis=0)
+    with np.errstate(invalid="ignore"):
+        share = np.where(np.isinf(a), 0.0, np.where(np.isinf(b), 1.0, b / (a + b)))[:, None]
+    found = share * directions[k] + (1 - share) * directions[m]
+    return np.asarray(found / np.linalg.norm(found, axis=1, keepdims=True))
+
+
+def tilt_deg(job: JobContext, face: Face, along: Array) -> float:
+    """How far a wire leans at most along a wall, its corners included."""
+    edges = [u for _, u in _side_lines(job, face, along)] if isinstance(face.surface, Plane) else []
+    cosines = np.vstack([rulings_of(job, face, along), *edges]) @ along
+    return float(np.degrees(np.arccos(np.clip(cosines.min(), -1.0, 1.0))))
+
+
+def _side_lines(job: JobContext, face: Face, along: Array) -> list[tuple[Array, Array]]:
+    """A point and the unit direction of each straight edge that bounds a wall beside the wire."""
+    lines = []
+    for e in job.part.edges_of(face.id):
+        chord = e.points[-1] - e.points[0]
+        chord = chord * np.sign(chord @ along)
+        length = float(np.linalg.norm(chord))
+        if e.curve == "line" and length > 0 and chord @ along > _UPRIGHT_COS * length:
+            lines.append((e.points[0], chord / length))
+    return lines
 
 
 def _worst(blocked: NDArray[np.bool_], hit: NDArray[np.int64], points: Array) -> Hidden | None:
@@ -93,26 +143,24 @@ def hits(mesh: Mesh, origins: Array, directions: Array) -> tuple[Array, NDArray[
     """First hit of rays of many directions: distances (n,), inf when free, and faces (n,), -1 when free."""
     if np.allclose(directions, directions[0], atol=1e-9):
         return first_hits(mesh, origins, directions[0])
+    # Pluecker coordinates: a ray passes all three edges of a triangle on one side, or misses it.
     a, b, c = (mesh.vertices[mesh.triangles[:, k]] for k in range(3))
-    u, v = b - a, c - a
+    edges = [np.hstack([np.cross(p, q), q - p]).T for p, q in ((a, b), (b, c), (c, a))]
+    normals = np.cross(b - a, c - a)
+    offsets = np.sum(normals * a, axis=1)
+    rays = np.hstack([directions, np.cross(origins, directions)])
     distance = np.full(len(origins), np.inf)
     face = np.full(len(origins), -1, np.int64)
     step = max(1, _BATCH // max(len(a), 1))
     for start in range(0, len(origins), step):
-        o, d = origins[start : start + step, None], directions[start : start + step, None]
-        # Moeller and Trumbore, "Fast, minimum storage ray/triangle intersection" (1997).
-        h = np.cross(d, v[None])
-        det = np.sum(u[None] * h, axis=2)
+        part = slice(start, start + step)
+        x, y, z = (rays[part] @ e for e in edges)
+        met = ((x >= 0) & (y >= 0) & (z >= 0)) | ((x <= 0) & (y <= 0) & (z <= 0))
         with np.errstate(divide="ignore", invalid="ignore"):
-            s = o - a[None]
-            x = np.sum(s * h, axis=2) / det
-            q = np.cross(s, u[None])
-            y = np.sum(d * q, axis=2) / det
-            t = np.sum(v[None] * q, axis=2) / det
-            met = (np.abs(det) > 1e-14) & (x >= 0) & (y >= 0) & (x + y <= 1) & (t > 0)
-        t = np.where(met, t, np.inf)
+            t = (offsets - origins[part] @ normals.T) / (directions[part] @ normals.T)
+        t = np.where(met & (t > 0) & np.isfinite(t), t, np.inf)
         first = np.argmin(t, axis=1)
-        rows = np.arange(len(t))
-        distance[start : start + step] = t[rows, first]
-        face[start : start + step] = np.where(np.isfinite(t[rows, first]), mesh.face_ids[first], -1)
+        near = t[np.arange(len(t)), first]
+        distance[part] = near
+        face[part] = np.where(np.isfinite(near), mesh.face_ids[first], -1)
     return distance, face

@@ -18,7 +18,7 @@ from featurize.feature import Feature, Kind, Vec3
 from featurize.recognise.scene import vec
 from routing.processes.base import JobContext, Verdict
 from routing.processes.corners import Corner, inside_corners, lean_deg
-from routing.processes.sight import hidden_from, hidden_from_wire
+from routing.processes.sight import hidden_from, hidden_from_wire, tilt_deg
 from routing.shop import Wire
 
 ORDER = 10
@@ -42,7 +42,8 @@ class WireErosion:
         if NAME not in job.shop.rule(job.material).processes:
             return _no(f"the shop does not wire {job.material.name}")
         if feature.thread is not None or feature.kind == Kind.THREADED_HOLE:
-            return _no("a thread cannot be wired")
+            doubtful = feature.thread is not None and feature.thread.designation is None
+            return _no("it may be a thread" if doubtful else "a thread cannot be wired")
         if feature.kind == Kind.HOLE and job.shop.general.clearance_holes == "drill":
             return _no("the shop drills its holes")
         answers = [self._along(job, feature, d) for d in _axes(job, feature)]
@@ -61,6 +62,9 @@ class WireErosion:
                 return _no(f"{job.call(face.id)} {how}", place=vec(face.centroid))
             if not _is_ruled(face, along):
                 return _no(f"{job.call(face.id)} is not ruled along the wire", place=vec(face.centroid))
+            if (tilt := tilt_deg(job, face, along)) > limit + tol.CONE_MIN_DEG:
+                said = f"tilts the wire {tilt:.1f} deg at its corner, over the machine's {limit:g} deg"
+                return _no(f"{job.call(face.id)} {said}", place=vec(face.centroid))
         height = job.extent_mm(along)
         if height > machine.height_limit_mm:
             return _no(f"height {height:.1f} is over the machine's {machine.height_limit_mm:g}")

@@ -1,0 +1,55 @@
+"""Small solids, recognised and put before the processes."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import cadquery as cq
+import numpy as np
+
+from featurize.brep.build import build_part
+from featurize.feature import Feature, Kind
+from featurize.recognise import Recognition, recognise
+from routing.choices import Choices
+from routing.processes import all_processes
+from routing.processes.base import JobContext, Verdict
+from routing.shop import Shop, load_shop
+
+STEEL = "steel-60hrc"
+
+
+def block(x: float = 40, y: float = 30, z: float = 20) -> cq.Workplane:
+    """A block with its top at height z."""
+    return cq.Workplane().box(x, y, z, centered=(True, True, False))
+
+
+def recognised(solid: cq.Workplane, working_side: str | None = "+z") -> Recognition:
+    """``working_side`` is in the solid's own coordinates; holes are plain."""
+    side = None
+    if working_side:
+        side = np.zeros(3)
+        side["xyz".index(working_side[1])] = 1.0 if working_side[0] == "+" else -1.0
+    return recognise(build_part(solid.val().wrapped), working_side=side, threads={"all": "plain"})
+
+
+def job_of(solid: cq.Workplane, shop: Shop | None = None, **choices: Any) -> JobContext:
+    found = recognised(solid)
+    return JobContext(
+        found.part, found.features, shop or load_shop(), Choices(**{"material": STEEL, **choices})
+    )
+
+
+def the(job: JobContext, kind: Kind) -> Feature:
+    """The only feature of a kind."""
+    (feature,) = [f for f in job.features if f.kind == kind]
+    return feature
+
+
+def asked(job: JobContext, feature: Feature, name: str) -> Verdict:
+    return next(p for p in all_processes() if p.name == name).judge(job, feature)
+
+
+def shop_with(**changes: Any) -> Shop:
+    """The default shop with whole sections replaced."""
+    return replace(load_shop(), **changes)

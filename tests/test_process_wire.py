@@ -1,0 +1,176 @@
+"""Wire: smallest inside corner, start hole, taper and what is in the way, against closed forms."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import cadquery as cq
+import pytest
+import shapely
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from featurize.feature import Kind
+from routing.processes import all_processes
+from routing.processes.corners import Corner
+from routing.shop import Wire, load_shop
+from tests.support.routed import asked, block, job_of, shop_with, the
+
+ONE_WIRE = shop_with(wires=(Wire(0.25, 0.02),))
+_OPENINGS = (Kind.THROUGH_PROFILE, Kind.HOLE)
+
+
+def opening(radius_mm: float = 0.0, x: float = 12, y: float = 8) -> cq.Workplane:
+    tool = cq.Workplane().box(x, y, 60)
+    return block().cut(tool.edges("|Z").fillet(radius_mm) if radius_mm else tool)
+
+
+def test_the_trade_asks_in_its_order() -> None:
+    assert [p.name for p in all_processes()] == ["wire", "surface grind", "mill", "sink-erode"]
+
+
+@settings(max_examples=12, deadline=None)
+@given(st.floats(0.05, 0.6))
+def test_smallest_inside_corner_is_wire_radius_plus_gap(radius_mm: float) -> None:
+    # Closed form: a wire of diameter d with gap g stands g + d/2 off both walls.
+    if abs(radius_mm - 0.145) < 0.001:
+        return
+    job = job_of(opening(radius_mm), ONE_WIRE)
+    assert asked(job, the(job, Kind.THROUGH_PROFILE), "wire").workable == (radius_mm > 0.145)
+
+
+def test_the_reason_speaks_in_numbers() -> None:
+    job = job_of(opening(0.10), ONE_WIRE)
+    verdict = asked(job, the(job, Kind.THROUGH_PROFILE), "wire")
+    assert verdict.reason == "inside corner R 0.1 is under the 0.125 wire radius plus 0.02 gap"
+    # Four square corners over 20 of height, closed form (1 - pi/4)(R^2 - r^2) each.
+    assert verdict.shortfall_mm3 == pytest.approx(4 * (1 - math.pi / 4) * (0.145**2 - 0.1**2) * 20, rel=1e-6)
+
+
+def test_the_largest_wire_that_fits_is_chosen() -> None:
+    for radius, diameter in ((1.0, 0.25), (0.13, 0.20), (0.10, 0.15), (0.07, 0.10), (0.046, 0.07)):
+        job = job_of(opening(radius))
+        verdict = asked(job, the(job, Kind.THROUGH_PROFILE), "wire")
+        assert verdict.details["wire_diameter_mm"] == diameter, radius
+
+
+def test_a_sharp_corner_takes_the_accepted_radius() -> None:
+    job = job_of(opening())
+    verdict = asked(job, the(job, Kind.THROUGH_PROFILE), "wire")
+    assert verdict.workable
+    assert verdict.details["wire_diameter_mm"] == 0.07
+    job = job_of(opening(), ONE_WIRE)
+    refused = asked(job, the(job, Kind.THROUGH_PROFILE), "wire")
+    assert not refused.workable
+    assert "would leave R 0.145, over the accepted 0.05" in refused.reason
+
+
+def test_a_gap_is_as_narrow_as_wire_and_two_gaps() -> None:
+    # 0.25 + 2 x 0.02 = 0.29
+    for width, fits in ((0.28, False), (0.31, True)):
+        slot = cq.Workplane().slot2D(8, width).extrude(60, both=True)
+        job = job_of(block(z=10).cut(slot), ONE_WIRE)
+        (feature,) = [f for f in job.features if f.kind in _OPENINGS]
+        assert asked(job, feature, "wire").workable == fits, width
+
+
+@pytest.mark.parametrize(
+    ("sketch", "inscribed_mm"),
+    [
+        (cq.Workplane().rect(12, 8), 8.0),
+        # Inradius of an equilateral triangle: side / (2 sqrt 3); across the corners here 10.
+        (cq.Workplane().polygon(3, 10), 10 * math.cos(math.radians(60))),
+        (cq.Workplane().polygon(6, 10), 10 * math.cos(math.radians(30))),
+    ],
+)
+def test_the_start_hole_stands_in_the_largest_circle(sketch: cq.Workplane, inscribed_mm: float) -> None:
+    job = job_of(block().cut(sketch.extrude(60, both=True)))
+    (feature,) = [f for f in job.features if f.kind in _OPENINGS]
+    verdict = asked(job, feature, "wire")
+    assert verdict.workable, verdict.reason
+    assert verdict.details["inscribed_mm"] == pytest.approx(inscribed_mm, abs=1e-3)
+    assert verdict.place is not None
+    if len(feature.faces) > 4 or inscribed_mm != 8.0:
+        assert verdict.place[:2] == pytest.approx((0, 0), abs=2e-3)
+
+
+def test_a_start_hole_has_a_smallest_diameter_and_a_deepest_ratio() -> None:
+    machine = replace(load_shop().wire_machine, start_hole_min_mm=5.0)
+    job = job_of(opening(0.5, 12, 4), shop_with(wire_machine=machine))
+    assert "under the 5 start hole" in asked(job, the(job, Kind.THROUGH_PROFILE), "wire").reason
+    machine = replace(load_shop().wire_machine, start_hole_ratio=4.0)
+    job = job_of(opening(0.5, 12, 4), shop_with(wire_machine=machine))  # 20 high, 4 wide: 5 diameters
+    assert "is 5 diameters, over 4" in asked(job, the(job, Kind.THROUGH_PROFILE), "wire").reason
+
+
+@pytest.mark.parametrize(("taper", "workable"), [(0.75, True), (10, True), (10.9, False), (17, False)])
+def test_walls_lean_up_to_the_machine_limit(taper: float, workable: bool) -> None:
+    # In the corner of two walls the wire tilts by atan(sqrt 2 tan a): 14.0 deg at 10, 15.2 at 10.9.
+    tool = cq.Workplane().rect(14, 14).extrude(20, taper=taper)
+    job = job_of(block().cut(tool))
+    (feature,) = [f for f in job.features if f.kind != Kind.OUTSIDE_FACE]
+    verdict = asked(job, feature, "wire")
+    assert verdict.workable == workable, verdict.reason
+    if workable:
+        assert verdict.details["taper_deg"] == pytest.approx(taper, abs=1e-3)
+
+
+def test_land_and_relief_are_wired_together() -> None:
+    land = cq.Workplane().rect(10, 8).extrude(20)
+    relief = cq.Workplane().rect(10.5, 8.5).workplane(offset=15).rect(10, 8).loft()
+    job = job_of(block().cut(land).cut(relief))
+    verdict = asked(job, the(job, Kind.THROUGH_PROFILE), "wire")
+    assert verdict.workable, verdict.reason
+    assert verdict.details["taper_deg"] == pytest.approx(math.degrees(math.atan(0.25 / 15)), abs=0.01)
+
+
+def test_a_floor_is_in_the_way_and_named() -> None:
+    job = job_of(block().faces(">Z").workplane().rect(10, 8).cutBlind(-5))
+    pocket = the(job, Kind.POCKET)
+    assert f"floor of pocket {pocket.id} lies across the wire" in asked(job, pocket, "wire").reason
+
+
+def test_walls_that_end_over_material_are_refused() -> None:
+    # A through opening whose lower half is stepped in: only its own walls are asked.
+    job = job_of(
+        block().cut(cq.Workplane().rect(6, 6).extrude(20)).faces(">Z").workplane().rect(12, 12).cutBlind(-8)
+    )
+    for feature in job.features:
+        if feature.kind == Kind.POCKET:
+            verdict = asked(job, feature, "wire")
+            assert not verdict.workable
+            assert "way" in verdict.reason or "across" in verdict.reason
+
+
+def test_threads_and_drilled_holes_are_not_wired() -> None:
+    general = replace(load_shop().general, clearance_holes="drill")
+    solid = block().faces(">Z").workplane().hole(6.0)
+    job = job_of(solid, shop_with(general=general))
+    assert asked(job, the(job, Kind.HOLE), "wire").reason == "the shop drills its holes"
+    job = job_of(solid)
+    assert asked(job, the(job, Kind.HOLE), "wire").workable
+
+
+def test_a_cross_bore_is_wired_along_its_own_axis() -> None:
+    job = job_of(block().faces(">Y").workplane(centerOption="CenterOfBoundBox").hole(5.0))
+    verdict = asked(job, the(job, Kind.HOLE), "wire")
+    assert verdict.workable, verdict.reason
+    assert str(verdict.details["axis"])[1] in "xy"
+
+
+def test_the_height_is_limited() -> None:
+    machine = replace(load_shop().wire_machine, height_limit_mm=15.0)
+    job = job_of(opening(0.5), shop_with(wire_machine=machine))
+    assert asked(job, the(job, Kind.THROUGH_PROFILE), "wire").reason == "height 20.0 is over the machine's 15"
+
+
+@pytest.mark.parametrize("angle_deg", [40, 60, 90, 120])
+def test_what_a_disc_leaves_in_a_corner(angle_deg: float) -> None:
+    """The closed form against an opening by shapely: erode and dilate a large wedge."""
+    a, size = math.radians(angle_deg), 50.0
+    wedge = shapely.Polygon([(0, 0), (size, 0), (size * math.cos(a), size * math.sin(a))])
+    opened = wedge.buffer(-1.0, quad_segs=256).buffer(1.0, quad_segs=256)
+    left = wedge.difference(opened).intersection(shapely.Point(0, 0).buffer(6))
+    corner = Corner(0.0, (0, 0, 0), (0, 1), angle_deg)
+    assert corner.left_mm2(1.0) == pytest.approx(left.area, rel=2e-3)
