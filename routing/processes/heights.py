@@ -2,7 +2,8 @@
 
 The second opinion beside exact corners and sight: lines of sight on a square grid over one feature.
 Heights are exact to the mesh (``Mesh.deflection_mm``) at the grid's points; a wall's place is known to
-half a pitch, so volumes err by at most half a pitch times the wall area.
+half a pitch and a cutter's radius rounded as much, so volumes err by up to a pitch times the area of the
+walls that the cutter touches.
 """
 
 from __future__ import annotations
@@ -23,7 +24,7 @@ from routing.processes.base import JobContext
 from routing.shop import Cutter
 
 # Points in a grid: enough to tell a gap to a hundredth of a feature, few enough for a second.
-_POINTS = 30_000
+_POINTS = 20_000
 _FINEST_MM = 0.02
 
 
@@ -51,11 +52,10 @@ class HeightGrid:
     floor_mm: float  # the feature's lowest height
 
     @classmethod
-    def of(cls, job: JobContext, feature: Feature, toward: Array) -> HeightGrid:
-        """The grid over a feature and as far around as the largest cutter reaches."""
-        around = max(c.radius_mm for c in job.shop.cutters)
-        key = ("heights", feature.id, *np.round(toward, 9))
-        return job.kept(key, lambda: cls.over(job, feature.faces, toward, around))
+    def of(cls, job: JobContext, feature: Feature, toward: Array, around_mm: float = 1.0) -> HeightGrid:
+        """The grid over a feature and as far around as a tool that stands beside it."""
+        key = ("heights", feature.id, around_mm, *np.round(toward, 9))
+        return job.kept(key, lambda: cls.over(job, feature.faces, toward, around_mm))
 
     @classmethod
     def over(cls, job: JobContext, ids: Iterable[int], toward: Array, margin_mm: float) -> HeightGrid:
@@ -115,12 +115,13 @@ class HeightGrid:
 
     def leaving(self, cutter: Cutter, inset_mm: float = 0.0) -> Leaving:
         """Grey closing of the heights by a cutter's shape, within the feature less a border."""
-        r = cutter.radius_mm
-        n = max(1, round(r / self.pitch_mm))
+        # A disc of n and a half steps about a point reaches walls half a step beyond the last free one.
+        n = max(0, round(cutter.radius_mm / self.pitch_mm - 0.5))
+        r = (n + 0.5) * self.pitch_mm
         u = np.arange(-n, n + 1) * self.pitch_mm
         away = np.hypot(*np.meshgrid(u, u))
-        inside = away <= r + 1e-9
-        beyond = np.clip(away - (r - cutter.corner_radius_mm), 0, cutter.corner_radius_mm)
+        inside = away <= r
+        beyond = np.clip(away - (cutter.radius_mm - cutter.corner_radius_mm), 0, cutter.corner_radius_mm)
         rise = cutter.corner_radius_mm - np.sqrt(cutter.corner_radius_mm**2 - beyond**2)
         high = np.pad(self.heights, n, mode="edge")
         tip = ndimage.grey_dilation(high, footprint=inside, structure=np.where(inside, -rise, 0.0))
@@ -129,7 +130,8 @@ class HeightGrid:
         if inset_mm:
             depth = ndimage.distance_transform_edt(np.pad(inner, 1))[1:-1, 1:-1] * self.pitch_mm
             inner = depth > inset_mm + self.pitch_mm
-        left = np.where(inner, reached[n:-n, n:-n] - self.heights, 0.0)
+        reached = reached[n : n + len(self.heights), n : n + self.heights.shape[1]]
+        left = np.where(inner, reached - self.heights, 0.0)
         k = np.unravel_index(int(np.argmax(left)), left.shape)
         spot = np.zeros_like(self.mine)
         spot[k] = True

@@ -133,7 +133,7 @@ def _milled(job: JobContext, feature: Feature, toward: Array) -> Verdict:
     gap = None
     sensible = []
     for radius in sorted({c.radius_mm for c in fits}, reverse=True):
-        gap = grid.too_narrow(radius)
+        gap = HeightGrid.of(job, feature, toward, radius + 0.5).too_narrow(radius)
         if gap is None:
             sensible = [c for c in fits if c.radius_mm == radius]
             break

@@ -17,6 +17,7 @@ from routing.processes.base import JobContext, Verdict
 from routing.shop import Shop, load_shop
 
 STEEL = "steel-60hrc"
+UP = np.array([0.0, 0.0, 1.0])
 
 
 def block(x: float = 40, y: float = 30, z: float = 20) -> cq.Workplane:
