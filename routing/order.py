@@ -143,9 +143,11 @@ def _steps(job: JobContext, choice: Choice) -> list[Step]:
         return [step(Stage.GRIND), *finish]
     if verdict.process == "mill":
         if feature.bores:
-            relief = [step(Stage.RELIEF)] if feature.thread and "counterbore_depth_mm" in feature.dims else []
-            thread = [step(Stage.THREAD)] if feature.thread else []
-            return [step(Stage.DRILL), *relief, *thread]
+            steps = [step(Stage.DRILL)]
+            if feature.thread and feature.thread.designation:
+                steps += [step(Stage.RELIEF)] if "counterbore_depth_mm" in feature.dims else []
+                steps.append(step(Stage.THREAD))
+            return steps
         if feature.kind in (Kind.CHAMFER, Kind.EDGE_ROUND):
             return [step(Stage.FINISH)]
         return [step(stage) for stage in _MILLED]

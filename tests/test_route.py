@@ -168,3 +168,13 @@ def test_the_estimate_is_a_sum_and_says_that_it_is_one(route: Route) -> None:
 def test_cautions_go_with_grinding_and_eroding(route: Route) -> None:
     for stage, word in (("grind", "cobalt"), ("wire", "fumes"), ("erode", "fire")):
         assert any(word in n and "local codes" in n for n in of_stage(route, stage).notes)
+
+
+def test_a_hole_that_may_be_threaded_is_drilled_and_waits() -> None:
+    found = recognise(build_part(block().faces("<Z").workplane().circle(2.1).cutBlind(-10).val().wrapped))
+    route = make_route(found, load_shop(), Choices())
+    (hole,) = [r for r in route.features if r.feature.kind == Kind.HOLE]
+    assert hole.verdict is not None
+    assert hole.verdict.reason.endswith("thread to be settled")
+    assert any(f.severity == Severity.BLOCKING for f in hole.flags)
+    assert "thread" not in {o.stage for o in route.operations}

@@ -79,7 +79,9 @@ def _drilled(job: JobContext, feature: Feature, toward: Array) -> Verdict:
         words.append(f"drill {d:.3g} to depth {depth:.3g}, {ratio:.1f} diameters")
     if not words:
         return _no("no straight bore to drill")
-    if feature.thread is not None:
+    if feature.thread is not None and feature.thread.designation is None:
+        words.append("thread to be settled")
+    elif feature.thread is not None:
         major = feature.thread.major_mm
         if major < rule.thread_min_mm:
             return _no(f"thread {major:g} is under the smallest thread mill {rule.thread_min_mm:g}", 2)
@@ -87,7 +89,7 @@ def _drilled(job: JobContext, feature: Feature, toward: Array) -> Verdict:
         reach = rule.thread_ratio * major
         how = f"to depth {reach:.3g}, {rule.thread_ratio:g} diameters" if deep > reach else "in one pass"
         details["thread_reach_mm"] = min(deep, reach)
-        words.append(f"thread-mill {feature.thread.designation or f'{major:g}'} {how} from the mouth")
+        words.append(f"thread-mill {feature.thread.designation} {how} from the mouth")
     return Verdict(NAME, True, ", ".join(words), details=details)
 
 
