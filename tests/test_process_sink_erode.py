@@ -48,3 +48,10 @@ def test_what_no_side_sees_is_refused() -> None:
     job = job_of(block().cut(tee.translate((0, 0, 16))))
     verdicts = [asked(job, f, "sink-erode") for f in job.features if f.kind != Kind.OUTSIDE_FACE]
     assert any(not v.workable and ("looks away" in v.reason or "hides it" in v.reason) for v in verdicts)
+
+
+@pytest.mark.parametrize("sides", [3, 4, 5, 6])
+def test_sharp_corners_are_no_gaps(sides: int) -> None:
+    job = job_of(block().faces(">Z").workplane().polygon(sides, 8).cutBlind(-3))
+    verdict = asked(job, the(job, Kind.POCKET), "sink-erode")
+    assert verdict.workable, verdict.reason

@@ -8,7 +8,7 @@ walls that the cutter touches.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -90,11 +90,11 @@ class HeightGrid:
         top = float(((job.part.mesh.vertices - self.view.origin) @ self.view.along).max())
         return float(np.sum(top - self.heights[self.mine])) * self.pitch_mm**2
 
-    def too_narrow(self, radius_mm: float) -> Vec3 | None:
+    def too_narrow(self, radius_mm: float, corners: Sequence[Vec3] = ()) -> Vec3 | None:
         """Where a disc of this radius does not get in between walls; None when it does everywhere.
 
         Tried at the feature's floor. A gap that just fits is never refused; one that is too narrow by
-        2.2 pitches always is.
+        2.2 pitches always is. Around ``corners`` (model mm) a disc may stand off: nothing is asked there.
         """
         slack = 0.6 * self.pitch_mm
         free = self.heights <= self.floor_mm + max(0.02, 0.05 * self.depth_mm)
@@ -110,6 +110,12 @@ class HeightGrid:
         # Where the cutter stands beside the feature's walls counts too.
         beside = ndimage.binary_dilation(self.mine, iterations=2)
         missed = missed[pad:-pad, pad:-pad] & beside
+        if corners:
+            # A disc touches the walls of a corner at r / tan(a / 2) from it; 4 r covers 28 deg.
+            rows, columns = np.nonzero(missed)
+            spots = self.low + self.pitch_mm * (np.column_stack([columns, rows]) + 0.5)
+            away = np.linalg.norm(spots[:, None] - self.view.flat(np.array(corners))[None], axis=2)
+            missed[rows, columns] = away.min(axis=1) > 4 * radius_mm
         # A stray cell is the grid's; a gap runs on for several.
         return self._place(missed) if int(missed.sum()) >= 4 else None
 

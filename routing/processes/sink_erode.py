@@ -55,7 +55,9 @@ def _from(job: JobContext, feature: Feature, toward: Array) -> Verdict:
     grid = HeightGrid.of(job, feature, toward)
     if grid.depth_mm > owned.max_depth_mm:
         return _no(f"depth {grid.depth_mm:.3g} is over the electrodes' {owned.max_depth_mm:g}", stage=2.0)
-    gap = grid.too_narrow(owned.min_width_mm / 2 + owned.finish_gap_mm)
+    half = owned.min_width_mm / 2 + owned.finish_gap_mm
+    upright = [c.place for c in inside_corners(job, feature, toward) if c.radius_mm < half]
+    gap = grid.too_narrow(half, upright)
     if gap is not None:
         return _no(
             f"a gap is under the {owned.min_width_mm:g} electrode and twice its {owned.finish_gap_mm:g} gap",
