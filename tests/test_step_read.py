@@ -194,7 +194,8 @@ def test_inside_out_solid_is_turned() -> None:
     (body,), left = heal_solid(TopoDS.Solid_s(box(10, 10, 10).Reversed()))
     assert volume_mm3(body.solid) == pytest.approx(1000)
     assert body.healed == ("inside-out solid turned to face outwards",)
-    assert (body.source_faces, left) == (tuple(range(6)), 0)
+    assert body.source_faces == tuple(range(6))
+    assert not left
 
 
 def test_sound_solid_is_left_alone() -> None:
@@ -257,7 +258,7 @@ def crash_unless_plain(path: Path, header: Header, plain: bool) -> StepDocument:
 def test_reading_loads_no_kernel_before_the_text_is_checked() -> None:
     program = "import sys, featurize.step.read; sys.exit(any(m.split('.')[0] == 'OCP' for m in sys.modules))"
     root = Path(__file__).resolve().parents[1]
-    assert subprocess.run([sys.executable, "-c", program], cwd=root).returncode == 0
+    assert subprocess.run([sys.executable, "-c", program], check=False, cwd=root).returncode == 0
 
 
 def test_colours_and_names_of_faces(tmp_path: Path) -> None:
@@ -314,20 +315,20 @@ def test_labelled_parts_keep_their_face_numbers(path: Path) -> None:
 @needs_corpus
 @pytest.mark.parametrize("path", corpus_files("exports", "*.stp"), ids=lambda p: p.stem)
 def test_exports_give_parts_or_one_line(path: Path, capfd: pytest.CaptureFixture[str]) -> None:
-    try:
-        document = read_step(path, isolate=False)
-    except StepError as error:
-        assert "\n" not in str(error)
-        assert error.code is Code.NO_SOLID
-        assert "DOCUMENT_FILE" in path.read_text()  # only files that hold nothing but references
-    else:
-        assert document.parts
-        for part in document.parts:
-            faces = len(each(part.solid, FACE))
-            assert len(part.face_names) == len(part.face_colours) == faces
-            assert sorted(part.source_faces) == list(range(faces))
-            assert volume_mm3(part.solid) > 0
-            assert len(each(pickle.loads(pickle.dumps(part)).solid, FACE)) == faces
+    if path.stem == "s1-c5-214":  # holds nothing but references to other files
+        with pytest.raises(StepError) as told:
+            read_step(path, isolate=False)
+        assert told.value.code is Code.NO_SOLID
+        assert "\n" not in str(told.value)
+        return
+    document = read_step(path, isolate=False)
+    assert document.parts
+    for part in document.parts:
+        faces = len(each(part.solid, FACE))
+        assert len(part.face_names) == len(part.face_colours) == faces
+        assert sorted(part.source_faces) == list(range(faces))
+        assert volume_mm3(part.solid) > 0
+        assert len(each(pickle.loads(pickle.dumps(part)).solid, FACE)) == faces
     assert capfd.readouterr().out == ""
 
 

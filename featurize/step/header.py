@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from featurize.errors import Code, StepError
+from featurize.step.syntax import Damage
 
 _COMMENT = re.compile(rb"/\*.*?\*/", re.DOTALL)
 _LEAD = re.compile(rb"(?:\s+|/\*.*?\*/)*", re.DOTALL)
@@ -39,11 +40,13 @@ _PROTOCOLS = {
 
 @dataclass(frozen=True)
 class Header:
-    """What the text of the file says. ``external`` are the files that it refers to."""
+    """What the text of the file says. ``external`` are the files that it refers to; ``notes`` tell
+    damage that leaves a model to be read."""
 
     sha256: str
     schema: str
     external: tuple[str, ...]
+    notes: tuple[str, ...] = ()
 
 
 def check_text(path: Path, size_limit_mb: float) -> Header:
@@ -64,7 +67,9 @@ def check_text(path: Path, size_limit_mb: float) -> Header:
         raise StepError(
             Code.UNREADABLE, f"{name} cannot be opened ({error.strerror}): check its permissions."
         ) from error
-    return Header(hashlib.sha256(text).hexdigest(), *_structure(name, text.removeprefix(BYTE_ORDER_MARK)))
+    digest = hashlib.sha256(text).hexdigest()
+    text = text.removeprefix(BYTE_ORDER_MARK)
+    return Header(digest, *_structure(name, text), Damage(text).said())
 
 
 def _structure(name: str, text: bytes) -> tuple[str, tuple[str, ...]]:

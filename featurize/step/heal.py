@@ -8,10 +8,11 @@ from __future__ import annotations
 import math
 import re
 from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
+import numpy as np
 from OCP.BRep import BRep_Builder
 from OCP.BRepBuilderAPI import BRepBuilderAPI_MakeSolid, BRepBuilderAPI_Sewing
 from OCP.BRepCheck import BRepCheck_Analyzer, BRepCheck_Status
@@ -21,7 +22,21 @@ from OCP.TopAbs import TopAbs_ShapeEnum
 from OCP.TopoDS import TopoDS, TopoDS_Compound
 
 from featurize import tolerances as tol
-from featurize.step.shapes import FACE, SHELL, SOLID, centroid, each, free_edges, mapped, plural, volume_mm3
+from featurize.step.fit import widest_misfit
+from featurize.step.shapes import (
+    FACE,
+    SHELL,
+    SOLID,
+    Gap,
+    area_and_centre,
+    centroid,
+    each,
+    free_edges,
+    mapped,
+    plural,
+    volume_mm3,
+    widest_gap,
+)
 
 # Gaps are closed with the finest of these that does it, so that small real edges survive.
 _SEWING_STEPS_MM = (tol.LENGTH_MM, tol.LENGTH_MM * 10, tol.SURFACE_MM)
@@ -44,17 +59,41 @@ class Body:
     doubts: tuple[str, ...] = field(default=())
 
 
-def heal_solid(solid: Any) -> tuple[list[Body], int]:
-    """The closed, valid, outward-facing solids (usually one) that a solid gives, and the number of
-    free edges left in what could not be closed."""
+@dataclass(frozen=True)
+class Rest:
+    """What could not be closed: its free edges and where it gapes widest."""
+
+    edges: int = 0
+    gap: Gap = field(default_factory=Gap)
+
+    @classmethod
+    def of(cls, shape: Any) -> Rest:
+        edges = free_edges(shape)
+        return cls(edges, widest_gap(shape)) if edges else cls()
+
+    def __bool__(self) -> bool:
+        return self.edges > 0
+
+    def __add__(self, other: Rest) -> Rest:
+        return Rest(self.edges + other.edges, max(self.gap, other.gap))
+
+    def __str__(self) -> str:
+        if math.isinf(self.gap.width_mm):
+            x, y, z = self.gap.place
+            return f"{plural(self.edges, 'free edge')}, at x {x:.3f}, y {y:.3f}, z {z:.3f}"
+        return f"{plural(self.edges, 'free edge')}; the widest gap is {self.gap}"
+
+
+def heal_solid(solid: Any) -> tuple[list[Body], Rest]:
+    """The closed, valid, outward-facing solids (usually one) that a solid gives, and the rest."""
     if free_edges(solid):
         return close([solid])
     faces = tuple(each(solid, FACE))
-    return [_outward(_valid(Body(solid, faces, tuple(range(len(faces))))))], 0
+    return [_finished(Body(solid, faces, tuple(range(len(faces)))))], Rest()
 
 
-def close(skins: Sequence[Any]) -> tuple[list[Body], int]:
-    """Solids from open shells or loose faces, and the number of free edges left in the rest."""
+def close(skins: Sequence[Any]) -> tuple[list[Body], Rest]:
+    """Solids from open shells or loose faces, and the rest."""
     loose = TopoDS_Compound()
     builder = BRep_Builder()
     builder.MakeCompound(loose)
@@ -66,8 +105,7 @@ def close(skins: Sequence[Any]) -> tuple[list[Body], int]:
         sewing.Add(loose)
         sewing.Perform()
         sewn = sewing.SewedShape()
-        left = 0 if sewn.IsNull() else free_edges(sewn)
-        if not left:
+        if sewn.IsNull() or not free_edges(sewn):
             break
     said = f"open skin of {plural(len(faces), 'face')} closed by sewing gaps up to {gap_mm:g} mm"
     bodies = []
@@ -80,8 +118,25 @@ def close(skins: Sequence[Any]) -> tuple[list[Body], int]:
         own = sorted(set(source))  # the faces as read that this solid came from
         place = {old: new for new, old in enumerate(own)}
         body = Body(solid, tuple(faces[i] for i in own), tuple(place[i] for i in source), (said,))
-        bodies.append(_outward(_valid(body)))
-    return bodies, left
+        bodies.append(_finished(body))
+    return bodies, Rest() if sewn.IsNull() else Rest.of(sewn)
+
+
+def _finished(body: Body) -> Body:
+    body = _outward(_valid(body))
+    return replace(body, doubts=(*body.doubts, *_misfits(body.solid)))
+
+
+def _misfits(solid: Any) -> Iterator[str]:
+    """Faults that the kernel passes as valid."""
+    gap = widest_misfit(solid)
+    if gap.width_mm > tol.SURFACE_MM:
+        yield f"edges and faces do not fit together: they are apart {gap}"
+    seen = (np.divide(area_and_centre(face), tol.LENGTH_MM) for face in each(solid, FACE))
+    alike = Counter(tuple(np.round(numbers).tolist()) for numbers in seen)
+    twice = sum(count - 1 for count in alike.values())
+    if twice:
+        yield f"{plural(twice, 'face')} lie on others of the same outline"
 
 
 def _valid(body: Body) -> Body:

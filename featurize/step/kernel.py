@@ -27,7 +27,7 @@ from featurize.errors import Code, StepError
 from featurize.isolate import report
 from featurize.step.document import Colour, SolidPart, StepDocument
 from featurize.step.header import BYTE_ORDER_MARK, Header
-from featurize.step.heal import Body, close, heal_solid
+from featurize.step.heal import Body, Rest, close, heal_solid
 from featurize.step.names import ByShape, StepNames, label_colour, label_name, product_colours
 from featurize.step.quiet import quiet_kernel
 from featurize.step.shapes import FACE, SHELL, SOLID, each, outside, plural, unlocated
@@ -68,7 +68,7 @@ def load(path: Path, header: Header, plain: bool = False) -> StepDocument:
     ``plain`` leaves colours and assembly names unread.
     """
     with quiet_kernel():
-        notes: list[str] = []
+        notes: list[str] = list(header.notes)
         read = _transfer(path, plain, notes)
         missing = [name for name in header.external if not (path.parent / name).is_file()]
         if missing:
@@ -79,7 +79,7 @@ def load(path: Path, header: Header, plain: bool = False) -> StepDocument:
         if not parts:
             raise _no_solid(path.name, left, missing, read.faulty)
         if left:
-            notes.append(f"Surfaces that close to no solid were left out ({plural(left, 'free edge')}).")
+            notes.append(f"Surfaces that close to no solid were left out ({left}).")
         for part in parts:
             notes += _size_note(part)
         if not read.units:
@@ -220,14 +220,14 @@ def _entry(label: Any) -> str:
 
 def _all_parts(
     products: list[_Product], names: StepNames, stem: str, notes: list[str]
-) -> tuple[list[SolidPart], int]:
-    """The parts of all products, and the free edges of the skins that close to nothing.
+) -> tuple[list[SolidPart], Rest]:
+    """The parts of all products, and the skins that close to nothing.
 
     Skins that stay open alone are tried together: some exporters make each face a product.
     """
     parts: list[SolidPart] = []
     still_open: list[tuple[_Product, list[Any]]] = []
-    left = left_open = 0
+    left = left_open = Rest()
     for product in products:
         report(f"checking {product.name or stem}")
         found, skins, unclosed = _parts(product, names, stem)
@@ -254,9 +254,9 @@ def _all_parts(
     return parts, left + left_open
 
 
-def _parts(product: _Product, names: StepNames, stem: str) -> tuple[list[SolidPart], list[Any], int]:
+def _parts(product: _Product, names: StepNames, stem: str) -> tuple[list[SolidPart], list[Any], Rest]:
     """The solids of one product, identical copies counted; the skins when none of them closes; and
-    the free edges of what did not close."""
+    what did not close."""
     copies: dict[int, list[Any]] = {}
     seen: ByShape[int] = ByShape()
     for solid in each(product.shape, SOLID):
@@ -264,7 +264,7 @@ def _parts(product: _Product, names: StepNames, stem: str) -> tuple[list[SolidPa
         seen[solid] = first
         copies.setdefault(first, []).append(solid)
     bodies: list[tuple[Body, int, str]] = []
-    left = 0
+    left = Rest()
     for solids in copies.values():
         healed, unclosed = heal_solid(TopoDS.Solid_s(solids[0]))
         bodies += [(body, len(solids), names.of(solids[0])) for body in healed]
@@ -305,11 +305,11 @@ def _titles(whole: str, own: list[str]) -> list[str]:
     return [f"{whole} / {name if distinct else i}" for i, name in enumerate(own, 1)]
 
 
-def _no_solid(name: str, left: int, missing: list[str], faulty: int) -> StepError:
+def _no_solid(name: str, left: Rest, missing: list[str], faulty: int) -> StepError:
     if left:
         return StepError(
             Code.NO_SOLID,
-            f"{name} holds no solid but an open skin ({plural(left, 'free edge')}): "
+            f"{name} holds no solid but an open skin ({left}): "
             "close it in the CAD system and export a solid.",
         )
     if missing:

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import math
+from dataclasses import dataclass
 from typing import Any
 
 from OCP.BRep import BRep_Tool
+from OCP.BRepAdaptor import BRepAdaptor_Curve
 from OCP.BRepGProp import BRepGProp
 from OCP.GProp import GProp_GProps
 from OCP.TopAbs import TopAbs_Orientation, TopAbs_ShapeEnum
@@ -12,10 +15,12 @@ from OCP.TopExp import TopExp, TopExp_Explorer
 from OCP.TopLoc import TopLoc_Location
 from OCP.TopoDS import TopoDS
 from OCP.TopTools import TopTools_IndexedDataMapOfShapeListOfShape, TopTools_IndexedMapOfShape
+from scipy.spatial import cKDTree
 
 SOLID, SHELL = TopAbs_ShapeEnum.TopAbs_SOLID, TopAbs_ShapeEnum.TopAbs_SHELL
 FACE, EDGE = TopAbs_ShapeEnum.TopAbs_FACE, TopAbs_ShapeEnum.TopAbs_EDGE
 _SHAPE = TopAbs_ShapeEnum.TopAbs_SHAPE
+_GAP_SAMPLES = 33  # odd, so that one is the middle
 _BOUNDING = (TopAbs_Orientation.TopAbs_FORWARD, TopAbs_Orientation.TopAbs_REVERSED)
 
 
@@ -46,16 +51,62 @@ def unlocated(shape: Any) -> Any:
     return shape.Located(TopLoc_Location())
 
 
+@dataclass(frozen=True, order=True)
+class Gap:
+    """How far two things that should meet are apart (mm), and where."""
+
+    width_mm: float = 0.0
+    place: tuple[float, float, float] = (0.0, 0.0, 0.0)
+
+    @classmethod
+    def between(cls, one: Any, other: Any) -> Gap:
+        """The gap between two points (gp_Pnt); infinite where one is no number."""
+        width = one.Distance(other)
+        return cls(width if math.isfinite(width) else math.inf, (one.X(), one.Y(), one.Z()))
+
+    def __str__(self) -> str:
+        x, y, z = self.place
+        return f"{self.width_mm:.3g} mm at x {x:.3f}, y {y:.3f}, z {z:.3f}"
+
+
 def free_edges(shape: Any) -> int:
     """How many edges bound one face only: 0 for a closed skin."""
+    return len(_free(shape))
+
+
+def _free(shape: Any) -> list[Any]:
     faces_of = TopTools_IndexedDataMapOfShapeListOfShape()
     TopExp.MapShapesAndAncestors_s(shape, EDGE, FACE, faces_of)  # a seam counts its face twice
-    return sum(
-        faces_of.FindFromIndex(i).Size() == 1
-        and faces_of.FindKey(i).Orientation() in _BOUNDING
-        and not BRep_Tool.Degenerated_s(TopoDS.Edge_s(faces_of.FindKey(i)))
-        for i in range(1, faces_of.Extent() + 1)
-    )
+    edges = ((faces_of.FindKey(i), faces_of.FindFromIndex(i)) for i in range(1, faces_of.Extent() + 1))
+    return [
+        edge
+        for edge, faces in edges
+        if faces.Size() == 1
+        and edge.Orientation() in _BOUNDING
+        and not BRep_Tool.Degenerated_s(TopoDS.Edge_s(edge))
+    ]
+
+
+def widest_gap(shape: Any) -> Gap:
+    """Where the middle of a free edge is farthest from the next free edge (which is sampled)."""
+    share = [i / (_GAP_SAMPLES - 1) for i in range(_GAP_SAMPLES)]
+    lines = []
+    for edge in _free(shape):
+        curve = BRepAdaptor_Curve(TopoDS.Edge_s(edge))
+        first, last = curve.FirstParameter(), curve.LastParameter()
+        at = (curve.Value(first + s * (last - first)) for s in share)
+        lines.append([(p.X(), p.Y(), p.Z()) for p in at])
+    middles = [line[_GAP_SAMPLES // 2] for line in lines]
+    points = [p for line in lines for p in line]
+    if len(lines) < 2:
+        return Gap(math.inf, middles[0]) if lines else Gap()
+    # One more than an edge has samples: at least one is of another edge.
+    distances, found = cKDTree(points).query(middles, _GAP_SAMPLES + 1)
+    gaps = []
+    for own, (middle, far, near) in enumerate(zip(middles, distances, found, strict=True)):
+        others = [d for d, j in zip(far.tolist(), near.tolist(), strict=True) if j // _GAP_SAMPLES != own]
+        gaps.append(Gap(others[0], middle))
+    return max(gaps)
 
 
 def volume_mm3(shape: Any) -> float:
@@ -65,12 +116,17 @@ def volume_mm3(shape: Any) -> float:
     return float(props.Mass())
 
 
-def centroid(face: Any) -> tuple[float, float, float]:
-    """Centre of a face's area."""
+def area_and_centre(face: Any) -> tuple[float, float, float, float]:
+    """A face's area (mm2) and the centre of it (mm)."""
     props = GProp_GProps()
     BRepGProp.SurfaceProperties_s(face, props)
     centre = props.CentreOfMass()
-    return centre.X(), centre.Y(), centre.Z()
+    return float(props.Mass()), centre.X(), centre.Y(), centre.Z()
+
+
+def centroid(face: Any) -> tuple[float, float, float]:
+    """Centre of a face's area."""
+    return area_and_centre(face)[1:]
 
 
 def plural(count: int, thing: str) -> str:

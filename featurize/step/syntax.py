@@ -1,0 +1,122 @@
+"""Does the text keep the grammar of ISO 10303-21? The kernel passes over what it cannot parse without a
+word, so that a damaged file could give another part; here every damage is found and its line named."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+
+# Possessive quantifiers throughout: one pass, whatever the text.
+_SPACE = rb"(?:\s|/\*(?:[^*]|\*(?!/))*+\*/)*+"
+_STRING = rb"'(?:[^']|'')*+'"
+# Up to the semicolon that is in no string and no comment.
+_STATEMENT = re.compile(
+    _SPACE + rb"((?:[^;'/]++|" + _STRING + rb"|/\*(?:[^*]|\*(?!/))*+\*/|/)*+);", re.DOTALL
+)
+_TO_DATA = re.compile(
+    rb"(?:[^'/;]++|" + _STRING + rb"|/\*(?:[^*]|\*(?!/))*+\*/|/|;(?!" + _SPACE + rb"DATA\b))*+;"
+    + _SPACE + rb"DATA\b[^;]*+;"
+)  # fmt: skip
+_COMMENT = re.compile(rb"/\*(?:[^*]|\*(?!/))*+\*/", re.DOTALL)
+_SECTIONS = (b"DATA", b"SIGNATURE", b"ANCHOR", b"REFERENCE")
+_INSTANCE = re.compile(rb"#(\d++)\s*+=\s*+(.*)", re.DOTALL)
+# Tokens, each put down as one letter: v a value, k a keyword, ( ) , as they are, ? what is no token.
+_TOKEN = re.compile(
+    rb"(?P<s>\s++)|(?P<r>#\d++)|(?P<p>[(),])|(?P<v>" + _STRING
+    + rb"|[+-]?\d++(?:\.\d*+(?:[Ee][+-]?\d++)?)?+(?![\w.])|\.[A-Za-z][A-Za-z0-9_]*+\.|\"[0-9A-Fa-f]*+\"|[$*])"
+    + rb"|(?P<k>!?[A-Za-z][A-Za-z0-9_-]*+)|(?P<x>.)",
+    re.DOTALL,
+)  # fmt: skip
+# Neighbours that the grammar forbids. ")k" is right in a complex instance: its records have no commas.
+_WRONG = re.compile(r"\?|vv|v\(|vk|\)v|\)\(|kv|k,|k\)|kk|k$|\(,|,,|,\)|^v|^,|^\)")
+
+
+class Damage:
+    """What is wrong with the DATA sections of a text, counted, with the first line of each kind."""
+
+    def __init__(self, text: bytes) -> None:
+        self.malformed: list[int] = []  # places in the text
+        self.repeated: list[int] = []
+        self.dangling: list[int] = []
+        self._check(text)
+        self._text = text
+
+    def said(self) -> tuple[str, ...]:
+        """One line for each kind of damage."""
+        return tuple(self._said())
+
+    def _said(self) -> Iterator[str]:
+        for places, what in (
+            (self.malformed, "the text of {} cannot be read"),
+            (self.repeated, "the number of {} was given before"),
+            (self.dangling, "{} refers to what is not in the file"),
+        ):
+            if places:
+                many = "1 entity" if len(places) == 1 else f"{len(places)} entities"
+                line = self._text.count(b"\n", 0, min(places)) + 1
+                yield (
+                    f"The file is damaged: {what.format(many)} (first at line {line}): "
+                    "export or copy it again, and check the result against the drawing."
+                )
+
+    def _check(self, text: bytes) -> None:
+        start = _TO_DATA.match(text)
+        at = start.end() if start else 0
+        if start is None:
+            self.malformed.append(0)
+        defined: set[bytes] = set()
+        wanted: dict[bytes, int] = {}
+        while at < len(text):
+            statement = _STATEMENT.match(text, at)
+            if statement is None:
+                self.malformed.append(at)
+                break
+            body, place, at = statement.group(1), statement.start(1), statement.end()
+            instance = _INSTANCE.match(body)
+            if instance is None:
+                words = body.split()
+                if words == [b"END-ISO-10303-21"]:
+                    break
+                if words != [b"ENDSEC"] and not body.startswith(
+                    (b"DATA", b"SIGNATURE", b"ANCHOR", b"REFERENCE")
+                ):
+                    self.malformed.append(place)
+                continue
+            number, record = instance.groups()
+            number = number.lstrip(b"0")
+            if number in defined:
+                self.repeated.append(place)
+            defined.add(number)
+            shape = _shape(record, place, wanted)
+            if _WRONG.search(shape) or shape.count("(") != shape.count(")") or not _nested(shape):
+                self.malformed.append(place)
+        self.dangling = sorted(place for number, place in wanted.items() if number not in defined)
+
+
+def _shape(record: bytes, place: int, wanted: dict[bytes, int]) -> str:
+    """The record's tokens as letters; what it refers to is put in ``wanted``."""
+    letters = []
+    if b"/*" in record:
+        record = _COMMENT.sub(b" ", record)
+    for token in _TOKEN.finditer(record):
+        kind = token.lastgroup
+        if kind == "r":
+            wanted.setdefault(token.group()[1:].lstrip(b"0"), place)
+            letters.append("v")
+        elif kind == "p":
+            letters.append(token.group().decode())
+        elif kind == "x":
+            letters.append("?")
+        elif kind != "s":
+            letters.append(kind or "?")
+    return "".join(letters)
+
+
+def _nested(shape: str) -> bool:
+    """Whether the record is one keyword with its list, or several in parentheses, all closed at its end."""
+    depth = 0
+    for letter in shape[:-1]:
+        depth += (letter == "(") - (letter == ")")
+        if depth < 0 or (depth == 0 and letter == ")"):
+            return False
+    return shape.endswith(")")
