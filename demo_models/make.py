@@ -173,7 +173,7 @@ def corner_cavity() -> Solid:
         prism((7, 21), (8, 18), (z - 6, z)),
         hexagon.extrude(hex_deep),
         prism((37, x), (0, 9), (z - 3, z)),
-        Drilled(13.0, 29.0, 6.8, 15.0, 8.4, 2.2).tool(),
+        Drilled(13.0, 29.0, 6.8, 16.0, 8.4, 2.2).tool(),
         round_bar(31.0, 13.0, (0, z), 4.0),
     )
 
@@ -313,7 +313,8 @@ def write_step(name: str, path: Path) -> None:
 
 def _bore(solid: cq.Shape, diameter_mm: float) -> Any:
     (face,) = (
-        f for f in solid.Faces()
+        f
+        for f in solid.Faces()
         if f.geomType() == "CYLINDER" and abs(2 * f._geomAdaptor().Cylinder().Radius() - diameter_mm) < 1e-6
     )
     return face

@@ -105,7 +105,15 @@ def score(paths: list[Path], labels: dict[str, list[int]]) -> tuple[Counter[tupl
             by_class += found == label
             by_family += family_of(feature) == FAMILY[label]
             if "--where" in sys.argv and found != label:
-                print(path.name, CLASSES[label], "->", feature.kind, feature.cross_section, feature.faces, feature.opens_to)
+                print(
+                    path.name,
+                    CLASSES[label],
+                    "->",
+                    feature.kind,
+                    feature.cross_section,
+                    feature.faces,
+                    feature.opens_to,
+                )
     return confusion, total, by_class, by_family
 
 

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable
 from typing import Any
 
+import cadquery as cq
 import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -16,6 +18,12 @@ from featurize.brep.build import build_part
 from featurize.feature import Feature
 from featurize.recognise import Recognition, recognise
 from featurize.step.read import read_step
+from routing.choices import Choices
+from routing.route import make_route
+from routing.shop import load_shop
+from routing.stock.blank import blank_for
+from routing.stock.ground import ground_stock
+from routing.stock.proof import prove
 
 NAMES = keys.names()
 
@@ -40,16 +48,24 @@ def side_words(feature: Feature) -> set[str]:
 
 def differences(key: keys.Key, r: Recognition) -> list[str]:
     """What the key has and recognition has not, in words; empty when they agree."""
+    return matched(key, r)[1]
+
+
+def matched(key: keys.Key, r: Recognition) -> tuple[list[tuple[keys.KeyFeature, Feature]], list[str]]:
+    """Each row of the key with the feature that answers it, and what does not agree, in words."""
     left = list(r.features)
-    wrong = []
+    pairs, wrong = [], []
     for wanted in sorted(key.features, key=lambda f: -len(f.dims)):
         hit = next((f for f in left if _agrees(wanted, f)), None)
         if hit is None:
             near = [f"{dict(f.dims)} {f.faces} {f.opens_to}" for f in left if f.kind == wanted.kind]
-            wrong.append(f"{wanted.name}: {wanted.kind} {wanted.faces} faces {dict(wanted.dims)}, seen {near}")
+            wrong.append(
+                f"{wanted.name}: {wanted.kind} {wanted.faces} faces {dict(wanted.dims)}, seen {near}"
+            )
         else:
             left.remove(hit)
-    return wrong + [f"not in the key: {f.kind} {f.faces} {dict(f.dims)}" for f in left]
+            pairs.append((wanted, hit))
+    return pairs, wrong + [f"not in the key: {f.kind} {f.faces} {dict(f.dims)}" for f in left]
 
 
 def _agrees(wanted: keys.KeyFeature, f: Feature) -> bool:
@@ -80,9 +96,56 @@ def test_working_side_is_that_of_the_key(name: str) -> None:
         assert np.allclose(r.part.frame.axes[2], key.working_side, atol=1e-6)
 
 
+@pytest.mark.parametrize("name", NAMES)
+def test_processes_and_flags_are_those_of_the_key(name: str) -> None:
+    key = keys.load(name)
+    r = recognised(key.step)
+    route = make_route(r, load_shop(), Choices(material=_material(key)))
+    pairs, wrong = matched(key, r)
+    assert not wrong
+    chosen = {w.name: (w.process, route.process_of(f.id)) for w, f in pairs}
+    assert {n: c for n, c in chosen.items() if c[0] != c[1]} == {}
+    # Holes that are alike in kind and size have flags of their own, so flags are compared as they fall.
+    wanted = Counter(f.code for f in key.flags)
+    assert Counter(f.code for f in route.flags if f.code in keys.FLAGS) == wanted
+    by_id = {f.id: w.name for w, f in pairs}
+    for flag in key.flags:
+        named = {by_id[f.feature] for f in route.flags if f.code == flag.code and f.feature}
+        sizes = {w.name: w.dims for w, _ in pairs}
+        assert any(sizes[n] == sizes[flag.feature] for n in named), (flag, named)
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_ground_stock_is_what_the_key_works_out(name: str) -> None:
+    key = keys.load(name)
+    r = recognised(key.step)
+    shop = load_shop()
+    route = make_route(r, shop, Choices(material=_material(key)))
+    ground = [f for f in r.features if route.process_of(f.id) == "surface grind"]
+    blank = blank_for(r.part)
+    assert blank.volume_mm3 == pytest.approx(key.blank_mm3, rel=1e-6)
+    bare = ground_stock(r.part, ground, blank, shop, floor_allowance_mm=0.0)
+    removed = blank.volume_mm3 - cq.Shape.cast(bare.solid).Volume()
+    # The key takes wheels as sharp; a real wheel leaves its corner at the foot of each wall.
+    assert removed == pytest.approx(key.ground_mm3, rel=1e-3, abs=1e-6)
+    stock = ground_stock(r.part, ground, blank, shop, floor_allowance_mm=0.010)
+    proof = prove(r.part, stock)
+    assert not proof.faults
+    assert proof.missing_mm3 < 1e-6 * r.part.volume_mm3
+    for floor in proof.floors:
+        assert floor.measured_mm == pytest.approx(floor.expected_mm, abs=0.0005)
+        assert floor.expected_mm == pytest.approx(0.010)
+
+
+def _material(key: keys.Key) -> str:
+    return "carbide-12" if "carbide" in key.material else "steel-60hrc"
+
+
 _CHANGES: dict[str, Callable[[Any, Any], Any]] = {
     "as it is": lambda shape, draw: shape,
-    "split": lambda shape, draw: with_split_faces(shape, every=draw(st.integers(1, 4)), start=draw(st.integers(0, 3))),
+    "split": lambda shape, draw: with_split_faces(
+        shape, every=draw(st.integers(1, 4)), start=draw(st.integers(0, 3))
+    ),
     "bsplines": lambda shape, draw: as_bsplines(shape),
     "mirrored": lambda shape, draw: mirrored(shape, draw(st.sampled_from([(1, 0, 0), (0, 1, 0), (1, 1, 2)]))),
 }
@@ -92,7 +155,9 @@ _CHANGES: dict[str, Callable[[Any, Any], Any]] = {
 @pytest.mark.parametrize("name", NAMES)
 @settings(max_examples=2, deadline=None, suppress_health_check=list(HealthCheck), derandomize=True)
 @given(data=st.data())
-def test_keys_hold_however_the_model_is_written(tmp_path_factory: Any, name: str, change: str, data: Any) -> None:
+def test_keys_hold_however_the_model_is_written(
+    tmp_path_factory: Any, name: str, change: str, data: Any
+) -> None:
     key = keys.load(name)
     (solid,) = read_step(key.step, isolate=False).parts
     angle = data.draw(st.floats(-180, 180, allow_nan=False))
@@ -108,4 +173,8 @@ def test_keys_hold_however_the_model_is_written(tmp_path_factory: Any, name: str
         write_step(shape, path, schema=schema, unit=unit)
     # The kernel's transforms drop face names, so what only a name told is told as a person would.
     threads = {f"{f.dims['diameter_mm']:g}": f.thread for f in key.features if f.thread}
-    assert differences(key, recognised(path, threads)) == []
+    r = recognised(path, threads)
+    pairs, wrong = matched(key, r)
+    assert wrong == []
+    route = make_route(r, load_shop(), Choices(material=_material(key)))
+    assert [(w.name, w.process, p) for w, f in pairs if (p := route.process_of(f.id)) != w.process] == []

@@ -49,13 +49,14 @@ def test_every_face_is_in_exactly_one_feature() -> None:
 def test_counterbored_blind_hole_with_drill_point() -> None:
     profile = [(0, 0), (2.7, 0), (2.7, 1.4), (2.1, 1.4), (2.1, 12), (0, 12 + 2.1 / np.tan(np.radians(59)))]
     tool = cq.Workplane("XZ").polyline(profile).close().revolve(360, (0, 0, 0), (0, 1, 0))
-    hole = next(
-        f
-        for f in seen(block().cut(tool)).features
-        if f.kind in (Kind.HOLE, Kind.THREADED_HOLE)
-    )
+    hole = next(f for f in seen(block().cut(tool)).features if f.kind in (Kind.HOLE, Kind.THREADED_HOLE))
     close(
-        hole, diameter_mm=4.2, depth_mm=12, counterbore_diameter_mm=5.4, counterbore_depth_mm=1.4, point_angle_deg=118
+        hole,
+        diameter_mm=4.2,
+        depth_mm=12,
+        counterbore_diameter_mm=5.4,
+        counterbore_depth_mm=1.4,
+        point_angle_deg=118,
     )
     assert len(hole.opens_to) == 1
 
@@ -69,7 +70,13 @@ def test_countersunk_through_hole() -> None:
 def test_die_opening_with_land_and_relief() -> None:
     opening = cq.Workplane(origin=(0, 0, 16)).rect(16, 10).extrude(4).edges("|Z").fillet(1)
     relief = (
-        cq.Workplane(origin=(0, 0, 16)).sketch().rect(16, 10).vertices().fillet(1).finalize().extrude(-16, taper=-0.7)
+        cq.Workplane(origin=(0, 0, 16))
+        .sketch()
+        .rect(16, 10)
+        .vertices()
+        .fillet(1)
+        .finalize()
+        .extrude(-16, taper=-0.7)
     )
     r = seen(block().cut(opening).cut(relief))
     profile = only(r, Kind.THROUGH_PROFILE)

@@ -119,7 +119,9 @@ def test_a_child_that_cannot_start_is_no_crash_of_the_kernel() -> None:
     # A program read from standard input cannot be imported by its child.
     program = "from featurize.isolate import run_isolated\nrun_isolated(abs, -1, time_limit_s=60)\n"
     root = Path(__file__).resolve().parents[1]
-    done = subprocess.run([sys.executable, "-"], input=program, cwd=root, capture_output=True, text=True)
+    done = subprocess.run(
+        [sys.executable, "-"], check=False, input=program, cwd=root, capture_output=True, text=True
+    )
     assert "RuntimeError: the child process did not start" in done.stderr
 
 

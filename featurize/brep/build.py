@@ -20,7 +20,7 @@ from OCP.BRepMesh import BRepMesh_IncrementalMesh
 from OCP.GeomAbs import GeomAbs_SurfaceType as Type
 from OCP.gp import gp_Pnt, gp_Vec
 from OCP.GProp import GProp_GProps
-from OCP.TopAbs import TopAbs_ShapeEnum, TopAbs_Orientation
+from OCP.TopAbs import TopAbs_Orientation, TopAbs_ShapeEnum
 from OCP.TopExp import TopExp, TopExp_Explorer
 from OCP.TopLoc import TopLoc_Location
 from OCP.TopoDS import TopoDS
@@ -33,7 +33,11 @@ from featurize.brep.part import Convexity, Edge, Face, Mesh, Part
 from featurize.brep.surfaces import Array, Cone, Cylinder, Freeform, Plane, Sphere, Surface, Torus
 from featurize.brep.surfaces_at import normals_at, same_surface
 
-_EDGE, _FACE, _VERTEX = TopAbs_ShapeEnum.TopAbs_EDGE, TopAbs_ShapeEnum.TopAbs_FACE, TopAbs_ShapeEnum.TopAbs_VERTEX
+_EDGE, _FACE, _VERTEX = (
+    TopAbs_ShapeEnum.TopAbs_EDGE,
+    TopAbs_ShapeEnum.TopAbs_FACE,
+    TopAbs_ShapeEnum.TopAbs_VERTEX,
+)
 _REVERSED = TopAbs_Orientation.TopAbs_REVERSED
 
 
@@ -134,7 +138,13 @@ def _patch(face: Any) -> _Patch:
     location = TopLoc_Location()
     poly = BRep_Tool.Triangulation_s(face, location)
     patch = _Patch(
-        Freeform(), adaptor, face, np.empty((0, 3)), np.empty((0, 3), np.int64), np.empty((0, 3)), np.empty((0, 3)),
+        Freeform(),
+        adaptor,
+        face,
+        np.empty((0, 3)),
+        np.empty((0, 3), np.int64),
+        np.empty((0, 3)),
+        np.empty((0, 3)),
         np.empty((0, 2)),
     )
     if poly is None:
@@ -145,7 +155,9 @@ def _patch(face: Any) -> _Patch:
         return patch
     move = location.Transformation()
     identity = location.IsIdentity()
-    nodes = [poly.Node(i) if identity else poly.Node(i).Transformed(move) for i in range(1, poly.NbNodes() + 1)]
+    nodes = [
+        poly.Node(i) if identity else poly.Node(i).Transformed(move) for i in range(1, poly.NbNodes() + 1)
+    ]
     patch.vertices = np.array([(n.X(), n.Y(), n.Z()) for n in nodes])
     triangles = np.array([poly.Triangle(i).Get() for i in range(1, poly.NbTriangles() + 1)], np.int64) - 1
     patch.triangles = triangles[:, ::-1] if face.Orientation() == _REVERSED else triangles
@@ -340,7 +352,9 @@ def _join(patches: list[_Patch], pieces: list[_Piece]) -> list[int]:
         if abs(piece.turn_deg) > tol.TANGENT_DEG or find(a) == find(b):
             continue
         middle = piece.points[len(piece.points) // 2]
-        if same_surface(patches[a].surface, patches[b].surface, middle) or _one_freeform(patches[a], patches[b]):
+        if same_surface(patches[a].surface, patches[b].surface, middle) or _one_freeform(
+            patches[a], patches[b]
+        ):
             root[max(find(a), find(b))] = min(find(a), find(b))
     return [find(i) for i in range(len(patches))]
 

@@ -23,10 +23,7 @@ def find_frame(faces: Sequence[Face], mesh: Mesh) -> Frame:
     votes = _votes(faces, mesh)
     first = max(votes, key=lambda v: v[1])[0] if votes else np.array([0.0, 0.0, 1.0])
     others = [v for v in votes if square(v[0], first, tol.AXIS_DEG)]
-    if others:
-        second = max(others, key=lambda v: v[1])[0]
-    else:
-        second = _widest_across(first, mesh)
+    second = max(others, key=lambda v: v[1])[0] if others else _widest_across(first)
     second = second - (second @ first) * first
     second /= np.linalg.norm(second)
     trio = np.array([first, second, np.cross(first, second)])
@@ -70,12 +67,14 @@ def _running_along(faces: Sequence[Face], axis: Array) -> float:
     return sum(
         f.area_mm2
         for f in faces
-        if isinstance(f.surface, Cylinder) and f.surface.hollow and parallel(f.surface.axis, axis, tol.AXIS_DEG)
+        if isinstance(f.surface, Cylinder)
+        and f.surface.hollow
+        and parallel(f.surface.axis, axis, tol.AXIS_DEG)
     )
 
 
-def _widest_across(axis: Array, mesh: Mesh) -> Array:
-    """A direction square to ``axis`` for parts that are round about it."""
+def _widest_across(axis: Array) -> Array:
+    """A direction square to ``axis``, for parts that are round about it."""
     other = np.zeros(3)
     other[int(np.argmin(np.abs(axis)))] = 1.0
     across = np.cross(axis, other)

@@ -73,7 +73,11 @@ def _centre_and_radius(points: Array, normals: Array) -> tuple[Array, float, boo
         rows[j::k, j] = 1.0
         rows[j::k, k] = normals[:, j]
     solution, *_ = np.linalg.lstsq(rows, points.reshape(-1), rcond=None)
-    return np.asarray(solution[:k], np.float64), float(solution[k]), _close(rows @ solution - points.reshape(-1))
+    return (
+        np.asarray(solution[:k], np.float64),
+        float(solution[k]),
+        _close(rows @ solution - points.reshape(-1)),
+    )
 
 
 def _cylinder(points: Array, normals: Array) -> Surface | None:

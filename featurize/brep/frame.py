@@ -29,7 +29,7 @@ class Frame:
     def direction(self, side: str) -> Array:
         """Outward unit direction of a side such as "+z", in model coordinates."""
         sign = 1.0 if side[0] == "+" else -1.0
-        return sign * self.axes["xyz".index(side[1])]
+        return np.asarray(sign * self.axes["xyz".index(side[1])])
 
     def side_of(self, direction: Array, cos_limit: float = 0.999999) -> str | None:
         """The side that faces along ``direction``, or None for a slanted one."""

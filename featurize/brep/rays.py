@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from featurize.brep.part import Mesh
 from featurize.brep.surfaces import Array
 
+
 def hit_counts(mesh: Mesh, origins: Array, direction: Array) -> NDArray[np.int64]:
     """How often rays from origins (n, 3) along one unit direction (3,) meet the mesh: (n,)."""
     return _cast(mesh, origins, direction)[1]

@@ -29,7 +29,8 @@ from featurize.recognise.scene import Scene
 from featurize.recognise.sides import SideChoice, choose_sides
 
 FAMILIES = sorted(
-    (outside, holes, treatments, openings, contoured, protrusions, recesses, leftover_curves), key=lambda m: m.ORDER
+    (outside, holes, treatments, openings, contoured, protrusions, recesses, leftover_curves),
+    key=lambda m: m.ORDER,
 )
 
 
@@ -69,7 +70,8 @@ def _find_all(part: Part, settled: Mapping[str, str]) -> tuple[Feature, ...]:
     for family in FAMILIES:
         found = tuple(family.find(scene))
         taken = {f for feature in found for f in feature.faces}
-        assert taken <= scene.free and sum(len(f.faces) for f in found) == len(taken), family.__name__
+        assert taken <= scene.free, family.__name__
+        assert sum(len(f.faces) for f in found) == len(taken), family.__name__
         scene = Scene(part, scene.free - taken, scene.found + found, scene._vertices)
     left = tuple(
         Feature(

@@ -20,7 +20,9 @@ def find(scene: Scene) -> list[Feature]:
     """Groups of freely curved faces, with the round faces that run smoothly into them."""
     seeds = {f for f in scene.free if _is_contour(scene, scene.face(f))}
     # Spheres, tori and the like that continue a contour belong to it; a fillet between flats does not.
-    curved = {f for f in scene.free if isinstance(scene.face(f).surface, (Sphere, Torus, Cone, Cylinder, Freeform))}
+    curved = {
+        f for f in scene.free if isinstance(scene.face(f).surface, (Sphere, Torus, Cone, Cylinder, Freeform))
+    }
     features = []
     for group in scene.groups(seeds | (curved & _smooth_next(scene, seeds))):
         if not set(group) & seeds:
@@ -44,7 +46,7 @@ def contour(scene: Scene, group: Sequence[int]) -> Feature:
         id="",
         kind=Kind.CONTOURED_SURFACE,
         faces=tuple(group),
-        roles={f: Role.FACE for f in group},
+        roles=dict.fromkeys(group, Role.FACE),
         dims={"width_mm": width, "length_mm": length, "depth_mm": float(np.ptp(cloud @ access))},
         axis=Axis(vec(cloud.mean(axis=0)), vec(access)),
         opens_to=(side,),

@@ -97,7 +97,11 @@ def _ends_tangent(scene: Scene, face: Face, s: Cylinder) -> bool:
     for e in scene.part.edges_of(face.id):
         along = e.points[-1] - e.points[0]
         length = float(np.linalg.norm(along))
-        if length > tol.LENGTH_MM and parallel(along / length, s.axis, 1.0) and e.convexity != Convexity.CONVEX:
+        if (
+            length > tol.LENGTH_MM
+            and parallel(along / length, s.axis, 1.0)
+            and e.convexity != Convexity.CONVEX
+        ):
             return True
     return False
 
@@ -186,7 +190,7 @@ def _hole(scene: Scene, bores: list[int]) -> Feature | None:
     mouth = _mouth_height(scene, members, spans, axis)
     roles = {f: _role(scene.face(f), axis) for f in members}
     stages = sorted(
-        (_stage(scene, f, spans[f], origin, axis) for f in members if roles[f] in (Role.BORE, Role.SINK, Role.POINT)),
+        (_stage(scene, f, spans[f], axis) for f in members if roles[f] in (Role.BORE, Role.SINK, Role.POINT)),
         key=lambda st: (-st.high, -st.low),
     )
     listed = _bores(stages, mouth)
@@ -199,7 +203,10 @@ def _hole(scene: Scene, bores: list[int]) -> Feature | None:
         b = straight[0]
         if b.start_diameter_mm >= _POCKET_DIAMETER_MM and b.end_mm - b.start_mm < b.start_diameter_mm / 2:
             kind = Kind.POCKET
-            roles = {f: Role.FLOOR if r == Role.SHOULDER else Role.WALL if r == Role.BORE else r for f, r in roles.items()}
+            roles = {
+                f: Role.FLOOR if r == Role.SHOULDER else Role.WALL if r == Role.BORE else r
+                for f, r in roles.items()
+            }
             dims = {
                 "width_mm": b.start_diameter_mm,
                 "length_mm": b.start_diameter_mm,
@@ -209,7 +216,9 @@ def _hole(scene: Scene, bores: list[int]) -> Feature | None:
     lean = float(np.degrees(np.arccos(np.clip(np.max(np.abs(scene.part.frame.axes @ axis)), 0, 1))))
     if lean > tol.AXIS_DEG:
         dims["angle_deg"] = lean
-    open_sides = [side for d in ([axis, -axis] if through else [axis]) if (side := scene.part.frame.side_of(d, 0.9))]
+    open_sides = [
+        side for d in ([axis, -axis] if through else [axis]) if (side := scene.part.frame.side_of(d, 0.9))
+    ]
     names = " ".join(n for f in sorted(members) for n in scene.face(f).names)
     foot = origin + (mouth - float(origin @ axis)) * axis
     return Feature(
@@ -258,8 +267,10 @@ def _open_end(scene: Scene, members: set[int], origin: Array, axis: Array, sense
     middle = (max(heights)[0] + max(heights)[1]) / 2 if sense > 0 else (min(heights)[0] + min(heights)[1]) / 2
     seat = origin + (middle - float(origin @ axis)) * axis
     # A crossing hole may put a wall beyond the mouth: clear means clear to the end of the hole's own faces.
-    end = max(s[1] for s in (span(scene.vertices(f), axis) for f in members)) if sense > 0 else min(
-        s[0] for s in (span(scene.vertices(f), axis) for f in members)
+    end = (
+        max(s[1] for s in (span(scene.vertices(f), axis) for f in members))
+        if sense > 0
+        else min(s[0] for s in (span(scene.vertices(f), axis) for f in members))
     )
 
     small = min(s.radius_mm for f in members if isinstance(s := scene.face(f).surface, Cylinder))
@@ -280,6 +291,7 @@ def _mouth_sense(
     """+1 when the mouth is at the high end of the axis."""
     if ends[1] != ends[-1]:
         return 1 if ends[1] else -1
+
     # Through: the wider end is the mouth; equal ends: the frame's positive side.
     def width(end: int) -> float:
         best = (-np.inf, 0.0)
@@ -287,8 +299,7 @@ def _mouth_sense(
             if isinstance(scene.face(f).surface, Plane):
                 continue
             level = spans[f][1] if end > 0 else -spans[f][0]
-            points = scene.vertices(f)
-            best = max(best, (round(level, 3), round(_widest(points, axis, level * end, scene, f), 4)))
+            best = max(best, (round(level, 3), round(_widest(scene, f, axis, level * end), 4)))
         return best[1]
 
     top, bottom = width(1), width(-1)
@@ -298,7 +309,7 @@ def _mouth_sense(
     return 1 if lead[int(np.argmax(np.round(np.abs(lead), 6)))] > 0 else -1
 
 
-def _widest(points: Array, axis: Array, level: float, scene: Scene, f: int) -> float:
+def _widest(scene: Scene, f: int, axis: Array, level: float) -> float:
     """Diameter of a face of revolution where it ends at ``level`` along the axis."""
     s = scene.face(f).surface
     if isinstance(s, Cylinder):
@@ -318,7 +329,8 @@ def _mouth_height(
     broken the rim the highest level still holds.
     """
     first = max(
-        (f for f in members if not isinstance(scene.face(f).surface, Plane)), key=lambda f: (spans[f][1], spans[f][0])
+        (f for f in members if not isinstance(scene.face(f).surface, Plane)),
+        key=lambda f: (spans[f][1], spans[f][0]),
     )
     rims = [
         e
@@ -348,21 +360,16 @@ def _role(face: Face, axis: Array) -> Role:
     return Role.BORE
 
 
-def _stage(scene: Scene, f: int, interval: tuple[float, float], origin: Array, axis: Array) -> _Stage:
+def _stage(scene: Scene, f: int, interval: tuple[float, float], axis: Array) -> _Stage:
     low, high = interval
-    points = scene.vertices(f)
-    return _Stage(
-        f, low, high, _widest(points, axis, low, scene, f), _widest(points, axis, high, scene, f)
-    )
+    return _Stage(f, low, high, _widest(scene, f, axis, low), _widest(scene, f, axis, high))
 
 
 def _bores(stages: list[_Stage], mouth: float) -> list[Bore]:
     """Stages from the mouth inwards; patches of one diameter that follow each other are one."""
     listed: list[Bore] = []
     for st in stages:
-        bore = Bore(
-            max(0.0, mouth - st.high), mouth - st.low, st.high_diameter_mm, st.low_diameter_mm
-        )
+        bore = Bore(max(0.0, mouth - st.high), mouth - st.low, st.high_diameter_mm, st.low_diameter_mm)
         if listed and listed[-1].is_cylinder and bore.is_cylinder:
             last = listed[-1]
             if abs(last.end_diameter_mm - bore.start_diameter_mm) < tol.SURFACE_MM:
@@ -392,12 +399,12 @@ def _dims(bores: list[Bore], through: bool, length: float) -> dict[str, float]:
     for b in bores:
         if b.is_cylinder:
             continue
-        half = float(np.degrees(np.arctan2(abs(b.start_diameter_mm - b.end_diameter_mm) / 2, b.end_mm - b.start_mm)))
+        half = float(
+            np.degrees(np.arctan2(abs(b.start_diameter_mm - b.end_diameter_mm) / 2, b.end_mm - b.start_mm))
+        )
         if b.end_diameter_mm < tol.SURFACE_MM:
             dims["point_angle_deg"] = 2 * half
         elif half >= _SINK_DEG and b.start_mm < tol.SURFACE_MM:
             dims["countersink_diameter_mm"] = b.start_diameter_mm
             dims["countersink_angle_deg"] = 2 * half
     return dims
-
-

@@ -14,6 +14,8 @@ def find(scene: Scene) -> list[Feature]:
     """Groups of free curved faces."""
     curved = [f for f in scene.free if not isinstance(scene.face(f).surface, Plane)]
     return [
-        contour(scene, group).but(confidence=0.5, evidence=("curved, and part of no recess that was understood",))
+        contour(scene, group).but(
+            confidence=0.5, evidence=("curved, and part of no recess that was understood",)
+        )
         for group in scene.groups(curved)
     ]

@@ -77,7 +77,9 @@ def _opening(scene: Scene, ring: Sequence[int], axis: Array) -> Feature | None:
     if not _goes_round(scene, ring, axis):
         return None
     cuts = scene.groups(ring, Convexity.CONCAVE, Convexity.TANGENT)
-    storeys = any(_is_storey(e, axis) and set(e.faces) <= set(ring) for f in ring for e in scene.part.edges_of(f))
+    storeys = any(
+        _is_storey(e, axis) and set(e.faces) <= set(ring) for f in ring for e in scene.part.edges_of(f)
+    )
     if not storeys:
         # A convex opening is read from its void, as other recesses are; so are several that run into
         # each other while each is whole.
@@ -96,7 +98,7 @@ def _opening(scene: Scene, ring: Sequence[int], axis: Array) -> Feature | None:
     elif tapered:
         widens_up = float(np.mean([float(np.mean(scene.face(f).normals @ axis)) for f in tapered])) > 0
         axis = -axis if widens_up else axis
-    dims = recess_sizes(scene, Kind.THROUGH_PROFILE, land, {f: Role.WALL for f in land}, axis, None)
+    dims = recess_sizes(scene, Kind.THROUGH_PROFILE, land, dict.fromkeys(land, Role.WALL), axis, None)
     low, high = span(scene.cloud(ring), axis)
     dims["height_mm"] = high - low
     if _is_round(scene, land):

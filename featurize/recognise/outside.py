@@ -43,13 +43,15 @@ def find(scene: Scene) -> list[Feature]:
     if outline:
         cloud = scene.cloud(outline)
         low, high = span(cloud, z)
-        radii = [s.radius_mm for f in outline if isinstance(s := scene.face(f).surface, Cylinder) and s.hollow]
+        radii = [
+            s.radius_mm for f in outline if isinstance(s := scene.face(f).surface, Cylinder) and s.hollow
+        ]
         features.append(
             Feature(
                 id="",
                 kind=Kind.OUTSIDE_PROFILE,
                 faces=tuple(sorted(outline)),
-                roles={f: Role.WALL for f in outline},
+                roles=dict.fromkeys(outline, Role.WALL),
                 dims={"height_mm": high - low, **({"corner_radius_mm": min(radii)} if radii else {})},
                 axis=Axis(vec(cloud.mean(axis=0)), vec(z)),
                 evidence=("walls square to the working side, seen from outside all the way round",),
@@ -99,7 +101,9 @@ def _outline(scene: Scene, ground: list[int], z: Array) -> set[int]:
         return set()
     if any(isinstance(scene.face(f).surface, Cylinder) for f in ground):
         return set()
-    share = sum(scene.face(f).area_mm2 for f in full if f in ground) / sum(scene.face(f).area_mm2 for f in full)
+    share = sum(scene.face(f).area_mm2 for f in full if f in ground) / sum(
+        scene.face(f).area_mm2 for f in full
+    )
     if share > _BOX_SHARE:
         return set()
     # What stands on a floor, or meets in inward corners between flats, is a cut and not an outline.

@@ -87,7 +87,7 @@ def _feature(scene: Scene, top: int, members: set[int], walls: set[int], up: Arr
     pins = [s for f in walls if isinstance(s := scene.face(f).surface, Cylinder)]
     if len(pins) == len(walls) == 1:
         dims = {"diameter_mm": 2 * pins[0].radius_mm, "height_mm": high - low}
-    roles = {f: Role.WALL for f in walls} | ({} if on_box else {top: Role.FACE})
+    roles = dict.fromkeys(walls, Role.WALL) | ({} if on_box else {top: Role.FACE})
     return Feature(
         id="",
         kind=Kind.RIB if slender and flat else Kind.BOSS,

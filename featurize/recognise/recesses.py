@@ -126,7 +126,9 @@ def _over_protrusions(scene: Scene, groups: list[list[int]]) -> list[list[int]]:
     for walls in standing:
         around = {o for w in walls for o in scene.part.across(w)} - walls
         touching = [g for g in merged if g & around]
-        floors = [[scene.face(f) for f in g & around if isinstance(scene.face(f).surface, Plane)] for g in touching]
+        floors = [
+            [scene.face(f) for f in g & around if isinstance(scene.face(f).surface, Plane)] for g in touching
+        ]
         for i in range(len(touching)):
             for j in range(i + 1, len(touching)):
                 if touching[i] is not touching[j] and any(
@@ -184,11 +186,17 @@ def _feature(scene: Scene, cut: _Cut) -> Feature | None:
     if kind == Kind.CHAMFER:
         from featurize.recognise.treatments import chamfer_sizes
 
-        roles = {f: Role.FACE for f in cut.faces}
+        roles = dict.fromkeys(cut.faces, Role.FACE)
         dims = chamfer_sizes(scene, cut.faces)
     else:
         dims = recess_sizes(
-            scene, kind, cut.faces, roles, access, run, frame.world(cut.void.body.vertices) if cut.void else None
+            scene,
+            kind,
+            cut.faces,
+            roles,
+            access,
+            run,
+            frame.world(cut.void.body.vertices) if cut.void else None,
         )
         lean = _wall_angle(scene, cut.faces, access)
         if lean is not None:
@@ -208,7 +216,7 @@ def _feature(scene: Scene, cut: _Cut) -> Feature | None:
         axis=Axis(vec(top), vec(access)),
         run=vec(run) if run is not None else None,
         opens_to=cut.opens_to,
-        cross_section=_section(scene, kind, cut, access, run),
+        cross_section=_section(scene, kind, cut, access),
         evidence=tuple(evidence),
         confidence=confidence,
     )
@@ -289,7 +297,7 @@ def _wall_angle(scene: Scene, faces: Sequence[int], access: Array) -> float | No
     return worst if worst > 0.05 else None
 
 
-def _section(scene: Scene, kind: Kind, cut: _Cut, access: Array, run: Array | None) -> CrossSection | None:
+def _section(scene: Scene, kind: Kind, cut: _Cut, access: Array) -> CrossSection | None:
     """Shape of the cross-section, square to the run (slot, step) or to the access (the rest)."""
     walls = [f for f in cut.faces if is_wall(scene.face(f), access)]
     surfaces = [scene.face(f).surface for f in walls]
@@ -305,7 +313,7 @@ def _section(scene: Scene, kind: Kind, cut: _Cut, access: Array, run: Array | No
     if along is None or kind not in (Kind.SLOT, Kind.STEP, Kind.CHAMFER):
         along = access
     flat = [f for f in cut.faces if isinstance(scene.face(f).surface, Plane)]
-    void = void_of(scene, flat) if len(flat) < len(cut.faces) else cut.void
+    void = cut.void if len(flat) == len(cut.faces) else void_of(scene, flat) if flat else None
     if void is None:
         return CrossSection.OTHER
     return section_of(void.sides_around(scene.part.frame.axes @ along), curved)

@@ -70,9 +70,7 @@ def recess_sizes(
             dims[name] = min(dims[name], void) if name == "width_mm" or kind not in _RUNS else void
     else:
         dims["width_mm"], dims["length_mm"] = smallest_rectangle(scene, ids, access)
-    if kind in (Kind.STEP, Kind.BLIND_STEP):
-        dims["height_mm"] = high - low
-    elif kind in (Kind.THROUGH_PROFILE, Kind.OUTSIDE_PROFILE):
+    if kind in (Kind.STEP, Kind.BLIND_STEP) or kind in (Kind.THROUGH_PROFILE, Kind.OUTSIDE_PROFILE):
         dims["height_mm"] = high - low
     else:
         dims["depth_mm"] = high - low
@@ -101,8 +99,10 @@ def smallest_corner(scene: Scene, ids: Sequence[int], access: Array) -> float | 
                 continue
             chord = e.points[-1] - e.points[0]
             length = float(np.linalg.norm(chord))
-            if length > tol.LENGTH_MM and parallel(chord / length, access, _LEAN_DEG) and all(
-                is_wall(scene.face(f), access) for f in e.faces
+            if (
+                length > tol.LENGTH_MM
+                and parallel(chord / length, access, _LEAN_DEG)
+                and all(is_wall(scene.face(f), access) for f in e.faces)
             ):
                 radii.append(0.0)
     return min(radii) if radii else None
@@ -127,9 +127,9 @@ def _mouth(scene: Scene, ids: Sequence[int], access: Array, high: float) -> floa
     levels = [high]
     for e, _, outer in scene.rim(ids):
         feature = scene.owner.get(outer)
-        if feature is not None and feature.kind in (Kind.CHAMFER, Kind.EDGE_ROUND):
-            if float((e.points @ access).min()) > high - tol.SURFACE_MM:
-                levels.append(span(scene.vertices(outer), access)[1])
+        broken = feature is not None and feature.kind in (Kind.CHAMFER, Kind.EDGE_ROUND)
+        if broken and float((e.points @ access).min()) > high - tol.SURFACE_MM:
+            levels.append(span(scene.vertices(outer), access)[1])
     return max(levels)
 
 

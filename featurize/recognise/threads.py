@@ -67,7 +67,12 @@ def settle_threads(holes: Sequence[Feature], settled: Mapping[str, str]) -> list
         for h, k in zip(holes, keys, strict=True)
     ]
     # What is sure of one hole speaks for its equals: a thread without relief among ten with it.
-    sure = {k: parse(f.thread.designation)[0] for f in first if f.thread and f.thread.designation for k in _bore_keys(f)}
+    sure = {
+        k: parse(f.thread.designation)[0]
+        for f in first
+        if f.thread and f.thread.designation
+        for k in _bore_keys(f)
+    }
     return [
         _answered(_settle(h, settled, keys.count(k), twin), settled)
         if f.thread is not None and f.thread.asked and (twin := _twin(h, sure)) is not None

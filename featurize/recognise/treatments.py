@@ -33,7 +33,7 @@ def _chamfers(scene: Scene) -> list[Feature]:
                 id="",
                 kind=Kind.CHAMFER,
                 faces=tuple(group),
-                roles={f: Role.FACE for f in group},
+                roles=dict.fromkeys(group, Role.FACE),
                 dims=chamfer_sizes(scene, group),
                 axis=Axis(vec(scene.face(group[0]).centroid), vec(scene.face(group[0]).normals[0])),
                 opens_to=_sides(scene, group),
@@ -83,17 +83,21 @@ def chamfer_sizes(scene: Scene, faces: Sequence[int]) -> dict[str, float]:
         long = rows[0][1] if rows else 0.0
         length += long
         s = scene.face(f).surface
-        widths.append(_width(scene, f, rows))
+        widths.append(_width(rows))
         neighbours = [180 - float(np.mean([e.dihedral_deg for e in es])) for _, _, es in rows[:2]]
         if isinstance(s, (Plane, Cone)) and neighbours:
             angles.append(min(neighbours))
     if not angles:
         return {"width_mm": max(widths), "length_mm": length}
     angle = min(angles)
-    return {"width_mm": max(widths) * float(np.cos(np.radians(angle))), "length_mm": length, "angle_deg": angle}
+    return {
+        "width_mm": max(widths) * float(np.cos(np.radians(angle))),
+        "length_mm": length,
+        "angle_deg": angle,
+    }
 
 
-def _width(scene: Scene, f: int, rows: list[tuple[int, float, list[Edge]]]) -> float:
+def _width(rows: list[tuple[int, float, list[Edge]]]) -> float:
     """Distance between the two long edges, measured square to them."""
     if len(rows) < 2:
         return 0.0
@@ -127,15 +131,13 @@ def _rounds(scene: Scene) -> list[Feature]:
         if len(supports) >= 2 and len(owners) == 1 and all(s in of for s in supports):
             continue
         radii = [_radius(scene.face(f).surface) for f in group]
-        length = max(
-            sum(e.length_mm for e, _, outer in scene.rim(group) if outer == s) for s in supports
-        )
+        length = max(sum(e.length_mm for e, _, outer in scene.rim(group) if outer == s) for s in supports)
         features.append(
             Feature(
                 id="",
                 kind=Kind.EDGE_ROUND,
                 faces=tuple(group),
-                roles={f: Role.FACE for f in group},
+                roles=dict.fromkeys(group, Role.FACE),
                 dims={"radius_mm": min(radii), "length_mm": length},
                 axis=Axis(vec(scene.face(group[0]).centroid), vec(scene.face(group[0]).normals[0])),
                 opens_to=_sides(scene, group),

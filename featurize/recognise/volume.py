@@ -41,17 +41,15 @@ class Void:
 
     def sides_around(self, run: Array) -> int:
         """How many facets are not square to a direction of the frame: sides of the cross-section."""
-        tags = {
-            tag
-            for tag, ring in self.body.facets
-            if not parallel(_unit_normal(ring), run, tol.AXIS_DEG)
-        }
+        tags = {tag for tag, ring in self.body.facets if not parallel(_unit_normal(ring), run, tol.AXIS_DEG)}
         return len(tags)
 
     def key(self) -> tuple[tuple[float, ...], ...]:
         """The bounding planes, rounded: equal for two descriptions of one volume."""
         return tuple(
-            sorted(tuple(round(float(c), 3) + 0.0 for c in (*normal, offset)) for normal, offset in self.planes)
+            sorted(
+                tuple(round(float(c), 3) + 0.0 for c in (*normal, offset)) for normal, offset in self.planes
+            )
         )
 
 

@@ -57,13 +57,16 @@ def compose(seed: int, *, crossing: bool, most: int = 25) -> tuple[cq.Workplane,
 def _meet(a: Built, b: Built) -> bool:
     p, q = (t.tool.val().BoundingBox() for t in (a, b))  # type: ignore[union-attr]
     return all(
-        getattr(p, k + "min") < getattr(q, k + "max") and getattr(q, k + "min") < getattr(p, k + "max") for k in "xyz"
+        getattr(p, k + "min") < getattr(q, k + "max") and getattr(q, k + "min") < getattr(p, k + "max")
+        for k in "xyz"
     )
 
 
 def _less_depth(b: Built) -> Built:
     """What a later cut leaves certain: how deep the rest is depends on where it now begins."""
-    return Built(b.kinds, {k: v for k, v in b.dims.items() if "depth" not in k and "counterbore" not in k}, b.tool)
+    return Built(
+        b.kinds, {k: v for k, v in b.dims.items() if "depth" not in k and "counterbore" not in k}, b.tool
+    )
 
 
 def _size(rng: random.Random, low: float, high: float) -> float:

@@ -6,7 +6,6 @@ Shapes are TopoDS_Shape, lengths millimetres, angles degrees.
 from __future__ import annotations
 
 import math
-import os
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
@@ -151,7 +150,7 @@ def _write(document: Any, path: Path, schema: str, unit: str) -> Path:
             writer.Transfer(document, STEPControl_StepModelType.STEPControl_AsIs)
             if writer.Write(str(rough)) != IFSelect_ReturnStatus.IFSelect_RetDone:
                 raise OSError(f"the kernel could not write {path}")
-        os.replace(rough, path)
+        rough.replace(path)
     finally:
         rough.unlink(missing_ok=True)
     return path
