@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from featurize.brep.shadow import View
 from featurize.brep.surfaces import Array
@@ -66,21 +67,32 @@ def columns(grid: Columns, triangles: Array) -> Filled:
     a, b, c = flat[:, 0], flat[:, 1], flat[:, 2]
     # across x up = along: a facet that looks up the columns turns against the clock.
     twice = (b[:, 0] - a[:, 0]) * (c[:, 1] - a[:, 1]) - (b[:, 1] - a[:, 1]) * (c[:, 0] - a[:, 0])
+    first = np.searchsorted(grid.across, flat[:, :, 0].min(axis=1))
+    last = np.searchsorted(grid.across, flat[:, :, 0].max(axis=1))
+    t, row = _ragged(first, np.where(np.abs(twice) > 1e-12, last, first))
+    x = grid.across[row]
+    low, high = np.full(len(t), np.inf), np.full(len(t), -np.inf)
+    for i, j in ((0, 1), (1, 2), (2, 0)):
+        # Ends in one order, so that neighbours find the same place on the edge they share.
+        forth = flat[:, i, 0] <= flat[:, j, 0]
+        p, q = (np.where(forth[:, None], flat[:, m], flat[:, n])[t] for m, n in ((i, j), (j, i)))
+        met = (p[:, 0] <= x) & (x < q[:, 0])
+        run = np.where(met, q[:, 0] - p[:, 0], 1.0)
+        y = p[:, 1] + (x - p[:, 0]) / run * (q[:, 1] - p[:, 1])
+        low, high = np.where(met, np.minimum(low, y), low), np.where(met, np.maximum(high, y), high)
+    span, column = _ragged(np.searchsorted(grid.up, low), np.searchsorted(grid.up, high))
+    t, row = t[span], row[span]
+    x, y = grid.across[row] - a[t, 0], grid.up[column] - a[t, 1]
+    u = (x * (c[t, 1] - a[t, 1]) - y * (c[t, 0] - a[t, 0])) / twice[t]
+    v = (y * (b[t, 0] - a[t, 0]) - x * (b[t, 1] - a[t, 1])) / twice[t]
+    z = level[t, 0] + u * (level[t, 1] - level[t, 0]) + v * (level[t, 2] - level[t, 0])
     top = np.full((len(grid.across), len(grid.up)), -np.inf)
-    length = np.zeros_like(top)
-    first = [
-        np.searchsorted(axis, flat[:, :, k].min(axis=1)) for k, axis in enumerate((grid.across, grid.up))
-    ]
-    last = [np.searchsorted(axis, flat[:, :, k].max(axis=1)) for k, axis in enumerate((grid.across, grid.up))]
-    crossed = (np.abs(twice) > 1e-12) & (last[0] > first[0]) & (last[1] > first[1])
-    for i in np.flatnonzero(crossed):
-        rows, cols = slice(first[0][i], last[0][i]), slice(first[1][i], last[1][i])
-        x, y = grid.across[rows, None] - a[i, 0], grid.up[None, cols] - a[i, 1]
-        u = (x * (c[i, 1] - a[i, 1]) - y * (c[i, 0] - a[i, 0])) / twice[i]
-        v = (y * (b[i, 0] - a[i, 0]) - x * (b[i, 1] - a[i, 1])) / twice[i]
-        inside = (u >= 0) & (v >= 0) & (u + v <= 1)
-        z = level[i, 0] + u * (level[i, 1] - level[i, 0]) + v * (level[i, 2] - level[i, 0])
-        window = top[rows, cols]
-        top[rows, cols] = np.where(inside & (z > window), z, window)
-        length[rows, cols] += np.where(inside, np.sign(twice[i]) * z, 0.0)
-    return Filled(top, float(length.sum()) * grid.cell_mm2)
+    np.maximum.at(top, (row, column), z)
+    return Filled(top, float(np.sum(np.sign(twice[t]) * z)) * grid.cell_mm2)
+
+
+def _ragged(first: NDArray[np.intp], last: NDArray[np.intp]) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Whose, and which, are all the whole numbers from each first up to before each last."""
+    size = np.maximum(last - first, 0)
+    whose = np.repeat(np.arange(len(size)), size)
+    return whose, np.arange(len(whose)) - np.repeat(np.cumsum(size) - size, size) + first[whose]

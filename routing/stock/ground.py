@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -39,6 +39,7 @@ class GroundCut:
     view: View
     path: tuple[Segment, ...]
     wheel: Wheel
+    corner_mm: float  # the coarsest corner of the wheels that pass here
     exact: bool  # the wheel's corners stand as true arcs
 
     @property
@@ -70,6 +71,9 @@ class GroundStock:
     floors: tuple[GroundFloor, ...]
     left_out: tuple[tuple[str, str], ...]  # feature id and the reason
     note: str = ""
+    floor_allowance_mm: float = 0.0
+    wall_allowance_mm: float = 0.0
+    faces: Mapping[str, tuple[int, ...]] = field(default_factory=dict)  # of each feature that was routed here
 
 
 def ground_stock(
@@ -126,7 +130,16 @@ def ground_stock(
         )
     tools = [_tool(blank, c) for c in cuts]
     solid = _one_solid(cut(blank.solid, tools))
-    return GroundStock(solid, blank, tuple(cuts), tuple(floors), tuple(left_out))
+    return GroundStock(
+        solid,
+        blank,
+        tuple(cuts),
+        tuple(floors),
+        tuple(left_out),
+        floor_allowance_mm=floor_allowance_mm,
+        wall_allowance_mm=wall_allowance_mm,
+        faces={f.id: f.faces for f in routed},
+    )
 
 
 def _cut(
@@ -171,7 +184,7 @@ def _cut(
     corner = max(w.corner_radius_mm for _, w in chosen)
     profile = cleared(bottom, run.fillets, corner, 2 * max(floor_mm, wall_mm))
     ids = tuple(sorted({owner[t.face] for t in traces if any(_under(s.trace, t) for s in run.stretches)}))
-    return [GroundCut(ids, view.view, p, wheel, profile.exact) for p in profile.paths], reasons
+    return [GroundCut(ids, view.view, p, wheel, corner, profile.exact) for p in profile.paths], reasons
 
 
 def _wheel_for(lane: Lane, top: float, wheels: Sequence[Wheel]) -> Wheel | None:

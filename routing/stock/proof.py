@@ -24,6 +24,7 @@ from routing.stock.solids import (
     solids_of,
     volume_of,
 )
+from routing.stock.sweep import Fault, Sweep, strays, sweeps
 
 # Largest share of the part that may stand outside the stock.
 MISSING_SHARE = 1e-6
@@ -76,6 +77,8 @@ class Proof:
     missing_by: str
     floors: tuple[FloorCheck, ...]
     grids: tuple[GridCheck, ...]
+    sweeps: tuple[Sweep, ...]
+    strays: tuple[Fault, ...]
 
     @property
     def faults(self) -> tuple[str, ...]:
@@ -100,6 +103,7 @@ class Proof:
             for g in self.grids
             if abs(g.volume_error) > 1e-3
         ]
+        found += [f"{fault}" for fault in (*(f for s in self.sweeps for f in s.faults), *self.strays)]
         return tuple(found)
 
     def as_dict(self) -> dict[str, Any]:
@@ -110,7 +114,8 @@ class Proof:
 def prove(part: Part, stock: GroundStock) -> Proof:
     """Checks a stock against its part and blank; tells, never raises for a bad stock."""
     ground = volume_of(stock.solid)
-    grids, lost = _grids(part, stock, ground)
+    body = facets(stock.solid)
+    grids, lost = _grids(part, stock, ground, body)
     try:
         missing, by = max(0.0, volume_of(cut(part.solid, [stock.solid]))), "exact boolean"
     except KernelError:
@@ -131,6 +136,8 @@ def prove(part: Part, stock: GroundStock) -> Proof:
         missing_by=by,
         floors=tuple(_floors(part, stock)),
         grids=grids,
+        sweeps=sweeps(part, stock, body),
+        strays=strays(part, stock, body),
     )
 
 
@@ -152,7 +159,9 @@ def _floors(part: Part, stock: GroundStock) -> list[FloorCheck]:
     return found
 
 
-def _grids(part: Part, stock: GroundStock, exact_mm3: float) -> tuple[tuple[GridCheck, ...], float]:
+def _grids(
+    part: Part, stock: GroundStock, exact_mm3: float, body: Array
+) -> tuple[tuple[GridCheck, ...], float]:
     """A check from each side ground from (the working side when none), and the worst lost volume."""
     sides: dict[tuple[float, float, float], Array] = {}
     for c in stock.removed:
@@ -160,7 +169,6 @@ def _grids(part: Part, stock: GroundStock, exact_mm3: float) -> tuple[tuple[Grid
     if not sides:
         z = part.frame.axes[2]
         sides[tuple(round(float(v), 6) + 0.0 for v in z)] = z  # type: ignore[index]
-    body = facets(stock.solid)
     mine = part.mesh.vertices[part.mesh.triangles]
     checks, lost = [], 0.0
     for name, side in sides.items():
