@@ -32,6 +32,7 @@ from featurize.brep.fit import fit_surface
 from featurize.brep.part import Convexity, Edge, Face, Mesh, Part
 from featurize.brep.surfaces import Array, Cone, Cylinder, Freeform, Plane, Sphere, Surface, Torus
 from featurize.brep.surfaces_at import normals_at, same_surface
+from featurize.errors import Code, StepError
 
 _EDGE, _FACE, _VERTEX = (
     TopAbs_ShapeEnum.TopAbs_EDGE,
@@ -55,7 +56,24 @@ def build_part(
 
     ``face_names`` are indexed by the face's place in the solid as read; ``source_faces`` gives that
     place for each face of ``solid`` (the identity when nothing was healed).
+    Raises StepError when the geometry cannot be worked with.
     """
+    try:
+        return _build(solid, face_names, source_faces, source_face_count, name, count, healed)
+    except Exception as error:  # broken geometry makes the kernel and numpy fail in many ways
+        what = f"{name or 'A part'} has geometry that cannot be worked with"
+        raise StepError(Code.UNREADABLE, f"{what}: repair it and export it again.") from error
+
+
+def _build(
+    solid: Any,
+    face_names: Sequence[str],
+    source_faces: Sequence[int] | None,
+    source_face_count: int | None,
+    name: str,
+    count: int,
+    healed: Sequence[str],
+) -> Part:
     deflection_mm = _deflection(solid)
     BRepMesh_IncrementalMesh(solid, deflection_mm, False, np.radians(tol.MESH_ANGLE_DEG), False)
     kernel_faces = _mapped(solid, _FACE)

@@ -11,7 +11,7 @@ from featurize.errors import Code, StepError
 from featurize.step.syntax import Damage
 
 _COMMENT = re.compile(rb"/\*.*?\*/", re.DOTALL)
-_LEAD = re.compile(rb"(?:\s+|/\*.*?\*/)*", re.DOTALL)
+_LEAD = re.compile(rb"(?:\s|/\*(?:[^*]|\*(?!/))*+\*/)*+")
 _DATA = re.compile(rb"\bDATA\s*[;(]")
 _ENTITY = re.compile(rb"#\d+\s*=")
 _SCHEMA = re.compile(rb"FILE_SCHEMA\s*\(\s*\(\s*'([^']*)'")
@@ -62,7 +62,12 @@ def check_text(path: Path, size_limit_mb: float) -> Header:
                 f"{name} has {size_mb:.1f} MB, over the limit of {size_limit_mb:g} MB: "
                 "send the insert alone, or raise the limit.",
             )
-        text = path.read_bytes()
+        with path.open("rb") as file:
+            text = file.read(_HEADER_BYTES)
+            head = text.removeprefix(BYTE_ORDER_MARK).lstrip()
+            if head and not head.startswith(b"/*"):
+                _begin(name, head)  # another file is refused without reading it all
+            text += file.read()
     except OSError as error:
         raise StepError(
             Code.UNREADABLE, f"{name} cannot be opened ({error.strerror}): check its permissions."
@@ -72,16 +77,22 @@ def check_text(path: Path, size_limit_mb: float) -> Header:
     return Header(digest, *_structure(name, text), Damage(text).said())
 
 
+def _begin(name: str, text: bytes) -> int:
+    """Where the exchange structure starts."""
+    lead = _LEAD.match(text)
+    start = lead.end() if lead else 0
+    if text.startswith(_START, start):
+        return start
+    if _START.startswith(text[start:].rstrip()):
+        raise StepError(Code.TRUNCATED, f"{name} ends within its first line: export or copy it again.")
+    hint = next((h for magic, h in _HINTS.items() if text.startswith(magic)), "export the model as STEP")
+    raise StepError(Code.NOT_STEP, f"{name} is not a STEP file (no ISO-10303-21 at its start): {hint}.")
+
+
 def _structure(name: str, text: bytes) -> tuple[str, tuple[str, ...]]:
     if not text.strip():
         raise StepError(Code.EMPTY, f"{name} is empty: export it again.")
-    lead = _LEAD.match(text)
-    start = lead.end() if lead else 0
-    if not text.startswith(_START, start):
-        if _START.startswith(text[start:].rstrip()):
-            raise StepError(Code.TRUNCATED, f"{name} ends within its first line: export or copy it again.")
-        hint = next((h for magic, h in _HINTS.items() if text.startswith(magic)), "export the model as STEP")
-        raise StepError(Code.NOT_STEP, f"{name} is not a STEP file (no ISO-10303-21 at its start): {hint}.")
+    start = _begin(name, text)
     if _END not in text[max(start + len(_START), len(text) - _TAIL_BYTES) :]:
         raise StepError(
             Code.TRUNCATED, f"{name} is cut short (no END-ISO-10303-21): export or copy it again."

@@ -6,18 +6,17 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 
-# Possessive quantifiers throughout: one pass, whatever the text.
-_SPACE = rb"(?:\s|/\*(?:[^*]|\*(?!/))*+\*/)*+"
-_STRING = rb"'(?:[^']|'')*+'"
+# Possessive quantifiers throughout, and what is not closed runs to the end: one pass, whatever the text.
+_COMMENTED = rb"/\*(?:[^*]|\*(?!/))*+(?:\*/|\Z)"
+_STRING = rb"'(?:[^']|'')*+(?:'|\Z)"
+_SPACE = rb"(?:\s|" + _COMMENTED + rb")*+"
 # Up to the semicolon that is in no string and no comment.
-_STATEMENT = re.compile(
-    _SPACE + rb"((?:[^;'/]++|" + _STRING + rb"|/\*(?:[^*]|\*(?!/))*+\*/|/)*+);", re.DOTALL
-)
+_STATEMENT = re.compile(_SPACE + rb"((?:[^;'/]++|" + _STRING + rb"|" + _COMMENTED + rb"|/)*+);")
 _TO_DATA = re.compile(
-    rb"(?:[^'/;]++|" + _STRING + rb"|/\*(?:[^*]|\*(?!/))*+\*/|/|;(?!" + _SPACE + rb"DATA\b))*+;"
+    rb"(?:[^'/;]++|" + _STRING + rb"|" + _COMMENTED + rb"|/|;(?!" + _SPACE + rb"DATA\b))*+;"
     + _SPACE + rb"DATA\b[^;]*+;"
 )  # fmt: skip
-_COMMENT = re.compile(rb"/\*(?:[^*]|\*(?!/))*+\*/", re.DOTALL)
+_COMMENT = re.compile(_COMMENTED)
 _SECTIONS = (b"DATA", b"SIGNATURE", b"ANCHOR", b"REFERENCE")
 _INSTANCE = re.compile(rb"#(\d++)\s*+=\s*+(.*)", re.DOTALL)
 # Tokens, each put down as one letter: v a value, k a keyword, ( ) , as they are, ? what is no token.
