@@ -12,8 +12,6 @@ import time
 from collections import Counter
 from pathlib import Path
 
-sys.path[:0] = [str(Path(__file__).parent), str(Path(__file__).parents[1])]
-
 from support.corpus import corpus_files
 from support.keys import FOLDER
 from support.mutate import Worker, mutated, verdict

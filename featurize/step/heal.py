@@ -136,7 +136,7 @@ def _misfits(solid: Any) -> Iterator[str]:
     alike = Counter(tuple(np.round(numbers).tolist()) for numbers in seen)
     twice = sum(count - 1 for count in alike.values())
     if twice:
-        yield f"{plural(twice, 'face')} lie on others of the same outline"
+        yield f"{plural(twice, 'face')} with the outline of another"
 
 
 def _valid(body: Body) -> Body:

@@ -16,7 +16,7 @@ _TO_DATA = re.compile(
     rb"(?:[^'/;]++|" + _STRING + rb"|" + _COMMENTED + rb"|/|;(?!" + _SPACE + rb"DATA\b))*+;"
     + _SPACE + rb"DATA\b[^;]*+;"
 )  # fmt: skip
-_COMMENT = re.compile(_COMMENTED)
+_COMMENT, _BLANK = re.compile(_COMMENTED), re.compile(_SPACE)
 _SECTIONS = (b"DATA", b"SIGNATURE", b"ANCHOR", b"REFERENCE")
 _INSTANCE = re.compile(rb"#(\d++)\s*+=\s*+(.*)", re.DOTALL)
 # Tokens, each put down as one letter: v a value, k a keyword, ( ) , as they are, ? what is no token.
@@ -68,7 +68,8 @@ class Damage:
         while at < len(text):
             statement = _STATEMENT.match(text, at)
             if statement is None:
-                self.malformed.append(at)
+                rest = _BLANK.match(text, at)
+                self.malformed.append(rest.end() if rest else at)
                 break
             body, place, at = statement.group(1), statement.start(1), statement.end()
             instance = _INSTANCE.match(body)

@@ -20,8 +20,10 @@ from featurize.errors import StepError
 
 _LINES = re.compile(rb"[^\n]*\n?")
 _NUMBER = re.compile(rb"-?\d+\.\d*(?:E[+-]?\d+)?")
-# A change of these alone gives another model, not a damaged one.
-_NUMBERS = re.compile(rb"(?<![#\w.])[+-]?\d+(?:\.\d*(?:[Ee][+-]?\d+)?)?(?![\w])")
+
+# Whole and real numbers that are part of no reference and no word.
+_NUMBERS = re.compile(rb"(?<![#\w.])[+-]?\d+(?:\.\d*(?:[Ee][+-]?\d+)?)?(?!\w)")
+_STRAY = (b"'", b"(", b")", b",", b";", b"#1", b"/*", b"*/", b"$", b"\0", b"\xff", b"1E999")
 
 
 def flip(rng: random.Random, text: bytearray) -> None:
@@ -52,7 +54,7 @@ def insert(rng: random.Random, text: bytearray) -> None:
 
 
 def _entities(text: bytearray) -> list[tuple[int, int]]:
-    return [m.span() for m in _LINES.finditer(bytes(text)) if m.group().startswith(b"#")]
+    return [m.span() for m in _LINES.finditer(bytes(text)) if re.match(rb"#\d+ *=", m.group())]
 
 
 def drop_entity(rng: random.Random, text: bytearray) -> None:
@@ -74,12 +76,10 @@ def swap_entities(rng: random.Random, text: bytearray) -> None:
 def swap_bodies(rng: random.Random, text: bytearray) -> None:
     """Two entities take each other's numbers."""
     (a, b), (c, d) = sorted(rng.sample(_entities(text), 2))
-    (n, x), (m, y) = (
-        bytes(text[i:j]).split(b"=", 1) if b"=" in text[i:j] else (b"", b"") for i, j in ((a, b), (c, d))
-    )
-    if n and m:
-        text[c:d] = m + b"=" + x
-        text[a:b] = n + b"=" + y
+    n, x = bytes(text[a:b]).split(b"=", 1)
+    m, y = bytes(text[c:d]).split(b"=", 1)
+    text[c:d] = m + b"=" + x
+    text[a:b] = n + b"=" + y
 
 
 def other_number(rng: random.Random, text: bytearray) -> None:
@@ -168,6 +168,7 @@ def judge(path: str) -> Outcome:
 
 
 def only_numbers_differ(good: bytes, bad: bytes) -> bool:
+    """That gives another model, not a damaged one."""
     return _NUMBERS.sub(b"0", good) == _NUMBERS.sub(b"0", bad)
 
 

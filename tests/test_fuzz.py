@@ -1,0 +1,55 @@
+"""A share of ``fuzz_step.py``: damaged files give the part as it was, a warning, or one line of error."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import pytest
+from support.keys import FOLDER
+from support.mutate import MUTATIONS, Outcome, Worker, mutated, verdict
+
+GOOD = ("wear_plate", "corner_cavity")
+SHARE = 30
+
+
+@pytest.fixture(scope="module")
+def worker() -> Iterator[Worker]:
+    own = Worker(time_limit_s=30)
+    yield own
+    own.close()
+
+
+@pytest.mark.parametrize("name", GOOD)
+def test_damaged_files_are_told(name: str, worker: Worker) -> None:
+    good = (FOLDER / f"{name}.step").read_bytes()
+    before = worker.judge(good)
+    assert before.end == "parts"
+    found = {}
+    for n in range(SHARE):
+        bad, done = mutated(good, f"ci/{name}/{n}")
+        after = worker.judge(bad)
+        found[n, done] = (verdict(good, before, bad, after), after.end, after.where)
+    wrong = {key: said for key, said in found.items() if said[0].isupper() or said[1] == "hung"}
+    assert not wrong
+    kinds = {said for said, _, _ in found.values()}
+    assert {"same", "refused"} <= kinds  # neither everything nor nothing is refused
+
+
+def test_mutations_follow_their_seed() -> None:
+    good = (FOLDER / "wear_plate.step").read_bytes()
+    some = [mutated(good, str(n)) for n in range(60)]
+    assert some == [mutated(good, str(n)) for n in range(60)]
+    assert {name for _, done in some for name in done.split("+")} == {m.__name__ for m in MUTATIONS}
+    assert sum(bad == good for bad, _ in some) < 10
+
+
+def test_a_wrong_answer_without_a_warning_is_a_failure() -> None:
+    right, wrong = Outcome("parts", (), (("1", 1, ()),)), Outcome("parts", (), (("2", 1, ()),))
+    told = Outcome("parts", ("check it",), wrong.parts)
+    good, number, damaged = b"#1=A(1.5,#2);", b"#1=A(1.7,#2);", b"#1=A(1.5,#3);"
+    assert verdict(good, right, damaged, wrong) == "SILENT"
+    assert verdict(good, right, damaged, told) == "warned"
+    assert verdict(good, right, number, wrong) == "another model"
+    assert verdict(good, right, damaged, right) == "same"
+    assert verdict(good, right, damaged, Outcome("traceback")) == "TRACEBACK"
+    assert verdict(good, right, damaged, Outcome("no_solid", ("",))) == "NO REASON"
