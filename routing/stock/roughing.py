@@ -1,0 +1,299 @@
+"""Roughing on the block and on the ground stock with one cutter: path, air and minutes, level by level.
+
+An estimate: rings offset by a step-over from the outside in, a ramp or an approach from outside for each
+region, a lift between regions, half the feed over a radius at each ring's start and end. The feed follows
+from the shop's removal rate, so that this agrees with the rest of the estimate.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import shapely
+
+from featurize.brep.part import Part
+from featurize.brep.surfaces import Array
+from featurize.feature import Feature
+from routing.shop import Cutter, MaterialRule, Shop
+from routing.stock.levels import Ground, Level, Sections, ground_of, tidy
+
+# A cutter is the rough one if it clears this share of what the finest would.
+_ENOUGH = 0.8
+# A section of the stock is taken this much over a level's bottom.
+_OVER_MM = 1e-4
+
+
+@dataclass(frozen=True)
+class Cutting:
+    """How a rough cutter is led; shares are of its diameter (common practice, no source)."""
+
+    step_over: float = 0.4
+    step_down: float = 0.1
+    ramp_deg: float = 3.0
+    slow_feed: float = 0.5  # share of the feed on entry and exit
+    rapid_mm_per_min: float = 5000.0
+    clearance_mm: float = 2.0
+
+
+@dataclass(frozen=True)
+class Passes:
+    """One body: ``cutting_mm`` at feed, ``air_mm`` in the air; volume (mm3) is what its levels hold."""
+
+    levels: int
+    cutting_mm: float
+    air_mm: float
+    entries: int
+    minutes: float
+    volume_mm3: float
+
+    @property
+    def path_mm(self) -> float:
+        return self.cutting_mm + self.air_mm
+
+
+@dataclass(frozen=True)
+class Roughing:
+    """Both bodies with one cutter; ``path_saved`` is the share of the path that grinding saves."""
+
+    cutter_mm: float
+    step_over_mm: float
+    step_down_mm: float
+    feed_mm_per_min: float
+    sides: tuple[str, ...]
+    block: Passes
+    ground: Passes
+    path_saved: float
+    minutes_saved: float
+    note: str = "an estimate: rings by level from walls inward, not a tool path"
+
+
+@dataclass(frozen=True, eq=False)
+class Walked:
+    """What was cleared on one body from one side, for a drawing: (bottom, region, rings) of each level."""
+
+    side: str
+    view_box: tuple[float, float, float, float]
+    levels: tuple[tuple[float, Any, tuple[Any, ...]], ...]
+
+
+@dataclass
+class _Sum:
+    levels: int = 0
+    cutting: float = 0.0
+    slow: float = 0.0
+    air: float = 0.0
+    entries: int = 0
+    volume: float = 0.0
+
+    def passes(self, feed: float, how: Cutting) -> Passes:
+        fast = max(0.0, self.cutting - self.slow)
+        minutes = fast / feed + self.slow / (feed * how.slow_feed) + self.air / how.rapid_mm_per_min
+        return Passes(self.levels, self.cutting, self.air, self.entries, minutes, self.volume)
+
+
+def rings(region: Any, step_mm: float) -> list[Any]:
+    """The region's outlines offset inward by whole steps: linear rings, outermost first."""
+    found: list[Any] = []
+    k = 0
+    while not (inner := region.buffer(-k * step_mm, join_style="mitre") if k else region).is_empty:
+        for polygon in shapely.get_parts(inner):
+            found += [polygon.exterior, *polygon.interiors]
+        k += 1
+    return found
+
+
+def walk(
+    levels: Sequence[Level],
+    masks: Sequence[Any],
+    stock: Sections,
+    outline: Any,
+    radius_mm: float,
+    how: Cutting,
+    total: _Sum,
+    top_mm: float,
+) -> list[tuple[float, Any, tuple[Any, ...]]]:
+    """Leads the cutter through the levels of one stock; ``outline`` is the blank's plan."""
+    step = how.step_over * 2 * radius_mm
+    drawn = []
+    last: Array | None = None
+    for level, mask in zip(levels, masks, strict=True):
+        if level.centres.is_empty:
+            continue
+        held = stock.at(level.bottom_mm + _OVER_MM)
+        taken = tidy(held.intersection(level.cleared).intersection(mask))
+        if taken.is_empty:
+            continue
+        total.levels += 1
+        total.volume += taken.area * level.depth_mm
+        lift = top_mm + how.clearance_mm - level.bottom_mm
+        led = []
+        area = tidy(level.centres.intersection(taken.buffer(radius_mm, join_style="mitre")))
+        for region in shapely.get_parts(area):
+            mine = rings(region, step)
+            led += mine
+            start = np.array(mine[0].coords[0])
+            total.entries += 1
+            total.air += 2 * lift + (float(np.linalg.norm(start - last)) if last is not None else 0.0)
+            if outline.contains(region):
+                ramp = level.depth_mm / np.sin(np.radians(how.ramp_deg))
+                total.cutting += ramp
+                total.slow += ramp
+            for a, b in zip(mine[:-1], mine[1:], strict=True):
+                gap = float(a.distance(b))
+                if gap <= 1.5 * step:
+                    total.cutting += gap
+                else:  # the region has parted: over to the next piece
+                    total.air += gap + 2 * lift
+            total.cutting += sum(float(r.length) for r in mine)
+            total.slow += sum(min(2 * radius_mm, float(r.length)) for r in mine)
+            last = np.array(mine[-1].coords[-1])
+        drawn.append((level.bottom_mm, taken, tuple(led)))
+    return drawn
+
+
+def rough(
+    part: Part,
+    made: Sequence[tuple[str, Feature]],
+    block: Array,
+    ground: Array,
+    shop: Shop,
+    rule: MaterialRule,
+    how: Cutting | None = None,
+) -> tuple[Roughing, list[Walked], list[Walked]] | None:
+    """Both bodies' estimates and their drawings; None when nothing is roughed.
+
+    ``made`` are the ground and milled features with the label of the side that each is made from;
+    ``block`` and ``ground`` are the facets (m, 3, 3) of the blank and of the ground stock.
+    """
+    how = how or Cutting()
+    sides: dict[str, list[Feature]] = {}
+    for side, feature in made:
+        if len(side) == 2 and side[1] in "xyz":
+            sides.setdefault(side, []).append(feature)
+    owned = {c.diameter_mm: c for c in shop.cutters if c.kind != "ball"}
+    cutters = [owned[d] for d in sorted(owned, reverse=True) if d >= rule.smallest_cutter_mm]
+    if not sides or not cutters:
+        return None
+    seen = []
+    for side, features in sides.items():
+        toward = part.frame.direction(side)
+        top = float(((block.reshape(-1, 3) - part.frame.origin) @ toward).max())
+        step = how.step_down * cutters[len(cutters) // 2].diameter_mm
+        view = ground_of(part, toward, features, top, max(step, (top - _low(part, toward)) / 40))
+        seen.append((side, view, Sections(view.view, block), Sections(view.view, ground), top))
+    cutter = _rough_cutter(cutters, seen)
+    if cutter is None:
+        return None
+    radius = cutter.radius_mm
+    sums, drawings = (_Sum(), _Sum()), ([], [])  # type: tuple[_Sum, _Sum], tuple[list[Walked], list[Walked]]
+    for side, view, whole, less, top in seen:
+        levels = view.levels(radius)
+        outline = whole.at(top - _OVER_MM)
+        box = tuple(float(v) for v in outline.bounds)
+        for total, drawing, body in zip(sums, drawings, (whole, less), strict=True):
+            drawn = walk(levels, view.masks, body, outline, radius, how, total, top)
+            drawing.append(Walked(side, box, tuple(drawn)))  # type: ignore[arg-type]
+    step_down = max(depth for _, view, *_ in seen for _, depth in view.steps)
+    step_over = how.step_over * cutter.diameter_mm
+    feed = shop.rates.mill_mm3_per_min * rule.feed_scale / (step_over * step_down)
+    before, after = (s.passes(feed, how) for s in sums)
+    saved = 1 - after.path_mm / before.path_mm if before.path_mm else 0.0
+    result = Roughing(
+        cutter.diameter_mm,
+        step_over,
+        step_down,
+        feed,
+        tuple(sides),
+        before,
+        after,
+        saved,
+        before.minutes - after.minutes,
+    )
+    return result, drawings[0], drawings[1]
+
+
+def _low(part: Part, toward: Array) -> float:
+    return float(((part.mesh.vertices - part.frame.origin) @ toward).min())
+
+
+def _rough_cutter(
+    cutters: Sequence[Cutter], seen: Sequence[tuple[str, Ground, Sections, Sections, float]]
+) -> Cutter | None:
+    """The largest that clears most of both bodies, by the volume of every level."""
+    held = []
+    for _, view, whole, less, _ in seen:
+        for k, ((bottom, depth), mask) in enumerate(zip(view.steps, view.masks, strict=True)):
+            bodies = [
+                tidy(body.at(bottom + _OVER_MM).intersection(mask).difference(view.blocked[k]))
+                for body in (whole, less)
+            ]
+            held.append((view, k, depth, bodies))
+
+    def volumes(cutter: Cutter) -> Array:
+        levels = {id(view): view.levels(cutter.radius_mm) for view in {id(v): v for v, *_ in held}.values()}
+        cleared = np.array(
+            [
+                [depth * levels[id(view)][k].cleared.intersection(b).area for b in bodies]
+                for view, k, depth, bodies in held
+            ]
+        )
+        return np.asarray(cleared.sum(axis=0))
+
+    finest = volumes(cutters[-1])
+    if finest[0] <= 0:
+        return None
+    for cutter in cutters:
+        if np.all(volumes(cutter) >= _ENOUGH * finest):
+            return cutter
+    return cutters[-1]
+
+
+def drawing(before: Sequence[Walked], after: Sequence[Walked], title: str) -> str:
+    """An SVG of the levels on the block (left) and on the ground stock (right); deeper is darker."""
+    from xml.sax.saxutils import escape
+
+    gap, head = 8.0, 12.0
+    widest = max(w.view_box[2] - w.view_box[0] for w in before)
+    rows, y = [], head
+    for pair in zip(before, after, strict=True):
+        for column, walked in enumerate(pair):
+            left, low, right, high = walked.view_box
+            shift = f"translate({column * (widest + gap) - left + gap:.3f} {y + high:.3f}) scale(1 -1)"
+            depths = sorted({b for w in pair for b, _, _ in w.levels}, reverse=True)
+            rows.append(f'<g transform="{shift}">')
+            rows.append(f'<path d="M{left:.3f} {low:.3f}H{right:.3f}V{high:.3f}H{left:.3f}Z" class="blank"/>')
+            for bottom, region, led in walked.levels:
+                light = 92 - 52 * depths.index(bottom) / max(1, len(depths) - 1)
+                rows.append(f'<path d="{_d(region)}" fill="hsl(210 45% {light:.0f}%)" fill-rule="evenodd"/>')
+                rows.append(f'<path d="{"".join(_ring(r) for r in led)}" class="led"/>')
+            rows.append("</g>")
+            name = ("block", "ground stock")[column]
+            label = escape(f"{name}, from {walked.side}: {len(walked.levels)} levels")
+            rows.append(f'<text x="{column * (widest + gap) + gap:.2f}" y="{y - 2:.2f}">{label}</text>')
+        y += pair[0].view_box[3] - pair[0].view_box[1] + head
+    width = 2 * widest + 3 * gap
+    style = (
+        ".blank{fill:#f4f2ee;stroke:#555;stroke-width:.2}.led{fill:none;stroke:#222;stroke-width:.08}"
+        "text{font:4px sans-serif}"
+    )
+    start = (
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width:.2f} {y:.2f}" width="{8 * width:.0f}">'
+    )
+    return "\n".join([start, f"<title>{escape(title)}</title><style>{style}</style>", *rows, "</svg>", ""])
+
+
+def _d(region: Any) -> str:
+    return "".join(
+        _ring(r)
+        for p in shapely.get_parts(region)
+        if p.geom_type == "Polygon"
+        for r in (p.exterior, *p.interiors)
+    )
+
+
+def _ring(ring: Any) -> str:
+    points = shapely.get_coordinates(ring.simplify(0.02))
+    return "M" + "L".join(f"{x:.2f} {y:.2f}" for x, y in points[:-1]) + "Z"
