@@ -108,6 +108,36 @@ class Thread:
 
 
 @dataclass(frozen=True)
+class Callout:
+    """What the file asks of some faces: a dimension, a geometric tolerance, a datum or a texture.
+
+    ``kind`` is the trade's word ("diameter", "flatness", "datum", "surface texture", ...).
+    ``value_mm`` is the nominal size, the width of the tolerance zone, or Ra; ``upper_mm`` and ``lower_mm``
+    are signed deviations from a nominal size. ``datum`` is a datum's own letter, or the letters referred to
+    ("A|B"). ``faces`` are places (from 0) among the faces of the solid as read.
+    """
+
+    kind: str
+    value_mm: float | None = None
+    upper_mm: float | None = None
+    lower_mm: float | None = None
+    text: str = ""
+    datum: str = ""
+    faces: tuple[int, ...] = ()
+
+    @property
+    def width_mm(self) -> float | None:
+        """How far a dimension may vary in all; None when it has no limits."""
+        if self.upper_mm is None or self.lower_mm is None:
+            return None
+        return self.upper_mm - self.lower_mm
+
+    def on(self, faces: tuple[int, ...]) -> Callout:
+        """The same callout on other faces."""
+        return replace(self, faces=faces)
+
+
+@dataclass(frozen=True)
 class Feature:
     """One machining feature.
 
@@ -129,6 +159,7 @@ class Feature:
     bores: tuple[Bore, ...] = ()
     thread: Thread | None = None
     text: str = ""  # names and PMI found on the faces
+    callouts: tuple[Callout, ...] = ()
     parent: str | None = None  # the feature this one stands in, e.g. an island's pocket
     evidence: tuple[str, ...] = ()
     confidence: float = 1.0

@@ -46,6 +46,8 @@ def minutes_of(job: JobContext, step: Step) -> float:
     area = sum(job.part.faces[i].area_mm2 for f in features for i in f.faces)
     if step.stage == Stage.WIRE:
         return area * rates.wire_passes / rates.wire_mm2_per_min
+    if step.stage == Stage.TRIM:
+        return area / rates.wire_mm2_per_min
     if step.stage == Stage.DRILL:
         return rates.hole_min * sum(max(1, len(f.bores)) for f in features) / scale
     if step.stage in (Stage.RELIEF, Stage.START_HOLE):
@@ -55,7 +57,7 @@ def minutes_of(job: JobContext, step: Step) -> float:
     if step.stage == Stage.EDGES:
         length = sum(e.length_mm for f in features for i in f.faces for e in job.part.edges_of(i)) / 2
         return length / rates.edge_mm_per_min
-    if step.stage in (Stage.SQUARE, Stage.SEMI_FINISH, Stage.FINISH):
+    if step.stage in (Stage.SQUARE, Stage.SEMI_FINISH, Stage.FINISH, Stage.LAST):
         return area / (rates.finish_mm2_per_min * (10 if step.stage == Stage.SQUARE else 1)) / scale
     volume = sum(_volume(job, f, _direction(job, step.side)) for f in features)
     if step.stage == Stage.ERODE:

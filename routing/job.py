@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import re
+import shutil
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from featurize import isolate
 from featurize.feature import Kind
+from featurize.step.read import Skip, read_step, reading_less
 from routing.choices import BLANKS, Choices, ChoicesError, is_feature_id
 from routing.documents import route_json, table
 from routing.documents.result import JobResult, PartResult
@@ -42,29 +44,42 @@ def run_job(
 ) -> JobResult:
     """Reads, recognises, routes, grinds and writes; ``out_dir`` appears complete or not at all.
 
-    With a time limit the kernel works in a child process. ``report`` gets what is being done and the
+    With a time limit the kernel works in a child process; where it crashes, another reads less of the
+    file (see ``Skip``) and a note says so. ``report`` gets what is being done and the
     share done (0 to 1). Raises StepError, ChoicesError or OutputError, each one line.
     """
     with staged_folder(out_dir, FILES) as folder:
         if time_limit_s is None:
             return _work(model, folder, choices, shop, report)
-        args = (model, folder, choices, shop)
-        return isolate.run_isolated(_work_in_child, *args, time_limit_s=time_limit_s, progress=_Relay(report))
+
+        def attempt(skip: Skip, left_s: float) -> JobResult:
+            _clear(folder)
+            args = (model, folder, choices, shop, skip)
+            return isolate.run_isolated(_work_in_child, *args, time_limit_s=left_s, progress=_Relay(report))
+
+        return reading_less(attempt, time_limit_s)
 
 
 def list_features(
     model: Path, choices: Choices, report: Report = lambda text, share: None, *, time_limit_s: float
 ) -> list[dict[str, Any]]:
     """What is recognised in each part of a file, as plain data; nothing is routed or written."""
-    return isolate.run_isolated(
-        _features_in_child, model, choices, time_limit_s=time_limit_s, progress=_Relay(report)
-    )
+
+    def attempt(skip: Skip, left_s: float) -> list[dict[str, Any]]:
+        args = (model, choices, skip)
+        return isolate.run_isolated(_features_in_child, *args, time_limit_s=left_s, progress=_Relay(report))
+
+    return reading_less(attempt, time_limit_s)
 
 
-def _features_in_child(model: Path, choices: Choices) -> list[dict[str, Any]]:
-    from featurize.step.read import read_step
+def _clear(folder: Path) -> None:
+    """What a crashed child may have left."""
+    for left in folder.iterdir():
+        shutil.rmtree(left) if left.is_dir() else left.unlink()
 
-    document = read_step(model, isolate=False)
+
+def _features_in_child(model: Path, choices: Choices, skip: Skip) -> list[dict[str, Any]]:
+    document = read_step(model, isolate=False, skip=skip)
     recognitions = recognise_parts(document, choices, _to_parent)
     return [
         {
@@ -91,15 +106,15 @@ class _Relay:
         self._report(text, self._share)
 
 
-def _work_in_child(model: Path, folder: Path, choices: Choices, shop: Shop) -> JobResult:
-    return _work(model, folder, choices, shop, _to_parent)
+def _work_in_child(model: Path, folder: Path, choices: Choices, shop: Shop, skip: Skip) -> JobResult:
+    return _work(model, folder, choices, shop, _to_parent, skip)
 
 
-def _work(model: Path, folder: Path, choices: Choices, shop: Shop, report: Report) -> JobResult:
-    from featurize.step.read import read_step
-
+def _work(
+    model: Path, folder: Path, choices: Choices, shop: Shop, report: Report, skip: Skip = Skip.NOTHING
+) -> JobResult:
     report(f"reading {model.name}", 0.0)
-    document = read_step(model, isolate=False)
+    document = read_step(model, isolate=False, skip=skip)
     recognitions = list(recognise_parts(document, choices, report))
     _check_targets(choices, recognitions)
     results = []
@@ -136,7 +151,12 @@ def recognise_parts(document: StepDocument, choices: Choices, report: Report) ->
             count=solid.count,
             healed=solid.healed,
         )
-        yield recognise(part, working_side=None if side is None else np.array(side), threads=choices.threads)
+        yield recognise(
+            part,
+            working_side=None if side is None else np.array(side),
+            threads=choices.threads,
+            callouts=solid.callouts,
+        )
 
 
 def _one_part(

@@ -11,6 +11,7 @@ import numpy as np
 
 from featurize.brep.part import Convexity
 from featurize.feature import Feature, Kind, Role
+from routing.finish import demands
 from routing.processes.base import JobContext, Verdict
 from routing.processes.sight import hits
 
@@ -31,11 +32,13 @@ class Stage(IntEnum):
     OPEN = 5
     GRIND = 6
     WIRE = 7
-    ROUGH = 8
-    SEMI_FINISH = 9
-    FINISH = 10
-    ERODE = 11
-    EDGES = 12
+    TRIM = 8
+    ROUGH = 9
+    SEMI_FINISH = 10
+    FINISH = 11
+    ERODE = 12
+    LAST = 13
+    EDGES = 14
 
 
 @dataclass(frozen=True)
@@ -76,6 +79,7 @@ class Choice:
     feature: Feature
     verdict: Verdict | None
     finisher: str | None = None  # who takes the allowance left on ground floors
+    ground: bool = False  # whether the wheel reaches the feature, whoever is chosen
 
     @property
     def side(self) -> str:
@@ -85,9 +89,9 @@ class Choice:
 ALL_SIDES = "all"
 _MILLED = (Stage.ROUGH, Stage.SEMI_FINISH, Stage.FINISH)
 _CAUTIONS = {
-    Stage.SQUARE: "grinding dust, above all of carbide and cobalt, harms: wet, extracted, as local codes ask",
-    Stage.WIRE: "dielectric and sparks: fumes, guards and disposal as local codes ask",
-    Stage.ERODE: "dielectric may burn: level, extraction and fire watch as local codes ask",
+    "surface grind": "grinding dust, carbide and cobalt above all, harms: wet, extracted, as local codes ask",
+    "wire": "dielectric and sparks: fumes, guards and disposal as local codes ask",
+    "sink-erode": "dielectric may burn: level, extraction and fire watch as local codes ask",
 }
 
 
@@ -96,6 +100,7 @@ def steps_of(job: JobContext, choices: Sequence[Choice], broken: Sequence[str]) 
     loose = [Step(Stage.SQUARE, "surface grind", ALL_SIDES, _ids(_blank(choices)))]
     thin = thin_walls(job, choices)
     for choice in choices:
+        loose += _fine(choice)
         if choice.verdict is None:
             continue
         mine = _steps(job, choice)
@@ -156,6 +161,39 @@ def _steps(job: JobContext, choice: Choice) -> list[Step]:
     return [step(Stage.GRIND)]  # a process that this module does not know goes with the grinding
 
 
+# Who finishes what each process made, to size or form, and how (common practice, no source).
+_FINE: Mapping[str, tuple[Stage, str, str]] = {
+    "wire": (Stage.TRIM, "wire", "trim cuts at low energy until it holds"),
+    "surface grind": (Stage.LAST, "surface grind", "fine wheel, spark out, measure at rest temperature"),
+    "sink-erode": (Stage.LAST, "sink-erode", "a fresh finishing electrode at low energy"),
+    "mill": (Stage.LAST, "bench", "lapped or polished by hand"),
+    "bore": (Stage.LAST, "mill", "fine-bored, or jig-ground where hardened; reamed only in soft steel"),
+}
+
+
+def _fine(choice: Choice) -> list[Step]:
+    """A step of its own for what the feature's callouts ask beyond its process."""
+    feature, verdict = choice.feature, choice.verdict
+    reasons = [d.because for d in demands(feature)]
+    if not reasons or feature.thread is not None:
+        return []
+    side = choice.side or next(iter(feature.opens_to), "+z")
+    if verdict is None:
+        if feature.kind not in (Kind.OUTSIDE_FACE, Kind.OUTSIDE_PROFILE):
+            return []  # nothing makes it, which is said elsewhere
+        who = "surface grind"
+    elif verdict.process == "wire":
+        who, side = "wire", str(verdict.details.get("axis", "+z"))
+    elif verdict.process == "mill" and feature.bores:
+        who = "bore"
+    else:
+        who = "surface grind" if choice.ground else verdict.process
+    if who not in _FINE:
+        return []
+    stage, process, how = _FINE[who]
+    return [Step(stage, process, side, (feature.id,), (f"{feature.id} {'; '.join(reasons)}: {how}",))]
+
+
 def _merged(loose: Sequence[Step]) -> list[Step]:
     found: dict[tuple[Stage, str, str], Step] = {}
     for s in loose:
@@ -174,7 +212,7 @@ def _merged(loose: Sequence[Step]) -> list[Step]:
 
 
 def _with_caution(step: Step) -> Step:
-    caution = _CAUTIONS.get(Stage.SQUARE if step.stage == Stage.GRIND else step.stage)
+    caution = _CAUTIONS.get(step.process)
     return replace(step, notes=(*step.notes, caution)) if caution else step
 
 
@@ -222,6 +260,10 @@ def _reason(early: Step, late: Step, features: Mapping[str, Feature]) -> str | N
             return "the part is later held by these threads"
     if a == Stage.START_HOLE and b == Stage.WIRE and shared:
         return "the wire is threaded through its start hole"
+    if b == Stage.TRIM and shared:
+        return "trim cuts follow the main cut"
+    if b == Stage.LAST and (shared or late.process == "surface grind"):
+        return "what is called out this fine is finished last: no later cut may move or mark it"
     if a == Stage.OPEN and Stage.GRIND <= b <= Stage.FINISH:
         return "a fragile opening is opened before a later cut crosses it"
     if a == Stage.GRIND and b in _MILLED:

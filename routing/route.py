@@ -11,6 +11,7 @@ from featurize.recognise import Recognition
 from routing.choices import Choices
 from routing.edges import EdgeVerdict, edge_flags, edge_map
 from routing.estimate import Estimate, estimate, minutes_of
+from routing.finish import demands
 from routing.flags import Flag, Severity
 from routing.order import Choice, Operation, operations, steps_of
 from routing.processes import all_processes
@@ -67,7 +68,9 @@ def make_route(recognition: Recognition, shop: Shop, choices: Choices) -> Route:
     edges = tuple(edge_map(job.part, job.features))
     other = [*thread_flags, *edge_flags(job.part, job.features)]
     routed = [_routed(job, feature, other) for feature in job.features]
-    planned = [Choice(r.feature, r.verdict, _finisher(job, r)) for r in routed]
+    planned = [
+        Choice(r.feature, r.verdict, _finisher(job, r), _is_workable(r, "surface grind")) for r in routed
+    ]
     steps = steps_of(job, planned, _broken(job, edges))
     found = operations(job, steps, [minutes_of(job, s) for s in steps])
     flags = [flag for r in routed for flag in r.flags]
@@ -77,6 +80,10 @@ def make_route(recognition: Recognition, shop: Shop, choices: Choices) -> Route:
 
 def _routed(job: JobContext, feature: Feature, other: Sequence[Flag]) -> RoutedFeature:
     mine = [flag for flag in other if flag.feature == feature.id]
+    mine += [
+        Flag("called-out-fine", Severity.NOTE, feature.id, f"{d.because[:1].upper()}{d.because[1:]}.")
+        for d in demands(feature)
+    ]
     if feature.kind == Kind.OUTSIDE_FACE:
         return RoutedFeature(feature, NONE, (), tuple(mine))
     verdicts = tuple(process.judge(job, feature) for process in all_processes())
@@ -105,8 +112,11 @@ def _finisher(job: JobContext, routed: RoutedFeature) -> str | None:
     floors = routed.feature.faces_with(Role.FLOOR)
     if routed.process != "surface grind" or not floors or not job.choices.allowance_floor_mm:
         return None
-    milled = any(v.workable for v in routed.verdicts if v.process == "mill")
-    return "mill" if milled else "surface grind"
+    return "mill" if _is_workable(routed, "mill") else "surface grind"
+
+
+def _is_workable(routed: RoutedFeature, process: str) -> bool:
+    return any(v.workable for v in routed.verdicts if v.process == process)
 
 
 def _broken(job: JobContext, edges: Sequence[EdgeVerdict]) -> tuple[str, ...]:

@@ -6,7 +6,7 @@ order, each over the faces the earlier ones left. To add one, add a module and l
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,7 +14,7 @@ import numpy as np
 from featurize.brep.frame import Frame
 from featurize.brep.part import Part
 from featurize.brep.surfaces import Array
-from featurize.feature import Feature, Kind, Role
+from featurize.feature import Callout, Feature, Kind, Role
 from featurize.recognise import (
     contoured,
     holes,
@@ -25,6 +25,7 @@ from featurize.recognise import (
     recesses,
     treatments,
 )
+from featurize.recognise.callouts import with_callouts
 from featurize.recognise.scene import Scene
 from featurize.recognise.sides import SideChoice, choose_sides
 
@@ -44,28 +45,33 @@ class Recognition:
 
 
 def recognise(
-    part: Part, *, working_side: str | Array | None = None, threads: Mapping[str, str] | None = None
+    part: Part,
+    *,
+    working_side: str | Array | None = None,
+    threads: Mapping[str, str] | None = None,
+    callouts: Sequence[Callout] = (),
 ) -> Recognition:
     """All features of a part.
 
     ``working_side``: a side label of the part's own frame or a direction (3,) in model coordinates;
-    ``threads``: feature id, diameter in mm or "all" to a designation such as "M5" or "plain".
+    ``threads``: feature id, diameter in mm or "all" to a designation such as "M5" or "plain";
+    ``callouts``: what the file asks of faces, by their places in the solid as read.
     """
     settled = threads or {}
     if working_side is not None:
         direction = part.frame.direction(working_side) if isinstance(working_side, str) else working_side
         part = _stood_on(part, _turned(part.frame, direction))
-        return Recognition(part, _find_all(part, settled), SideChoice("+z", "-z", 1.0, ("given",)))
-    features = _find_all(part, settled)
+        return Recognition(part, _find_all(part, settled, callouts), SideChoice("+z", "-z", 1.0, ("given",)))
+    features = _find_all(part, settled, callouts)
     sides = choose_sides(features)
     if sides.working == "-z":
         part = _stood_on(part, part.frame.flipped())
-        features = _find_all(part, settled)
+        features = _find_all(part, settled, callouts)
         sides = SideChoice("+z", "-z", sides.confidence, tuple(_swap(e) for e in sides.evidence))
     return Recognition(part, features, sides)
 
 
-def _find_all(part: Part, settled: Mapping[str, str]) -> tuple[Feature, ...]:
+def _find_all(part: Part, settled: Mapping[str, str], callouts: Sequence[Callout]) -> tuple[Feature, ...]:
     scene = Scene(part, frozenset(f.id for f in part.faces))
     for family in FAMILIES:
         found = tuple(family.find(scene))
@@ -84,7 +90,8 @@ def _find_all(part: Part, settled: Mapping[str, str]) -> tuple[Feature, ...]:
         )
         for f in sorted(scene.free)
     )
-    return _with_threads(_numbered(part, scene.found + left), settled)
+    numbered = with_callouts(part, _numbered(part, scene.found + left), callouts)
+    return _with_threads(numbered, settled)
 
 
 def _numbered(part: Part, features: tuple[Feature, ...]) -> tuple[Feature, ...]:

@@ -4,10 +4,21 @@ from __future__ import annotations
 
 import io
 from dataclasses import dataclass, fields
+from enum import IntEnum
 from pathlib import Path
 from typing import Any
 
+from featurize.feature import Callout
+
 Colour = tuple[float, float, float]
+
+
+class Skip(IntEnum):
+    """What a reading leaves out, so that damaged files can still be read."""
+
+    NOTHING = 0
+    PMI = 1
+    EXTRAS = 2  # PMI, colours and assembly names
 
 
 @dataclass(frozen=True, eq=False)
@@ -17,6 +28,7 @@ class SolidPart:
     ``solid`` is a TopoDS_Solid in millimetres, at its first place in the assembly. ``face_names``
     and ``face_colours`` (sRGB, 0 to 1) are indexed by place (from 0) in TopExp.MapShapes of the
     solid as read, before any healing; ``source_faces`` gives that place for each face of ``solid``.
+    ``callouts`` is the PMI, its faces being such places as well.
     ``healed`` lists what was changed, in words, and ``doubts`` the faults that stayed; both are empty
     for a sound solid.
     """
@@ -29,6 +41,7 @@ class SolidPart:
     source_faces: tuple[int, ...]
     healed: tuple[str, ...] = ()
     doubts: tuple[str, ...] = ()
+    callouts: tuple[Callout, ...] = ()
 
     # Kernel objects do not pickle; binary B-rep does, and keeps the order of the faces.
     def __getstate__(self) -> dict[str, Any]:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Iterator
+from collections import Counter
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -24,11 +25,13 @@ from OCP.TopoDS import TopoDS
 from OCP.XCAFDoc import XCAFDoc_DocumentTool, XCAFDoc_ShapeTool
 
 from featurize.errors import Code, StepError
+from featurize.feature import Callout
 from featurize.isolate import report
-from featurize.step.document import Colour, SolidPart, StepDocument
+from featurize.step.document import Colour, Skip, SolidPart, StepDocument
 from featurize.step.header import BYTE_ORDER_MARK, Header
 from featurize.step.heal import Body, Rest, close, heal_solid
 from featurize.step.names import ByShape, StepNames, label_colour, label_name, product_colours
+from featurize.step.pmi import Seen, read_pmi
 from featurize.step.quiet import quiet_kernel
 from featurize.step.shapes import FACE, SHELL, SOLID, each, outside, plural, unlocated
 
@@ -37,6 +40,14 @@ _LARGEST_MM, _SMALLEST_MM = 1500.0, 1.0
 
 # The kernel's names for entities of geometry and topology (ISO 10303-42) begin so.
 _SHAPE_ENTITIES = ("StepGeom_", "StepShape_")
+
+_SKIPPED = {
+    Skip.PMI: "tolerances and other PMI",
+    Skip.EXTRAS: "colours, assembly names and PMI",
+}
+
+# Told elsewhere, in our words.
+_FILE_MISSING = "Can not read external file"
 
 _UNITS = {
     "millimetre": "mm",
@@ -60,16 +71,26 @@ class _Product:
     shape: Any
     colours: ByShape[Colour | None]
     places: list[Any] = field(default_factory=list)
+    pmi: list[Seen] = field(default_factory=list)  # of the whole file: each solid takes what is on its faces
 
 
-def load(path: Path, header: Header, plain: bool = False) -> StepDocument:
-    """All solids of a STEP file whose text was checked; raises StepError when there are none.
+def load(path: Path, header: Header, skip: Skip = Skip.NOTHING) -> StepDocument:
+    """All solids of a STEP file whose text was checked; raises StepError when there are none."""
+    try:
+        return _load(path, header, skip)
+    except StepError:
+        raise
+    except Exception as error:  # the kernel's exceptions are of many kinds
+        message = (
+            f"{path.name} holds geometry that the kernel cannot work with: repair it and export it again."
+        )
+        raise StepError(Code.UNREADABLE, message) from error
 
-    ``plain`` leaves colours and assembly names unread.
-    """
+
+def _load(path: Path, header: Header, skip: Skip) -> StepDocument:
     with quiet_kernel():
         notes: list[str] = list(header.notes)
-        read = _transfer(path, plain, notes)
+        read = _transfer(path, skip, notes)
         missing = [name for name in header.external if not (path.parent / name).is_file()]
         if missing:
             notes.append(f"Parts are missing: the files {', '.join(missing)} are referred to but not there.")
@@ -95,34 +116,48 @@ class _Transferred:
     faulty: int  # shapes with faults in their text
 
 
-def _transfer(path: Path, plain: bool, notes: list[str]) -> _Transferred:
+def _transfer(path: Path, skip: Skip, notes: list[str]) -> _Transferred:
     report(f"reading {path.name}")
     Interface_Static.SetCVal_s("xstep.cascade.unit", "MM")
-    try:
-        products, session, units = (_bare_product if plain else _full_products)(path)
-    except StepError:
-        raise
-    except Exception:  # the kernel's exceptions are of many kinds
-        products, session, units = _bare_product(path)
-        plain = True
-    if plain:
-        notes.append("Read without colours and assembly names: the kernel could not read the file with them.")
+    while True:
+        try:
+            products, session, units = _products_with(path, skip)
+            break
+        except StepError:
+            raise
+        except Exception:  # the kernel's exceptions are of many kinds
+            if skip == Skip.EXTRAS:
+                raise
+            skip = Skip(skip + 1)
+    if skip:
+        notes.append(f"Read without {_SKIPPED[skip]}: the kernel could not read the file with them.")
+    notes += _corrections(session)
     faulty = _faulty_shapes(session.Model())
     if faulty:
         notes.append(f"The file has {plural(faulty, 'faulty shape')}: check the result against the drawing.")
     return _Transferred(products, StepNames(session), units, faulty)
 
 
-def _full_products(path: Path) -> tuple[list[_Product], Any, list[str]]:
+def _products_with(path: Path, skip: Skip) -> tuple[list[_Product], Any, list[str]]:
+    return _bare_product(path) if skip == Skip.EXTRAS else _full_products(path, pmi=not skip)
+
+
+def _full_products(path: Path, *, pmi: bool) -> tuple[list[_Product], Any, list[str]]:
     # Only the session outlives the reader: its inner reader must not be handed out.
     reader = STEPCAFControl_Reader()
     reader.SetNameMode(True)
     reader.SetColorMode(True)
+    reader.SetGDTMode(pmi)
     _read(reader, path)
     document = TDocStd_Document(TCollection_ExtendedString("step"))
     if not reader.Transfer(document):
         raise RuntimeError("nothing transferred")
-    return _products(document), reader.Reader().WS(), _units(reader.ChangeReader())
+    session = reader.Reader().WS()
+    products = _products(document)
+    seen = read_pmi(document, session) if pmi else []
+    for product in products:
+        product.pmi = seen
+    return products, session, _units(reader.ChangeReader())
 
 
 def _bare_product(path: Path) -> tuple[list[_Product], Any, list[str]]:
@@ -151,6 +186,28 @@ def _read(reader: Any, path: Path) -> None:
         done = None
     if done != IFSelect_ReturnStatus.IFSelect_RetDone:
         raise StepError(Code.UNREADABLE, f"{path.name} is damaged inside its STEP text: export it again.")
+
+
+def _corrections(session: Any) -> Iterator[str]:
+    """What the kernel changed or could not translate, in its own words."""
+    checks = session.TransferReader().TransientProcess().CheckList(False)
+    found: Counter[str] = Counter()
+    checks.Start()
+    while checks.More():
+        check = checks.Value()
+        found.update(check.CFail(i + 1) for i in range(check.NbFails()))
+        found.update(check.CWarning(i + 1) for i in range(check.NbWarnings()))
+        checks.Next()
+    said = [
+        f"{count} x {_plain(text)}" for text, count in found.items() if not text.startswith(_FILE_MISSING)
+    ]
+    if said:
+        yield f"Reading was not straightforward ({'; '.join(said)}): check the result against the drawing."
+
+
+def _plain(text: str) -> str:
+    """One short line of ASCII, whatever the kernel cites."""
+    return " ".join(text.encode("ascii", "replace").decode().split())[:80].lower()
 
 
 def _faulty_shapes(model: Any) -> int:
@@ -247,7 +304,7 @@ def _all_parts(
                     colours[face] = product.colours.get(face, None)
         bodies, unclosed = close(placed)
         if bodies:
-            together = _Product(stem, None, colours, [TopLoc_Location()])
+            together = _Product(stem, None, colours, [TopLoc_Location()], still_open[0][0].pmi)
             parts += _as_parts(together, [(body, 1, "") for body in bodies], names, stem)
             left_open = unclosed
     notes += [f"{part.name}: {doubt}." for part in parts for doubt in part.doubts]
@@ -292,9 +349,19 @@ def _as_parts(
             source_faces=body.source_faces,
             healed=body.healed,
             doubts=body.doubts,
+            callouts=_callouts(product.pmi, body.as_read),
         )
         for (body, count, _), title in zip(bodies, titles, strict=True)
     ]
+
+
+def _callouts(pmi: list[Seen], faces: Sequence[Any]) -> tuple[Callout, ...]:
+    """What is said of these faces, once each: a datum is listed again for every tolerance that uses it."""
+    places: ByShape[int | None] = ByShape()
+    for place, face in enumerate(faces if pmi else ()):
+        places[face] = place
+    found = (seen.among(lambda face: places.get(face, None)) for seen in pmi)
+    return tuple(dict.fromkeys(c for c in found if c is not None))
 
 
 def _titles(whole: str, own: list[str]) -> list[str]:

@@ -16,6 +16,7 @@ from featurize.brep.surfaces import Array, Cone, Cylinder, Freeform, Plane
 from featurize.brep.surfaces_at import parallel, square
 from featurize.feature import Feature, Kind, Vec3
 from featurize.recognise.scene import vec
+from routing.finish import demands
 from routing.processes.base import JobContext, Verdict
 from routing.processes.corners import Corner, inside_corners, lean_deg
 from routing.processes.sight import hidden_from, hidden_from_wire, tilt_deg
@@ -44,7 +45,9 @@ class WireErosion:
         if feature.thread is not None or feature.kind == Kind.THREADED_HOLE:
             doubtful = feature.thread is not None and feature.thread.designation is None
             return _no("it may be a thread" if doubtful else "a thread cannot be wired")
-        if feature.kind == Kind.HOLE and job.shop.general.clearance_holes == "drill":
+        # A hole called out tighter than a drill holds is no clearance hole.
+        drilled = job.shop.general.clearance_holes == "drill" and not demands(feature)
+        if feature.kind == Kind.HOLE and drilled:
             return _no("the shop drills its holes")
         answers = [self._along(job, feature, d) for d in _axes(job, feature)]
         return next((v for v in answers if v.workable), answers[0])
