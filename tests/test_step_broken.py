@@ -26,7 +26,7 @@ from OCP.TDataStd import TDataStd_Name
 from OCP.TopLoc import TopLoc_Location
 from OCP.TopoDS import TopoDS_Compound
 from support import transforms
-from support.mutate import Outcome, Worker
+from support.mutate import Outcome, Worker, verdict
 from support.transforms import motion, moved, write_step
 
 from featurize.brep.build import build_part
@@ -340,6 +340,43 @@ def test_entity_loops(name: str, good: bytes, worker: Worker) -> None:
     bad = re.sub(pattern, instead, good, count=1)
     assert bad != good
     assert_told(worker.judge(bad))
+
+
+ASSEMBLY_LOOPS = {
+    "a product holds itself": (rb"(NEXT_ASSEMBLY_USAGE_OCCURRENCE\([^#]*)(#\d+),#\d+", rb"\1\2,\2"),
+    "a product holds what holds it": (rb"(NEXT_ASSEMBLY_USAGE_OCCURRENCE\([^#]*)(#\d+),(#\d+)", rb"\1\3,\2"),
+    "a relation goes to itself": (rb"(\( REPRESENTATION_RELATIONSHIP\([^#]*)(#\d+),#\d+", rb"\1\2,\2"),
+}
+
+
+@pytest.mark.parametrize("name", ASSEMBLY_LOOPS)
+def test_assembly_loops(name: str, tmp_path: Path, worker: Worker) -> None:
+    places = [motion(shift_mm=(40.0 * i, 0, 0)) for i in range(2)]
+    good = transforms.write_assembly([("block", box(), places)], tmp_path / "two.step").read_bytes()
+    pattern, instead = ASSEMBLY_LOOPS[name]
+    bad = re.sub(pattern, instead, good, count=1)
+    assert bad != good
+    whole, outcome = worker.judge(good), worker.judge(bad)
+    assert whole.end == "parts"
+    assert outcome.end not in ("traceback", "hung")
+    assert outcome.end != "parts" or outcome.said or outcome.parts == whole.parts
+
+
+def test_every_flag_turned(tmp_path: Path, worker: Worker) -> None:
+    """Senses of faces, bounds and edges, closed ones too: the part as it was, or something is told."""
+    solid = BRepPrimAPI_MakeCylinder(5, 20).Solid()
+    good = write_step(solid, tmp_path / "round.step").read_bytes()
+    before = worker.judge(good)
+    assert (before.end, before.said) == ("parts", ())
+    flags = [m.start() + 1 for m in re.finditer(rb"\.[TF]\.", good)]
+    assert len(flags) > 10
+    for at in flags:
+        bad = bytearray(good)
+        bad[at] ^= ord("T") ^ ord("F")
+        after = worker.judge(bytes(bad))
+        assert verdict(good, before, bytes(bad), after) in ("same", "warned", "refused"), good[
+            at - 60 : at + 3
+        ]
 
 
 def assert_told(outcome: Outcome) -> None:
