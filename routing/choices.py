@@ -32,6 +32,8 @@ _WRITE = {
     "threads": 'write a feature, a diameter or "all" = a size or "plain", such as "4.2" = "M5"',
     "processes": f'write a feature or a kind = one of {", ".join(PROCESSES)}, such as "F07" = "mill"',
     "strict": "write true or false",
+    "settle": "write at = [x, y, z], kind, size_mm and one of thread, process, is, side, "
+    "as `dieroute doubts` does",
 }
 _LIMIT_MM = {"blank_margin_mm": 50.0, "allowance_floor_mm": 5.0, "allowance_wall_mm": 5.0}
 
@@ -67,13 +69,73 @@ class Material:
         raise _wrong("material", name)
 
 
+SIDES = ("working", "mounting")
+# What a person may call a feature; a threaded hole is settled by its thread.
+CALLED = tuple(k for k in Kind if k not in (Kind.THREADED_HOLE, Kind.UNASSIGNED))
+
+
+@dataclass(frozen=True)
+class Settlement:
+    """A person's answer for one feature, which is known by its kind, its size and its place.
+
+    ``at`` (mm) is in the part's box, as `dieroute doubts` and the route file give it; face numbers and ids
+    would not outlive the next export. ``is_kind`` overrules the kind; ``side`` is where this feature is.
+    """
+
+    at: Vec3
+    kind: str
+    size_mm: float
+    thread: str | None = None
+    process: str | None = None
+    is_kind: str | None = None
+    side: str | None = None
+
+    def __str__(self) -> str:
+        return f"{self.kind} of {self.size_mm:g} mm at [{', '.join(f'{c:g}' for c in self.at)}]"
+
+    @classmethod
+    def made_from(cls, entry: object) -> Settlement:
+        """From an entry of a choices file; raises ChoicesError."""
+        if isinstance(entry, cls):
+            return entry
+        if not isinstance(entry, Mapping):
+            raise _wrong("settle", entry)
+        given = dict(entry)
+        try:
+            at, size = given.pop("at"), given.pop("size_mm")
+            kind = _kind(given.pop("kind"))
+        except KeyError:
+            raise _wrong("settle", entry) from None
+        numbers = [*at, size] if isinstance(at, list | tuple) and len(at) == 3 else []
+        finite = [
+            isinstance(n, int | float) and not isinstance(n, bool) and math.isfinite(n) for n in numbers
+        ]
+        if kind is None or not finite or not all(finite) or not given:
+            raise _wrong("settle", entry)
+        answers: dict[str, str] = {}
+        for key, value in given.items():
+            if key == "thread":
+                answers["thread"] = _thread("all", value)[1]
+            elif key == "process":
+                answers["process"] = _process("pocket", value)[1]
+            elif key == "is" and (called := _kind(value)) in CALLED:
+                answers["is_kind"] = str(called)
+            elif key == "side" and value in SIDES:
+                answers["side"] = str(value)
+            else:
+                raise _wrong("settle", {key: value})
+        x, y, z = (float(c) for c in at)
+        return cls((x, y, z), str(kind), float(size), **answers)
+
+
 @dataclass(frozen=True)
 class Choices:
     """All choices, checked: making one raises ChoicesError naming the key and what to write.
 
     ``blank`` is "auto" (a disc for a part with a round outside, else a block), "block", "disc" or a path.
     ``threads``: feature id, diameter in mm or "all" to a designation or "plain". ``processes``: feature
-    id or kind to a process. ``strict``: blocking flags make the exit status 1.
+    id or kind to a process. ``settle``: answers for single features. ``strict``: blocking flags make the
+    exit status 1.
     """
 
     material: str = "steel-60hrc"
@@ -84,6 +146,7 @@ class Choices:
     allowance_wall_mm: float = 0.0
     threads: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}))
     processes: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}))
+    settle: tuple[Settlement, ...] = ()
     strict: bool = False
 
     def __post_init__(self) -> None:
@@ -102,6 +165,9 @@ class Choices:
         # Plain dictionaries: choices travel to a child process.
         object.__setattr__(self, "threads", _table("threads", self.threads, _thread))
         object.__setattr__(self, "processes", _table("processes", self.processes, _process))
+        if not isinstance(self.settle, list | tuple):
+            raise _wrong("settle", self.settle)
+        object.__setattr__(self, "settle", tuple(Settlement.made_from(entry) for entry in self.settle))
 
     @property
     def working_direction(self) -> Vec3 | None:
@@ -187,11 +253,15 @@ def _process(name: object, value: object) -> tuple[str, str]:
     """Hyphens and spaces are the same here: a space is awkward on a command line."""
     processes = {p.replace("-", " "): p for p in PROCESSES}
     process = processes.get(str(value).replace("-", " "))
-    kind = next((str(k) for k in Kind if str(name).replace("-", " ") == k), None)
-    target = str(name) if is_feature_id(str(name)) else kind
+    kind = _kind(name)
+    target = str(name) if is_feature_id(str(name)) else kind and str(kind)
     if process is None or target is None:
         raise _wrong("processes", f"{name} = {value}")
     return target, process
+
+
+def _kind(name: object) -> Kind | None:
+    return next((k for k in Kind if str(name).replace("-", " ") == k), None)
 
 
 def _is_diameter(text: str) -> bool:

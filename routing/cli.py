@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from routing.choices import Choices
 
 BLOCKED, BAD_INPUT, OUR_FAULT = 1, 2, 3
+DIFFERS = 1
 
 app = typer.Typer(
     name="dieroute",
@@ -141,6 +142,83 @@ def features(
             typer.echo(json.dumps(parts, indent=2, ensure_ascii=False))
         else:
             console.show_features(parts)
+
+
+@app.command()
+def doubts(
+    model: Model,
+    out: Annotated[
+        Path | None,
+        typer.Option("--out", "-o", help="Choices file to write, with an entry to fill in for each doubt."),
+    ] = None,
+    write: Annotated[
+        bool, typer.Option("--write", help="Write MODEL.choices.toml beside the model; never over a file.")
+    ] = False,
+    working_side: WorkingSide = None,
+    thread: Threads = None,
+    choices: ChoicesFile = None,
+    as_json: Json = False,
+    time_limit: TimeLimit = 600.0,
+    debug: Debug = False,
+) -> None:
+    """List what a person should settle, the most doubtful first; can write a choices file to fill in."""
+    with _one_line_errors(debug):
+        settled = _settle(model, choices).but(working_side=working_side, threads=_pairs("--thread", thread))
+        from routing.documents import console, skeleton
+        from routing.reports import list_doubts
+
+        with console.progress() as report:
+            parts = list_doubts(model, settled, report, time_limit_s=time_limit)
+        if as_json:
+            typer.echo(json.dumps(parts, indent=2, ensure_ascii=False))
+        else:
+            console.show_doubts(parts)
+        if target := out or (model.with_name(f"{model.stem}.choices.toml") if write else None):
+            skeleton.write(target, skeleton.text(parts))
+            typer.echo(f"written to {target}", err=as_json)
+
+
+@app.command()
+def compare(
+    old: Annotated[Path, typer.Argument(help="STEP file of the earlier revision.", metavar="OLD.step")],
+    new: Annotated[Path, typer.Argument(help="STEP file of the later one.", metavar="NEW.step")],
+    out: Annotated[Path | None, typer.Option("--out", "-o", help="New file for the result as JSON.")] = None,
+    material: Material = None,
+    working_side: WorkingSide = None,
+    thread: Threads = None,
+    process: Processes = None,
+    choices: ChoicesFile = None,
+    shop: ShopFile = None,
+    as_json: Json = False,
+    strict: Annotated[
+        bool, typer.Option("--strict", help="Exit with status 1 when anything differs.")
+    ] = False,
+    time_limit: TimeLimit = 600.0,
+    debug: Debug = False,
+) -> None:
+    """Say what changed between two revisions: features new, gone, moved or resized, and operations."""
+    with _one_line_errors(debug):
+        settled = _settle(old, choices).but(
+            material=material,
+            working_side=working_side,
+            threads=_pairs("--thread", thread),
+            processes=_pairs("--process", process),
+        )
+        from routing.documents import console, skeleton
+        from routing.reports import compare_models
+        from routing.shop import load_shop
+
+        with console.progress() as report:
+            result = compare_models(old, new, settled, load_shop(shop), report, time_limit_s=time_limit)
+        content = json.dumps(result, indent=2, ensure_ascii=False)
+        if out:
+            skeleton.write(out, content + "\n")
+        if as_json:
+            typer.echo(content)
+        else:
+            console.show_comparison(result)
+    if strict and not result["same"]:
+        raise typer.Exit(DIFFERS)
 
 
 def _settle(model: Path, given: Path | None) -> Choices:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import shutil
 from collections.abc import Callable, Iterator, Sequence
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -22,6 +23,7 @@ if TYPE_CHECKING:  # these load the kernel
     from featurize.recognise import Recognition
     from featurize.step.document import SolidPart, StepDocument
     from routing.route import Route
+    from routing.settle import Settled
     from routing.shop import Shop
     from routing.stock.blank import Blank
     from routing.stock.ground import GroundStock
@@ -80,7 +82,7 @@ def _clear(folder: Path) -> None:
 
 def _features_in_child(model: Path, choices: Choices, skip: Skip) -> list[dict[str, Any]]:
     document = read_step(model, isolate=False, skip=skip)
-    recognitions = recognise_parts(document, choices, _to_parent)
+    recognitions = [s.recognition for s in recognise_parts(document, choices, _to_parent)]
     return [
         {
             "name": solid.name,
@@ -113,9 +115,13 @@ def _work_in_child(model: Path, folder: Path, choices: Choices, shop: Shop, skip
 def _work(
     model: Path, folder: Path, choices: Choices, shop: Shop, report: Report, skip: Skip = Skip.NOTHING
 ) -> JobResult:
+    from routing.settle import unmatched
+
     report(f"reading {model.name}", 0.0)
     document = read_step(model, isolate=False, skip=skip)
-    recognitions = list(recognise_parts(document, choices, report))
+    settled = list(recognise_parts(document, choices, report))
+    recognitions = [s.recognition for s in settled]
+    not_found = unmatched(choices.settle, settled)
     _check_targets(choices, recognitions)
     results = []
     for n, (solid, recognition, name) in enumerate(
@@ -124,20 +130,23 @@ def _work(
         place = folder / name
         place.mkdir(exist_ok=True)
         progress = _span(report, 0.4 + 0.6 * n / len(recognitions), 0.6 / len(recognitions))
+        mine = choices.but(processes=settled[n].processes)
+        said = [*settled[n].flags, *(not_found if n == 0 else ())]
         results.append(
             PartResult(
-                name, solid.count, _one_part(document, solid, recognition, place, choices, shop, progress)
+                name, solid.count, _one_part(document, solid, recognition, place, mine, shop, said, progress)
             )
         )
     return JobResult(tuple(results), tuple(document.notes))
 
 
-def recognise_parts(document: StepDocument, choices: Choices, report: Report) -> Iterator[Recognition]:
-    """The features of every part of a file."""
+def recognise_parts(document: StepDocument, choices: Choices, report: Report) -> Iterator[Settled]:
+    """The features of every part of a file, with a person's answers in them."""
     import numpy as np
 
     from featurize.brep.build import build_part
     from featurize.recognise import recognise
+    from routing.settle import settle
 
     side = choices.working_direction
     for n, solid in enumerate(document.parts):
@@ -151,12 +160,9 @@ def recognise_parts(document: StepDocument, choices: Choices, report: Report) ->
             count=solid.count,
             healed=solid.healed,
         )
-        yield recognise(
-            part,
-            working_side=None if side is None else np.array(side),
-            threads=choices.threads,
-            callouts=solid.callouts,
-        )
+        find = partial(recognise, part, callouts=solid.callouts)
+        found = find(working_side=None if side is None else np.array(side), threads=choices.threads)
+        yield settle(found, choices, find)
 
 
 def _one_part(
@@ -166,6 +172,7 @@ def _one_part(
     folder: Path,
     choices: Choices,
     shop: Shop,
+    said: Sequence[Flag],
     report: Report,
 ) -> dict[str, Any]:
     from routing.documents.model import write_model
@@ -178,6 +185,7 @@ def _one_part(
     route = make_route(recognition, shop, choices)
     report(f"grinding the stock of {solid.name}", 0.5)
     stock, flags = _stock(recognition, route, shop, choices)
+    flags = [*said, *flags]
     report(f"proving the stock of {solid.name}", 0.6)
     proof = prove(part, stock)
     flags += [Flag("stock-not-proven", Severity.BLOCKING, None, fault) for fault in proof.faults]

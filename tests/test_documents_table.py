@@ -40,6 +40,9 @@ ROUTE = {
         _feature("F02", "mill", dims={"diameter_mm": 4.2, "taper_deg": 0.5}),
         _feature("F03", "wire", thread={"designation": "M5"}, flags=["thread_no_relief"]),
     ],
+    "doubts": [
+        {"feature": "F02", "confidence": 0.5, "question": "is this [red] a hole?", "answers": ["M5", "plain"]}
+    ],
     "operations": [_operation(1, "F03"), _operation(2, "F02", "F03")],
     "flags": [
         {"code": "thread_no_relief", "severity": "blocking", "feature": "F03", "message": "[bold]no relief"}
@@ -104,6 +107,7 @@ def test_the_terminal_shows_every_feature_flag_and_note(width: int) -> None:
     ):
         assert words in text
     assert "blocking F03 thread_no_relief: [bold]no relief" in text, "a file's text is no markup"
+    assert "settle F02 0.50: is this [red] a hole? (M5, plain)" in text
     # By hand: 30 of the 50 mm3 that leave the blank are ground away.
     assert "60% of what leaves the blank is ground away" in text
     assert "2 operations in 2 setups" in text

@@ -19,6 +19,7 @@ from routing.documents.result import JobResult, PartResult
 
 # Columns from which the reasons fit beside the rest.
 _WIDE = 140
+_FEW = 6
 _SEVERITY = {"blocking": "bold red", "warning": "yellow", "note": "dim"}
 
 
@@ -75,12 +76,54 @@ def _show_part(part: PartResult, console: Console) -> None:
         for row in table.rows(route):
             if row["why"]:
                 console.print(Text(f"{row['feature']} {row['process']}: {row['why']}"))
+    _show_doubts(route["doubts"], console)
     for flag in route["flags"]:
         where = f" {flag['feature']}" if flag["feature"] else ""
         line = f"{flag['severity']}{where} {flag['code']}: {flag['message']}"
         console.print(Text(line, style=_SEVERITY.get(flag["severity"], "")))
     for line in summary(route):
         console.print(Text(line))
+
+
+def show_doubts(parts: Sequence[dict[str, Any]], console: Console | None = None) -> None:
+    """Prints what a person should settle in every part."""
+    console = console or _console()
+    for part in parts:
+        console.print(Text(f"{part['name']}  {len(part['doubts'])} to settle", style="bold"))
+        _show_doubts(part["doubts"], console)
+
+
+def _show_doubts(doubts: Sequence[dict[str, Any]], console: Console) -> None:
+    for d in doubts:
+        # Few answers are worth a line; any kind at all is not.
+        answers = f" ({', '.join(d['answers'])})" if len(d["answers"]) <= _FEW else ""
+        line = f"settle {d['feature']} {d['confidence']:.2f}: {d['question']}{answers}"
+        console.print(Text(line, style="cyan"))
+
+
+def show_comparison(result: dict[str, Any], console: Console | None = None) -> None:
+    """Prints what changed from one revision to the next."""
+    console = console or _console()
+    title = f"{result['old']} to {result['new']}"
+    if result["same"]:
+        console.print(Text(f"{title}: no change"))
+    for name, columns in (
+        ("features", ("what", "kind", "old", "new", "detail")),
+        ("operations", ("what", "stage", "process", "from_side", "old", "new", "detail")),
+    ):
+        grid = Table(
+            *(c.replace("_side", "") for c in columns), title=Text(f"{title}: {name}"), header_style="bold"
+        )
+        for row in result[name]:
+            grid.add_row(*(Text(_cell(row[c])) for c in columns))
+        if result[name]:
+            console.print(grid)
+
+
+def _cell(value: Any) -> str:
+    if isinstance(value, list):
+        return ", ".join(map(str, value))
+    return "" if value is None else str(value)
 
 
 def _table(route: dict[str, Any], *columns: str) -> Table:

@@ -20,6 +20,7 @@ if TYPE_CHECKING:  # these load the kernel
     from featurize.brep.part import Part
     from featurize.recognise import Recognition
     from featurize.step.document import SolidPart, StepDocument
+    from routing.doubts import Doubt
     from routing.edges import EdgeVerdict
     from routing.order import Operation
     from routing.route import Route
@@ -43,6 +44,8 @@ def build(
 
     ``stock`` is the ground stock, its proof and the name of its file.
     """
+    from routing.doubts import doubts
+
     part = recognition.part
     flags = [*route.flags, *more_flags]
     return {
@@ -51,6 +54,7 @@ def build(
         "features": [
             geometry(f, part, solid.face_names) | _routed(f, route, flags) for f in recognition.features
         ],
+        "doubts": [doubt(d) for d in doubts(recognition)],
         "operations": [_operation(o) for o in route.operations],
         "edges": [_edge(e, part) for e in route.edges],
         "flags": [_flag(f) for f in flags],
@@ -159,6 +163,22 @@ def _routed(feature: Feature, route: Route, flags: Sequence[Flag]) -> dict[str, 
             for verdict in route.verdicts[feature.id]
         ],
         "flags": list(dict.fromkeys(flag.code for flag in flags if flag.feature == feature.id)),
+    }
+
+
+def doubt(question: Doubt) -> dict[str, Any]:
+    """What a person should settle; ``settle`` is the key of the answer in a choices file."""
+    return {
+        "feature": question.feature,
+        "confidence": rounded(question.confidence, 3),
+        "question": question.question,
+        "answers": list(question.answers),
+        "settle": {
+            "at": vector(question.at),
+            "kind": question.kind,
+            "size_mm": rounded(question.size_mm),
+            "answer": question.key,
+        },
     }
 
 

@@ -1,0 +1,131 @@
+"""Where features are in the part's own box, so that another file of the same part finds them again.
+
+Face numbers and feature ids change with every export, and even the sense of the part's frame does: it
+follows the model's axes. What stays is the box around the part. Places are taken from its middle, along the
+frame's axes, and two files of one part differ in them by a *turn*: one of the rotations that carry a box's
+axes onto its axes, a signed permutation matrix (3, 3).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import permutations, product
+
+import numpy as np
+from numpy.typing import NDArray
+
+from featurize import tolerances as tol
+from featurize.brep.part import Part
+from featurize.brep.surfaces import Array
+from featurize.feature import Feature, Kind
+
+# Two places closer than this are one: meshed round faces stand off their box by 0.01 mm at most.
+PLACE_MM = 0.05
+# The size by which a person knows a feature, first the one that is there.
+_MAIN_SIZES = ("diameter_mm", "width_mm", "radius_mm", "height_mm", "depth_mm", "length_mm")
+_ONE_MOUTH = (Kind.HOLE, Kind.THREADED_HOLE, Kind.POCKET, Kind.SLOT, Kind.BLIND_SLOT)
+
+
+@dataclass(frozen=True, eq=False)
+class Placed:
+    """A feature in the part's box: ``at``, ``low``, ``high`` (3,) in mm from the box's middle.
+
+    ``at`` is the middle of a recess's mouth, else of the feature's faces; ``low``/``high`` bound the faces.
+    """
+
+    feature: Feature
+    at: Array
+    low: Array
+    high: Array
+
+    @property
+    def size_mm(self) -> float:
+        """Main diameter or width, without either the longest side of the box around the faces."""
+        dims = self.feature.dims
+        return next((dims[n] for n in _MAIN_SIZES if n in dims), float(np.max(self.high - self.low)))
+
+
+def places(part: Part, features: Sequence[Feature]) -> list[Placed]:
+    """Every feature's place in the part's box."""
+    middle = (part.low + part.high) / 2
+    corners = part.frame.local(part.mesh.vertices) - middle
+    found = []
+    for f in features:
+        mine = corners[np.unique(part.mesh.triangles[np.isin(part.mesh.face_ids, f.faces)])]
+        low, high = mine.min(axis=0), mine.max(axis=0)
+        found.append(Placed(f, _at(part, f, low, high, middle), low, high))
+    return found
+
+
+def _at(part: Part, feature: Feature, low: Array, high: Array, middle: Array) -> Array:
+    centre = (low + high) / 2
+    if feature.axis is None or feature.kind not in _ONE_MOUTH:
+        return np.asarray(centre)
+    along = part.frame.axes @ np.array(feature.axis.direction)
+    if feature.bores:  # an axis is known better than the box around a round face
+        foot = part.frame.local(np.array(feature.axis.origin)) - middle
+        centre = foot + ((centre - foot) @ along) * along
+    through = len(feature.opens_to) > 1 and feature.kind in (Kind.HOLE, Kind.THREADED_HOLE)
+    return np.asarray(centre if through else centre + (np.abs(along) @ (high - low)) / 2 * along)
+
+
+def turns(before: Array, after: Array, slack_mm: float = PLACE_MM, *, mirrored: bool = False) -> list[Array]:
+    """Turns that bring a box with these spans (3,) onto one with those, no turn at all first.
+
+    ``mirrored``: those that also make it its mirror image.
+    """
+    every = _MIRRORS if mirrored else _ROTATIONS
+    return [t for t in every if np.all(np.abs(np.abs(t) @ before - after) <= slack_mm)]
+
+
+def _all_turns(determinant: int) -> list[Array]:
+    found = []
+    for order in permutations(range(3)):
+        for signs in product((1.0, -1.0), repeat=3):
+            turn = np.zeros((3, 3))
+            turn[range(3), order] = signs
+            if round(float(np.linalg.det(turn))) == determinant:
+                found.append(turn)
+    return sorted(found, key=lambda t: -float(np.trace(t)))  # no turn at all comes first
+
+
+_ROTATIONS, _MIRRORS = _all_turns(1), _all_turns(-1)
+
+
+def own_turns(part: Part, placed: Sequence[Placed]) -> tuple[list[Array], list[Array]]:
+    """The turns of a part's box onto itself: those that geometry alone prefers, and all.
+
+    The preferred ones give the least list of places, in an order that needs no model axes: every file of
+    the part agrees on them. More than one is preferred where the part is symmetric, and then the turns
+    carry its features onto each other.
+    """
+    spans = part.high - part.low
+    every = turns(spans, spans)
+    known = [p for p in placed if p.feature.kind != Kind.UNASSIGNED]
+    points = np.array([[turn @ p.at for p in known] for turn in every]).reshape(len(every), len(known), 3)
+    sizes = _ranks(np.array([float(np.max(p.high - p.low)) for p in known]))
+    ranked = _ranks(points)
+    lists = [sorted((int(s), *map(int, row)) for s, row in zip(sizes, rows, strict=True)) for rows in ranked]
+    least = min(lists)
+    return [t for t, found in zip(every, lists, strict=True) if found == least], every
+
+
+def _ranks(values: Array) -> NDArray[np.int64]:
+    """Whole numbers in the order of the values, equal for values that lie close together."""
+    flat = values.ravel()
+    order = np.argsort(flat)
+    ranks = np.zeros(len(flat), dtype=np.int64)
+    if len(flat) > 1:
+        ranks[order[1:]] = np.cumsum(np.diff(flat[order]) > PLACE_MM / 2)
+    return np.asarray(ranks.reshape(values.shape))
+
+
+def box_point(part: Part, turn: Array, at: Array) -> Array:
+    """A place from the box's middle, turned, as a point from the low corner of the turned box."""
+    return np.asarray(turn @ at + np.abs(turn) @ (part.high - part.low) / 2)
+
+
+def is_size(a: float, b: float) -> bool:
+    """Whether two sizes are one."""
+    return abs(a - b) <= 2 * tol.SURFACE_MM  # sizes of round faces without dimensions are read off meshes

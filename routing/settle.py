@@ -1,0 +1,214 @@
+"""A person's answers, brought to the features they were given for.
+
+An answer names its feature by kind, size and place in the part's box (see :mod:`featurize.placing`), so it
+holds for every export of the model, however turned, shifted, split or rewritten.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Protocol
+
+import numpy as np
+
+from featurize.brep.surfaces import Array
+from featurize.feature import Feature, Kind
+from featurize.placing import PLACE_MM, Placed, box_point, is_size, own_turns, places, turns
+from featurize.recognise import Recognition
+from featurize.recognise.sides import choose_sides
+from routing.choices import Choices, ChoicesError, Settlement
+from routing.flags import Flag, Severity
+
+
+class Find(Protocol):
+    """Recognises the part again, with a working direction in model coordinates and threads by key."""
+
+    def __call__(self, *, working_side: Array, threads: Mapping[str, str]) -> Recognition: ...
+
+
+BY_A_PERSON = "settled by a person"
+_HOLES = (Kind.HOLE, Kind.THREADED_HOLE)
+
+
+@dataclass(frozen=True, eq=False)
+class Settled:
+    """A recognition with the answers in it.
+
+    ``processes`` maps feature ids to the processes asked for, ``found`` holds the numbers (from 0) of the
+    answers that found their feature.
+    """
+
+    recognition: Recognition
+    processes: Mapping[str, str] = field(default_factory=dict)
+    found: frozenset[int] = frozenset()
+    flags: tuple[Flag, ...] = ()
+
+
+def settle(recognition: Recognition, choices: Choices, find: Find) -> Settled:
+    """The part with every answer that finds its feature; raises ChoicesError for one that finds two."""
+    answers = choices.settle
+    matched, flags = match(recognition, answers)
+    if not matched:
+        return Settled(recognition)
+    given = choices.working_side is not None
+    up = None if given else _working(recognition, matched, answers)
+    if up is not None:
+        given = True
+        recognition, matched = _again(find(working_side=up, threads=choices.threads), answers)
+    threads = _answered(matched, answers, "thread")
+    if threads:
+        recognition, matched = _with_threads(recognition, choices, find, threads, given=given)
+    kinds = _answered(matched, answers, "is_kind")
+    features = tuple(
+        _named(f, kinds.get(f.id), by_thread=f.id in _answered(matched, answers, "thread"))
+        for f in recognition.features
+    )
+    return Settled(
+        replace(recognition, features=features),
+        _answered(matched, answers, "process"),
+        frozenset(matched),
+        flags,
+    )
+
+
+def unmatched(answers: Sequence[Settlement], parts: Iterable[Settled]) -> list[Flag]:
+    """A warning for each answer that found no feature in any part."""
+    found = frozenset().union(*(p.found for p in parts))
+    return [
+        Flag("settle-unmatched", Severity.WARNING, None, f"no {answer} is here: its answer was not used.")
+        for n, answer in enumerate(answers)
+        if n not in found
+    ]
+
+
+def match(
+    recognition: Recognition, answers: Sequence[Settlement]
+) -> tuple[dict[int, Feature], tuple[Flag, ...]]:
+    """The feature of each answer by the answer's number, and a warning where the box had to be turned.
+
+    The part's geometry says which way round its box stands (or that it does not matter); only where more
+    answers find their feature the other way round, or in its mirror image, is that way taken, and said.
+    """
+    if not answers:
+        return {}, ()
+    part = recognition.part
+    placed = places(part, recognition.features)
+    spans = part.high - part.low
+    preferred, every = own_turns(part, placed)
+    ways = [("", t) for t in preferred]
+    ways += [("turned", t) for t in every if not any(t is p for p in preferred)]
+    ways += [("mirrored", t) for t in turns(spans, spans, mirrored=True)]
+    tried = [(how, _hits(recognition, placed, turn, answers)) for how, turn in ways]
+    most = max(len(hits) for _, hits in tried)
+    best_how, best = next((how, hits) for how, hits in tried if len(hits) == most)
+    for n, hits in best.items():
+        _only(answers[n], hits)
+    if not best_how:
+        return {n: hits[0] for n, hits in best.items()}, ()
+    for how, other in tried:
+        if how == best_how and len(other) == most:
+            for n in best.keys() & other.keys():
+                _only(answers[n], [*best[n], *other[n]])
+    said = f"the part's box stands otherwise than when the answers were given ({best_how}): check them."
+    flag = Flag("settle-turned", Severity.WARNING, None, said)
+    return {n: hits[0] for n, hits in best.items()}, (flag,)
+
+
+def _hits(
+    recognition: Recognition, placed: Sequence[Placed], turn: Array, answers: Sequence[Settlement]
+) -> dict[int, list[Feature]]:
+    points = [box_point(recognition.part, turn, p.at) for p in placed]
+    found = {
+        n: [
+            p.feature
+            for p, point in zip(placed, points, strict=True)
+            if _is(p, answer) and float(np.max(np.abs(point - answer.at))) <= PLACE_MM
+        ]
+        for n, answer in enumerate(answers)
+    }
+    return {n: hits for n, hits in found.items() if hits}
+
+
+def _is(placed: Placed, answer: Settlement) -> bool:
+    kind = placed.feature.kind
+    holes = kind in _HOLES and answer.kind in _HOLES
+    return (kind == answer.kind or holes) and is_size(placed.size_mm, answer.size_mm)
+
+
+def _only(answer: Settlement, hits: Sequence[Feature]) -> None:
+    ids = sorted({f.id for f in hits})
+    if len(ids) > 1:
+        raise ChoicesError(
+            f"settle: a {answer} may be {' or '.join(ids)}: write its place from `dieroute doubts`."
+        )
+
+
+def _working(
+    recognition: Recognition, matched: Mapping[int, Feature], answers: Sequence[Settlement]
+) -> Array | None:
+    """The working direction in model coordinates, where a person has said on which side features are."""
+    found = None
+    for n, feature in matched.items():
+        if answers[n].side is None:
+            continue
+        if len(feature.opens_to) != 1:
+            raise ChoicesError(
+                f"settle: {feature.id}, a {answers[n]}, is not on one side: name an outside face."
+            )
+        out = recognition.part.frame.direction(feature.opens_to[0])
+        up = out if answers[n].side == "working" else -out
+        if found is not None and float(found @ up) < 0.5:
+            raise ChoicesError(
+                f"settle: {feature.id}, a {answers[n]}, has another working side than the rest."
+            )
+        found = up
+    return found
+
+
+def _again(recognition: Recognition, answers: Sequence[Settlement]) -> tuple[Recognition, dict[int, Feature]]:
+    return recognition, match(recognition, answers)[0]
+
+
+def _with_threads(
+    recognition: Recognition, choices: Choices, find: Find, threads: Mapping[str, str], *, given: bool
+) -> tuple[Recognition, dict[int, Feature]]:
+    """The part with its threads settled: they speak for equal holes, and for the side they open to."""
+    for feature in recognition.features:
+        if feature.id in threads and feature.kind not in _HOLES:
+            raise ChoicesError(f"settle: {feature.id} is a {feature.kind}, which has no thread.")
+    up = recognition.part.frame.direction("+z")
+    found = find(working_side=up, threads={**choices.threads, **threads})
+    if given:
+        return _again(replace(found, sides=recognition.sides), choices.settle)
+    sides = choose_sides(found.features)
+    if sides.working == "+z":
+        return _again(replace(found, sides=sides), choices.settle)
+    # Now it stands on its head, and its features have other numbers.
+    _, matched = _again(find(working_side=-up, threads=choices.threads), choices.settle)
+    threads = _answered(matched, choices.settle, "thread")
+    found = find(working_side=-up, threads={**choices.threads, **threads})
+    return _again(replace(found, sides=choose_sides(found.features)), choices.settle)
+
+
+def _answered(matched: Mapping[int, Feature], answers: Sequence[Settlement], key: str) -> dict[str, str]:
+    """Answers of one sort by feature id; raises ChoicesError where two differ."""
+    found: dict[str, str] = {}
+    for n, feature in matched.items():
+        answer = getattr(answers[n], key)
+        if answer is not None and found.setdefault(feature.id, answer) != answer:
+            raise ChoicesError(
+                f"settle: {feature.id}, a {answers[n]}, is answered twice: {found[feature.id]} and {answer}."
+            )
+    return found
+
+
+def _named(feature: Feature, kind: str | None, *, by_thread: bool) -> Feature:
+    if kind is None:
+        return feature.but(evidence=(*feature.evidence, BY_A_PERSON)) if by_thread else feature
+    called = Kind(kind)
+    if feature.kind == Kind.THREADED_HOLE and called == Kind.HOLE:
+        raise ChoicesError(f'settle: {feature.id} is threaded: write thread = "plain" to call it a hole.')
+    why = f"{BY_A_PERSON} as {called}" + (f", found as {feature.kind}" if called != feature.kind else "")
+    thread = feature.thread if called in _HOLES else None
+    return feature.but(kind=called, thread=thread, evidence=(*feature.evidence, why), confidence=1.0)
