@@ -24,6 +24,8 @@ ROUGH_FLOOR_MM = 0.1
 _OFF_MM = 1.23e-5
 # Chords for a quarter turn of an offset: at 8 they miss the arc by 0.5 % of the radius.
 QUARTER = 8
+# Sections are thinned by this, far under what is left on.
+_THIN_MM = 2e-3
 # Regions thinner than this are the offsets' own.
 _SLIVER_MM = 0.01
 
@@ -159,7 +161,7 @@ def ground_of(
     over = shapely.Polygon()
     for bottom, _ in steps:
         over = over.union(own.at(bottom), grid_size=tol.LENGTH_MM / 100)
-        blocked.append(over)
+        blocked.append(over.simplify(_THIN_MM))
         masks.append(shapely.union_all([plan for low, plan in plans if low < bottom]))
     return Ground(view, tuple(steps), tuple(masks), tuple(blocked))
 

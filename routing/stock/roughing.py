@@ -138,7 +138,7 @@ def walk(
             total.entries += 1
             total.air += 2 * lift + (float(np.linalg.norm(start - last)) if last is not None else 0.0)
             if outline.contains(region):
-                ramp = level.depth_mm / np.sin(np.radians(how.ramp_deg))
+                ramp = level.depth_mm / float(np.sin(np.radians(how.ramp_deg)))
                 total.cutting += ramp
                 total.slow += ramp
             for a, b in zip(mine[:-1], mine[1:], strict=True):
@@ -147,7 +147,7 @@ def walk(
                     total.cutting += gap
                 else:  # the region has parted: over to the next piece
                     total.air += gap + 2 * lift
-            total.cutting += sum(float(r.length) for r in mine)
+            total.cutting += float(sum(r.length for r in mine))
             total.slow += sum(min(2 * radius_mm, float(r.length)) for r in mine)
             last = np.array(mine[-1].coords[-1])
         drawn.append((level.bottom_mm, taken, tuple(led)))
