@@ -30,3 +30,5 @@ SAMPLES_PER_FACE = 24
 AXIS_DEG = 0.1
 # Material this deep in a void is real: tangent planes stand off a corner radius by less.
 VOID_MM = 0.05
+# A flat face leaning less than this (sine) from the line of sight is seen edge-on: 0.001 mm in 100 mm.
+EDGE_ON_SINE = 1e-5

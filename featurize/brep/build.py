@@ -17,9 +17,11 @@ from OCP.BRepAdaptor import BRepAdaptor_Curve, BRepAdaptor_Surface
 from OCP.BRepBndLib import BRepBndLib
 from OCP.BRepGProp import BRepGProp
 from OCP.BRepMesh import BRepMesh_IncrementalMesh
+from OCP.BRepTools import BRepTools
 from OCP.GeomAbs import GeomAbs_SurfaceType as Type
 from OCP.gp import gp_Pnt, gp_Vec
 from OCP.GProp import GProp_GProps
+from OCP.IMeshTools import IMeshTools_Parameters
 from OCP.TopAbs import TopAbs_Orientation, TopAbs_ShapeEnum
 from OCP.TopExp import TopExp, TopExp_Explorer
 from OCP.TopLoc import TopLoc_Location
@@ -75,9 +77,10 @@ def _build(
     healed: Sequence[str],
 ) -> Part:
     deflection_mm = _deflection(solid)
-    BRepMesh_IncrementalMesh(solid, deflection_mm, False, np.radians(tol.MESH_ANGLE_DEG), False)
+    _triangulate(solid, deflection_mm)
     kernel_faces = _mapped(solid, _FACE)
     patches = [_patch(TopoDS.Face_s(kernel_faces(i + 1))) for i in range(kernel_faces.Extent())]
+    patches = [_refined(p, deflection_mm) if isinstance(p.surface, Freeform) else p for p in patches]
     pieces = _edge_pieces(solid, kernel_faces, patches)
     owner = _join(patches, pieces)
     places = list(source_faces) if source_faces is not None else list(range(len(patches)))
@@ -462,6 +465,26 @@ def _logical_edges(pieces: list[_Piece], owner: list[int]) -> tuple[Edge, ...]:
             )
         )
     return tuple(edges)
+
+
+def _triangulate(shape: Any, deflection_mm: float, *, check: bool = False) -> None:
+    """Mesh a shape; ``check`` refines until every facet is within the deflection.
+
+    That check puts tens of thousands of facets on planes and cylinders written as B-splines, so it is
+    kept for faces that prove to be free surfaces.
+    """
+    settings = IMeshTools_Parameters()
+    settings.Deflection = deflection_mm
+    settings.Angle = np.radians(tol.MESH_ANGLE_DEG)
+    settings.ControlSurfaceDeflection = check
+    BRepMesh_IncrementalMesh(shape, settings)
+
+
+def _refined(patch: _Patch, deflection_mm: float) -> _Patch:
+    """A free face meshed again within the deflection; its edges keep their points."""
+    BRepTools.Clean_s(patch.kernel_face)
+    _triangulate(patch.kernel_face, deflection_mm, check=True)
+    return _patch(patch.kernel_face)
 
 
 def _deflection(solid: Any) -> float:

@@ -80,7 +80,9 @@ def cast(part: Part, view: View, faces: NDArray[np.int64] | None = None) -> Any:
     for face in part.faces:
         mine = np.flatnonzero(seen & (mesh.face_ids == face.id))
         if isinstance(face.surface, Plane) and len(mine):
-            pieces.append(_outline(mesh.triangles[mine], mesh.vertices, flat))
+            # A face seen edge-on covers nothing; rounding would make a torn sliver of it.
+            if abs(float(face.surface.normal @ view.along)) > tol.EDGE_ON_SINE:
+                pieces.append(_outline(mesh.triangles[mine], mesh.vertices, flat))
             curved[mine] = False
     solid = np.abs(turn) > tol.LENGTH_MM**2
     pieces.extend(shapely.polygons(corners[curved & solid]))
@@ -103,11 +105,11 @@ def _outline(triangles: NDArray[np.int64], vertices: Array, flat: Array) -> Any:
     sides, count = np.unique(pairs, axis=0, return_counts=True)
     rings = shapely.get_parts(shapely.polygonize(shapely.linestrings(flat[sides[count == 1]])))
     if len(rings) == 0:
-        return shapely.union_all(shapely.polygons(flat[triangles]))
+        return shapely.union_all(shapely.polygons(flat[triangles]), grid_size=tol.LENGTH_MM / 100)
     # The rings' holes come back as rings too: keep what a facet covers.
     centres = shapely.points(flat[triangles].mean(axis=1))
     covered = np.unique(shapely.STRtree(rings).query(centres, predicate="within")[1])
-    return shapely.union_all(rings[covered])
+    return shapely.union_all(rings[covered], grid_size=tol.LENGTH_MM / 100)
 
 
 def envelope(polygon: Any) -> Array:
