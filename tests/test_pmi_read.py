@@ -65,6 +65,19 @@ def test_sizes_tolerances_and_datums_come_back(tmp_path: Path, unit: str) -> Non
     assert not document.notes
 
 
+def test_the_second_edition_of_ap203_has_pmi_too(tmp_path: Path) -> None:
+    """The same entities under the other schema's name; the kernel's writer knows no AP203 with PMI."""
+    path = write(tmp_path / "b.step", block(), ASKED, DATUMS)
+    schema = "AP203_CONFIGURATION_CONTROLLED_3D_DESIGN_OF_MECHANICAL_PARTS_AND_ASSEMBLIES_MIM_LF"
+    changed = re.sub(r"FILE_SCHEMA\(\(.*?\)\)", f"FILE_SCHEMA(('{schema}'))", path.read_text(), flags=re.S)
+    second = tmp_path / "e2.step"
+    second.write_text(changed)
+    assert schema in changed
+    first, same = (read_step(p, isolate=False).parts[0].callouts for p in (path, second))
+    assert first == same
+    assert len(same) == 6
+
+
 @pytest.mark.parametrize(("upper", "lower"), [(0.01, 0.004), (0.0, -0.01), (-0.004, -0.01), (0.02, -0.02)])
 def test_limits_keep_their_signs(tmp_path: Path, upper: float, lower: float) -> None:
     """G6, h6 and such lie on one side of the nominal size: the sign is the fit."""
