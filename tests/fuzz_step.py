@@ -32,29 +32,32 @@ def main() -> int:
     worker = Worker(args.time_limit)
     texts = {path: path.read_bytes() for path in good}
     before = {path: worker.judge(text) for path, text in texts.items()}
-    counts: Counter[str] = Counter()
+    verdicts: Counter[str] = Counter()
     ends: Counter[str] = Counter()
-    failures, slowest, began = 0, 0.0, time.monotonic()
-    for n in range(args.first, args.first + args.count):
-        path = good[n % len(good)]
-        bad, done = mutated(texts[path], f"{args.seed}/{n}")
-        start = time.monotonic()
-        after = worker.judge(bad)
-        slowest = max(slowest, time.monotonic() - start)
-        said = verdict(texts[path], before[path], bad, after)
-        counts[said] += 1
-        ends[after.end] += 1
-        if said.isupper() or after.end in ("died", "hung"):
-            failures += said.isupper()
-            print(f"{n}: {said} ({after.end}) {done} of {path.name} {after.where}", flush=True)
-            if args.keep:
-                args.keep.mkdir(parents=True, exist_ok=True)
-                (args.keep / f"{n}-{done}.step").write_bytes(bad)
-    worker.close()
-    print(f"{args.count} files in {time.monotonic() - began:.0f} s, the slowest in {slowest:.1f} s")
-    print("verdicts:", dict(counts.most_common()))
-    print("ends:", dict(ends.most_common()))
-    return 1 if failures else 0
+    slowest, began = 0.0, time.monotonic()
+    try:
+        for n in range(args.first, args.first + args.count):
+            path = good[n % len(good)]
+            bad, done = mutated(texts[path], f"{args.seed}/{n}")
+            start = time.monotonic()
+            after = worker.judge(bad)
+            slowest = max(slowest, time.monotonic() - start)
+            said = verdict(texts[path], before[path], bad, after)
+            verdicts[said] += 1
+            ends[after.end] += 1
+            if said.isupper() or after.end == "hung":
+                print(f"{n}: {said} ({after.end}) {done} of {path.name} {after.where}", flush=True)
+                if args.keep:
+                    args.keep.mkdir(parents=True, exist_ok=True)
+                    (args.keep / f"{n}-{done}.step").write_bytes(bad)
+    except KeyboardInterrupt:
+        print("interrupted")
+    finally:
+        worker.close()
+        print(f"{verdicts.total()} files in {time.monotonic() - began:.0f} s, the slowest in {slowest:.1f} s")
+        print("verdicts:", dict(verdicts.most_common()))
+        print("ends:", dict(ends.most_common()))
+    return 1 if any(said.isupper() for said in verdicts) else 0
 
 
 if __name__ == "__main__":

@@ -26,6 +26,7 @@ from OCP.TDataStd import TDataStd_Name
 from OCP.TopLoc import TopLoc_Location
 from OCP.TopoDS import TopoDS_Compound
 from support import transforms
+from support.corpus import corpus_files, needs_corpus
 from support.mutate import Outcome, Worker, verdict
 from support.transforms import motion, moved, write_step
 
@@ -321,6 +322,15 @@ def test_damage_is_told_with_its_line(name: str, good: bytes) -> None:
     assert line is not None
     if says == "cannot be read":
         assert int(line[1]) == good.count(b"\n", 0, first.start()) + 1
+
+
+@needs_corpus
+@pytest.mark.parametrize("folder", ["exports", "mfcad"])
+def test_good_files_are_not_called_damaged(folder: str) -> None:
+    """Files of several CAD systems, as published."""
+    files = corpus_files(folder, "*.st*p", 40)
+    assert files
+    assert {path.name: said for path in files if (said := Damage(path.read_bytes()).said())} == {}
 
 
 LOOPS = {

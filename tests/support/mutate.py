@@ -9,12 +9,15 @@ import multiprocessing
 import os
 import random
 import re
+import sys
 import tempfile
 import traceback
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from multiprocessing import forkserver
 from pathlib import Path
 from typing import Any
+from unittest import mock
 
 from featurize.errors import StepError
 
@@ -191,7 +194,11 @@ class Worker:
 
     def __init__(self, time_limit_s: float) -> None:
         self._limit_s = time_limit_s
-        self._context = multiprocessing.get_context("spawn")
+        self._context = multiprocessing.get_context("forkserver")
+        self._context.set_forkserver_preload(["support.kernel_loaded"])  # a new child comes at once
+        # The server does not get this process's module path any other way.
+        with mock.patch.dict(os.environ, PYTHONPATH=os.pathsep.join(sys.path)):
+            forkserver.ensure_running()
         self._child: Any = None
 
     def judge(self, text: bytes) -> Outcome:
@@ -232,10 +239,6 @@ def _serve(pipe: Any) -> None:
     nowhere = os.open(os.devnull, os.O_WRONLY)
     os.dup2(nowhere, 1)
     os.dup2(nowhere, 2)
-    import featurize.brep.build
-    import featurize.recognise
-    import featurize.step.kernel  # noqa: F401  (so that its time is not the first file's)
-
     pipe.send("ready")
     while True:
         pipe.send(judge(pipe.recv()))
