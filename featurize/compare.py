@@ -13,7 +13,7 @@ import numpy as np
 from featurize import tolerances as tol
 from featurize.brep.surfaces import Array
 from featurize.feature import Feature, Kind
-from featurize.placing import Placed, places, turns
+from featurize.placing import Placed, places, round_axis, spins, turned_spans, turns
 from featurize.recognise import Recognition
 
 # A place is read off meshed faces, which stand off round ones by 0.01 mm at most.
@@ -94,8 +94,18 @@ def _best(old: Recognition, new: Recognition) -> _Fit:
     had, has = old.part.high - old.part.low, new.part.high - new.part.low
     lays = []
     # A part whose box has changed may be laid into a corner of the new one, or on its middle.
-    for turn in turns(had, has, np.inf):
-        spare = (has - np.abs(turn) @ had) / 2
+    axis = round_axis(old.part)
+    if axis is None or round_axis(new.part) != axis:
+        ways = turns(had, has, np.inf)
+    else:  # the box of a round part does not stand one way
+        ways = [
+            s @ t
+            for t in turns(had, has, np.inf)
+            if abs(t[axis, axis]) > 0.5
+            for s in spins([_laid(p, t, np.zeros(3)) for p in before], after, axis)
+        ]
+    for turn in ways:
+        spare = (has - turned_spans(turn, had)) / 2
         options = [(0.0, 1.0, -1.0) if abs(s) > tol.LENGTH_MM else (0.0,) for s in spare]
         for corner in product(*options):
             laid = [_laid(p, turn, np.array(corner) * spare) for p in before]
@@ -148,8 +158,8 @@ def _flat(p: Placed) -> int | None:
 
 
 def _laid(p: Placed, turn: Array, shift: Array) -> Placed:
-    ends = np.array([turn @ p.low, turn @ p.high])
-    return Placed(p.feature, turn @ p.at + shift, ends.min(axis=0) + shift, ends.max(axis=0) + shift)
+    middle, half = turn @ (p.low + p.high) / 2 + shift, turned_spans(turn, p.high - p.low) / 2
+    return Placed(p.feature, turn @ p.at + shift, middle - half, middle + half)
 
 
 def _costs(old: Sequence[Placed], new: Sequence[Placed]) -> Array:
@@ -255,7 +265,7 @@ def _alone(what: str, p: Placed) -> Change:
 
 def _box(old: Recognition, new: Recognition, turn: Array) -> Iterator[Change]:
     """The part's own size, which no feature tells."""
-    had, has = np.abs(turn) @ (old.part.high - old.part.low), new.part.high - new.part.low
+    had, has = turned_spans(turn, old.part.high - old.part.low), new.part.high - new.part.low
     if np.any(np.abs(had - has) > MOVED_MM):
         was, now = (" x ".join(f"{s:.4g}" for s in spans) for spans in (had, has))
         yield Change(("size",), None, None, None, f"the part is {now}, was {was}")

@@ -14,7 +14,7 @@ import numpy as np
 
 from featurize.brep.surfaces import Array
 from featurize.feature import Feature, Kind
-from featurize.placing import PLACE_MM, Placed, box_point, is_size, own_turns, places, turns
+from featurize.placing import PLACE_MM, Placed, box_point, box_turns, is_size, own_turns, places
 from featurize.recognise import Recognition
 from featurize.recognise.sides import choose_sides
 from routing.choices import Choices, ChoicesError, Settlement
@@ -94,11 +94,10 @@ def match(
         return {}, ()
     part = recognition.part
     placed = places(part, recognition.features)
-    spans = part.high - part.low
     preferred, every = own_turns(part, placed)
     ways = [("", t) for t in preferred]
     ways += [("turned", t) for t in every if not any(t is p for p in preferred)]
-    ways += [("mirrored", t) for t in turns(spans, spans, mirrored=True)]
+    ways += [("mirrored", t) for t in box_turns(part, placed, mirrored=True)]
     tried = [(how, _hits(recognition, placed, turn, answers)) for how, turn in ways]
     most = max(len(hits) for _, hits in tried)
     best_how, best = next((how, hits) for how, hits in tried if len(hits) == most)

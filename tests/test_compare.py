@@ -95,6 +95,19 @@ def test_a_demo_that_was_moved_is_the_same(name: str, motion: Any) -> None:
     }
 
 
+@settings(max_examples=5, deadline=None)
+@given(motions)
+def test_a_disc_that_was_turned(motion: Any) -> None:
+    def disc(x: float) -> Any:
+        top = cq.Workplane().circle(25).extrude(15).faces(">Z").workplane()
+        return top.pushPoints([(x, 3), (-8, 9), (2, -12)]).hole(4.6, 9).val().wrapped
+
+    found = _recognised(disc(10))
+    assert compare(found, _recognised(moved(disc(10), *motion))).changes == ()
+    (change,) = compare(found, _recognised(moved(disc(10.5), *motion))).changes
+    assert (change.what, change.kind) == (("moved",), Kind.HOLE)
+
+
 def test_a_hole_more() -> None:
     (change,) = _changes(hole=True)
     assert (change.what, change.kind, change.old) == (("new",), Kind.HOLE, None)

@@ -131,6 +131,20 @@ def _vertex(shape: Any) -> tuple[float, float, float]:
     return cq.Vertex(shape).toTuple()  # type: ignore[no-any-return]
 
 
+@settings(max_examples=5, deadline=None)
+@given(motions)
+def test_a_round_part_has_no_box_that_stands_one_way(motion: Any) -> None:
+    top = cq.Workplane().circle(25).extrude(15).faces(">Z").workplane()
+    shape = top.pushPoints([(10, 3), (-8, 9), (2, -12)]).hole(DOUBTFUL_MM, 9).val().wrapped
+    asked = doubts(_recognised(shape))
+    settled = _settled(moved(shape, *motion), _answer(asked[1], thread="plain"))
+    assert (settled.found, settled.flags) == ({0}, ())
+    (hole,) = [f for f in settled.recognition.features if BY_A_PERSON in f.evidence]
+    (before,) = [f for f in _recognised(shape).features if f.id == asked[1].feature]
+    spot = _vertex(moved(_point(*before.axis.origin), *motion))  # type: ignore[union-attr]
+    assert np.allclose(_middle(settled.recognition, hole), spot, atol=0.01)
+
+
 def test_through_a_file_in_inches(tmp_path: Path) -> None:
     shape, _, asked = _plate()
     path = write_step(moved(shape, (1, 2, 3), 50), tmp_path / "again.step", unit="INCH", schema="AP242")
