@@ -25,7 +25,7 @@ def main() -> int:
     parser.add_argument("--count", type=int, default=2000)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--first", type=int, default=0, help="number of the first file")
-    parser.add_argument("--time-limit", type=float, default=30, help="seconds for each file")
+    parser.add_argument("--time-limit", type=float, default=60, help="seconds for each file")
     parser.add_argument("--keep", type=Path, help="folder for the files that fail")
     args = parser.parse_args()
     good = [FOLDER / f"{name}.step" for name in DEMOS] + corpus_files("mfcad", "*.step", 20)
