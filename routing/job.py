@@ -17,6 +17,7 @@ from routing.documents import route_json, table
 from routing.documents.result import JobResult, PartResult
 from routing.documents.staging import staged_folder
 from routing.flags import Flag, Severity
+from routing.stock import files as stock_files
 
 if TYPE_CHECKING:  # these load the kernel
     from featurize.brep.part import Part
@@ -31,8 +32,8 @@ if TYPE_CHECKING:  # these load the kernel
 Report = Callable[[str, float], None]
 
 ROUTE, TABLE, MODEL = "route.json", "route.csv", "processes.step"
-STOCK_STEP, STOCK_STL = "ground_stock.step", "ground_stock.stl"
-FILES = (ROUTE, TABLE, MODEL, STOCK_STEP, STOCK_STL)
+STOCK_STEP = f"{stock_files.STEMS[stock_files.GROUND]}.step"
+FILES = (ROUTE, TABLE, MODEL, *stock_files.FILES)
 
 
 def run_job(
@@ -175,10 +176,12 @@ def _one_part(
     said: Sequence[Flag],
     report: Report,
 ) -> dict[str, Any]:
+    from routing.choices import Material
     from routing.documents.model import write_model
+    from routing.documents.palette import HEX, rgb
     from routing.route import make_route
+    from routing.stock.deliver import deliver
     from routing.stock.proof import prove
-    from routing.stock.write import write_step, write_stl
 
     part = recognition.part
     report(f"routing {solid.name}", 0.0)
@@ -193,11 +196,26 @@ def _one_part(
     content = route_json.build(
         document, solid, recognition, route, (stock, proof, STOCK_STEP), flags, choices
     )
+    made = [
+        (r.process, str(r.verdict.details.get("side", "+z")), r.feature, r.verdict.details)
+        for r in route.features
+        if r.verdict is not None
+    ]
+    more = deliver(
+        part,
+        stock,
+        made,
+        shop,
+        shop.rule(Material.named(choices.material)),
+        folder,
+        name=solid.name,
+        colours={process: rgb(process) for process in HEX},
+        source_faces=solid.source_faces,
+    )
+    content["stock"] |= route_json.plain(more)
     (folder / ROUTE).write_text(route_json.text(content), encoding="utf-8")
     (folder / TABLE).write_text(table.text(content), encoding="utf-8", newline="")
     write_model(solid.solid, route_json.face_labels(content, solid.source_faces), solid.name, folder / MODEL)
-    write_step(stock.solid, folder / STOCK_STEP, name=f"{solid.name} ground stock")
-    write_stl(stock.solid, folder / STOCK_STL, name=f"{solid.name} ground stock")
     return content
 
 

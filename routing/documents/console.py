@@ -147,6 +147,14 @@ def summary(route: dict[str, Any]) -> list[str]:
     elif removed > 0:
         ground = (stock["blank_mm3"] - stock["ground_mm3"]) / removed
         lines.append(f"{stock['ground_file']}: {ground:.0%} of what leaves the blank is ground away")
+    if roughing := stock.get("roughing"):
+        before, after = (
+            roughing[body]["cutting_mm"] + roughing[body]["air_mm"] for body in ("block", "ground")
+        )
+        lines.append(
+            f"roughing with a {roughing['cutter_mm']:g} cutter: path {before / 1000:.1f} m on the block, "
+            f"{after / 1000:.1f} m on the ground stock, {roughing['path_saved']:.0%} saved (an estimate)"
+        )
     spans = [
         f"{estimate[name]:.0f} {unit} ({estimate[name + '_low']:.0f} to {estimate[name + '_high']:.0f})"
         for name, unit in (("minutes", "min"), ("cost", estimate["currency"]))

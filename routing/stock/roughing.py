@@ -256,8 +256,10 @@ def drawing(before: Sequence[Walked], after: Sequence[Walked], title: str) -> st
     from xml.sax.saxutils import escape
 
     gap, head = 8.0, 12.0
-    widest = max(w.view_box[2] - w.view_box[0] for w in before)
+    widest = max((w.view_box[2] - w.view_box[0] for w in before), default=40.0)
     rows, y = [], head
+    if not before:
+        rows.append(f'<text x="{gap}" y="{head - 2}">no feature is roughed by grinding or milling</text>')
     for pair in zip(before, after, strict=True):
         for column, walked in enumerate(pair):
             left, low, right, high = walked.view_box

@@ -30,6 +30,7 @@ from featurize.feature import Feature, Kind, Role
 from routing.processes.grind_path import Segment
 from routing.shop import Cutter
 from routing.stock.blank import Blank
+from routing.stock.files import DRILLED, GROUND, ROUGHED, WIRED
 from routing.stock.levels import ROUGH_FLOOR_MM, ROUGH_WALL_MM, ground_of, tidy
 from routing.stock.solids import KernelError, cut, is_valid, parts_of, prism, solids_of, volume_of
 
@@ -37,8 +38,6 @@ from routing.stock.solids import KernelError, cut, is_valid, parts_of, prism, so
 LOST_SHARE = 1e-6
 # Vertices of a rough region are thinned by this, always toward the side that leaves material.
 _THIN_MM = 0.04
-GROUND, WIRED, DRILLED, ROUGHED = "as ground", "as wired", "as drilled", "as rough milled"
-NAMES = (GROUND, WIRED, DRILLED, ROUGHED)
 
 
 @dataclass(frozen=True, eq=False)
@@ -80,10 +79,14 @@ def stages(
             pieces = _pieces(part, last.solid, source_faces)
             for f in features:
                 tools += _of_feature(part, blank, f, features, pieces, notes)
-        except KernelError as error:
+        except Exception as error:  # the kernel's own have many names
             notes.append(f"left as it was: {error}")
         made.append(_less(part, last, name, tools, notes))
-    made.append(_roughed(part, made[-1], blank, rough, cutter))
+    try:
+        made.append(_roughed(part, made[-1], blank, rough, cutter))
+    except Exception as error:
+        last = made[-1]
+        made.append(Stage(ROUGHED, last.solid, last.volume_mm3, notes=(f"left as it was: {error}",)))
     return tuple(made)
 
 
@@ -98,7 +101,7 @@ def _less(part: Part, last: Stage, name: str, tools: Sequence[Any], notes: Seque
         held = [(volume_of(cut(part.solid, [s])), s) for s in solids]
         lost, solid = min(held, key=lambda pair: pair[0])
         grown = volume_of(cut(solid, [last.solid]))
-    except (KernelError, ValueError) as error:
+    except Exception as error:  # the kernel's own have many names
         why = str(error) or "nothing would be left"
         return Stage(name, last.solid, last.volume_mm3, notes=(*same.notes, f"left as it was: {why}"))
     if not is_valid(solid) or max(lost, grown) > LOST_SHARE * part.volume_mm3:
@@ -156,7 +159,7 @@ def _of_feature(
         try:
             swept = _bores(blank, feature) if feature.bores else _through(part, blank, feature)
             taken += [c for tool in swept for c in _common(solid, tool)]
-        except (KernelError, RuntimeError, ValueError) as error:
+        except Exception as error:
             notes.append(f"{feature.id} stays full: {error}")
     return taken
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 import os
 import struct
 import tempfile
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
@@ -26,10 +26,19 @@ class WriteError(OSError):
     """A file that could not be written, or does not read back; the message says which."""
 
 
-def write_step(solid: Any, path: Path, *, name: str) -> Path:
-    """One solid in model coordinates as AP214 in millimetres; raises WriteError."""
+Colour = tuple[float, float, float]
+
+
+def write_step(
+    solid: Any, path: Path, *, name: str, faces: Sequence[tuple[str, Colour]] | None = None
+) -> Path:
+    """One solid in model coordinates as AP214 in millimetres; raises WriteError.
+
+    ``faces`` names and colours (sRGB, 0 to 1) its faces, in TopExp.MapShapes order.
+    """
 
     def write(aside: Path) -> None:
+        from OCP.BRepBuilderAPI import BRepBuilderAPI_Transform
         from OCP.IFSelect import IFSelect_ReturnStatus
         from OCP.STEPCAFControl import STEPCAFControl_Writer
         from OCP.STEPControl import STEPControl_StepModelType
@@ -38,12 +47,20 @@ def write_step(solid: Any, path: Path, *, name: str) -> Path:
         from OCP.TDocStd import TDocStd_Document
         from OCP.XCAFDoc import XCAFDoc_DocumentTool
 
+        from featurize.step.shapes import unlocated
+
+        # Names and colours are taken only of faces in a shape's own place: the place goes into the geometry.
+        move = solid.Location().Transformation()
+        body = BRepBuilderAPI_Transform(unlocated(solid), move, True).Shape()
         document = TDocStd_Document(TCollection_ExtendedString("stock"))
-        label = XCAFDoc_DocumentTool.ShapeTool_s(document.Main()).AddShape(solid, False)
-        TDataStd_Name.Set_s(label, TCollection_ExtendedString(name))
+        label = XCAFDoc_DocumentTool.ShapeTool_s(document.Main()).AddShape(body, False)
+        TDataStd_Name.Set_s(label, TCollection_ExtendedString(name, True))
+        if faces is not None:
+            _label(document, label, body, faces)
         with _ap214_in_mm():
             writer = STEPCAFControl_Writer()
             writer.SetNameMode(True)
+            writer.SetColorMode(True)
             done = writer.Transfer(document, STEPControl_StepModelType.STEPControl_AsIs)
             if not done or writer.Write(str(aside)) != IFSelect_ReturnStatus.IFSelect_RetDone:
                 raise WriteError(f"{path.name} could not be written")
@@ -62,6 +79,83 @@ def write_step(solid: Any, path: Path, *, name: str) -> Path:
     return _aside(path, write, check)
 
 
+def _label(document: Any, top: Any, solid: Any, faces: Sequence[tuple[str, Colour]]) -> None:
+    from OCP.Quantity import Quantity_Color, Quantity_TypeOfColor
+    from OCP.TCollection import TCollection_ExtendedString
+    from OCP.TDataStd import TDataStd_Name
+    from OCP.TopAbs import TopAbs_ShapeEnum
+    from OCP.XCAFDoc import XCAFDoc_ColorType, XCAFDoc_DocumentTool
+
+    from routing.stock.solids import parts_of
+
+    shapes = XCAFDoc_DocumentTool.ShapeTool_s(document.Main())
+    colours = XCAFDoc_DocumentTool.ColorTool_s(document.Main())
+    for face, (name, rgb) in zip(parts_of(solid, TopAbs_ShapeEnum.TopAbs_FACE), faces, strict=True):
+        label = shapes.AddSubShape(top, face)
+        if label.IsNull():  # a face that is not in its own place cannot be told apart
+            continue
+        TDataStd_Name.Set_s(label, TCollection_ExtendedString(name, True))
+        colour = Quantity_Color(*rgb, Quantity_TypeOfColor.Quantity_TOC_sRGB)
+        colours.SetColor(label, colour, XCAFDoc_ColorType.XCAFDoc_ColorSurf)
+
+
+def write_3mf(solid: Any, path: Path, *, name: str, deviation_mm: float = tol.MESH_DEFLECTION_MM) -> Path:
+    """The mesh of the STL as 3MF, which states its unit (3MF core specification 1.3); raises WriteError."""
+    from routing.stock.solids import facets
+
+    triangles = _snapped(facets(solid, deviation_mm))
+    return _aside(path, lambda aside: _3mf(aside, triangles, name, deviation_mm), _check_3mf)
+
+
+_3MF = "http://schemas.microsoft.com/3dmanufacturing/core/2015/02"
+_OPC = "http://schemas.openxmlformats.org/package/2006"
+
+
+def _3mf(path: Path, triangles: Array, name: str, deviation_mm: float) -> None:
+    import zipfile
+    from xml.sax.saxutils import quoteattr
+
+    # To a nanometre, the corners of neighbours are one.
+    corners, index = np.unique(np.round(triangles.reshape(-1, 3), 6) + 0.0, axis=0, return_inverse=True)
+    index = index.reshape(-1, 3)
+    index = index[(index != np.roll(index, 1, axis=1)).all(axis=1)]
+    points = "".join(f'<vertex x="{x:.6f}" y="{y:.6f}" z="{z:.6f}"/>' for x, y, z in corners)
+    sides = "".join(f'<triangle v1="{a}" v2="{b}" v3="{c}"/>' for a, b, c in index)
+    head = '<?xml version="1.0" encoding="UTF-8"?>'
+    title = quoteattr(name)
+    parts = {
+        "[Content_Types].xml": f'{head}<Types xmlns="{_OPC}/content-types">'
+        '<Default Extension="rels" ContentType="application/vnd.openxmlformats-package.relationships+xml"/>'
+        '<Default Extension="model" ContentType="application/vnd.ms-package.3dmanufacturing-3dmodel+xml"/>'
+        "</Types>",
+        "_rels/.rels": f'{head}<Relationships xmlns="{_OPC}/relationships"><Relationship Id="r1" '
+        'Target="/3D/3dmodel.model" '
+        'Type="http://schemas.microsoft.com/3dmanufacturing/2013/01/3dmodel"/></Relationships>',
+        "3D/3dmodel.model": f'{head}<model unit="millimeter" xml:lang="en" xmlns="{_3MF}">'
+        f'<metadata name="Description">deviation {deviation_mm:g} mm</metadata>'
+        f'<resources><object id="1" type="model" name={title}><mesh><vertices>{points}</vertices>'
+        f"<triangles>{sides}</triangles></mesh></object></resources>"
+        '<build><item objectid="1"/></build></model>',
+    }
+    with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as package:
+        for place, text in parts.items():
+            # No clock time: two runs give the same bytes.
+            package.writestr(zipfile.ZipInfo(place, (1980, 1, 1, 0, 0, 0)), text, zipfile.ZIP_DEFLATED)
+
+
+def _check_3mf(path: Path) -> None:
+    import zipfile
+    from xml.etree import ElementTree
+
+    with zipfile.ZipFile(path) as package:
+        root = ElementTree.fromstring(package.read("3D/3dmodel.model"))
+    sides = np.array([[t.get(k) for k in ("v1", "v2", "v3")] for t in root.iter(f"{{{_3MF}}}triangle")], int)
+    ends = np.vstack([sides[:, [0, 1]], sides[:, [1, 2]], sides[:, [2, 0]]])
+    # Closed: every side of a facet is another's, the other way about.
+    if sorted(map(tuple, ends.tolist())) != sorted(map(tuple, ends[:, ::-1].tolist())):
+        raise WriteError("the 3MF does not close")
+
+
 def write_stl(solid: Any, path: Path, *, name: str, deviation_mm: float = tol.MESH_DEFLECTION_MM) -> Path:
     """A binary STL in millimetres that stays within a deviation of the solid; raises WriteError.
 
@@ -69,12 +163,19 @@ def write_stl(solid: Any, path: Path, *, name: str, deviation_mm: float = tol.ME
     """
     from routing.stock.solids import facets
 
-    triangles = facets(solid, deviation_mm)
+    triangles = _snapped(facets(solid, deviation_mm))
     return _aside(
         path,
         lambda aside: _stl(aside, triangles, f"{name[:40]} mm deviation {deviation_mm:g}"),
         lambda aside: _check_stl(aside, triangles),
     )
+
+
+def _snapped(triangles: Array) -> Array:
+    """Corners to 10 nm, so that those at a cone's point are one; what has no area then is dropped."""
+    snapped = np.round(triangles, 5) + 0.0
+    same = [np.all(snapped[:, i] == snapped[:, j], axis=1) for i, j in ((0, 1), (1, 2), (2, 0))]
+    return np.asarray(snapped[~np.any(same, axis=0)])
 
 
 def _stl(path: Path, triangles: Array, head: str) -> None:
@@ -118,16 +219,19 @@ def _aside(path: Path, write: Callable[[Path], None], check: Callable[[Path], No
 def _ap214_in_mm() -> Iterator[None]:
     """The kernel's writer settings are global: set for the while, then put back."""
     from OCP.Interface import Interface_Static
+    from OCP.STEPCAFControl import STEPCAFControl_Controller
     from OCP.STEPControl import STEPControl_Controller
 
     from featurize.step.quiet import quiet_kernel
 
     wanted = {"write.step.schema": "AP214IS", "write.step.unit": "MM"}
     STEPControl_Controller.Init_s()
+    STEPCAFControl_Controller.Init_s()  # makes the setting for names of faces known
     before = {key: Interface_Static.CVal_s(key) for key in wanted}
     try:
         for key, value in wanted.items():
             Interface_Static.SetCVal_s(key, value)
+        Interface_Static.SetIVal_s("write.stepcaf.subshapes.name", 1)
         with quiet_kernel():
             yield
     finally:
