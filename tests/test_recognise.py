@@ -168,6 +168,29 @@ def test_contoured_outline() -> None:
     assert len(profile.faces) == 5
 
 
+def with_modelled_thread(left_hand: bool) -> cq.Workplane:
+    """An M5 x 0.8 with helical flanks, 14 deep."""
+    minor, pitch, bottom = 4.134, 0.8, 6.0
+    start = cq.Vector(0, 0, bottom + pitch)
+    helix = cq.Wire.makeHelix(pitch, 14 - 2 * pitch, minor / 2, center=start, lefthand=left_hand)
+    flank = [(minor / 2 - 0.1, -0.34), (2.5, -0.05), (2.5, 0.05), (minor / 2 - 0.1, 0.34)]
+    profile = cq.Workplane("XZ", origin=start.toTuple()).polyline(flank).close()
+    tool = profile.sweep(cq.Workplane(obj=helix), isFrenet=True)
+    return block().faces(">Z").workplane().hole(minor, 14).cut(tool)
+
+
+@pytest.mark.parametrize("left_hand", [False, True])
+@pytest.mark.parametrize("change", [lambda s: s, as_bsplines, lambda s: moved(s, (1, 2, 3), 50, (1, 2, 3))])
+def test_modelled_thread(left_hand: bool, change: Callable[[object], object]) -> None:
+    shape = cq.Shape.cast(change(with_modelled_thread(left_hand).val().wrapped))  # type: ignore[union-attr]
+    hole = only(recognise(build_part(shape.Solids()[0].wrapped)), Kind.THREADED_HOLE)
+    assert hole.thread is not None
+    assert hole.thread.designation == "M5"
+    assert hole.thread.left_hand == left_hand
+    close(hole, pitch_mm=0.8, depth_mm=14)
+    assert Role.THREAD in hole.roles.values()
+
+
 def pattern() -> cq.Workplane:
     work = block().cut(box(14, 10, 6, (10, -5, 20))).cut(box(60, 5, 3, (0, 14, 20)))
     return work.faces("<Z").workplane().pushPoints([(20, 10), (-20, 10)]).hole(3.3, 8)

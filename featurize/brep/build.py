@@ -18,6 +18,7 @@ from OCP.BRepBndLib import BRepBndLib
 from OCP.BRepGProp import BRepGProp
 from OCP.BRepMesh import BRepMesh_IncrementalMesh
 from OCP.BRepTools import BRepTools
+from OCP.GeomAbs import GeomAbs_CurveType as CurveType
 from OCP.GeomAbs import GeomAbs_SurfaceType as Type
 from OCP.gp import gp_Pnt, gp_Vec
 from OCP.GProp import GProp_GProps
@@ -297,7 +298,7 @@ def _edge_pieces(solid: Any, kernel_faces: Any, patches: list[_Patch]) -> list[_
         curve = BRepAdaptor_Curve(edge)
         t0, t1 = curve.FirstParameter(), curve.LastParameter()
         straight = curve.GetType().name == "GeomAbs_Line"
-        parameters = np.linspace(t0, t1, 3 if straight else 17)
+        parameters = np.linspace(t0, t1, _samples_along(curve, straight))
         p, d = gp_Pnt(), gp_Vec()
         points, along = np.empty((len(parameters), 3)), np.empty((len(parameters), 3))
         for k, t in enumerate(parameters):
@@ -326,6 +327,16 @@ def _edge_pieces(solid: Any, kernel_faces: Any, patches: list[_Patch]) -> list[_
             )
         )
     return pieces
+
+
+def _samples_along(curve: Any, straight: bool) -> int:
+    """Points that show an edge's course: the span ends, a half circle's arc, or each bend of a spline."""
+    if straight:
+        return 3
+    if curve.GetType() == CurveType.GeomAbs_BSplineCurve:
+        # A helix of many turns is one spline; a few points would fold its turns onto each other.
+        return int(np.clip(4 * curve.NbKnots() + 1, 17, 513))
+    return 17
 
 
 def _curve_kind(points: Array) -> tuple[str, tuple[Array, Array, float] | None]:

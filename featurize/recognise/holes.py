@@ -17,6 +17,7 @@ from featurize.brep.rays import first_hits
 from featurize.brep.surfaces import Array, Cone, Cylinder, Plane, Sphere, Torus
 from featurize.brep.surfaces_at import parallel, same_line
 from featurize.feature import Axis, Bore, CrossSection, Feature, Kind, Role
+from featurize.recognise.helix import ModelledThread, modelled_threads
 from featurize.recognise.scene import Scene, span, vec
 
 ORDER = 20
@@ -41,12 +42,26 @@ class _Stage:
 def find(scene: Scene) -> list[Feature]:
     """All holes over free faces."""
     bores = [f for f in sorted(scene.free) if _is_bore(scene, scene.face(f))]
+    threads = {t.bore: t for t in modelled_threads(scene, bores)}
+    cut = {f for t in threads.values() for f in t.faces}
     features = []
-    for group in _coaxial(scene, bores):
+    for group in _coaxial(scene, [f for f in bores if f not in cut]):
         feature = _hole(scene, group)
         if feature is not None:
-            features.append(feature)
+            thread = next((threads[f] for f in group if f in threads), None)
+            features.append(_with_thread(feature, thread) if thread else feature)
     return features
+
+
+def _with_thread(hole: Feature, thread: ModelledThread) -> Feature:
+    """The hole with its modelled flanks, and the size they were modelled to."""
+    return hole.but(
+        faces=tuple(sorted({*hole.faces, *thread.faces})),
+        roles={**hole.roles, **dict.fromkeys(thread.faces, Role.THREAD)},
+        dims={**hole.dims, "pitch_mm": thread.pitch_mm},
+        text=f"{hole.text} {thread.text}".strip(),
+        evidence=(*hole.evidence, f"a helix of pitch {thread.pitch_mm:.3g} is modelled in it"),
+    )
 
 
 def coverage(scene: Scene, ids: list[int], origin: Array, axis: Array) -> float:
