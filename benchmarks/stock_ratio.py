@@ -1,0 +1,62 @@
+"""The whole ground stock step, proof included, against one kernel boolean of the part with its blank.
+
+python -m benchmarks.stock_ratio: a line for each demo, medians of several runs in one process.
+"""
+
+from __future__ import annotations
+
+import statistics
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+from featurize.brep.build import build_part
+from featurize.recognise import Recognition, recognise
+from featurize.step.read import read_step
+from routing.choices import Choices
+from routing.route import Route, make_route
+from routing.shop import load_shop
+from routing.stock.blank import blank_for
+from routing.stock.ground import ground_stock
+from routing.stock.proof import prove
+from routing.stock.solids import cut
+
+DEMOS = sorted((Path(__file__).resolve().parents[1] / "demo_models").glob("*.step"))
+_RUNS = 5
+
+
+def routed(path: Path) -> tuple[Recognition, Route]:
+    """A demo, recognised and routed with the default shop."""
+    solid = read_step(path, isolate=False).parts[0]
+    found = recognise(build_part(solid.solid, source_faces=solid.source_faces))
+    return found, make_route(found, load_shop(), Choices())
+
+
+def _median(work: Callable[[], object]) -> float:
+    times = []
+    for _ in range(_RUNS):
+        start = time.perf_counter()
+        work()
+        times.append(time.perf_counter() - start)
+    return statistics.median(times)
+
+
+def main() -> None:
+    """Prints seconds and ratios."""
+    shop = load_shop()
+    for path in DEMOS:
+        found, route = routed(path)
+        part = found.part
+        ground = [f for f in found.features if route.process_of(f.id) == "surface grind"]
+        blank = blank_for(part)
+        boolean = _median(lambda part=part, blank=blank: cut(blank.solid, [part.solid]))
+        step = _median(lambda p=part, g=ground: prove(p, ground_stock(p, g, blank_for(p), shop)))
+        sys.stdout.write(
+            f"{path.stem:16} boolean {boolean:.3f} s, stock and proof {step:.3f} s: "
+            f"{step / boolean:.1f} times\n"
+        )
+
+
+if __name__ == "__main__":
+    main()
