@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import shutil
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -133,11 +134,9 @@ def _work(
         progress = _span(report, 0.4 + 0.6 * n / len(recognitions), 0.6 / len(recognitions))
         mine = choices.but(processes=settled[n].processes)
         said = [*settled[n].flags, *(not_found if n == 0 else ())]
-        results.append(
-            PartResult(
-                name, solid.count, _one_part(document, solid, recognition, place, mine, shop, said, progress)
-            )
-        )
+        with _blaming_damage(document, solid):
+            content = _one_part(document, solid, recognition, place, mine, shop, said, progress)
+        results.append(PartResult(name, solid.count, content))
     return JobResult(tuple(results), tuple(document.notes))
 
 
@@ -162,8 +161,28 @@ def recognise_parts(document: StepDocument, choices: Choices, report: Report) ->
             healed=solid.healed,
         )
         find = partial(recognise, part, callouts=solid.callouts)
-        found = find(working_side=None if side is None else np.array(side), threads=choices.threads)
+        with _blaming_damage(document, solid):
+            found = find(working_side=None if side is None else np.array(side), threads=choices.threads)
         yield settle(found, choices, find)
+
+
+@contextmanager
+def _blaming_damage(document: StepDocument, solid: SolidPart) -> Iterator[None]:
+    """A fault on a part that was read with doubts is the file's; on a sound one it is the program's."""
+    from featurize.errors import Code, StepError
+
+    try:
+        yield
+    except (StepError, ChoicesError):
+        raise
+    except Exception as error:
+        doubts = [*solid.doubts, *document.notes]
+        if not doubts:
+            raise
+        said = (
+            f"{document.path.name}: {solid.name} is too damaged to work with ({doubts[0]}): export it again."
+        )
+        raise StepError(Code.UNREADABLE, said) from error
 
 
 def _one_part(

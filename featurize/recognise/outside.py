@@ -101,10 +101,8 @@ def _outline(scene: Scene, ground: list[int], z: Array) -> set[int]:
         return set()
     if any(isinstance(scene.face(f).surface, Cylinder) for f in ground):
         return set()
-    share = sum(scene.face(f).area_mm2 for f in full if f in ground) / sum(
-        scene.face(f).area_mm2 for f in full
-    )
-    if share > _BOX_SHARE:
+    on_box = sum(scene.face(f).area_mm2 for f in full if f in ground)
+    if on_box >= _BOX_SHARE * sum(scene.face(f).area_mm2 for f in full):
         return set()
     # What stands on a floor, or meets in inward corners between flats, is a cut and not an outline.
     for f in contoured:
