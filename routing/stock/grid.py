@@ -81,14 +81,19 @@ def columns(grid: Columns, triangles: Array) -> Filled:
         y = p[:, 1] + (x - p[:, 0]) / run * (q[:, 1] - p[:, 1])
         low, high = np.where(met, np.minimum(low, y), low), np.where(met, np.maximum(high, y), high)
     span, column = _ragged(np.searchsorted(grid.up, low), np.searchsorted(grid.up, high))
-    t, row = t[span], row[span]
-    x, y = grid.across[row] - a[t, 0], grid.up[column] - a[t, 1]
-    u = (x * (c[t, 1] - a[t, 1]) - y * (c[t, 0] - a[t, 0])) / twice[t]
-    v = (y * (b[t, 0] - a[t, 0]) - x * (b[t, 1] - a[t, 1])) / twice[t]
-    z = level[t, 0] + u * (level[t, 1] - level[t, 0]) + v * (level[t, 2] - level[t, 0])
-    top = np.full((len(grid.across), len(grid.up)), -np.inf)
-    np.maximum.at(top, (row, column), z)
-    return Filled(top, float(np.sum(np.sign(twice[t]) * z)) * grid.cell_mm2)
+    # Each facet's level is even along a row: from there on only the place up counts.
+    solid = np.where(np.abs(twice) > 1e-12, twice, 1.0)
+    rise, slope = level[:, 1] - level[:, 0], level[:, 2] - level[:, 0]
+    by_x = (rise * (c[:, 1] - a[:, 1]) - slope * (b[:, 1] - a[:, 1])) / solid
+    by_y = (slope * (b[:, 0] - a[:, 0]) - rise * (c[:, 0] - a[:, 0])) / solid
+    base = level[t, 0] + by_x[t] * (x - a[t, 0]) - by_y[t] * a[t, 1]
+    z = base[span] + by_y[t][span] * grid.up[column]
+    up = (twice[t] > 0)[span]
+    cell = (row * len(grid.up))[span] + column
+    top = np.full(len(grid.across) * len(grid.up), -np.inf)
+    np.maximum.at(top, cell[up], z[up])
+    length = 2 * float(z[up].sum()) - float(z.sum())
+    return Filled(top.reshape(len(grid.across), len(grid.up)), length * grid.cell_mm2)
 
 
 def _ragged(first: NDArray[np.intp], last: NDArray[np.intp]) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
