@@ -211,7 +211,8 @@ def _floor(
     ends = [(max(a, float(trace.low[0])), min(b, float(trace.high[0]))) for a, b in flats]
     ends = [(a, b) for a, b in ends if b - a > tol.SURFACE_MM]
     face = part.faces[trace.face]
-    at = view.view.flat(face.points)
+    # Where they are met in front of the face: beside an edge of a leaning one that is past its end.
+    at = view.view.flat(face.points) + allowance_mm * trace.normal
     on = (
         np.any([(at[:, 0] > a) & (at[:, 0] < b) for a, b in ends], axis=0)
         if ends
