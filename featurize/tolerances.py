@@ -32,3 +32,5 @@ AXIS_DEG = 0.1
 VOID_MM = 0.05
 # A flat face leaning less than this (sine) from the line of sight is seen edge-on: 0.001 mm in 100 mm.
 EDGE_ON_SINE = 1e-5
+# Largest relative error of a volume: what the stock's proof allows to be missing.
+VOLUME_SHARE = 1e-6

@@ -9,7 +9,7 @@ from typing import Any
 import cadquery as cq
 import numpy as np
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 from support import keys
 from support.transforms import as_bsplines, mirrored, moved, with_split_faces, write_in_assembly, write_step
@@ -153,7 +153,13 @@ _CHANGES: dict[str, Callable[[Any, Any], Any]] = {
 
 @pytest.mark.parametrize("change", _CHANGES)
 @pytest.mark.parametrize("name", NAMES)
-@settings(max_examples=2, deadline=None, suppress_health_check=list(HealthCheck), derandomize=True)
+@settings(
+    max_examples=2,
+    deadline=None,
+    derandomize=True,
+    phases=[Phase.generate],  # a case takes seconds: told as drawn, not shrunk
+    suppress_health_check=list(HealthCheck),
+)
 @given(data=st.data())
 def test_keys_hold_however_the_model_is_written(
     tmp_path_factory: Any, name: str, change: str, data: Any

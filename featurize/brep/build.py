@@ -30,6 +30,7 @@ from OCP.TopoDS import TopoDS
 from OCP.TopTools import TopTools_IndexedMapOfShape
 
 from featurize import tolerances as tol
+from featurize.brep.facets import across_rulings
 from featurize.brep.find_frame import find_frame
 from featurize.brep.fit import fit_surface
 from featurize.brep.part import Convexity, Edge, Face, Mesh, Part
@@ -81,7 +82,7 @@ def _build(
     _triangulate(solid, deflection_mm)
     kernel_faces = _mapped(solid, _FACE)
     patches = [_patch(TopoDS.Face_s(kernel_faces(i + 1))) for i in range(kernel_faces.Extent())]
-    patches = [_refined(p, deflection_mm) if isinstance(p.surface, Freeform) else p for p in patches]
+    patches = [_refined(p, deflection_mm) if _is_bent_spline(p) else p for p in patches]
     pieces = _edge_pieces(solid, kernel_faces, patches)
     owner = _join(patches, pieces)
     places = list(source_faces) if source_faces is not None else list(range(len(patches)))
@@ -89,7 +90,8 @@ def _build(
     edges = _logical_edges(pieces, owner)
     mesh = _mesh(patches, owner, deflection_mm)
     properties = GProp_GProps()
-    BRepGProp.VolumeProperties_s(solid, properties)
+    # Without a limit the kernel is off by 1e-4 on solids written as splines.
+    BRepGProp.VolumeProperties_s(solid, properties, tol.VOLUME_SHARE)
     frame = find_frame(faces, mesh)
     local = frame.local(mesh.vertices)
     return Part(
@@ -120,6 +122,7 @@ class _Patch:
     points: Array
     normals: Array
     uv: Array  # surface parameters (n, 2) of the points
+    recut: bool = False  # facets are ours, within the deflection
 
     def normals_on(self, edge: Any, parameters: Array, points: Array) -> Array:
         """Outward normals (n, 3) along one of the face's edges."""
@@ -198,8 +201,25 @@ def _patch(face: Any) -> _Patch:
         surface = _fitted(
             np.vstack([patch.points, rim_points[good]]), np.vstack([patch.normals, rim_normals[good]])
         )
+        _recut(patch, surface, uv_nodes)
     patch.surface = surface
     return patch
+
+
+def _recut(patch: _Patch, surface: Surface, uv: Array) -> None:
+    """Better facets for a cylinder or cone written as a spline along its rulings."""
+    if not isinstance(surface, Cylinder | Cone):
+        return
+    p, du, dv = gp_Pnt(), gp_Vec(), gp_Vec()
+    patch.adaptor.D1(float(patch.uv[0, 0]), float(patch.uv[0, 1]), p, du, dv)
+    along = surface.axis if isinstance(surface, Cylinder) else _vec(p) - surface.apex
+    along = along / np.linalg.norm(along)
+    lean = [float(np.linalg.norm(np.cross(along, _vec(d)))) / max(d.Magnitude(), 1e-300) for d in (du, dv)]
+    if min(lean) > tol.FIT_SINE:
+        return  # a strip wound round the axis, such as a thread's root
+    cut = across_rulings(uv, patch.triangles, ruling=int(np.argmin(lean)))
+    if cut is not None:
+        patch.triangles, patch.recut = cut, True
 
 
 def _fitted(points: Array, normals: Array) -> Surface:
@@ -482,7 +502,7 @@ def _triangulate(shape: Any, deflection_mm: float, *, check: bool = False) -> No
     """Mesh a shape; ``check`` refines until every facet is within the deflection.
 
     That check puts tens of thousands of facets on planes and cylinders written as B-splines, so it is
-    kept for faces that prove to be free surfaces.
+    kept for faces that prove to be neither.
     """
     settings = IMeshTools_Parameters()
     settings.Deflection = deflection_mm
@@ -491,8 +511,14 @@ def _triangulate(shape: Any, deflection_mm: float, *, check: bool = False) -> No
     BRepMesh_IncrementalMesh(shape, settings)
 
 
+def _is_bent_spline(patch: _Patch) -> bool:
+    """Whether a spline face is curved in a way that only more points can follow."""
+    analytic = patch.adaptor.GetType() in _ANALYTIC
+    return not (analytic or patch.recut or isinstance(patch.surface, Plane))
+
+
 def _refined(patch: _Patch, deflection_mm: float) -> _Patch:
-    """A free face meshed again within the deflection; its edges keep their points."""
+    """A spline face meshed again within the deflection; its edges keep their points."""
     BRepTools.Clean_s(patch.kernel_face)
     _triangulate(patch.kernel_face, deflection_mm, check=True)
     return _patch(patch.kernel_face)

@@ -1,4 +1,4 @@
-"""Writes docs/stock.md and its pictures: python -m benchmarks.stock_figures."""
+"""Writes docs/stock.md and its pictures: python -m tests.benchmarks.stock_figures."""
 
 from __future__ import annotations
 
@@ -7,13 +7,13 @@ import shutil
 import tempfile
 from pathlib import Path
 
-from benchmarks.stock_ratio import DEMOS
+from tests.benchmarks.stock_ratio import DEMOS
 from routing.choices import Choices
 from routing.job import run_job
 from routing.shop import load_shop
 from routing.stock.files import DRAWING
 
-DOCS = Path(__file__).resolve().parents[1] / "docs"
+DOCS = Path(__file__).resolve().parents[2] / "docs"
 _COLUMNS = (
     "insert",
     "blank",
@@ -27,7 +27,7 @@ _COLUMNS = (
 )
 _HEAD = f"""# Ground stock of the demo inserts
 
-Written by `python -m benchmarks.stock_figures`; figures of the default shop and the default allowances
+Written by `python -m tests.benchmarks.stock_figures`; figures of the default shop and the default allowances
 (0.010 mm on floors, none on walls). Volumes in mm³. Roughing is an estimate: rings by level with one rough
 cutter on both bodies; the share saved is of path length, in the cut and in the air. Where nothing is ground
 or milled there is nothing to save.

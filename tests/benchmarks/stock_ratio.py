@@ -1,6 +1,6 @@
 """The whole ground stock step, proof included, against one kernel boolean of the part with its blank.
 
-python -m benchmarks.stock_ratio: a line for each demo, medians of several runs in one process.
+python -m tests.benchmarks.stock_ratio: a line for each demo, medians of several runs in one process.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ from routing.stock.ground import ground_stock
 from routing.stock.proof import prove
 from routing.stock.solids import cut
 
-DEMOS = sorted((Path(__file__).resolve().parents[1] / "demo_models").glob("*.step"))
+DEMOS = sorted((Path(__file__).resolve().parents[2] / "demo_models").glob("*.step"))
 _RUNS = 5
 
 
