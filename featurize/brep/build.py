@@ -43,6 +43,8 @@ _EDGE, _FACE, _VERTEX = (
     TopAbs_ShapeEnum.TopAbs_FACE,
     TopAbs_ShapeEnum.TopAbs_VERTEX,
 )
+# Refining a mesh makes its area grow by the bulge of its chords, a few percent; folds multiply it.
+_FOLDED = 1.5
 _REVERSED = TopAbs_Orientation.TopAbs_REVERSED
 
 
@@ -218,8 +220,13 @@ def _recut(patch: _Patch, surface: Surface, uv: Array) -> None:
     if min(lean) > tol.FIT_SINE:
         return  # a strip wound round the axis, such as a thread's root
     cut = across_rulings(uv, patch.triangles, ruling=int(np.argmin(lean)))
-    if cut is not None:
-        patch.triangles, patch.recut = cut, True
+    if cut is None:
+        return
+    before, kept = _mesh_area(patch)[0], patch.triangles
+    patch.triangles = cut
+    patch.recut = _mesh_area(patch)[0] < _FOLDED * before
+    if not patch.recut:
+        patch.triangles = kept
 
 
 def _fitted(points: Array, normals: Array) -> Surface:
@@ -521,7 +528,10 @@ def _refined(patch: _Patch, deflection_mm: float) -> _Patch:
     """A spline face meshed again within the deflection; its edges keep their points."""
     BRepTools.Clean_s(patch.kernel_face)
     _triangulate(patch.kernel_face, deflection_mm, check=True)
-    return _patch(patch.kernel_face)
+    finer = _patch(patch.kernel_face)
+    # On strips wound round an axis the kernel's refinement may fold over itself: keep the plain mesh.
+    sound = _mesh_area(finer)[0] < _FOLDED * _mesh_area(patch)[0]
+    return finer if sound else patch
 
 
 def _deflection(solid: Any) -> float:

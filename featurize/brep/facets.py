@@ -16,13 +16,16 @@ from featurize.brep.surfaces import Array
 
 # How much further apart neighbours in angle count than the whole length of the rulings.
 _STRETCH = 50.0
+# A facet with less than this share of the region's area in the parameters has its corners in line.
+_FLAT = 1e-9
 
 
 def across_rulings(uv: Array, triangles: NDArray[np.int64], ruling: int) -> NDArray[np.int64] | None:
     """The region of ``triangles`` (m, 3) over nodes (n, 2) cut anew, without new nodes.
 
     ``ruling`` is the parameter (0 or 1) that runs along the rulings. None when the border of the region
-    does not close, as on a face that the kernel meshed with faults.
+    does not close, as on a face that the kernel meshed with faults, or when a facet would have three
+    corners in line.
     """
     spans = np.ptp(uv, axis=0)
     if np.any(spans <= 0):
@@ -51,7 +54,7 @@ def across_rulings(uv: Array, triangles: NDArray[np.int64], ruling: int) -> NDAr
     area = _twice_area(uv[cut])
     cut = np.where((area < 0)[:, None], cut[:, ::-1], cut)
     whole = float(np.abs(_twice_area(uv[triangles])).sum())
-    same = abs(float(np.abs(area).sum()) - whole) < 1e-6 * whole
+    same = abs(float(np.abs(area).sum()) - whole) < 1e-6 * whole and float(np.abs(area).min()) > _FLAT * whole
     # Keep the kernel's sense: its facets may run clockwise in the parameters.
     return (cut if float(_twice_area(uv[triangles]).sum()) > 0 else cut[:, ::-1]) if same else None
 
