@@ -19,7 +19,16 @@ from featurize.brep.surfaces_at import parallel, square
 from featurize.feature import Axis, CrossSection, Feature, Kind, Role
 from featurize.recognise.scene import Scene, extent, vec
 from featurize.recognise.sizes import is_wall, recess_sizes, roles_in_recess
-from featurize.recognise.volume import Void, convex_voids, kind_of, material_inside, section_of, void_of
+from featurize.recognise.volume import (
+    Void,
+    convex_voids,
+    free_between,
+    kind_of,
+    material_inside,
+    section_of,
+    unblocked_sides,
+    void_of,
+)
 
 ORDER = 50
 # Round walls of a cross-section that turn further than this are no corner radii.
@@ -73,13 +82,21 @@ def _rejoined(scene: Scene, cuts: list[_Cut]) -> list[_Cut]:
             if void_of(scene, union) is not None:
                 faces, taken = union, [*taken, other]
         void = void_of(scene, faces)
-        if len(taken) > 1 and void is not None and not material_inside(scene, void):
-            whole.append(_Cut(faces, void.opens_to, void))
+        if len(taken) > 1 and void is not None and free_between(scene, void, faces):
+            whole.append(_closed(scene, _Cut(faces, void.opens_to, void)))
             broken = [c for c in broken if c not in taken]
         else:
-            whole.append(seed)
+            whole.append(_closed(scene, seed))
             broken = others
     return whole
+
+
+def _closed(scene: Scene, cut: _Cut) -> _Cut:
+    """A cut with missing walls, less the sides where the part closes it further on."""
+    if cut.void is None or not material_inside(scene, cut.void):
+        return cut
+    opens_to = unblocked_sides(scene, cut.void, cut.faces)
+    return _Cut(cut.faces, opens_to, cut.void) if kind_of(opens_to) != Kind.UNASSIGNED else cut
 
 
 def _share_plane(pieces: Sequence[_Cut], other: _Cut) -> bool:

@@ -111,6 +111,41 @@ def material_inside(scene: Scene, void: Void) -> bool:
     return bool(np.any(~np.isin(scene.skin[1][inside], standing)))
 
 
+def free_between(scene: Scene, void: Void, ids: Sequence[int]) -> bool:
+    """Whether the void is free of the part as far as these faces reach."""
+    low, high = _reach(scene, ids)
+    walls = [(np.eye(3)[k], float(low[k])) for k in range(3)] + [
+        (-np.eye(3)[k], -float(high[k])) for k in range(3)
+    ]
+    return not bool(_intruders(scene, [*void.planes, *walls], tol.VOID_MM).any())
+
+
+def unblocked_sides(scene: Scene, void: Void, ids: Sequence[int]) -> tuple[str, ...]:
+    """The sides a void with missing walls opens to, less those where the part closes it further on.
+
+    A pocket whose end wall fell to a slot opens into the slot, and the slot's far wall closes it.
+    """
+    low, high = _reach(scene, ids)
+    kept = []
+    for side in void.opens_to:
+        k, sign = "xyz".index(side[1]), 1.0 if side[0] == "+" else -1.0
+        beyond = (sign * np.eye(3)[k], float(high[k]) if sign > 0 else -float(low[k]))
+        across = [
+            (s * np.eye(3)[j], s * float(limit))
+            for j in range(3)
+            if j != k
+            for s, limit in ((1.0, low[j]), (-1.0, high[j]))
+        ]
+        if not _intruders(scene, [*void.planes, beyond, *across], tol.VOID_MM).any():
+            kept.append(side)
+    return tuple(kept)
+
+
+def _reach(scene: Scene, ids: Sequence[int]) -> tuple[Array, Array]:
+    cloud = scene.part.frame.local(scene.cloud(ids))
+    return cloud.min(axis=0), cloud.max(axis=0)
+
+
 def _intruders(
     scene: Scene, planes: Sequence[tuple[Array, float]], clear_mm: float = tol.SURFACE_MM
 ) -> NDArray[np.bool_]:
