@@ -84,7 +84,7 @@ COARSE_DRILLS = {
     "M22": 19.5, "M24": 21.0,
 }  # fmt: skip
 
-# Minor diameter of internal class 2B, in: min, max. Source: microadvances.com/drillchart.htm, a transcript of
+# Minor diameter of internal class 2B, in: min, max. Source: microadvances.com/drillchart.htm, a copy of
 # ASME B1.1, seen 2026-11-25 (three decimals from #6 on).
 UNIFIED_2B = {
     "#2-56 UNC": (0.0667, 0.0737),
