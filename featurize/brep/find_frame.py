@@ -9,7 +9,7 @@ import numpy as np
 from featurize import tolerances as tol
 from featurize.brep.frame import Frame
 from featurize.brep.part import Face, Mesh
-from featurize.brep.surfaces import Array, Cylinder, Plane
+from featurize.brep.surfaces import Array, Cylinder, Plane, triad
 from featurize.brep.surfaces_at import parallel, square
 
 
@@ -75,10 +75,7 @@ def _running_along(faces: Sequence[Face], axis: Array) -> float:
 
 def _widest_across(axis: Array) -> Array:
     """A direction square to ``axis``, for parts that are round about it."""
-    other = np.zeros(3)
-    other[int(np.argmin(np.abs(axis)))] = 1.0
-    across = np.cross(axis, other)
-    return across / np.linalg.norm(across)
+    return np.asarray(triad(axis)[0])
 
 
 def _positive(axis: Array) -> Array:

@@ -12,7 +12,7 @@ from __future__ import annotations
 import numpy as np
 
 from featurize import tolerances as tol
-from featurize.brep.surfaces import Array, Cone, Cylinder, Freeform, Plane, Sphere, Surface, Torus
+from featurize.brep.surfaces import Array, Cone, Cylinder, Freeform, Plane, Sphere, Surface, Torus, triad
 
 
 def fit_surface(points: Array, normals: Array) -> Surface:
@@ -84,9 +84,7 @@ def _cylinder(points: Array, normals: Array) -> Surface | None:
     axis = _across(normals)
     if axis is None:
         return None
-    u = np.cross(axis, _any_other(axis))
-    u /= np.linalg.norm(u)
-    basis = np.array([u, np.cross(axis, u)])
+    basis = triad(axis)[:2]
     centre, radius, fits = _centre_and_radius(points @ basis.T, normals @ basis.T)
     if not fits or abs(radius) < tol.LENGTH_MM:
         return None
@@ -144,9 +142,3 @@ def _torus(points: Array, normals: Array) -> Surface | None:
     if not fits or abs(radius) < tol.LENGTH_MM or abs(radius) > tol.FIT_RADIUS_LIMIT_MM:
         return None
     return Torus(foot + centre[1] * axis, axis, float(centre[0]), abs(radius), hollow=radius < 0)
-
-
-def _any_other(axis: Array) -> Array:
-    other = np.zeros(3)
-    other[int(np.argmin(np.abs(axis)))] = 1.0
-    return other

@@ -9,7 +9,7 @@ import shapely
 from numpy.typing import NDArray
 
 from featurize.brep.part import Mesh
-from featurize.brep.surfaces import Array
+from featurize.brep.surfaces import Array, triad
 
 
 def hit_counts(mesh: Mesh, origins: Array, direction: Array) -> NDArray[np.int64]:
@@ -55,7 +55,7 @@ def _cast(mesh: Mesh, origins: Array, direction: Array) -> tuple[Array, NDArray[
 @lru_cache(maxsize=64)
 def _seen_along(mesh: Mesh, direction: tuple[float, float, float]) -> tuple[Array, Array, shapely.STRtree]:
     """Basis, triangle corners (m, 3, 3) in it, and an index of the flattened triangles' boxes."""
-    basis = _basis(np.array(direction))
+    basis = triad(np.array(direction))
     corners = (mesh.vertices @ basis.T)[mesh.triangles]
     low, high = corners[:, :, :2].min(axis=1), corners[:, :, :2].max(axis=1)
     return basis, corners, shapely.STRtree(shapely.box(low[:, 0], low[:, 1], high[:, 0], high[:, 1]))
@@ -63,12 +63,3 @@ def _seen_along(mesh: Mesh, direction: tuple[float, float, float]) -> tuple[Arra
 
 def _cross(u: Array, v: Array) -> Array:
     return np.asarray(u[:, 0] * v[:, 1] - u[:, 1] * v[:, 0])
-
-
-def _basis(direction: Array) -> Array:
-    """Rows: two directions across the rays and the direction itself."""
-    other = np.zeros(3)
-    other[int(np.argmin(np.abs(direction)))] = 1.0
-    u = np.cross(direction, other)
-    u /= np.linalg.norm(u)
-    return np.array([u, np.cross(direction, u), direction])

@@ -63,4 +63,13 @@ class Freeform:
     ruled: Array | None = None
 
 
+def triad(axis: Array) -> Array:
+    """Rows (3, 3): two unit directions across a unit axis, right-handed with it, and the axis itself."""
+    other = np.zeros(3)
+    other[int(np.argmin(np.abs(axis)))] = 1.0
+    u = np.cross(axis, other)
+    u /= np.linalg.norm(u)
+    return np.array([u, np.cross(axis, u), axis])
+
+
 Surface = Plane | Cylinder | Cone | Sphere | Torus | Freeform

@@ -14,7 +14,7 @@ import numpy as np
 from featurize import tolerances as tol
 from featurize.brep.part import Convexity, Face
 from featurize.brep.rays import first_hits
-from featurize.brep.surfaces import Array, Cone, Cylinder, Plane, Sphere, Torus
+from featurize.brep.surfaces import Array, Cone, Cylinder, Plane, Sphere, Torus, triad
 from featurize.brep.surfaces_at import parallel, same_line
 from featurize.feature import Axis, Bore, CrossSection, Feature, Kind, Role
 from featurize.recognise.helix import ModelledThread, modelled_threads
@@ -66,11 +66,7 @@ def _with_thread(hole: Feature, thread: ModelledThread) -> Feature:
 
 def coverage(scene: Scene, ids: list[int], origin: Array, axis: Array) -> float:
     """Share of the full turn that faces cover about an axis (0 to 1)."""
-    u = np.zeros(3)
-    u[int(np.argmin(np.abs(axis)))] = 1.0
-    u = np.cross(axis, u)
-    u /= np.linalg.norm(u)
-    v = np.cross(axis, u)
+    u, v, _ = triad(axis)
     corners = scene.triangles(ids) - origin
     if len(corners) == 0:
         return 0.0
@@ -289,12 +285,9 @@ def _open_end(scene: Scene, members: set[int], origin: Array, axis: Array, sense
     )
 
     small = min(s.radius_mm for f in members if isinstance(s := scene.face(f).surface, Cylinder))
-    side = np.zeros(3)
-    side[int(np.argmin(np.abs(axis)))] = 1.0
-    u = np.cross(axis, side)
-    u /= np.linalg.norm(u)
+    u, v, _ = triad(axis)
     turns = np.linspace(0.3, 2 * np.pi + 0.3, 8)[:-1, None]
-    ring = seat + 0.6 * small * (np.cos(turns) * u + np.sin(turns) * np.cross(axis, u))
+    ring = seat + 0.6 * small * (np.cos(turns) * u + np.sin(turns) * v)
     rays = np.vstack([seat, ring])
     distance, _ = first_hits(scene.part.mesh, rays, sense * axis)
     return bool(np.any(distance > abs(end - middle) + tol.SURFACE_MM))

@@ -15,7 +15,7 @@ import numpy as np
 from featurize.brep.frame import SIDES
 from featurize.brep.part import Convexity
 from featurize.brep.surfaces import Array, Cylinder, Freeform, Plane
-from featurize.brep.surfaces_at import parallel, square
+from featurize.brep.surfaces_at import same_surface, square
 from featurize.feature import Axis, CrossSection, Feature, Kind, Role
 from featurize.recognise.scene import Scene, extent, vec
 from featurize.recognise.sizes import is_wall, recess_sizes, roles_in_recess
@@ -149,22 +149,12 @@ def _over_protrusions(scene: Scene, groups: list[list[int]]) -> list[list[int]]:
         for i in range(len(touching)):
             for j in range(i + 1, len(touching)):
                 if touching[i] is not touching[j] and any(
-                    _coplanar(a.surface, b.surface) for a in floors[i] for b in floors[j]
+                    same_surface(a.surface, b.surface, b.centroid) for a in floors[i] for b in floors[j]
                 ):
                     union = touching[i] | touching[j]
                     merged = [g for g in merged if g is not touching[i] and g is not touching[j]] + [union]
                     touching[i] = touching[j] = union
     return [sorted(g) for g in merged]
-
-
-def _coplanar(a: object, b: object) -> bool:
-    return (
-        isinstance(a, Plane)
-        and isinstance(b, Plane)
-        and parallel(a.normal, b.normal)
-        and float(a.normal @ b.normal) > 0
-        and abs(float((a.origin - b.origin) @ a.normal)) < 1e-2
-    )
 
 
 def _merged(cuts: list[_Cut]) -> list[_Cut]:

@@ -8,7 +8,7 @@ import numpy as np
 
 from featurize import tolerances as tol
 from featurize.brep.part import Convexity, Face
-from featurize.brep.surfaces import Array, Cone, Cylinder, Plane, Sphere, Torus
+from featurize.brep.surfaces import Array, Cone, Cylinder, Plane, Sphere, Torus, triad
 from featurize.brep.surfaces_at import parallel
 from featurize.feature import Kind, Role
 from featurize.recognise.scene import Scene, extent, span
@@ -155,14 +155,10 @@ def _outline_directions(points: Array, access: Array) -> list[Array]:
     """Unit directions of the edges of the hull of points (n, 3) seen along ``access``."""
     from shapely import MultiPoint, convex_hull
 
-    u = np.zeros(3)
-    u[int(np.argmin(np.abs(access)))] = 1.0
-    u = np.cross(access, u)
-    u /= np.linalg.norm(u)
-    basis = np.array([u, np.cross(access, u)])
+    basis = triad(access)[:2]
     hull = convex_hull(MultiPoint(points @ basis.T))
     if hull.geom_type != "Polygon":
-        return [u]
+        return [basis[0]]
     edges = np.diff(np.asarray(hull.exterior.coords), axis=0)
     lengths = np.linalg.norm(edges, axis=1)
     edges = edges[lengths > tol.LENGTH_MM] / lengths[lengths > tol.LENGTH_MM, None]
