@@ -14,10 +14,12 @@ from featurize import isolate
 from featurize.feature import Kind
 from featurize.step.read import Skip, read_step, reading_less
 from routing.choices import BLANKS, Choices, ChoicesError, is_feature_id
-from routing.documents import route_json, table
+from routing.documents import route_json
 from routing.documents.result import JobResult, PartResult
 from routing.documents.staging import staged_folder
 from routing.flags import Flag, Severity
+from routing.handover import all_files, all_handovers, merge
+from routing.handover.base import Work
 from routing.stock import files as stock_files
 
 if TYPE_CHECKING:  # these load the kernel
@@ -32,9 +34,7 @@ if TYPE_CHECKING:  # these load the kernel
 
 Report = Callable[[str, float], None]
 
-ROUTE, TABLE, MODEL = "route.json", "route.csv", "processes.step"
 STOCK_STEP = f"{stock_files.STEMS[stock_files.GROUND]}.step"
-FILES = (ROUTE, TABLE, MODEL, *stock_files.FILES)
 
 
 def run_job(
@@ -52,7 +52,7 @@ def run_job(
     file (see ``Skip``) and a note says so. ``report`` gets what is being done and the
     share done (0 to 1). Raises StepError, ChoicesError or OutputError, each one line.
     """
-    with staged_folder(out_dir, FILES) as folder:
+    with staged_folder(out_dir, all_files()) as folder:
         if time_limit_s is None:
             return _work(model, folder, choices, shop, report)
 
@@ -195,46 +195,26 @@ def _one_part(
     said: Sequence[Flag],
     report: Report,
 ) -> dict[str, Any]:
-    from routing.choices import Material
-    from routing.documents.model import write_model
-    from routing.documents.palette import HEX, rgb
     from routing.route import make_route
-    from routing.stock.deliver import deliver
     from routing.stock.proof import prove
 
     part = recognition.part
     report(f"routing {solid.name}", 0.0)
     route = make_route(recognition, shop, choices)
-    report(f"grinding the stock of {solid.name}", 0.5)
+    report(f"grinding the stock of {solid.name}", 0.3)
     stock, flags = _stock(recognition, route, shop, choices)
     flags = [*said, *flags]
-    report(f"proving the stock of {solid.name}", 0.6)
+    report(f"proving the stock of {solid.name}", 0.4)
     proof = prove(part, stock)
     flags += [Flag("stock-not-proven", Severity.BLOCKING, None, fault) for fault in proof.faults]
-    report(f"writing {solid.name}", 0.8)
     content = route_json.build(
         document, solid, recognition, route, (stock, proof, STOCK_STEP), flags, choices
     )
-    made = [
-        (r.process, str(r.verdict.details.get("side", "+z")), r.feature, r.verdict.details)
-        for r in route.features
-        if r.verdict is not None
-    ]
-    more = deliver(
-        part,
-        stock,
-        made,
-        shop,
-        shop.rule(Material.named(choices.material)),
-        folder,
-        name=solid.name,
-        colours={process: rgb(process) for process in HEX},
-        source_faces=solid.source_faces,
-    )
-    content["stock"] |= route_json.plain(more)
-    (folder / ROUTE).write_text(route_json.text(content), encoding="utf-8")
-    (folder / TABLE).write_text(table.text(content), encoding="utf-8", newline="")
-    write_model(solid.solid, route_json.face_labels(content, solid.source_faces), solid.name, folder / MODEL)
+    work = Work(document, solid, recognition, route, stock, proof, shop, choices, content)
+    for n, module in enumerate(handovers := all_handovers()):
+        what = module.__name__.rpartition(".")[2].replace("_", " ")
+        report(f"writing the {what} of {solid.name}", 0.5 + 0.5 * n / len(handovers))
+        merge(content, module.write(work, folder))
     return content
 
 

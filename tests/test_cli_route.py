@@ -6,6 +6,7 @@ import csv
 import json
 import subprocess
 import sys
+from fnmatch import fnmatchcase
 from pathlib import Path
 from typing import Any
 
@@ -17,7 +18,8 @@ from featurize.step.read import read_step
 from featurize.step.shapes import FACE, each, volume_mm3
 from routing.choices import Choices, ChoicesError
 from routing.documents.palette import rgb
-from routing.job import FILES, run_job
+from routing.handover import all_files
+from routing.job import run_job
 from routing.shop import load_shop
 from tests.support.transforms import motion, write_assembly
 
@@ -44,10 +46,17 @@ def route(done: tuple[Path, subprocess.CompletedProcess[str]]) -> dict[str, Any]
     return json.loads((done[0] / "route.json").read_text())  # type: ignore[no-any-return]
 
 
+def _check_files(folder: Path) -> None:
+    """Every file bears a name that a hand-over declares, and every plain name is there."""
+    names = {p.name for p in folder.iterdir()}
+    assert names >= {name for name in all_files() if not set(name) & set("*?[")}
+    assert [n for n in names if not any(fnmatchcase(n, pattern) for pattern in all_files())] == []
+
+
 def test_every_file_and_nothing_else(
     done: tuple[Path, subprocess.CompletedProcess[str]], route: dict[str, Any]
 ) -> None:
-    assert sorted(p.name for p in done[0].iterdir()) == sorted(FILES)
+    _check_files(done[0])
     assert [p.name for p in done[0].parent.iterdir()] == ["out"]
     printed = json.loads(done[1].stdout)
     assert [part["route"] for part in printed["parts"]] == [route]
@@ -171,5 +180,5 @@ def test_several_parts_get_a_folder_each_and_copies_are_counted(tmp_path: Path) 
     result = run_job(model, tmp_path / "out", Choices(), load_shop())
     assert [(p.folder, p.count) for p in result.parts] == [("1-plate", 2), ("2-block", 1)]
     for part in result.parts:
-        assert sorted(p.name for p in (tmp_path / "out" / part.folder).iterdir()) == sorted(FILES)
+        _check_files(tmp_path / "out" / part.folder)
         jsonschema.validate(part.route, SCHEMA, cls=jsonschema.Draft202012Validator)

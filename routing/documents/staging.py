@@ -6,6 +6,7 @@ import shutil
 import tempfile
 from collections.abc import Collection, Iterator
 from contextlib import contextmanager
+from fnmatch import fnmatchcase
 from pathlib import Path
 
 
@@ -17,8 +18,8 @@ class OutputError(Exception):
 def staged_folder(target: Path, replaceable: Collection[str]) -> Iterator[Path]:
     """A temporary folder beside ``target`` that takes its name at the end, and is gone after any error.
 
-    A folder that is already there is replaced when every file in it bears one of the names in
-    ``replaceable``, that is, came from an earlier run; OutputError protects everything else.
+    A folder that is already there is replaced when every file in it bears one of the names or
+    patterns in ``replaceable``, that is, came from an earlier run; OutputError protects everything else.
     """
     target = target.absolute()
     _check(target, replaceable)
@@ -49,8 +50,12 @@ def _check(target: Path, replaceable: Collection[str]) -> None:
     if not target.is_dir():
         raise OutputError(f"{target} is a file, not a folder: choose another -o.")
     for file in sorted(target.rglob("*")):
-        if file.is_symlink() or (not file.is_dir() and file.name not in replaceable):
+        if file.is_symlink() or (not file.is_dir() and not _named(file, replaceable)):
             raise OutputError(
                 f"{target} holds {file.relative_to(target)}, which this program did not write: "
                 "move it away or choose another -o."
             )
+
+
+def _named(file: Path, patterns: Collection[str]) -> bool:
+    return any(fnmatchcase(file.name, pattern) for pattern in patterns)

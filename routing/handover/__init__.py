@@ -1,0 +1,40 @@
+"""What a job hands over: each module writes files into the part's folder and adds to the route file.
+
+A hand-over is one module of this package with ``ORDER`` (when it is asked; the route file itself is
+written at 80, and what only shows it comes later), ``FILES`` (names or patterns of what it writes) and
+``write(work, folder)``, which gives what the route file says of it. To add one, add its module; it loads
+the kernel inside functions only, because ``FILES`` is read by the process that never loads it.
+"""
+
+from __future__ import annotations
+
+import importlib
+import pkgutil
+from functools import cache
+from types import ModuleType
+from typing import Any
+
+
+@cache
+def all_handovers() -> tuple[ModuleType, ...]:
+    """Every hand-over found in this package, first to be asked first."""
+    names = [info.name for info in pkgutil.iter_modules(__path__)]
+    modules = [importlib.import_module(f"{__name__}.{name}") for name in names]
+    return tuple(sorted((m for m in modules if hasattr(m, "write")), key=lambda m: (m.ORDER, m.__name__)))
+
+
+def all_files() -> tuple[str, ...]:
+    """Names and patterns of everything that a job may write."""
+    return tuple(name for module in all_handovers() for name in module.FILES)
+
+
+def merge(content: dict[str, Any], more: dict[str, Any]) -> None:
+    """Adds to the content of the route file: tables key by key, lists at their end."""
+    for key, value in more.items():
+        old = content.get(key)
+        if isinstance(old, dict) and isinstance(value, dict):
+            merge(old, value)
+        elif isinstance(old, list) and isinstance(value, list):
+            old.extend(value)
+        else:
+            content[key] = value
