@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -21,19 +20,13 @@ from routing.processes.base import JobContext, Verdict
 from routing.processes.corners import Corner, inside_corners, lean_deg
 from routing.processes.sight import hidden_from, hidden_from_wire, tilt_deg
 from routing.shop import Wire
+from routing.wirework.profiles import cuts, wire_view
+from routing.wirework.start_holes import Circle, largest_circle, start_hole
 
 ORDER = 10
 NAME = "wire"
 # Below this the opening of a polygon by a disc loses only its own chords.
 _LEFT_MM = 4 * tol.MESH_DEFLECTION_MM
-
-
-@dataclass(frozen=True)
-class StartHole:
-    """The largest circle in an opening's narrowest section."""
-
-    place: Vec3
-    inscribed_mm: float
 
 
 class WireErosion:
@@ -114,15 +107,15 @@ class WireErosion:
             words.append(f"taper {lean:.2f} deg")
         place = None
         if inner:
-            hole = start_hole(air, _view(job, along), job, along)
-            problem = _start_problem(hole, height, job)
-            details |= {"inscribed_mm": hole.inscribed_mm, "start_hole_at": _words(hole.place)}
-            place = hole.place
-            if problem:
-                return _no(problem, place=hole.place, details=details)
-            start = _start_diameter(hole, height, job)
-            details["start_hole_mm"] = start
-            words.append(f"start hole {start:g} in the {hole.inscribed_mm:.3f} inscribed circle")
+            circle, view = _circle(job, feature, along, air)
+            hole = start_hole(circle, height, job.shop, job.material)
+            top = float(((job.part.mesh.vertices - view.origin) @ along).max())
+            place = vec(view.solid(np.array(circle.centre)) + top * along)
+            details |= {"inscribed_mm": hole.inscribed_mm, "start_hole_at": _words(place)}
+            if hole.diameter_mm is None:
+                return _no(str(hole.problem), place=place, details=details)
+            details["start_hole_mm"] = hole.diameter_mm
+            words.append(f"start hole {hole.diameter_mm:g} in the {hole.inscribed_mm:.3f} inscribed circle")
         else:
             words.append("started from the edge")
         return Verdict(NAME, True, ", ".join(words), 0.0, place, details)
@@ -242,35 +235,28 @@ def _corner_reason(wire: Wire, corner: Corner, leave_mm: float) -> str:
     return f"sharp inside corner: {tool} would leave R {wire.corner_mm:.3g}, over the accepted {leave_mm:g}"
 
 
-def start_hole(air: Any, view: View, job: JobContext, along: Array) -> StartHole:
-    """Centre (model mm, at the top along the wire) and diameter of the largest circle in the opening."""
+def _circle(job: JobContext, feature: Feature, along: Array, air: Any) -> tuple[Circle, View]:
+    """The tightest of the largest circles in the feature's openings, and the view it is in.
+
+    Exact where the walls close a ring; else from the shadow, whose arcs are chords.
+    """
+    view = wire_view(job.part, along)
+    shade = _view(job, along)
+    found = [
+        c
+        for cut in cuts(job.part, feature.faces, view)
+        if cut.opening and (c := largest_circle(cut.outlines))
+    ]
+    for circle in sorted(found, key=lambda c: c.radius_mm):
+        centre = shapely.points(shade.flat(view.solid(np.array(circle.centre))))
+        clear = float(shapely.distance(centre, shapely.boundary(air))) if shapely.covers(air, centre) else 0.0
+        if clear > circle.radius_mm - _LEFT_MM:
+            return circle, view
     pieces = shapely.get_parts(air)
     piece = pieces[int(np.argmax(shapely.area(pieces)))]
-    spoke = shapely.maximum_inscribed_circle(piece, tolerance=1e-4)
-    centre = np.array(spoke.coords[0])
-    top = float(((job.part.mesh.vertices - view.origin) @ along).max())
-    return StartHole(vec(view.solid(centre, top)), 2 * float(spoke.length))
-
-
-def _start_diameter(hole: StartHole, height: float, job: JobContext) -> float:
-    """As large as the circle allows, less a tenth a side for the drill's run-out, up to 3 mm."""
-    smallest = max(job.shop.wire_machine.start_hole_min_mm, height / job.shop.wire_machine.start_hole_ratio)
-    return round(max(smallest, min(3.0, hole.inscribed_mm - 0.2)), 2)
-
-
-def _start_problem(hole: StartHole, height: float, job: JobContext) -> str | None:
-    machine = job.shop.wire_machine
-    if hole.inscribed_mm < machine.start_hole_min_mm:
-        return (
-            f"inscribed circle {hole.inscribed_mm:.3f} is under the {machine.start_hole_min_mm:g} start hole"
-        )
-    ratio = height / hole.inscribed_mm
-    if ratio > machine.start_hole_ratio:
-        return (
-            f"a start hole {hole.inscribed_mm:.3f} wide and {height:.1f} deep is {ratio:.0f} diameters, "
-            f"over {machine.start_hole_ratio:g}"
-        )
-    return None
+    spoke = shapely.maximum_inscribed_circle(piece, tolerance=tol.LENGTH_MM)
+    x, y = spoke.coords[0]
+    return Circle((float(x), float(y)), float(spoke.length)), shade
 
 
 def _words(place: Vec3) -> str:

@@ -1,0 +1,1 @@
+"""What a wire machine needs: exact outlines across the wire, start holes, slugs."""
