@@ -27,7 +27,7 @@ def text(route: Mapping[str, Any]) -> str:
     stream = io.StringIO()
     writer = csv.DictWriter(stream, COLUMNS)
     writer.writeheader()
-    writer.writerows({k: _harmless(v) for k, v in row.items()} for row in rows(route))
+    writer.writerows({k: harmless(v) for k, v in row.items()} for row in rows(route))
     return stream.getvalue()
 
 
@@ -60,6 +60,6 @@ def size(feature: Mapping[str, Any]) -> str:
     return ", ".join(words)
 
 
-def _harmless(cell: str) -> str:
+def harmless(cell: str) -> str:
     """A spreadsheet must not take a side such as "+z", or a name from a customer's file, for a formula."""
     return f"'{cell}" if cell.startswith(("=", "+", "-", "@", "\t", "\r")) else cell
