@@ -4,14 +4,18 @@ from __future__ import annotations
 
 import re
 import shutil
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Hashable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from copy import deepcopy
+from dataclasses import replace
+from fnmatch import fnmatch
 from functools import partial
 from pathlib import Path
+from types import ModuleType
 from typing import TYPE_CHECKING, Any
 
 from featurize import isolate
-from featurize.feature import Kind
+from featurize.feature import Feature, Kind
 from featurize.step.read import Skip, read_step, reading_less
 from routing.choices import BLANKS, Choices, ChoicesError, is_feature_id
 from routing.documents import route_json
@@ -20,20 +24,29 @@ from routing.documents.staging import staged_folder
 from routing.flags import Flag, Severity
 from routing.handover import all_files, all_handovers, merge
 from routing.handover.base import Work
+from routing.memory import Forgetful
 from routing.stock import files as stock_files
 
 if TYPE_CHECKING:  # these load the kernel
     from featurize.brep.part import Part
+    from featurize.brep.surfaces import Array
     from featurize.recognise import Recognition
     from featurize.step.document import SolidPart, StepDocument
     from routing.route import Route
-    from routing.settle import Settled
+    from routing.settle import Find, Settled
     from routing.shop import Shop
     from routing.stock.blank import Blank
     from routing.stock.ground import GroundStock
 
 Report = Callable[[str, float], None]
 
+NOTHING_KNOWN = Forgetful()
+_FOR_THE_STOCK: dict[str, Any] = {
+    "blank": "auto",
+    "blank_margin_mm": 0.0,
+    "allowance_wall_mm": 0.0,
+    "strict": False,
+}
 STOCK_STEP = f"{stock_files.STEMS[stock_files.GROUND]}.step"
 
 
@@ -117,30 +130,54 @@ def _work_in_child(model: Path, folder: Path, choices: Choices, shop: Shop, skip
 def _work(
     model: Path, folder: Path, choices: Choices, shop: Shop, report: Report, skip: Skip = Skip.NOTHING
 ) -> JobResult:
+    report(f"reading {model.name}", 0.0)
+    return route_document(read_step(model, isolate=False, skip=skip), folder, choices, shop, report)
+
+
+def route_document(
+    document: StepDocument,
+    folder: Path,
+    choices: Choices,
+    shop: Shop,
+    report: Report,
+    *,
+    memory: Forgetful = NOTHING_KNOWN,
+    mark: Hashable = None,
+) -> JobResult:
+    """Every part of a file that is read, handed over in ``folder``.
+
+    ``memory`` may hold what earlier jobs worked out of the document that ``mark`` stands for.
+    """
     from routing.settle import unmatched
 
-    report(f"reading {model.name}", 0.0)
-    document = read_step(model, isolate=False, skip=skip)
-    settled = list(recognise_parts(document, choices, report))
+    settled = list(recognise_parts(document, choices, report, memory=memory, mark=mark))
     recognitions = [s.recognition for s in settled]
     not_found = unmatched(choices.settle, settled)
     _check_targets(choices, recognitions)
     results = []
-    for n, (solid, recognition, name) in enumerate(
-        zip(document.parts, recognitions, folder_names([p.name for p in document.parts]), strict=True)
+    for n, (solid, name) in enumerate(
+        zip(document.parts, folder_names([p.name for p in document.parts]), strict=True)
     ):
         place = folder / name
         place.mkdir(exist_ok=True)
         progress = _span(report, 0.4 + 0.6 * n / len(recognitions), 0.6 / len(recognitions))
-        mine = choices.but(processes=settled[n].processes)
-        said = [*settled[n].flags, *(not_found if n == 0 else ())]
+        said = not_found if n == 0 else []
         with _blaming_damage(document, solid):
-            content = _one_part(document, solid, recognition, place, mine, shop, said, progress)
+            content = _one_part(
+                document, solid, settled[n], place, choices, shop, said, progress, memory, (mark, n)
+            )
         results.append(PartResult(name, solid.count, content))
     return JobResult(tuple(results), tuple(document.notes))
 
 
-def recognise_parts(document: StepDocument, choices: Choices, report: Report) -> Iterator[Settled]:
+def recognise_parts(
+    document: StepDocument,
+    choices: Choices,
+    report: Report,
+    *,
+    memory: Forgetful = NOTHING_KNOWN,
+    mark: Hashable = None,
+) -> Iterator[Settled]:
     """The features of every part of a file, with a person's answers in them."""
     import numpy as np
 
@@ -151,19 +188,43 @@ def recognise_parts(document: StepDocument, choices: Choices, report: Report) ->
     side = choices.working_direction
     for n, solid in enumerate(document.parts):
         report(f"recognising {solid.name}", 0.1 + 0.3 * n / len(document.parts))
-        part = build_part(
-            solid.solid,
-            face_names=solid.face_names,
-            source_faces=solid.source_faces,
-            source_face_count=len(solid.face_names),
-            name=solid.name,
-            count=solid.count,
-            healed=solid.healed,
+        key = mark, n
+        part = memory.recall(
+            "building the part",
+            key,
+            partial(
+                build_part,
+                solid.solid,
+                face_names=solid.face_names,
+                source_faces=solid.source_faces,
+                source_face_count=len(solid.face_names),
+                name=solid.name,
+                count=solid.count,
+                healed=solid.healed,
+            ),
         )
-        find = partial(recognise, part, callouts=solid.callouts)
-        with _blaming_damage(document, solid):
+
+        def find(
+            *,
+            working_side: Array | None,
+            threads: Mapping[str, str],
+            part: Part = part,
+            solid: SolidPart = solid,
+            key: Hashable = key,
+        ) -> Recognition:
+            look = partial(
+                recognise, part, working_side=working_side, threads=threads, callouts=solid.callouts
+            )
+            depends = (key, None if working_side is None else tuple(working_side), _frozen(threads))
+            return memory.recall("recognising", depends, look)
+
+        def decide(find: Find = find) -> Settled:
             found = find(working_side=None if side is None else np.array(side), threads=choices.threads)
-        yield settle(found, choices, find)
+            return settle(found, choices, find)
+
+        with _blaming_damage(document, solid):
+            depends = (key, side, _frozen(choices.threads), choices.settle)
+            yield memory.recall("settling", depends, decide)
 
 
 @contextmanager
@@ -188,24 +249,29 @@ def _blaming_damage(document: StepDocument, solid: SolidPart) -> Iterator[None]:
 def _one_part(
     document: StepDocument,
     solid: SolidPart,
-    recognition: Recognition,
+    settled: Settled,
     folder: Path,
     choices: Choices,
     shop: Shop,
     said: Sequence[Flag],
     report: Report,
+    memory: Forgetful,
+    key: Hashable,
 ) -> dict[str, Any]:
-    from routing.route import make_route
     from routing.stock.proof import prove
 
+    recognition = settled.recognition
     part = recognition.part
+    choices = choices.but(processes=settled.processes)
     report(f"routing {solid.name}", 0.0)
-    route = make_route(recognition, shop, choices)
+    route = decide_route(settled, choices, shop, memory=memory, key=key)
     report(f"grinding the stock of {solid.name}", 0.3)
-    stock, flags = _stock(recognition, route, shop, choices)
-    flags = [*said, *flags]
+    ground = [f for f in recognition.features if route.process_of(f.id) == "surface grind"]
+    key = key, repr(part.frame), repr(shop), repr(ground), _blank_key(choices)
+    stock, flags = memory.recall("grinding the stock", key, partial(_stock, part, ground, shop, choices))
+    flags = [*said, *settled.flags, *flags]
     report(f"proving the stock of {solid.name}", 0.4)
-    proof = prove(part, stock)
+    proof = memory.recall("proving the stock", key, partial(prove, part, stock))
     flags += [Flag("stock-not-proven", Severity.BLOCKING, None, fault) for fault in proof.faults]
     content = route_json.build(
         document, solid, recognition, route, (stock, proof, STOCK_STEP), flags, choices
@@ -214,25 +280,62 @@ def _one_part(
     for n, module in enumerate(handovers := all_handovers()):
         what = module.__name__.rpartition(".")[2].replace("_", " ")
         report(f"writing the {what} of {solid.name}", 0.5 + 0.5 * n / len(handovers))
-        merge(content, module.write(work, folder))
+        merge(content, _handed_over(module, f"writing the {what}", work, folder, memory, key))
     return content
 
 
+def decide_route(
+    settled: Settled,
+    choices: Choices,
+    shop: Shop,
+    *,
+    memory: Forgetful = NOTHING_KNOWN,
+    key: Hashable = None,
+) -> Route:
+    """The route of a part; ``choices`` with what was settled for single features."""
+    from routing.route import make_route
+
+    # The blank and the walls' allowance are the stock's; the rest may sway the route.
+    depends = (key, repr(replace(choices, **_FOR_THE_STOCK)), repr(shop))
+    return memory.recall("routing", depends, partial(make_route, settled.recognition, shop, choices))
+
+
+def _handed_over(
+    module: ModuleType, step: str, work: Work, folder: Path, memory: Forgetful, key: Hashable
+) -> dict[str, Any]:
+    """What a hand-over says, its files written; one that tells what it depends on may be remembered."""
+    depends = getattr(module, "depends", None)
+
+    def make() -> tuple[dict[str, Any], dict[str, bytes]]:
+        said: dict[str, Any] = module.write(work, folder)
+        if not depends or not memory.remembers:
+            return said, {}
+        made = [p for p in folder.iterdir() if any(fnmatch(p.name, name) for name in module.FILES)]
+        return said, {p.name: p.read_bytes() for p in made}
+
+    if depends is None:
+        return memory.time(step, make)[0]
+    said, files = memory.recall(step, (key, depends(work)), make)
+    for name, content in files.items():
+        if not (folder / name).exists():
+            (folder / name).write_bytes(content)
+    return deepcopy(said)  # the route file grows, what is remembered must not
+
+
 def _stock(
-    recognition: Recognition, route: Route, shop: Shop, choices: Choices
+    part: Part, ground: Sequence[Feature], shop: Shop, choices: Choices
 ) -> tuple[GroundStock, list[Flag]]:
     """The ground stock, or the bare blank and a flag where the kernel fails on it."""
     from routing.stock.ground import GroundStock, ground_stock
     from routing.stock.solids import KernelError
 
-    blank = _blank(recognition.part, choices)
-    routed = [f for f in recognition.features if route.process_of(f.id) == "surface grind"]
+    blank = _blank(part, choices)
     allowances = {
         "floor_allowance_mm": choices.allowance_floor_mm,
         "wall_allowance_mm": choices.allowance_wall_mm,
     }
     try:
-        stock = ground_stock(recognition.part, routed, blank, shop, **allowances)
+        stock = ground_stock(part, ground, blank, shop, **allowances)
     except KernelError as error:
         message = f"no ground stock could be made, the file holds the blank: {error}"
         bare = GroundStock(blank.solid, blank, (), (), (), message)
@@ -253,6 +356,15 @@ def _blank(part: Part, choices: Choices) -> Blank:
         return blank_from_step(Path(choices.blank))
     except ValueError as error:
         raise ChoicesError(f"blank cannot be used: {error}.") from error
+
+
+def _blank_key(choices: Choices) -> Hashable:
+    """What the ground stock takes from the choices."""
+    return choices.blank, choices.blank_margin_mm, choices.allowance_floor_mm, choices.allowance_wall_mm
+
+
+def _frozen(table: Mapping[str, str]) -> Hashable:
+    return tuple(sorted(table.items()))
 
 
 def folder_names(parts: Sequence[str]) -> list[str]:

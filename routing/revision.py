@@ -40,10 +40,10 @@ class Revision:
 def revise(old: Route, new: Route) -> Revision:
     """Compares two routes made with the same shop and choices."""
     comparison = compare(old.recognition, new.recognition)
-    return Revision(comparison.changes, tuple(_operations(old, new, comparison)))
+    return Revision(comparison.changes, tuple(operation_changes(old, new, comparison)))
 
 
-def _operations(old: Route, new: Route, comparison: Comparison) -> Iterator[OperationChange]:
+def operation_changes(old: Route, new: Route, comparison: Comparison) -> Iterator[OperationChange]:
     """Operations are the same by stage, process and side, as the new part sees its sides."""
     touched = {c.new for c in comparison.changes if c.new is not None}
     waiting: dict[tuple[str, str, str], list[Operation]] = {}

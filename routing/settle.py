@@ -24,7 +24,7 @@ from routing.flags import Flag, Severity
 class Find(Protocol):
     """Recognises the part again, with a working direction in model coordinates and threads by key."""
 
-    def __call__(self, *, working_side: Array, threads: Mapping[str, str]) -> Recognition: ...
+    def __call__(self, *, working_side: Array | None, threads: Mapping[str, str]) -> Recognition: ...
 
 
 BY_A_PERSON = "settled by a person"

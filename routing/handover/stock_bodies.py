@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Hashable
 from pathlib import Path
 from typing import Any
 
+from featurize.feature import Kind
 from routing.choices import Material
 from routing.documents.palette import HEX, rgb
 from routing.handover.base import Work
@@ -12,6 +14,29 @@ from routing.stock import files
 
 ORDER = 10
 FILES = files.FILES
+
+
+def depends(work: Work) -> Hashable:
+    """What is made where, and with what; the ground stock is the job's to add.
+
+    A thread is cut after the last of these bodies: whether a bore gets one is left out.
+    """
+    made = [
+        (
+            r.process,
+            r.verdict.details.get("side"),
+            r.verdict.details.get("cutter_mm"),
+            Kind.HOLE if f.bores else f.kind,
+            f.id,
+            f.faces,
+            sorted(f.roles.items()),
+            f.axis,
+            f.bores,
+        )
+        for r in work.route.features
+        if r.verdict is not None and (f := r.feature)
+    ]
+    return repr(made), repr(work.shop.rule(Material.named(work.choices.material)))
 
 
 def write(work: Work, folder: Path) -> dict[str, Any]:

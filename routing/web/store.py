@@ -1,0 +1,251 @@
+"""Jobs on disk: an SQLite file for what is known of them, a folder for the files of each.
+
+A job is one model handed in; every change of a choice is a new revision of it. Paths are made of our own
+ids and numbers, never of what a file or a part is called.
+"""
+
+from __future__ import annotations
+
+import fcntl
+import json
+import re
+import secrets
+import shutil
+import sqlite3
+import threading
+from collections.abc import Iterable, Mapping
+from dataclasses import asdict, dataclass
+from datetime import UTC, datetime
+from enum import StrEnum
+from pathlib import Path
+from typing import Any
+
+MODEL = "model.step"
+_ID = re.compile(r"[0-9a-f]{12}")
+_SCHEMA = """
+CREATE TABLE IF NOT EXISTS job (
+    id TEXT PRIMARY KEY, name TEXT NOT NULL, sha256 TEXT NOT NULL, bytes INTEGER NOT NULL,
+    created TEXT NOT NULL, parts TEXT NOT NULL DEFAULT '[]'
+);
+CREATE TABLE IF NOT EXISTS revision (
+    job TEXT NOT NULL REFERENCES job(id) ON DELETE CASCADE, number INTEGER NOT NULL,
+    state TEXT NOT NULL, stage TEXT NOT NULL DEFAULT '', share REAL NOT NULL DEFAULT 0,
+    error TEXT NOT NULL DEFAULT '', choices TEXT NOT NULL, created TEXT NOT NULL,
+    seconds REAL, summary TEXT NOT NULL DEFAULT '{}',
+    PRIMARY KEY (job, number)
+);
+"""
+
+
+class State(StrEnum):
+    """Where a revision is."""
+
+    WAITING = "waiting"
+    RUNNING = "running"
+    DONE = "done"
+    FAILED = "failed"
+    INTERRUPTED = "interrupted"
+
+
+class StoreError(Exception):
+    """The folder of jobs cannot be used. ``str()`` is one line."""
+
+
+@dataclass(frozen=True)
+class Revision:
+    """``choices`` as a choices file holds them; ``summary`` what the list and the page tell of the result."""
+
+    job: str
+    number: int
+    state: State
+    stage: str
+    share: float
+    error: str
+    choices: Mapping[str, Any]
+    created: str
+    seconds: float | None
+    summary: Mapping[str, Any]
+
+
+@dataclass(frozen=True)
+class Job:
+    """``parts`` are the file's, known once it is read: name and count of each, in the file's order."""
+
+    id: str
+    name: str
+    sha256: str
+    bytes: int
+    created: str
+    parts: tuple[Mapping[str, Any], ...]
+    revisions: tuple[Revision, ...]
+
+    def as_dict(self) -> dict[str, Any]:
+        return asdict(self)
+
+
+class Store:
+    """One server's jobs; a second server on the same folder is refused."""
+
+    def __init__(self, folder: Path) -> None:
+        """Opens or makes the folder. Jobs that a killed server left running become "interrupted".
+
+        Raises StoreError.
+        """
+        self.folder = folder.absolute()
+        try:
+            for place in (self.jobs_folder, self.incoming):
+                place.mkdir(parents=True, exist_ok=True)
+            self._lock_file = (self.folder / "in-use").open("w")
+            fcntl.flock(self._lock_file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            self._db = sqlite3.connect(self.folder / "jobs.sqlite3", check_same_thread=False)
+        except BlockingIOError:
+            raise StoreError(
+                f"{folder} is in use by another `dieroute serve`: name another --folder."
+            ) from None
+        except (OSError, sqlite3.Error) as error:
+            raise StoreError(f"{folder} cannot be used for jobs ({error}): name another --folder.") from error
+        self._lock = threading.RLock()
+        self._db.row_factory = sqlite3.Row
+        try:
+            self._db.execute("PRAGMA journal_mode = WAL")
+            self._db.execute("PRAGMA synchronous = FULL")
+            self._db.execute("PRAGMA foreign_keys = ON")
+            self._db.executescript(_SCHEMA)
+        except sqlite3.Error as error:
+            raise StoreError(f"{folder} holds no readable list of jobs ({error}).") from error
+        self._recover()
+
+    @property
+    def jobs_folder(self) -> Path:
+        return self.folder / "jobs"
+
+    @property
+    def incoming(self) -> Path:
+        """Where uploads grow; nothing in it outlives a restart."""
+        return self.folder / "incoming"
+
+    def close(self) -> None:
+        with self._lock:
+            self._db.close()
+            self._lock_file.close()
+
+    def _recover(self) -> None:
+        self._do("UPDATE revision SET state = ? WHERE state = ?", State.INTERRUPTED, State.RUNNING)
+        known = {row["id"] for row in self._rows("SELECT id FROM job")}
+        for left in [*self.incoming.iterdir(), *self.jobs_folder.iterdir()]:
+            if left.parent == self.incoming or left.name not in known:
+                _remove(left)
+        for left in self.jobs_folder.glob("*/.*"):  # half-made results
+            _remove(left)
+
+    def add(self, upload: Path, name: str, sha256: str, choices: Mapping[str, Any]) -> Job:
+        """Takes a finished upload over as a new job with a first revision."""
+        job = secrets.token_hex(6)
+        place = self.jobs_folder / job
+        place.mkdir()
+        size = upload.stat().st_size
+        upload.rename(place / MODEL)
+        with self._lock, self._db:
+            self._db.execute(
+                "INSERT INTO job (id, name, sha256, bytes, created) VALUES (?, ?, ?, ?, ?)",
+                (job, name, sha256, size, _now()),
+            )
+            self._insert(job, 1, choices)
+        return self.job(job)
+
+    def revise(self, job: str, choices: Mapping[str, Any]) -> Revision:
+        """A new revision of a job, waiting to be run."""
+        with self._lock, self._db:
+            (row,) = self._rows("SELECT MAX(number) AS n FROM revision WHERE job = ?", job)
+            self._insert(job, row["n"] + 1, choices)
+            return self.revision(job, row["n"] + 1)
+
+    def _insert(self, job: str, number: int, choices: Mapping[str, Any]) -> None:
+        self._db.execute(
+            "INSERT INTO revision (job, number, state, choices, created) VALUES (?, ?, ?, ?, ?)",
+            (job, number, State.WAITING, json.dumps(choices), _now()),
+        )
+
+    def update(self, job: str, number: int, **changes: Any) -> Revision:
+        """Sets columns of a revision; gives it as it is then. Raises KeyError for one that is gone."""
+        values = {k: json.dumps(v) if isinstance(v, dict) else v for k, v in changes.items()}
+        columns = ", ".join(f"{name} = ?" for name in values)  # our own words, never a visitor's
+        self._do(f"UPDATE revision SET {columns} WHERE job = ? AND number = ?", *values.values(), job, number)
+        return self.revision(job, number)
+
+    def name_parts(self, job: str, parts: Iterable[Mapping[str, Any]]) -> None:
+        """What the file turned out to hold."""
+        self._do("UPDATE job SET parts = ? WHERE id = ?", json.dumps(list(parts)), job)
+
+    def job(self, job: str) -> Job:
+        """Raises KeyError."""
+        rows = self._rows("SELECT * FROM job WHERE id = ?", job)
+        if not rows:
+            raise KeyError(job)
+        return self._job(rows[0])
+
+    def revision(self, job: str, number: int) -> Revision:
+        """Raises KeyError."""
+        rows = self._rows("SELECT * FROM revision WHERE job = ? AND number = ?", job, number)
+        if not rows:
+            raise KeyError(f"{job} revision {number}")
+        return _revision(rows[0])
+
+    def find(self, words: str = "", limit: int = 200) -> list[Job]:
+        """Jobs whose file or part names hold every word, the latest first."""
+        likes = ["%" + re.sub(r"([%_!])", r"!\1", word) + "%" for word in words.split()]
+        where = " AND ".join(["(name LIKE ? ESCAPE '!' OR parts LIKE ? ESCAPE '!')"] * len(likes)) or "1"
+        given = [like for like in likes for _ in range(2)]
+        order = "ORDER BY created DESC, rowid DESC LIMIT ?"
+        return [self._job(r) for r in self._rows(f"SELECT * FROM job WHERE {where} {order}", *given, limit)]
+
+    def waiting(self) -> list[Revision]:
+        """Revisions that a server before this one accepted but did not begin, the oldest first."""
+        rows = self._rows("SELECT * FROM revision WHERE state = ? ORDER BY created, rowid", State.WAITING)
+        return [_revision(row) for row in rows]
+
+    def remove(self, job: str) -> None:
+        """Forgets a job and deletes its files."""
+        self._do("DELETE FROM job WHERE id = ?", job)
+        shutil.rmtree(self.place(job), ignore_errors=True)
+
+    def place(self, job: str) -> Path:
+        """The job's folder; raises KeyError for what cannot be an id of ours."""
+        if not _ID.fullmatch(job):
+            raise KeyError(job)
+        return self.jobs_folder / job
+
+    def result(self, job: str, number: int) -> Path:
+        """The folder of a revision's result."""
+        return self.place(job) / f"r{number:d}"
+
+    def _job(self, row: sqlite3.Row) -> Job:
+        revisions = self._rows("SELECT * FROM revision WHERE job = ? ORDER BY number", row["id"])
+        known = dict(row) | {"parts": tuple(json.loads(row["parts"]))}
+        return Job(**known, revisions=tuple(map(_revision, revisions)))
+
+    def _rows(self, query: str, *values: Any) -> list[sqlite3.Row]:
+        with self._lock:
+            return self._db.execute(query, values).fetchall()
+
+    def _do(self, query: str, *values: Any) -> None:
+        with self._lock, self._db:
+            self._db.execute(query, values)
+
+
+def _revision(row: sqlite3.Row) -> Revision:
+    known = dict(row)
+    for key in ("choices", "summary"):
+        known[key] = json.loads(known[key])
+    return Revision(**known | {"state": State(known["state"])})
+
+
+def _remove(path: Path) -> None:
+    if path.is_dir() and not path.is_symlink():
+        shutil.rmtree(path, ignore_errors=True)
+    else:
+        path.unlink(missing_ok=True)
+
+
+def _now() -> str:
+    return datetime.now(UTC).isoformat(timespec="seconds")

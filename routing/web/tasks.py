@@ -1,0 +1,159 @@
+"""What the worker can be asked for. Runs in the child alone; everything here may load the kernel."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+from featurize.compare import compare
+from featurize.placing import box_point, own_turns, places
+from featurize.recognise import Recognition
+from featurize.step.document import Skip, StepDocument
+from featurize.step.read import read_step
+from routing.documents import route_json
+from routing.documents.staging import staged_folder
+from routing.handover import all_files
+from routing.job import decide_route, recognise_parts, route_document
+from routing.memory import Memory
+from routing.revision import operation_changes
+from routing.shop import load_shop
+from routing.viewer.mesh import model_of
+from routing.web.answers import from_table
+
+Say = Callable[[Any], None]
+PLACES = "places.json"
+
+
+def read(memory: Memory, model: str, sha256: str, name: str, skip: int) -> StepDocument:
+    """The document under the customer's own name for it, whatever the file is called here."""
+
+    def make() -> StepDocument:
+        document = read_step(Path(model), isolate=False, skip=Skip(skip))
+        return replace(document, path=Path(name or "model.step"))
+
+    return memory.recall("reading", (sha256, name, skip), make)
+
+
+def run(
+    memory: Memory,
+    say: Say,
+    model: str,
+    sha256: str,
+    name: str,
+    skip: int,
+    choices: Mapping[str, Any],
+    shop: str | None,
+    view: str,
+    result: str,
+) -> dict[str, Any]:
+    """A whole job; its meshes go to ``view`` as soon as the file is read, its files to ``result``."""
+    memory.took.clear()
+    say({"stage": "reading the file", "share": 0.0})
+    document = read(memory, model, sha256, name, skip)
+    parts = [{"name": p.name, "count": p.count} for p in document.parts]
+    for n, solid in enumerate(document.parts):
+        target = Path(view) / f"{n}.json"
+        if not target.exists():
+            write_whole(target, json.dumps(model_of(solid.solid)))
+        say({"parts": parts, "seen": n + 1})
+    settled = from_table(choices)
+
+    def report(text: str, share: float) -> None:
+        say({"stage": text, "share": share})
+
+    with staged_folder(Path(result), (*all_files(), PLACES)) as folder:
+        mark = (sha256, name, skip)
+        done = route_document(
+            document,
+            folder,
+            settled,
+            load_shop(Path(shop) if shop else None),
+            report,
+            memory=memory,
+            mark=mark,
+        )
+        found = [
+            _places(s.recognition)
+            for s in recognise_parts(document, settled, lambda text, share: None, memory=memory, mark=mark)
+        ]
+        (folder / PLACES).write_text(json.dumps(found), encoding="utf-8")
+    return {
+        "parts": [{"folder": p.folder, "count": p.count, **_summary(p.route)} for p in done.parts],
+        "notes": list(done.notes),
+        "took": [{"step": t.step, "seconds": round(t.seconds, 3), "kept": t.kept} for t in memory.took],
+    }
+
+
+def _summary(route: Mapping[str, Any]) -> dict[str, Any]:
+    severities = [flag["severity"] for flag in route["flags"]]
+    return {
+        "name": route["part"]["name"],
+        "features": len(route["features"]),
+        "operations": len(route["operations"]),
+        "doubts": len(route["doubts"]),
+        "flags": {severity: severities.count(severity) for severity in dict.fromkeys(severities)},
+    }
+
+
+def _places(recognition: Recognition) -> list[dict[str, Any]]:
+    """How a choices file would name each feature."""
+    part = recognition.part
+    placed = places(part, recognition.features)
+    turn = own_turns(part, placed)[0][0]
+    return [
+        {
+            "id": p.feature.id,
+            "at": [round(float(c), 3) + 0.0 for c in box_point(part, turn, p.at)],
+            "kind": str(p.feature.kind),
+            "size_mm": round(p.size_mm, 4),
+        }
+        for p in placed
+    ]
+
+
+def differences(
+    memory: Memory, _say: Say, old: Mapping[str, Any], new: Mapping[str, Any], shop: str | None
+) -> dict[str, Any]:
+    """What changed between two revisions, of one job or of two; each has its file, its choices and a part."""
+    loaded = load_shop(Path(shop) if shop else None)
+    routes = []
+    for side in (old, new):
+        document = read(memory, side["model"], side["sha256"], side["name"], side["skip"])
+        choices = from_table(side["choices"])
+        mark = (side["sha256"], side["name"], side["skip"])
+        parts = list(recognise_parts(document, choices, lambda text, share: None, memory=memory, mark=mark))
+        settled = parts[side["part"]]
+        mine = choices.but(processes=settled.processes)
+        routes.append(decide_route(settled, mine, loaded, memory=memory, key=(mark, side["part"])))
+    before, after = routes
+    found = compare(before.recognition, after.recognition)
+    processes = [
+        {"old": a, "new": b, "from": str(before.process_of(a)), "to": str(after.process_of(b))}
+        for a, b in sorted(found.pairs.items(), key=lambda pair: pair[1])
+        if before.process_of(a) != after.process_of(b)
+    ]
+    said: dict[str, Any] = route_json.plain(
+        {
+            "features": found.changes,
+            "processes": processes,
+            "operations": list(operation_changes(before, after, found)),
+        }
+    )
+    return {"same": not any(said.values()), **said}
+
+
+def write_whole(path: Path, text: str) -> None:
+    """The file appears whole or not at all."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    half = path.with_name(f".{path.name}")
+    half.write_text(text, encoding="utf-8")
+    half.replace(path)
+
+
+TASKS: Mapping[str, Callable[..., Any]] = {
+    "run": run,
+    "differences": differences,
+}
