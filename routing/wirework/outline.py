@@ -123,12 +123,11 @@ class Outline:
                 continue
             step = 2 * np.arccos(max(1 - chord_mm / self.radii[k], 0.0))
             n = max(2, int(np.ceil(abs(angle) / step)))
-            turns = angle * np.arange(1, n + 1) / n
+            turns = angle * np.arange(1, n) / n
             arm = self.starts[k] - self.centres[k]
             c, s = np.cos(turns), np.sin(turns)
-            found.append(
-                self.centres[k] + np.column_stack([c * arm[0] - s * arm[1], s * arm[0] + c * arm[1]])
-            )
+            arc = np.column_stack([c * arm[0] - s * arm[1], s * arm[0] + c * arm[1]])
+            found += [self.centres[k] + arc, self.ends[k : k + 1]]
         return np.vstack(found)
 
     def polygon(self, chord_mm: float = tol.LENGTH_MM) -> Any:
