@@ -7,8 +7,8 @@ stands above it anywhere along the traverse.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any
 from weakref import WeakKeyDictionary
@@ -27,6 +27,24 @@ from routing.processes.grind_path import Segment, is_foot, opened, polygon_of, r
 # Free air is looked for this far in front of a face: twice what the mesh may stand off a hollow.
 _LOOK_MM = 2 * tol.MESH_DEFLECTION_MM
 _UPRIGHT_SINE = float(np.sin(np.radians(tol.PARALLEL_DEG)))
+
+
+@dataclass(frozen=True)
+class Allowance:
+    """What stays on, square to a face: on floors (nearer the cross-feed than 45 deg) and on other faces."""
+
+    floor_mm: float = 0.0
+    wall_mm: float = 0.0
+
+    def __post_init__(self) -> None:
+        if not (self.floor_mm >= 0 and self.wall_mm >= 0):
+            raise ValueError("an allowance is stock left on: it cannot be negative")
+
+    def on(self, trace: Trace) -> float:
+        return self.floor_mm if trace.is_floor else self.wall_mm
+
+
+NOTHING_LEFT = Allowance()
 
 
 @dataclass(frozen=True, eq=False)
@@ -225,11 +243,12 @@ def _sorted(a: Array, b: Array) -> tuple[Array, Array]:
 
 @dataclass(frozen=True, eq=False)
 class Stretch:
-    """Part of a trace that makes one piece of a run's bottom."""
+    """Part of a trace that makes one piece of a run's bottom, and what stays on it."""
 
     trace: Trace
     low: float
     high: float
+    left: Allowance = NOTHING_LEFT
 
 
 @dataclass(frozen=True)
@@ -254,8 +273,12 @@ class Run:
         return {s.trace.face for s in self.stretches}
 
 
-def runs(sight_: Sight, traces: Sequence[Trace]) -> list[Run]:
-    """The bottoms that some free traces make, from low to high across."""
+def runs(sight_: Sight, traces: Sequence[Trace], left: Mapping[int, Allowance] | None = None) -> list[Run]:
+    """The bottoms that some free traces make, from low to high across.
+
+    ``left`` has the allowance of each face that keeps one.
+    """
+    left = left or {}
     bottoms = [t for t in traces if not t.upright and not t.looks_away]
     stops = np.unique([round(float(p[0]), 7) for t in bottoms for p in (t.low, t.high)])
     chain: list[list[Stretch]] = []
@@ -266,15 +289,18 @@ def runs(sight_: Sight, traces: Sequence[Trace]) -> list[Run]:
         over = [t for t in bottoms if t.low[0] < middle < t.high[0]]
         if not over:
             continue
-        top = max(over, key=lambda t: (round(t.height(middle), 5), -t.face))
+        keeps = {t.face: left.get(t.face, NOTHING_LEFT) for t in over}
+        # Of level faces, one behind the other along the traverse, the one that keeps most.
+        top = max(over, key=lambda t: (round(t.height(middle), 5), keeps[t.face].on(t), -t.face))
+        keep = keeps[top.face]
         last = chain[-1][-1] if chain else None
         if last is not None and a - last.high < tol.LENGTH_MM:
-            if _same_line(last.trace, top):
-                chain[-1][-1] = Stretch(last.trace, last.low, b)
+            if _same_line(last.trace, top) and last.left == keep:
+                chain[-1][-1] = replace(last, high=b)
             else:
-                chain[-1].append(Stretch(top, a, b))
+                chain[-1].append(Stretch(top, a, b, keep))
         else:
-            chain.append([Stretch(top, a, b)])
+            chain.append([Stretch(top, a, b, keep)])
     return [_run(sight_, c) for c in chain]
 
 
@@ -301,7 +327,7 @@ def _run(sight_: Sight, stretches: list[Stretch]) -> Run:
         spread[k] = (s.low, s.high)
         if len(beside) == 1:
             flat = stretches[beside[0]]
-            stretches[beside[0]] = Stretch(flat.trace, min(flat.low, s.low), max(flat.high, s.high))
+            stretches[beside[0]] = replace(flat, low=min(flat.low, s.low), high=max(flat.high, s.high))
     kept = [s for k, s in enumerate(stretches) if k not in spread]
     ends = []
     for s, back in ((kept[0], True), (kept[-1], False)):
@@ -354,26 +380,19 @@ class Profile:
     exact: bool  # arcs kept
 
 
-def bottom_of(
-    run: Run,
-    *,
-    floor_allowance_mm: float,
-    wall_allowance_mm: float,
-    overrun_mm: float,
-    over: Array,
-    top: float,
-) -> list[Segment]:
+def bottom_of(run: Run, *, overrun_mm: float, over: Array, top: float) -> list[Segment]:
     """The run's bottom as an open path from wall top to wall top, moved into the air by the allowances.
 
-    ``over`` (2,) are the
-    places across that are beyond the blank, ``top`` a level above it. Where air goes on past the end of
-    a run the wheel follows it, by ``overrun_mm`` or out of the blank.
+    ``over`` (2,) are the places across that are beyond the blank, ``top`` a level above it. Where air goes
+    on past the end of a run the wheel follows it, by ``overrun_mm`` or out of the blank. A wall between two
+    pieces keeps what the lower one's walls keep.
     """
     pieces: list[Segment] = []
     for k, s in enumerate(run.stretches):
         if k and (step := _step(run.stretches[k - 1], s)):
-            pieces.append(_upright(s.low + step * wall_allowance_mm, up=step < 0))
-        pieces.append(s.trace.segment(floor_allowance_mm if s.trace.is_floor else wall_allowance_mm))
+            wall_mm = (s if step > 0 else run.stretches[k - 1]).left.wall_mm
+            pieces.append(_upright(s.low + step * wall_mm, up=step < 0))
+        pieces.append(s.trace.segment(s.left.on(s.trace)))
     ends = []
     for s, free, back in ((run.stretches[0], run.free[0], True), (run.stretches[-1], run.free[1], False)):
         at, sign = (s.low, 1.0) if back else (s.high, -1.0)
@@ -391,7 +410,7 @@ def bottom_of(
         elif s.trace.circle is not None:
             ends.append(float((pieces[0].start if back else pieces[-1].end)[0]))
         else:
-            ends.append(at + sign * wall_allowance_mm)
+            ends.append(at + sign * s.left.wall_mm)
     chain = [_upright(ends[0], up=False), *pieces, _upright(ends[1], up=True)]
     joints = [_meet(a, b) for a, b in zip(chain[:-1], chain[1:], strict=True)]
     path = []

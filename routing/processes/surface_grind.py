@@ -273,14 +273,7 @@ def _beyond_part(view: Sight) -> Array:
 
 def part_bottom(view: Sight, run: Run) -> list[Segment]:
     """A run's bottom within the part itself, without allowances."""
-    return bottom_of(
-        run,
-        floor_allowance_mm=0.0,
-        wall_allowance_mm=0.0,
-        overrun_mm=OVERRUN_MM,
-        over=_beyond_part(view),
-        top=view.top,
-    )
+    return bottom_of(run, overrun_mm=OVERRUN_MM, over=_beyond_part(view), top=view.top)
 
 
 def _corners(part: Part, feature: Feature) -> Array:

@@ -69,7 +69,7 @@ def columns(grid: Columns, triangles: Array) -> Filled:
     twice = (b[:, 0] - a[:, 0]) * (c[:, 1] - a[:, 1]) - (b[:, 1] - a[:, 1]) * (c[:, 0] - a[:, 0])
     first = np.searchsorted(grid.across, flat[:, :, 0].min(axis=1))
     last = np.searchsorted(grid.across, flat[:, :, 0].max(axis=1))
-    t, row = _ragged(first, np.where(np.abs(twice) > 1e-12, last, first))
+    t, row = ragged(first, np.where(np.abs(twice) > 1e-12, last, first))
     x = grid.across[row]
     low, high = np.full(len(t), np.inf), np.full(len(t), -np.inf)
     for i, j in ((0, 1), (1, 2), (2, 0)):
@@ -80,7 +80,7 @@ def columns(grid: Columns, triangles: Array) -> Filled:
         run = np.where(met, q[:, 0] - p[:, 0], 1.0)
         y = p[:, 1] + (x - p[:, 0]) / run * (q[:, 1] - p[:, 1])
         low, high = np.where(met, np.minimum(low, y), low), np.where(met, np.maximum(high, y), high)
-    span, column = _ragged(np.searchsorted(grid.up, low), np.searchsorted(grid.up, high))
+    span, column = ragged(np.searchsorted(grid.up, low), np.searchsorted(grid.up, high))
     # Each facet's level is even along a row: from there on only the place up counts.
     solid = np.where(np.abs(twice) > 1e-12, twice, 1.0)
     rise, slope = level[:, 1] - level[:, 0], level[:, 2] - level[:, 0]
@@ -96,7 +96,7 @@ def columns(grid: Columns, triangles: Array) -> Filled:
     return Filled(top.reshape(len(grid.across), len(grid.up)), length * grid.cell_mm2)
 
 
-def _ragged(first: NDArray[np.intp], last: NDArray[np.intp]) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+def ragged(first: NDArray[np.intp], last: NDArray[np.intp]) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
     """Whose, and which, are all the whole numbers from each first up to before each last."""
     size = np.maximum(last - first, 0)
     whose = np.repeat(np.arange(len(size)), size)

@@ -14,6 +14,7 @@ from featurize.brep.shadow import View
 from featurize.feature import Feature, Vec3
 from routing.processes.grind_path import Segment, area_of
 from routing.processes.grind_profile import (
+    Allowance,
     Lane,
     Run,
     Sight,
@@ -71,9 +72,8 @@ class GroundStock:
     floors: tuple[GroundFloor, ...]
     left_out: tuple[tuple[str, str], ...]  # feature id and the reason
     note: str = ""
-    floor_allowance_mm: float = 0.0
-    wall_allowance_mm: float = 0.0
     faces: Mapping[str, tuple[int, ...]] = field(default_factory=dict)  # of each feature that was routed here
+    allowances: Mapping[str, Allowance] = field(default_factory=dict)  # of the same features
 
 
 def ground_stock(
@@ -84,14 +84,16 @@ def ground_stock(
     *,
     floor_allowance_mm: float = 0.010,
     wall_allowance_mm: float = 0.0,
+    own_allowances: Mapping[str, tuple[float, float]] | None = None,
 ) -> GroundStock:
     """The stock after grinding the features that were routed to it.
 
     Features that share a side and a traverse are cut together. Floors (nearer the cross-feed than
-    45 deg) keep the floor's allowance, other faces the wall's. Raises KernelError.
+    45 deg) keep the floor's allowance, other faces the wall's; ``own_allowances`` has (floor, wall) of
+    features that keep others, by id. Raises KernelError, ValueError for an allowance below zero.
     """
-    if floor_allowance_mm < 0 or wall_allowance_mm < 0:
-        raise ValueError("an allowance is stock left on: it cannot be negative")
+    common = (floor_allowance_mm, wall_allowance_mm)
+    allowances = {f.id: Allowance(*(own_allowances or {}).get(f.id, common)) for f in routed}
     if not routed:
         return GroundStock(blank.solid, blank, (), (), (), "no feature is ground: the stock is the blank")
     left_out: list[tuple[str, str]] = []
@@ -112,16 +114,14 @@ def ground_stock(
         view = sight(part, members[0][1].traverse, members[0][1].side)
         owner = {f: feature.id for feature, _ in members for f in feature.faces}
         traces = [t for f in owner if (t := view.trace(f)) is not None]
-        for run in runs(view, traces):
-            made, reasons = _cut(
-                blank, view, run, traces, owner, shop.wheels, floor_allowance_mm, wall_allowance_mm
-            )
+        for run in runs(view, traces, {f: allowances[feature] for f, feature in owner.items()}):
+            made, reasons = _cut(blank, view, run, traces, owner, shop.wheels)
             cuts += made
             mine = [t for t in traces if any(_under(s.trace, t) for s in run.stretches)]
             left_out += [(f, r) for r in reasons for f in sorted({owner[t.face] for t in mine})]
             for t in mine:
                 if t.circle is None and t.is_floor:
-                    floor = _floor(part, view, t, owner[t.face], made, floor_allowance_mm)
+                    floor = _floor(part, view, t, owner[t.face], made, allowances[owner[t.face]].floor_mm)
                     if floor.share > 0:
                         floors.append(floor)
     if not cuts:
@@ -136,9 +136,8 @@ def ground_stock(
         tuple(cuts),
         tuple(floors),
         tuple(left_out),
-        floor_allowance_mm=floor_allowance_mm,
-        wall_allowance_mm=wall_allowance_mm,
         faces={f.id: f.faces for f in routed},
+        allowances=allowances,
     )
 
 
@@ -149,8 +148,6 @@ def _cut(
     traces: Sequence[Trace],
     owner: dict[int, str],
     wheels: Sequence[Wheel],
-    floor_mm: float,
-    wall_mm: float,
 ) -> tuple[list[GroundCut], list[str]]:
     """The closed paths of one run, and why lanes of it stay full.
 
@@ -160,14 +157,8 @@ def _cut(
     origin = view.view.flat(np.zeros(3))
     across = np.array(blank.extent(view.view.across)) + origin[0] + np.array([-OVERRUN_MM, OVERRUN_MM])
     top = max(blank.extent(view.view.up)[1] + float(origin[1]), view.top) + OVERRUN_MM
-    bottom = bottom_of(
-        run,
-        floor_allowance_mm=floor_mm,
-        wall_allowance_mm=wall_mm,
-        overrun_mm=min(w.width_mm for w in wheels),
-        over=across,
-        top=top,
-    )
+    bottom = bottom_of(run, overrun_mm=min(w.width_mm for w in wheels), over=across, top=top)
+    most = max(max(s.left.floor_mm, s.left.wall_mm) for s in run.stretches)
     reasons: list[str] = []
     while True:
         found = [(lane, _wheel_for(lane, view.top, wheels)) for lane in lanes(bottom, across)]
@@ -182,7 +173,7 @@ def _cut(
         return [], reasons
     wheel = min(chosen, key=lambda pair: pair[0])[1]
     corner = max(w.corner_radius_mm for _, w in chosen)
-    profile = cleared(bottom, run.fillets, corner, 2 * max(floor_mm, wall_mm))
+    profile = cleared(bottom, run.fillets, corner, 2 * most)
     ids = tuple(sorted({owner[t.face] for t in traces if any(_under(s.trace, t) for s in run.stretches)}))
     return [GroundCut(ids, view.view, p, wheel, corner, profile.exact) for p in profile.paths], reasons
 

@@ -20,6 +20,7 @@ from featurize.brep.rays import hit_counts
 from featurize.brep.shadow import View
 from featurize.brep.surfaces import Array, Plane
 from featurize.feature import Vec3
+from routing.stock.grid import ragged
 from routing.stock.ground import GroundCut, GroundStock
 
 # Columns across the part; a hundredth of a millimetre is a fifth of the finest wheel corner.
@@ -29,6 +30,8 @@ _FINEST_MM = 0.002
 FLAT_MM = 5e-4
 # ... and over curved ones, where two meshes part by their chords.
 CURVED_MM = 2 * tol.MESH_DEFLECTION_MM
+# Columns that are asked together whether an edge lies under them.
+_BLOCK = 32
 # A stretch narrower than this many columns is the grid's own.
 _STRAY = 3
 # Points asked whether they lie inside, and how far from a skin they keep.
@@ -85,22 +88,30 @@ def line_of(view: View, triangles: Array, low: float, pitch: float, count: int) 
     first = np.clip(np.ceil((ends[:, 0, 0] - low) / pitch), 0, count).astype(np.int64)
     last = np.clip(np.floor((ends[:, 1, 0] - low) / pitch) + 1, 0, count).astype(np.int64)
     at = low + pitch * np.arange(count)
-    height = np.full(count, -np.inf)
+    blocks = -(-count // _BLOCK)
+    height = np.full(blocks * _BLOCK, -np.inf)
+    height[count:] = np.inf
     facet = np.full(count, -1, np.int64)
     highest = ends[:, :, 1].max(axis=1)
-    for k in np.argsort(-highest, kind="stable"):
-        i, j = first[k], last[k]
-        if j <= i:
-            continue
-        window = height[i:j]
-        if window.min() >= highest[k]:
-            continue
-        (x, y), (u, v) = ends[k]
-        z = y + (at[i:j] - x) * ((v - y) / (u - x))
-        above = z > window
-        window[above] = z[above]
-        facet[i:j][above] = owner[k]
-    return Line(height, facet)
+    left = np.argsort(-highest, kind="stable")
+    left = left[last[left] > first[left]]
+    some = _BLOCK
+    while len(left):
+        for k in left[:some]:
+            i, j = first[k], last[k]
+            (x, y), (u, v) = ends[k]
+            z = y + (at[i:j] - x) * ((v - y) / (u - x))
+            window = height[i:j]
+            above = z > window
+            window[above] = z[above]
+            facet[i:j][above] = owner[k]
+        left = left[some:]
+        some *= 2
+        if len(left):  # most of what is left is hidden by now
+            least = np.append(height.reshape(blocks, _BLOCK).min(axis=1), np.inf)
+            spans = np.column_stack([first[left] // _BLOCK, (last[left] - 1) // _BLOCK + 1]).ravel()
+            left = left[np.minimum.reduceat(least, spans)[::2] < highest[left]]
+    return Line(height[:count], facet)
 
 
 def reach(height: Array, width_mm: float, corner_mm: float, pitch: float) -> Array:
@@ -175,18 +186,26 @@ def _sweep(part: Part, stock: GroundStock, body: Array, cuts: Sequence[GroundCut
     blame("the part stands over the stock", inner - left.height, np.isfinite(left.height), near)
     blame("stock is left where a wheel went", left.height - went, swept & np.isfinite(left.height), near)
 
-    floor, wall = stock.floor_allowance_mm, stock.wall_allowance_mm
-    raised = own.height + np.where(lean > np.sqrt(0.5), floor / np.maximum(lean, 0.5), 0.0)
-    spread = int(np.ceil(np.sqrt(2) * wall / pitch))
-    kept = ndimage.maximum_filter1d(raised, 2 * spread + 1)
     passed = {f for c in cuts for f in c.features} - {f for f, _ in stock.left_out}
-    wanted = np.isin(face, [i for f in sorted(passed) for i in stock.faces.get(f, ())])
+    floor_of, wall_of = (np.full(len(part.faces) + 1, np.nan) for _ in range(2))  # the last for no face
+    for f in sorted(passed):
+        faces = list(stock.faces.get(f, ()))
+        floor_of[faces], wall_of[faces] = stock.allowances[f].floor_mm, stock.allowances[f].wall_mm
+    floor, wall = floor_of[face], wall_of[face]
+    wanted = np.isfinite(floor)
+    raised = own.height + np.where(lean > np.sqrt(0.5), floor / np.maximum(lean, 0.5), 0.0)
+    # What other processes are to take stands beside a wheel as a wall does.
+    raised = np.where(wanted, raised, np.maximum(own.height, left.height))
+    kept = raised
+    for mm in np.unique(wall[wanted]):
+        spread = 2 * int(np.ceil(np.sqrt(2) * mm / pitch)) + 1
+        kept = np.where(wall == mm, ndimage.maximum_filter1d(raised, spread), kept)
     least = min(cuts, key=lambda c: c.wheel.width_mm)
     corner = max(c.corner_mm for c in cuts)
     formed = _is_formed(view, part, face[wanted])
     may = reach(kept, 2 * corner if formed else least.wheel.width_mm, corner, pitch)
     may = ndimage.maximum_filter1d(may, _STRAY)
-    rough = np.where(flat, FLAT_MM, CURVED_MM + np.maximum(floor, wall))
+    rough = np.where(flat, FLAT_MM, CURVED_MM + np.fmax(floor, wall))
     # In the shade of a wall's allowance nothing is asked; steep faces are told by their feet and rims.
     asked = wanted & (lean > np.sqrt(0.5)) & (kept < raised + FLAT_MM)
     blame("a wheel could go deeper", left.height - may, asked, rough)
@@ -199,18 +218,15 @@ def _sweep(part: Part, stock: GroundStock, body: Array, cuts: Sequence[GroundCut
 
 
 def _bottom(c: GroundCut, at: Array) -> Array:
-    """The lowest level of a closed path at places across; inf beside it."""
+    """The lowest level of a closed path at places across, in order; inf beside it."""
+    points = [s.points() for s in c.path]
+    p, q = np.vstack([line[:-1] for line in points]), np.vstack([line[1:] for line in points])
+    back = (p[:, 0] > q[:, 0])[:, None]
+    p, q = np.where(back, q, p), np.where(back, p, q)
+    piece, place = ragged(np.searchsorted(at, p[:, 0]), np.searchsorted(at, q[:, 0]))
+    rise = (q[:, 1] - p[:, 1]) / np.where(q[:, 0] > p[:, 0], q[:, 0] - p[:, 0], 1.0)
     lowest = np.full(len(at), np.inf)
-    for s in c.path:
-        points = s.points()
-        a, b = points[:-1], points[1:]
-        for p, q in zip(a, b, strict=True):
-            if p[0] > q[0]:
-                p, q = q, p
-            i, j = np.searchsorted(at, [p[0], q[0]])
-            if j > i:
-                z = p[1] + (at[i:j] - p[0]) * (q[1] - p[1]) / (q[0] - p[0])
-                lowest[i:j] = np.minimum(lowest[i:j], z)
+    np.minimum.at(lowest, place, p[piece, 1] + (at[place] - p[piece, 0]) * rise[piece])
     return lowest
 
 
