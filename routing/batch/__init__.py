@@ -1,0 +1,1 @@
+"""Many files: over worker processes or a cluster, resumed after a kill, cached."""
