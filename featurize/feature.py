@@ -26,6 +26,7 @@ class Kind(StrEnum):
     BLIND_STEP = "blind step"
     SLOT = "slot"
     STEP = "step"
+    GROOVE = "groove"  # turned: a ring in a shaft or in a bore
     FLOOR = "floor"
     BOSS = "boss"
     RIB = "rib"

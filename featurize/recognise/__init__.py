@@ -17,6 +17,7 @@ from featurize.brep.surfaces import Array
 from featurize.feature import Callout, Feature, Kind, Role
 from featurize.recognise import (
     contoured,
+    grooves,
     holes,
     leftover_curves,
     openings,
@@ -30,7 +31,7 @@ from featurize.recognise.scene import Scene
 from featurize.recognise.sides import SideChoice, choose_sides
 
 FAMILIES = sorted(
-    (outside, holes, treatments, openings, contoured, protrusions, recesses, leftover_curves),
+    (outside, grooves, holes, treatments, openings, contoured, protrusions, recesses, leftover_curves),
     key=lambda m: m.ORDER,
 )
 

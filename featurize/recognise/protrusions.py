@@ -5,15 +5,21 @@ from __future__ import annotations
 import numpy as np
 
 from featurize import tolerances as tol
+from featurize.brep.frame import SIDES
 from featurize.brep.part import Convexity
 from featurize.brep.surfaces import Array, Cylinder, Plane
 from featurize.feature import Axis, Feature, Kind, Role
+from featurize.recognise.holes import coverage
 from featurize.recognise.scene import Scene, span, vec
 from featurize.recognise.sizes import is_wall, smallest_rectangle
 
 ORDER = 40
 # A protrusion at least this many times as long as it is wide is a rib.
 _RIB_SLENDERNESS = 3.0
+# A round wall that goes all the way about covers this share of the turn at least.
+_ROUND_TURN = 0.96
+_IN_A_TOP = frozenset({Kind.HOLE, Kind.THREADED_HOLE, Kind.THROUGH_PROFILE})
+_BROKEN = frozenset({Kind.CHAMFER, Kind.EDGE_ROUND})
 
 
 def find(scene: Scene) -> list[Feature]:
@@ -33,6 +39,39 @@ def find(scene: Scene) -> list[Feature]:
         members = walls if on_box else walls | {face.id}
         taken |= members
         features.append(_feature(scene, face.id, members, walls, scene.part.frame.direction(side), on_box))
+    return features + _turned(scene, taken)
+
+
+def _turned(scene: Scene, taken: set[int]) -> list[Feature]:
+    """Turned diameters: round all the way, whatever stands on them; grooves may part them."""
+    pins = [
+        f.id
+        for f in scene.part.faces
+        if f.id in scene.free - taken
+        and isinstance(s := f.surface, Cylinder)
+        and not s.hollow
+        and coverage(scene, [f.id], s.origin, s.axis) > _ROUND_TURN
+        and not scene.part.across(f.id, Convexity.TANGENT) & scene.free
+    ]
+    features = []
+    for group in scene.rejoined([f] for f in pins):
+        s = scene.face(group[0]).surface
+        assert isinstance(s, Cylinder)
+        low, high = span(scene.cloud(group), s.axis)
+        frame = scene.part.frame
+        sides = [side for d in (s.axis, -s.axis) if (side := frame.side_of(d))]
+        features.append(
+            Feature(
+                id="",
+                kind=Kind.BOSS,
+                faces=tuple(group),
+                roles=dict.fromkeys(group, Role.WALL),
+                dims={"diameter_mm": 2 * s.radius_mm, "height_mm": high - low},
+                axis=Axis(vec(s.origin + (high - float(s.origin @ s.axis)) * s.axis), vec(s.axis)),
+                opens_to=tuple(x for x in SIDES if x[1] != sides[0][1]) if sides else (),
+                evidence=("a turned diameter: material inside a round wall that goes all the way about",),
+            )
+        )
     return features
 
 
@@ -45,7 +84,7 @@ def _walls(scene: Scene, top: int, up: Array, *, closed: bool) -> set[int]:
     edges = scene.part.edges_of(top)
     if not edges or any(e.convexity == Convexity.CONCAVE for e in edges):
         return set()
-    around = scene.part.across(top)
+    around = _around(scene, top)
     walls = {f for f in around & scene.free if is_wall(scene.face(f), up) and _stands(scene, f, up)}
     if not walls or (closed and walls != around):
         return set()
@@ -59,6 +98,18 @@ def _walls(scene: Scene, top: int, up: Array, *, closed: bool) -> set[int]:
         if float(np.mean(np.sum((face.points - centre) * face.normals, axis=1))) <= 0:
             return set()
     return walls if len(walls) > 1 or walls == around else set()
+
+
+def _around(scene: Scene, top: int) -> set[int]:
+    """What bounds a top, once the holes in it are left out and its broken edges are sharp again."""
+    around: set[int] = set()
+    for f in scene.part.across(top):
+        owner = scene.owner.get(f)
+        if owner is None or owner.kind not in _IN_A_TOP | _BROKEN:
+            around.add(f)
+        elif owner.kind in _BROKEN:
+            around |= scene.part.across(f) - {top, *owner.faces}
+    return around
 
 
 def _stands(scene: Scene, wall: int, up: Array) -> bool:

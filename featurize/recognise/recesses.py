@@ -46,7 +46,7 @@ def find(scene: Scene) -> list[Feature]:
     """All recesses over free faces."""
     groups = scene.groups(scene.free, Convexity.CONCAVE, Convexity.TANGENT)
     cuts = _merged([c for g in _over_protrusions(scene, groups) for c in _cuts(scene, g)])
-    cuts = _undercut(scene, _rejoined(scene, cuts))
+    cuts = [c for cut in _undercut(scene, _rejoined(scene, cuts)) for c in _parted(scene, cut)]
     return [f for cut in cuts if (f := _feature(scene, cut)) is not None]
 
 
@@ -62,6 +62,14 @@ def _cuts(scene: Scene, faces: Sequence[int]) -> list[_Cut]:
     if parts is not None and len({v.opens_to for v, _ in parts}) > 1:
         return [_Cut(members, v.opens_to, v) for v, members in parts]
     return [_Cut(tuple(faces), scene.seen_from(faces), None)]
+
+
+def _parted(scene: Scene, cut: _Cut) -> list[_Cut]:
+    """A cut that no name fits, such as both sides of a plate on a shaft, as the faces it consists of."""
+    if kind_of(cut.opens_to) != Kind.UNASSIGNED or len(cut.faces) == 1:
+        return [cut]
+    alone = [_Cut((f,), v.opens_to, v) for f in cut.faces if (v := void_of(scene, [f])) is not None]
+    return _merged([c for c in alone if kind_of(c.opens_to) != Kind.UNASSIGNED])
 
 
 def _rejoined(scene: Scene, cuts: list[_Cut]) -> list[_Cut]:

@@ -70,7 +70,7 @@ def _is_chamfer(scene: Scene, f: int) -> bool:
         return False
     if any(e.convexity != Convexity.CONVEX for e in edges_a + edges_b):
         return False
-    turns = [180 - float(np.mean([e.dihedral_deg for e in es])) for es in (edges_a, edges_b)]
+    turns = [_turn(es) for es in (edges_a, edges_b)]
     # The two turns together make the corner that was broken.
     return all(t > 10 for t in turns) and 60 <= sum(turns) <= 120 and a != b
 
@@ -79,12 +79,12 @@ def chamfer_sizes(scene: Scene, faces: Sequence[int]) -> dict[str, float]:
     """Angle to the face it leans on (the smaller one), ``width_mm`` along that face, and length."""
     widths, angles, length = [], [], 0.0
     for f in faces:
-        rows = _long_edges(scene, f)
+        rows = _bevelled(_long_edges(scene, f))
         long = rows[0][1] if rows else 0.0
         length += long
         s = scene.face(f).surface
         widths.append(_width(rows))
-        neighbours = [180 - float(np.mean([e.dihedral_deg for e in es])) for _, _, es in rows[:2]]
+        neighbours = [_turn(es) for _, _, es in rows[:2]]
         if isinstance(s, (Plane, Cone)) and neighbours:
             angles.append(min(neighbours))
     if not angles:
@@ -95,6 +95,17 @@ def chamfer_sizes(scene: Scene, faces: Sequence[int]) -> dict[str, float]:
         "length_mm": length,
         "angle_deg": angle,
     }
+
+
+def _bevelled(rows: list[tuple[int, float, list[Edge]]]) -> list[tuple[int, float, list[Edge]]]:
+    """The rows of the faces that are bevelled; those met square are the chamfer's ends, long or not."""
+    leaning = [r for r in rows if abs(90.0 - _turn(r[2])) > tol.TANGENT_DEG]
+    return leaning if len(leaning) >= 2 else rows
+
+
+def _turn(edges: Sequence[Edge]) -> float:
+    """Mean angle between the normals across edges."""
+    return 180.0 - float(np.mean([e.dihedral_deg for e in edges]))
 
 
 def _width(rows: list[tuple[int, float, list[Edge]]]) -> float:
