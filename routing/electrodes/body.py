@@ -1,0 +1,220 @@
+"""The electrode: the cavity less the gap, drawn out past its mouth, on a squared base with a shank.
+
+In model coordinates, where it stands at the end of its burn. It is verified against the part before it is
+given; where it is not proven there is no body, and the reason instead.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from OCP.Bnd import Bnd_Box
+from OCP.BRepAlgoAPI import BRepAlgoAPI_Common
+from OCP.BRepBndLib import BRepBndLib
+from OCP.BRepBuilderAPI import BRepBuilderAPI_Transform
+from OCP.gp import gp_Ax3, gp_Dir, gp_Pnt, gp_Trsf
+from OCP.TopAbs import TopAbs_ShapeEnum
+
+from featurize.brep.surfaces import Array
+from routing.electrodes.cavity import Cavity, cavity_of, distance_mm, drawn_out, fused, vertex
+from routing.electrodes.shrink import shrunk
+from routing.processes.grind_path import Segment
+from routing.shop import Electrodes
+from routing.stock.solids import KernelError, is_valid, parts_of, prism, solids_of, volume_of
+
+# The clearance is proven to this: a tenth of what a toolroom measures.
+CLEARANCE_MM = 1e-4
+# ... and where the electrode should stand off the part, a point of it is found within this.
+FOUND_MM = 1e-3
+# The most of the part that an electrode's body may share with it, mm3.
+COMMON_MM3 = 1e-6
+_PROBES_PER_FACE = 9
+
+
+@dataclass(frozen=True)
+class Clearance:
+    """What was measured between an electrode and the part.
+
+    ``least_mm`` is the kernel's least distance of the two bodies; ``probed`` points of the feature's faces
+    were tried, at ``bound`` of them the electrode stands the gap away along the face's normal, within
+    ``furthest_mm``; the others lie in corners, nearer to another wall than the gap.
+    """
+
+    least_mm: float
+    probed: int
+    bound: int
+    furthest_mm: float
+
+
+@dataclass(frozen=True, eq=False)
+class Body:
+    """``solid`` is the whole electrode, ``form`` its parts that burn; sizes are (across, up, along) of the view.
+
+    ``base_centre`` is the middle of the base's underside, in model mm; ``tip_mm`` and ``base_mm`` are heights
+    of the form's lowest point and of the underside, along the view. ``method`` is "plane" (outlines offset
+    exactly) or "space" (the kernel's 3-D offset).
+    """
+
+    cavity: Cavity
+    gap_mm: float
+    solid: Any
+    form: tuple[Any, ...]
+    method: str
+    clearance: Clearance
+    tip_mm: float
+    base_mm: float
+    base_centre: Array
+    size_mm: tuple[float, float, float]
+    form_mm: tuple[float, float, float]
+    base_size_mm: tuple[float, float, float]
+    shank_mm: tuple[float, float]
+
+    @property
+    def volume_mm3(self) -> float:
+        return volume_of(self.solid)
+
+
+def electrode_body(cavity: Cavity, gap_mm: float, owned: Electrodes) -> Body:
+    """The verified electrode of a cavity at a gap (mm a side); raises KernelError with the reason."""
+    beyond = owned.overrun_mm + gap_mm
+    pieces = drawn_out(cavity, beyond, beyond)
+    form: list[Any] = []
+    methods = set()
+    for piece in pieces:
+        left, how = shrunk(piece, gap_mm, cavity.view.along)
+        if not left:
+            raise KernelError(f"the cavity is not wider than twice the {gap_mm:g} gap")
+        form += left
+        methods.add(how)
+    clearance = _proven(cavity, pieces, form, gap_mm)
+    low, high = _bounds(form, cavity)
+    footing = cavity.top_mm + owned.overrun_mm
+    if abs(high[2] - footing) > CLEARANCE_MM:
+        raise KernelError("the form does not reach its base")
+    base, sizes = _base(cavity, low, high, footing, owned)
+    solid = fused([*form, *base])
+    if not is_valid(solid):
+        raise KernelError("the electrode is no valid body")
+    if _common_mm3(solid, cavity.part.solid) > COMMON_MM3:
+        raise KernelError("the electrode runs into the part")
+    total_low, total_high = _bounds([solid], cavity)
+    centre = (low[:2] + high[:2]) / 2
+    return Body(
+        cavity,
+        gap_mm,
+        solid,
+        tuple(form),
+        "space" if "space" in methods else "plane",
+        clearance,
+        float(low[2]),
+        footing,
+        cavity.view.solid(centre, footing),
+        _triple(total_high - total_low),
+        _triple(high - low),
+        sizes[0],
+        sizes[1],
+    )
+
+
+def bodies_of(cavity: Cavity, gaps_mm: Sequence[float], owned: Electrodes) -> list[Body | str]:
+    """For each gap the body, or why there is none."""
+    found: list[Body | str] = []
+    for gap in gaps_mm:
+        try:
+            found.append(electrode_body(cavity, gap, owned))
+        except Exception as error:  # the kernel's own have many names
+            found.append(str(error) or type(error).__name__)
+    return found
+
+
+def _base(
+    cavity: Cavity, low: Array, high: Array, footing: float, owned: Electrodes
+) -> tuple[list[Any], tuple[tuple[float, float, float], tuple[float, float]]]:
+    """The squared base with one chamfered corner (low across, low up), and the shank on it."""
+    centre = (low[:2] + high[:2]) / 2
+    # Whole millimetres, so that the flats are quick to check.
+    half = np.ceil(high[:2] - low[:2] + 2 * owned.base_margin_mm - 1e-6) / 2
+    cut = min(owned.base_chamfer_mm, float(half.min()))
+    a, b = -half, half
+    ring = np.array([(a[0] + cut, a[1]), (b[0], a[1]), (b[0], b[1]), (a[0], b[1]), (a[0], a[1] + cut)])
+    top = footing + owned.base_height_mm
+    side = min(owned.shank_mm, 2 * float(half.min()))
+    square = np.array([(-1, -1), (1, -1), (1, 1), (-1, 1)]) * side / 2
+    # A shank as wide as the base would stand over its chamfer.
+    if side > 2 * float(half.min()) - 2 * cut:
+        square = np.array([(-1, -1), (1, -1), (1, 1), (-1, 1)]) * max(side / 2 - cut, side / 4)
+    length = float(np.ptp(square[:, 0]))
+    bodies = [
+        _block(cavity, ring + centre, footing, top),
+        _block(cavity, square + centre, top, top + owned.shank_height_mm),
+    ]
+    return bodies, (_triple(np.array([*(2 * half), owned.base_height_mm])), (length, owned.shank_height_mm))
+
+
+def _block(cavity: Cavity, ring: Array, low: float, high: float) -> Any:
+    path = [Segment(p, q) for p, q in zip(ring, np.roll(ring, -1, axis=0), strict=True)]
+    return prism(cavity.view, path, low, high)
+
+
+def _proven(cavity: Cavity, pieces: Sequence[Any], form: Sequence[Any], gap_mm: float) -> Clearance:
+    """Raises KernelError unless the form keeps the gap everywhere and fills all that keeps it."""
+    part = cavity.part
+    for body in form:
+        if not is_valid(body) or volume_of(body) <= 0:
+            raise KernelError("the form of the electrode is no valid body")
+        if _common_mm3(body, part.solid) > COMMON_MM3:
+            raise KernelError("the form of the electrode runs into the part")
+    least = min(distance_mm(body, part.solid) for body in form)
+    if abs(least - gap_mm) > CLEARANCE_MM:
+        raise KernelError(f"the least clearance is {least:.4f}, not the {gap_mm:g} gap")
+    skins = [s for piece in pieces for s in parts_of(piece, TopAbs_ShapeEnum.TopAbs_SHELL)]
+    probed = bound = 0
+    furthest = 0.0
+    for i in cavity.feature.faces:
+        face = part.faces[i]
+        chosen = np.linspace(0, len(face.points) - 1, min(_PROBES_PER_FACE, len(face.points))).astype(int)
+        for k in dict.fromkeys(int(c) for c in chosen):
+            probed += 1
+            place = vertex(face.points[k] + gap_mm * face.normals[k])
+            off = min(distance_mm(body, place) for body in form)
+            if off <= FOUND_MM:
+                bound += 1
+                furthest = max(furthest, off)
+            elif min(distance_mm(skin, place) for skin in skins) > gap_mm - FOUND_MM:
+                raise KernelError(f"the form is {off:.4f} too far from {_at(face.points[k])}")
+    return Clearance(least, probed, bound, furthest)
+
+
+def _at(point: Array) -> str:
+    return "(" + ", ".join(f"{c:.3f}" for c in point) + ")"
+
+
+def _common_mm3(a: Any, b: Any) -> float:
+    operation = BRepAlgoAPI_Common(a, b)
+    if not operation.IsDone():
+        raise KernelError("the kernel could not hold the electrode against the part")
+    return float(sum(abs(volume_of(s)) for s in solids_of(operation.Shape())))
+
+
+def _bounds(bodies: Sequence[Any], cavity: Cavity) -> tuple[Array, Array]:
+    """Exact bounds (3,), (3,) in the view: across, up, along."""
+    view = cavity.view
+    move = gp_Trsf()
+    axes = gp_Ax3(gp_Pnt(*view.origin), gp_Dir(*view.along), gp_Dir(*view.across))
+    move.SetTransformation(axes)
+    box = Bnd_Box()
+    for body in bodies:
+        BRepBndLib.AddOptimal_s(BRepBuilderAPI_Transform(body, move, True).Shape(), box, False, False)
+    return tuple(np.array([p.X(), p.Y(), p.Z()]) for p in (box.CornerMin(), box.CornerMax()))  # type: ignore[return-value]
+
+
+def _triple(values: Array) -> tuple[float, float, float]:
+    a, b, c = (float(v) for v in values)
+    return a, b, c
+
+
+__all__ = ["Body", "Clearance", "bodies_of", "cavity_of", "electrode_body"]

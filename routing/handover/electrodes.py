@@ -1,0 +1,162 @@
+"""The electrodes of all that is sink-eroded: a body each, how many, how deep, what the material costs."""
+
+from __future__ import annotations
+
+from collections.abc import Hashable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from routing.choices import Material
+from routing.flags import Flag, Severity
+from routing.handover.base import Work
+
+if TYPE_CHECKING:  # these load the kernel
+    from routing.electrodes.body import Body
+    from routing.electrodes.cavity import Cavity
+    from routing.processes.base import JobContext
+    from routing.route import RoutedFeature
+
+ORDER = 30
+FILES = ("electrode_*.step",)
+_PROCESS = "sink-erode"
+
+
+def depends(work: Work) -> Hashable:
+    """The eroded features with their sides and what is taken ahead of them, and the shop."""
+    made = [
+        (r.feature, r.verdict and r.verdict.details, r.ahead and r.ahead.rest)
+        for r in work.route.features
+        if r.process == _PROCESS
+    ]
+    return repr(made), work.choices.material, repr(work.shop)
+
+
+def write(work: Work, folder: Path) -> dict[str, Any]:
+    """``electrode_<feature>_<finish|rough>.step``: in the part's own place, at the end of the burn."""
+    from dataclasses import asdict
+
+    from routing.processes.base import JobContext
+
+    job = JobContext(work.part, work.recognition.features, work.shop, work.choices)
+    listed: list[dict[str, Any]] = []
+    flags: list[Flag] = []
+    for routed in work.route.features:
+        if routed.process == _PROCESS:
+            more, said = _of_feature(work, job, routed, folder)
+            listed += more
+            flags += said
+    return {"electrodes": listed, "flags": [asdict(f) | {"severity": str(f.severity)} for f in flags]}
+
+
+def _of_feature(
+    work: Work, job: JobContext, routed: RoutedFeature, folder: Path
+) -> tuple[list[dict[str, Any]], list[Flag]]:
+    from routing.electrodes.body import bodies_of, cavity_of
+    from routing.electrodes.plan import FINISH, ROUGH, gap_of
+    from routing.processes.access import approaches, side_name
+    from routing.stock.write import WriteError, write_step
+
+    feature, owned = routed.feature, work.shop.electrodes
+    kinds = (ROUGH, FINISH)
+    side = str(routed.verdict.details.get("side", "+z")) if routed.verdict else "+z"
+    try:
+        toward = next(d for d in approaches(job, feature) if side_name(job, d) == side)
+        cavity = cavity_of(work.part, feature, toward, margin_mm=min(owned.finish_gap_mm, owned.rough_gap_mm) / 2)
+        bodies = bodies_of(cavity, [gap_of(k, owned) for k in kinds], owned)
+    except Exception as error:  # the kernel's own have many names
+        return _missing(feature.id, kinds, str(error) or type(error).__name__)
+    listed: list[dict[str, Any]] = []
+    flags: list[Flag] = []
+    for kind, body in zip(kinds, bodies, strict=True):
+        file = f"electrode_{feature.id}_{kind}.step"
+        if not isinstance(body, str):
+            try:
+                write_step(body.solid, folder / file, name=f"{work.solid.name} electrode {feature.id} {kind}")
+            except WriteError as error:
+                body = str(error)
+        if isinstance(body, str):
+            more, said = _missing(feature.id, (kind,), body)
+        else:
+            more, said = [_entry(work, routed, cavity, body, kind, file, side)], []
+        listed += more
+        flags += said
+    if warning := next((n for e in listed for n in e.get("notes", ()) if "flush" in n), None):
+        flags.append(Flag("electrode-flushing", Severity.WARNING, feature.id, f"{feature.kind} {feature.id}: {warning}."))
+    return listed, flags
+
+
+def _missing(feature: str, kinds: tuple[str, ...], why: str) -> tuple[list[dict[str, Any]], list[Flag]]:
+    listed = [{"feature": feature, "kind": kind, "file": None, "reason": why} for kind in kinds]
+    said = f"no {' and no '.join(kinds)} electrode is written for {feature}: {why}: draw it by hand."
+    return listed, [Flag("no-electrode", Severity.WARNING, feature, said)]
+
+
+def _entry(
+    work: Work, routed: RoutedFeature, cavity: Cavity, body: Body, kind: str, file: str, side: str
+) -> dict[str, Any]:
+    from routing.documents.numbers import rounded, vector
+    from routing.documents.route_json import plain
+    from routing.electrodes import plan
+
+    shop, frame = work.shop, work.part.frame
+    owned, rates, rule = shop.electrodes, shop.rates, shop.rule(Material.named(work.choices.material))
+    depth = cavity.mouth_mm - cavity.low_mm
+    width = plan.smallest_width_mm(cavity.outline)
+    ahead = routed.ahead.rest if routed.ahead else None
+    volume = ahead.volume_mm3 if ahead else cavity.volume_mm3
+    area = sum(work.part.faces[i].area_mm2 for i in routed.feature.faces)
+    worn = plan.wear(
+        kind,
+        volume_mm3=volume,
+        area_mm2=area,
+        front_mm2=float(cavity.outline.area),
+        owned=owned,
+        rates=rates.erode,
+        scale=rule.erode_scale,
+    )
+    blank = plan.blank(body.size_mm, owned, rates.erode.electrode_per_cm3)
+    notes = []
+    if warning := plan.flush_warning(depth, width, owned, closed=not cavity.open_sides):
+        notes.append(warning)
+    if ahead:
+        notes.append(f"the bulk is taken before, left are {ahead.words}")
+    if worn.shorter_mm > body.gap_mm:
+        notes.append(f"its end wears by about {worn.shorter_mm:.2g} mm: more than its gap, dress it or make another")
+    return {
+        "feature": routed.feature.id,
+        "kind": kind,
+        "file": file,
+        "from_side": side,
+        "method": body.method,
+        "gap_mm": rounded(body.gap_mm),
+        "orbit_mm": rounded(plan.orbit_mm(owned) if kind == plan.ROUGH else 0.0),
+        "corner_reached_mm": rounded(plan.reached_mm(body.gap_mm, owned)),
+        "number": worn.number,
+        "wear_mm3_each": rounded(worn.lost_mm3),
+        "wear_end_mm": rounded(worn.shorter_mm),
+        "depth_mm": rounded(depth),
+        "smallest_width_mm": rounded(width, 3),
+        "depth_ratio": rounded(depth / width if width else 0.0, 2),
+        "open_sides": list(cavity.open_sides),
+        "burn_from_top_mm": rounded(cavity.top_mm - body.tip_mm),
+        "base_above_top_mm": rounded(body.base_mm - cavity.top_mm),
+        "base_centre_mm": vector(frame.local(body.base_centre)),
+        "base_from_sides_mm": {
+            s: rounded(float(frame.local(body.base_centre)[k] - work.part.low[k]))
+            for k, s in enumerate(("-x", "-y", "-z"))
+            if abs(float(frame.axes[k] @ cavity.view.along)) < 1e-6
+        },
+        "chamfer_toward": vector(frame.axes @ (-cavity.view.across - cavity.view.up)),
+        "size_mm": vector(body.size_mm),
+        "form_mm": vector(body.form_mm),
+        "base_mm": vector(body.base_size_mm),
+        "shank_mm": vector(body.shank_mm),
+        "volume_mm3": rounded(body.volume_mm3),
+        "material": owned.material,
+        "blank_mm": vector(blank.size_mm),
+        "material_cost_each": rounded(blank.cost, 2),
+        "material_cost": rounded(blank.cost * worn.number, 2),
+        "currency": rates.currency,
+        "clearance": plain(body.clearance),
+        "notes": notes,
+    }
