@@ -95,6 +95,16 @@ def test_the_start_hole_stands_in_the_largest_circle(sketch: cq.Workplane, inscr
         assert verdict.place[:2] == pytest.approx((0, 0), abs=2e-3)
 
 
+def test_a_round_opening_holds_its_own_circle() -> None:
+    """Arcs are kept as arcs: chords would show a circle some microns smaller."""
+    job = job_of(block().cut(cq.Workplane().slot2D(14, 10).extrude(60, both=True)))
+    (feature,) = [f for f in job.features if f.kind in _OPENINGS]
+    verdict = asked(job, feature, "wire")
+    assert verdict.details["inscribed_mm"] == pytest.approx(10, abs=1e-6)
+    job = job_of(block().faces(">Z").workplane().hole(9.0))
+    assert asked(job, the(job, Kind.HOLE), "wire").details["inscribed_mm"] == pytest.approx(9, abs=1e-6)
+
+
 def test_a_start_hole_has_a_smallest_diameter_and_a_deepest_ratio() -> None:
     machine = replace(load_shop().wire_machine, start_hole_min_mm=5.0)
     job = job_of(opening(0.5, 12, 4), shop_with(wire_machine=machine))

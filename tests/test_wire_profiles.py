@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import math
 import random
 from functools import cache
@@ -11,6 +12,7 @@ from typing import Any
 
 import cadquery as cq
 import ezdxf
+import jsonschema
 import numpy as np
 import pytest
 import shapely
@@ -18,9 +20,7 @@ from ezdxf.path import make_path
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from OCP.BRepAlgoAPI import BRepAlgoAPI_Common
-from OCP.BRepBuilderAPI import BRepBuilderAPI_MakeFace
 from OCP.BRepGProp import BRepGProp
-from OCP.gp import gp_Dir, gp_Pln, gp_Pnt
 from OCP.GProp import GProp_GProps
 
 from featurize.brep.build import build_part
@@ -36,7 +36,7 @@ from routing.stock.blank import blank_for
 from routing.wirework.outline import Outline, as_arcs, joined
 from routing.wirework.profiles import cuts, wire_view
 from routing.wirework.slugs import Fall, density_g_cm3, slug
-from routing.wirework.start_holes import largest_circle, start_hole
+from routing.wirework.start_holes import largest_circle, lead_in, start_hole
 from tests.support.routed import STEEL, block, job_of
 
 DEMOS = Path(__file__).parents[1] / "demo_models"
@@ -90,12 +90,14 @@ def flattened(entity: Any, chord_mm: float) -> Any:
 
 def kernel_air(job: JobContext, entity: Any, cut: dict[str, Any], height_mm: float) -> float:
     """Area of air in the part's section at a height, inside a window round one outline: by the kernel."""
-    x, y, z = (np.array(cut[k]) for k in ("x", "y", "from"))
+    x, z = np.array(cut["x"]), np.array(cut["from"])
     window = shapely.buffer(shapely.polygons(flattened(entity, 0.01)), 0.2)
     origin = job.part.frame.origin + height_mm * z
     place = cq.Plane(tuple(origin), xDir=tuple(x), normal=tuple(z))
     ring = shapely.get_coordinates(window.exterior)[:-1]
-    face = cq.Face.makeFromWires(cq.Wire.makePolygon([place.toWorldCoords(tuple(p)) for p in ring], close=True))
+    face = cq.Face.makeFromWires(
+        cq.Wire.makePolygon([place.toWorldCoords(tuple(p)) for p in ring], close=True)
+    )
     solid = BRepAlgoAPI_Common(face.wrapped, job.part.solid).Shape()
     return face.Area() - _area(solid)
 
@@ -198,7 +200,7 @@ def test_land_and_relief_are_drawn_apart(tmp_path: Path) -> None:
 
 
 def test_the_smallest_inside_corner_is_the_offset(tmp_path: Path) -> None:
-    """The wire's middle runs offset = d/2 + gap off the walls; an arc of just that radius leaves it a point."""
+    """The wire's middle runs d / 2 + gap off the walls, and a disc of that radius reaches every corner."""
     told = wire_profiles.write(wired(demo("pierce_die")), tmp_path)
     for cut in told["wire"]["cuts"]:
         assert cut["offset_mm"] == pytest.approx(cut["wire_mm"] / 2 + cut["gap_mm"])
@@ -223,7 +225,9 @@ def test_a_lead_meets_the_outline_square_and_stays_in_the_air(tmp_path: Path) ->
             room = shapely.Polygon(ring)
             assert room.buffer(1e-3).covers(shapely.LineString(way))
             last = way[-1] - way[-2]
-            gaps = shapely.distance(shapely.linestrings(np.stack([ring[:-1], ring[1:]], axis=1)), shapely.Point(way[-1]))
+            gaps = shapely.distance(
+                shapely.linestrings(np.stack([ring[:-1], ring[1:]], axis=1)), shapely.Point(way[-1])
+            )
             side = np.diff(ring, axis=0)[int(np.argmin(gaps))]
             assert float(gaps.min()) < 1e-3
             cosine = abs(last @ side) / np.linalg.norm(last) / np.linalg.norm(side)
@@ -239,9 +243,11 @@ def test_the_same_part_gives_the_same_bytes(tmp_path: Path) -> None:
     assert texts[0] == texts[1]
 
 
-def test_a_drawing_is_sound(tmp_path: Path) -> None:
+def test_a_drawing_is_sound_and_the_route_keeps_its_schema(tmp_path: Path) -> None:
+    schema = json.loads((DEMOS.parent / "docs" / "route.schema.json").read_text())["properties"]
     for name in WIRED:
-        wire_profiles.write(wired(demo(name)), tmp_path)
+        told = wire_profiles.write(wired(demo(name)), tmp_path)
+        jsonschema.validate(told["wire"], schema["wire"])
     for file in tmp_path.glob("*.dxf"):
         assert not ezdxf.readfile(file).audit().has_errors
 
@@ -274,6 +280,24 @@ def test_a_slot_open_at_both_ends_starts_outside_the_blank(tmp_path: Path) -> No
         assert all(not blank.covers(shapely.Point(e)) for e in ends)
 
 
+def test_a_part_cut_free_all_round_starts_outside_the_blank() -> None:
+    """A hexagon, 12 across the corners, in a larger blank: in square to a side, never through the part."""
+    job = job_of(cq.Workplane().polygon(6, 12).extrude(20))
+    walls = [f.id for f in job.part.faces if abs(float(f.normals[0] @ job.thickness)) < 0.5]
+    view = wire_view(job.part, job.thickness)
+    (cut,) = cuts(job.part, walls, view)
+    assert cut.closed
+    assert not cut.opening
+    assert cut.walls[0].top.area_mm2 == pytest.approx(-6 * 6**2 * math.sin(math.pi / 3) / 2)
+    part = cut.walls[0].top.polygon()
+    blank = part.buffer(9)
+    lead = lead_in(cut, None, 0.145, blank, part)
+    assert lead.problem is None
+    assert not blank.covers(shapely.Point(lead.start))
+    assert shapely.LineString(lead.way).intersection(part).length < 1e-3
+    assert cut.walls[0].top.distance_mm(lead.meeting) < 1e-9
+
+
 def cut_of(job: JobContext) -> Any:
     (feature,) = [f for f in job.features if f.kind != Kind.OUTSIDE_FACE]
     (found,) = cuts(job.part, feature.faces, wire_view(job.part, job.thickness))
@@ -282,7 +306,14 @@ def cut_of(job: JobContext) -> Any:
 
 def test_a_slug_is_a_prism_and_weighs_its_density() -> None:
     steel = Material.named(STEEL)
-    found = slug(cut_of(job_of(block().cut(cq.Workplane().rect(12, 8).extrude(20)))), (0, 20), 0.29, 2.0, steel, up=True)
+    found = slug(
+        cut_of(job_of(block().cut(cq.Workplane().rect(12, 8).extrude(20)))),
+        (0, 20),
+        0.29,
+        2.0,
+        steel,
+        up=True,
+    )
     volume = ((12 - 0.58) * (8 - 0.58) - math.pi) * 20
     assert found.volume_mm3 == pytest.approx(volume, rel=1e-4)
     assert found.mass_g == pytest.approx(volume * 7.8e-3, rel=1e-4)
@@ -291,7 +322,7 @@ def test_a_slug_is_a_prism_and_weighs_its_density() -> None:
 
 
 def test_carbide_density_is_the_handbooks() -> None:
-    # Usual catalogue densities of straight WC-Co, g/cm3, from memory: 6 % 14.9, 10 % 14.5, 15 % 14.0, 25 % 13.1.
+    # Usual densities of straight WC-Co in g/cm3, from memory.
     for binder, density in ((6, 14.9), (10, 14.5), (15, 14.0), (25, 13.1)):
         assert density_g_cm3(Material.named(f"carbide-{binder}")) == pytest.approx(density, rel=0.01)
 

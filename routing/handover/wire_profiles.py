@@ -204,11 +204,13 @@ def _legend(made: Sequence[WirePath], title: str) -> Iterator[str]:
             yield f"   slug about {s.mass_g:.3g} g (estimate), {s.fall}"
         for _, said in path.faults:
             yield f"   {said}"
-    yield CAUTION
+    yield from CAUTION.splitlines()
     yield "Estimates and proposals: prove every path on the machine before it cuts."
 
 
 def _start_table(made: Sequence[WirePath]) -> Iterator[tuple[str, ...]]:
+    if not any(path.hole for path in made):
+        return
     yield "start hole", "X", "Y", "diameter", "inscribed", "height", "by"
     for path in made:
         if path.hole is None:
@@ -274,6 +276,6 @@ def _told(every: Sequence[tuple[str, WirePath]], flags: Sequence[Flag]) -> dict[
                 }
             )
     return {
-        "wire": {"cuts": cuts, "start_holes": starts, "caution": CAUTION},
+        "wire": {"cuts": cuts, "start_holes": starts, "caution": CAUTION.replace("\n", " ")},
         "flags": [plain(f) for f in flags],
     }

@@ -29,7 +29,7 @@ FRICTION = 0.3
 _MAGNETIC_BINDER = 10.0
 
 CAUTION = (
-    "A slug drops when the last thread is cut: keep hands out, catch or hold it, never let it fall on the "
+    "A slug drops when the last thread is cut: keep hands out, catch or hold it, never let it fall on the\n"
     "lower guide; its edges are sharp. Local codes and the machine's manual come first."
 )
 

@@ -145,7 +145,8 @@ def _by_length(outline: Outline) -> list[tuple[int, str]]:
     straight = [k for k in order if outline.bulges[k] == 0]
     words = dict.fromkeys(straight, "middle of a straight piece, the longer ones being in no clear sight")
     words |= dict.fromkeys(straight[:1], "middle of the longest straight piece")
-    return [(k, words.get(k, "middle of an arc, no straight piece being in clear sight")) for k in order]
+    round_ = "middle of an arc, no straight piece being in clear sight" if straight else "middle of an arc"
+    return [(k, words.get(k, round_)) for k in order]
 
 
 def _square_off(outline: Outline, piece: int) -> tuple[Array, Array]:
