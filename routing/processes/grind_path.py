@@ -6,6 +6,7 @@ Points are (across, up) in mm. A path runs from low to high across with the air 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -28,10 +29,10 @@ class Segment:
     end: Array
     mid: Array | None = None
 
-    @property
+    @cached_property
     def length_mm(self) -> float:
         """The chord's length."""
-        return float(np.linalg.norm(self.end - self.start))
+        return float(np.hypot(*(self.end - self.start)))
 
     def centre(self) -> Array:
         """The centre of an arc."""
@@ -42,6 +43,10 @@ class Segment:
 
     def points(self) -> Array:
         """The ends of a line; an arc finely enough (k, 2)."""
+        return self._points
+
+    @cached_property
+    def _points(self) -> Array:
         if self.mid is None:
             return np.array([self.start, self.end])
         centre = self.centre()

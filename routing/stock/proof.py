@@ -29,8 +29,9 @@ from routing.stock.sweep import Fault, Sweep, strays, sweeps
 # Largest share of the part that may stand outside the stock.
 MISSING_SHARE = 1e-6
 FLOOR_MM = 5e-4
-# Columns of the grid along the longer side: 0.1 % of the volume of any channel a wheel can make.
-_COLUMNS = 400
+# Columns of the grid along the longer side: volumes come out within a twentieth of 1 %. What is thinner than
+# its cells is for the line of heights of the swept wheel and for the exact boolean to find.
+_COLUMNS = 250
 _TURN = 0.4142
 
 

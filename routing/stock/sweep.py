@@ -94,7 +94,7 @@ def line_of(view: View, triangles: Array, low: float, pitch: float, count: int) 
     facet = np.full(count, -1, np.int64)
     highest = ends[:, :, 1].max(axis=1)
     left = np.argsort(-highest, kind="stable")
-    left = left[last[left] > first[left]]
+    left = left[(last > first)[left] & (ends[left, 1, 0] > ends[left, 0, 0])]
     some = _BLOCK
     while len(left):
         for k in left[:some]:
