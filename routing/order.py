@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from enum import IntEnum
 from graphlib import TopologicalSorter
 
@@ -50,6 +50,7 @@ class Step:
     side: str
     features: tuple[str, ...]
     notes: tuple[str, ...] = ()
+    volumes_mm3: Mapping[str, float] = field(default_factory=dict)  # of features not taken whole
 
     @property
     def setup(self) -> tuple[str, str]:
@@ -80,6 +81,7 @@ class Choice:
     verdict: Verdict | None
     finisher: str | None = None  # who takes the allowance left on ground floors
     ground: bool = False  # whether the wheel reaches the feature, whoever is chosen
+    ahead: Verdict | None = None  # who takes the bulk before, and leaves its rest
 
     @property
     def side(self) -> str:
@@ -103,7 +105,7 @@ def steps_of(job: JobContext, choices: Sequence[Choice], broken: Sequence[str]) 
         loose += _fine(choice)
         if choice.verdict is None:
             continue
-        mine = _steps(job, choice)
+        mine = steps_for(job, choice)
         if wall := thin.get(choice.feature.id):
             note = f"{choice.feature.id} {wall}: reduced feed and depth, lift between passes"
             if _is_crossed(job, choice, choices):
@@ -123,6 +125,17 @@ def _blank(choices: Sequence[Choice]) -> list[Feature]:
 
 def _ids(features: Iterable[Feature]) -> tuple[str, ...]:
     return tuple(f.id for f in features)
+
+
+def steps_for(job: JobContext, choice: Choice) -> list[Step]:
+    """The steps of one feature alone, without what its callouts ask beyond them."""
+    mine = _steps(job, choice)
+    if (ahead := choice.ahead) is None or ahead.rest is None:
+        return mine
+    bulk = replace(choice, verdict=ahead, ahead=None)
+    note = f"{choice.feature.id} only {ahead.rest.words} by the {ahead.process} before"
+    left = {choice.feature.id: ahead.rest.volume_mm3}
+    return [*_steps(job, bulk), *(replace(s, notes=(*s.notes, note), volumes_mm3=left) for s in mine)]
 
 
 def _steps(job: JobContext, choice: Choice) -> list[Step]:
@@ -206,6 +219,7 @@ def _merged(loose: Sequence[Step]) -> list[Step]:
                 old,
                 features=tuple(dict.fromkeys(old.features + s.features)),
                 notes=tuple(dict.fromkeys(old.notes + s.notes)),
+                volumes_mm3={**old.volumes_mm3, **s.volumes_mm3},
             )
         )
     return sorted((s for s in found.values() if s.features), key=lambda s: (s.stage, s.process, s.side))

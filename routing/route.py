@@ -3,33 +3,41 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 from featurize.feature import Feature, Kind, Role
 from featurize.recognise import Recognition
 from routing.choices import Choices
 from routing.edges import EdgeVerdict, edge_flags, edge_map
-from routing.estimate import Estimate, estimate, minutes_of
+from routing.estimate import Estimate, Sizes, estimate, plan
 from routing.finish import demands
 from routing.flags import Flag, Severity
-from routing.order import Choice, Operation, operations, steps_of
+from routing.order import Choice, Operation
 from routing.processes import all_processes
+from routing.processes.access import side_direction
 from routing.processes.base import JobContext, Verdict
+from routing.processes.heights import HeightGrid
 from routing.shop import Shop
 from routing.threads import check_threads
 
 NONE = "none"
+# Taking the bulk first is worth another setup where it leaves at most this share (common practice, no source).
+WORTH_A_SETUP = 0.5
 
 
 @dataclass(frozen=True)
 class RoutedFeature:
-    """``process`` is "none" for what comes with the blank and for what nothing in the shop can make."""
+    """``process`` is "none" for what comes with the blank and for what nothing in the shop can make.
+
+    ``ahead`` is the answer of an earlier process that takes the bulk and leaves its ``rest`` to ``process``.
+    """
 
     feature: Feature
     process: str
     verdicts: tuple[Verdict, ...]
     flags: tuple[Flag, ...]
+    ahead: Verdict | None = None
 
     @property
     def verdict(self) -> Verdict | None:
@@ -68,14 +76,41 @@ def make_route(recognition: Recognition, shop: Shop, choices: Choices) -> Route:
     edges = tuple(edge_map(job.part, job.features))
     other = [*thread_flags, *edge_flags(job.part, job.features)]
     routed = [_routed(job, feature, other) for feature in job.features]
-    planned = [
-        Choice(r.feature, r.verdict, _finisher(job, r), _is_workable(r, "surface grind")) for r in routed
-    ]
-    steps = steps_of(job, planned, _broken(job, edges))
-    found = operations(job, steps, [minutes_of(job, s) for s in steps])
+    sizes = Sizes(job, {r.feature.id: r.verdicts for r in routed}, edges)
+    broken = _broken(job, edges)
+    chosen = plan(sizes, [_choice(job, r) for r in routed], broken)
     flags = [flag for r in routed for flag in r.flags]
     flags += [flag for flag in other if flag.feature not in {r.feature.id for r in routed}]
-    return Route(recognition, tuple(routed), found, edges, tuple(flags), estimate(found, shop.rates))
+    others = {}
+    for process in _ASKED:
+        moved = [_moved(r, process) for r in routed]
+        taken = tuple(m.feature.id for m, r in zip(moved, routed, strict=True) if m is not r)
+        others[process] = taken, plan(sizes, [_choice(job, m) for m in moved], broken) if taken else chosen
+    options = {
+        r.feature.id: [
+            (v.process == r.process, _choice(job, _moved(r, v.process))) for v in r.verdicts if v.workable
+        ]
+        for r in routed
+        if r.verdicts
+    }
+    estimated = estimate(sizes, chosen, others, options)
+    return Route(recognition, tuple(routed), chosen.operations, edges, tuple(flags), estimated)
+
+
+# What a shop asks: would it be cheaper to give one machine all that it can make?
+_ASKED = ("mill", "sink-erode")
+
+
+def _moved(routed: RoutedFeature, process: str) -> RoutedFeature:
+    """The feature by another process, where that one can make it."""
+    if process == routed.process or not _is_workable(routed, process):
+        return routed
+    return replace(routed, process=process, ahead=None)
+
+
+def _choice(job: JobContext, routed: RoutedFeature) -> Choice:
+    ground = _is_workable(routed, "surface grind")
+    return Choice(routed.feature, routed.verdict, _finisher(job, routed), ground, routed.ahead)
 
 
 def _routed(job: JobContext, feature: Feature, other: Sequence[Flag]) -> RoutedFeature:
@@ -98,7 +133,21 @@ def _routed(job: JobContext, feature: Feature, other: Sequence[Flag]) -> RoutedF
         why = "; ".join(f"{v.process}: {v.reason}" for v in verdicts)
         said = f"{feature.kind} {feature.id}: nothing in the shop makes it: {why}."
         mine.append(Flag("no-process", Severity.BLOCKING, feature.id, said))
-    return RoutedFeature(feature, first.process if first else NONE, verdicts, tuple(mine))
+    ahead = _ahead(job, feature, verdicts, first) if first else None
+    return RoutedFeature(feature, first.process if first else NONE, verdicts, tuple(mine), ahead)
+
+
+def _ahead(
+    job: JobContext, feature: Feature, verdicts: Sequence[Verdict], first: Verdict
+) -> Verdict | None:
+    """Who takes the bulk before the process that makes the feature whole, where it leaves little enough."""
+    for verdict in verdicts[: verdicts.index(first)]:
+        if verdict.rest is not None:
+            toward = side_direction(job, str(verdict.details.get("side", "+z")))
+            whole = HeightGrid.of(job, feature, toward).removed_mm3(job)
+            if verdict.rest.volume_mm3 < WORTH_A_SETUP * whole:
+                return verdict
+    return None
 
 
 def _forced(feature: Feature, answer: Verdict) -> Flag:

@@ -157,8 +157,11 @@ def test_a_thin_opening_is_opened_before_a_cut_crosses_it() -> None:
 
 def test_the_estimate_is_a_sum_and_says_that_it_is_one(route: Route) -> None:
     e = route.estimate
-    setups = len({o.setup for o in route.operations})
-    assert e.minutes == pytest.approx(sum(o.minutes for o in route.operations) + 20 * setups)
+    assert e.minutes == pytest.approx(sum(line.minutes for line in e.lines))
+    for o in route.operations:
+        line = e.of_operation(o.number)
+        assert o.minutes == pytest.approx(line.run_min + line.idle_min)
+    assert len([line for line in e.lines if line.set_up_min and line.operation]) == e.setups
     assert e.minutes_low < e.minutes < e.minutes_high
     assert e.cost_low < e.cost < e.cost_high
     assert "estimate" in e.note

@@ -22,8 +22,9 @@ if TYPE_CHECKING:  # these load the kernel
     from featurize.step.document import SolidPart, StepDocument
     from routing.doubts import Doubt
     from routing.edges import EdgeVerdict
+    from routing.estimate import Estimate
     from routing.order import Operation
-    from routing.route import Route
+    from routing.route import Route, RoutedFeature
     from routing.stock.ground import GroundStock
     from routing.stock.proof import Proof
 
@@ -55,7 +56,7 @@ def build(
             geometry(f, part, solid.face_names) | _routed(f, route, flags) for f in recognition.features
         ],
         "doubts": [doubt(d) for d in doubts(recognition)],
-        "operations": [_operation(o) for o in route.operations],
+        "operations": [_operation(o, route.estimate) for o in route.operations],
         "edges": [_edge(e, part) for e in route.edges],
         "flags": [_flag(f) for f in flags],
         "stock": _stock(*stock, part, choices),
@@ -162,8 +163,21 @@ def _routed(feature: Feature, route: Route, flags: Sequence[Flag]) -> dict[str, 
             }
             for verdict in route.verdicts[feature.id]
         ],
+        "regions": _regions(route.by_id[feature.id]),
         "flags": list(dict.fromkeys(flag.code for flag in flags if flag.feature == feature.id)),
     }
+
+
+def _regions(routed: RoutedFeature) -> list[dict[str, Any]]:
+    """Who makes what, where two processes share a feature."""
+    ahead = routed.ahead
+    if ahead is None or ahead.rest is None:
+        return []
+    rest = {"volume_mm3": rounded(ahead.rest.volume_mm3), "places_mm": [vector(p) for p in ahead.rest.places]}
+    return [
+        {"process": ahead.process, "what": "the bulk", "leaves": ahead.rest.words},
+        {"process": routed.process, "what": ahead.rest.words} | rest,
+    ]
 
 
 def doubt(question: Doubt) -> dict[str, Any]:
@@ -182,7 +196,8 @@ def doubt(question: Doubt) -> dict[str, Any]:
     }
 
 
-def _operation(operation: Operation) -> dict[str, Any]:
+def _operation(operation: Operation, estimate: Estimate) -> dict[str, Any]:
+    line = estimate.of_operation(operation.number)
     return {
         "number": operation.number,
         "stage": operation.stage,
@@ -193,6 +208,10 @@ def _operation(operation: Operation) -> dict[str, Any]:
         "after": list(operation.after),
         "because": list(operation.because),
         "minutes": rounded(operation.minutes, 1),
+        "set_up_min": rounded(line.set_up_min, 1),
+        "run_min": rounded(line.run_min, 1),
+        "idle_min": rounded(line.idle_min, 1),
+        "basis": list(line.basis),
         "notes": list(operation.notes),
     }
 

@@ -72,13 +72,29 @@ class Drilling:
 
 @dataclass(frozen=True)
 class Electrodes:
-    """Gaps per side of the finishing and the roughing electrode."""
+    """Gaps per side of the finishing and the roughing electrode, and the rules of their bodies.
+
+    ``base_margin_mm`` is what the squared base stands out beyond the form, ``flush_ratio`` the depth over the
+    smallest width from which flushing is doubtful, ``wear_share`` the volume of electrode lost for a volume
+    of steel, ``blank_allowance_mm`` what is milled off each side of a blank, which comes in steps.
+    """
 
     finish_gap_mm: float
     rough_gap_mm: float
     corner_radius_mm: float
     max_depth_mm: float
     min_width_mm: float
+    overrun_mm: float
+    base_margin_mm: float
+    base_height_mm: float
+    base_chamfer_mm: float
+    shank_mm: float
+    shank_height_mm: float
+    flush_ratio: float
+    material: str
+    wear_share: float
+    blank_allowance_mm: float
+    blank_step_mm: float
 
 
 @dataclass(frozen=True)
@@ -97,7 +113,8 @@ class General:
 class MaterialRule:
     """``smallest_cutter_mm`` and ``length_ratio`` bound the cutters that are sensible.
 
-    ``small_cutter_mm`` and ``small_length_ratio`` are the ratio for cutters under a diameter.
+    ``small_cutter_mm`` and ``small_length_ratio`` are the ratio for cutters under a diameter. The scales
+    are shares of the rates in ``Rates``, which are steel's.
     """
 
     processes: tuple[str, ...]
@@ -106,25 +123,125 @@ class MaterialRule:
     small_cutter_mm: float
     small_length_ratio: float
     feed_scale: float
+    wire_scale: float
+    grind_scale: float
+    erode_scale: float
+    density_g_per_cm3: float
+    price_per_kg: float
+    cutter_cost_per_hour: float
+
+
+@dataclass(frozen=True)
+class WireRates:
+    """``pass_shares``: speed of each pass over the main cut's, the main cut first."""
+
+    mm2_per_min: float
+    full_wire_mm: float
+    lost_height_mm: float
+    pass_shares: tuple[float, ...]
+    threading_min: float
+    slug_min: float
+    start_hole_mm_per_min: float
+    start_hole_min: float
+
+    def main_mm2_per_min(self, wire_mm: float) -> float:
+        """The main cut's rate at full height: as the wire's section, which bears the current."""
+        return self.mm2_per_min * min(1.0, wire_mm / self.full_wire_mm) ** 2
+
+
+@dataclass(frozen=True)
+class GrindRates:
+    infeed_mm: float
+    fine_infeed_mm: float
+    fine_mm: float
+    spark_out_passes: float
+    table_mm_per_min: float
+    reversal_min: float
+    overrun_mm: float
+    cross_share: float
+    squared_mm: float
+    dress_min: float
+    dress_every_mm3: float
+    face_min: float
+
+
+@dataclass(frozen=True)
+class MillRates:
+    mm3_per_min: float
+    finish_mm2_per_min: float
+    semi_finish_mm2_per_min: float
+    full_cutter_mm: float
+    tool_change_min: float
+
+    def share(self, cutter_mm: float) -> float:
+        """A small cutter's share of the rates: as its diameter, up to the full cutter's."""
+        return min(1.0, cutter_mm / self.full_cutter_mm)
+
+
+@dataclass(frozen=True)
+class HoleRates:
+    drill_mm_per_min: float
+    full_drill_mm: float
+    peck_ratio: float
+    thread_mm_per_min: float
+    thread_mill_share: float
+    position_min: float
+    bore_min: float
+
+
+@dataclass(frozen=True)
+class ErodeRates:
+    """``wear_mm3`` and ``wear_mm2``: what one roughing or finishing electrode lasts for."""
+
+    mm3_per_min: float
+    finish_mm2_per_min: float
+    wear_mm3: float
+    wear_mm2: float
+    electrode_min: float
+    electrode_cost: float
+    electrode_per_cm3: float
+    change_min: float
+
+
+@dataclass(frozen=True)
+class BenchRates:
+    edge_mm_per_min: float
+    lap_mm2_per_min: float
+
+
+@dataclass(frozen=True)
+class InspectRates:
+    piece_min: float
+    feature_min: float
+    callout_min: float
+
+
+@dataclass(frozen=True)
+class Range:
+    """What a figure may turn out to be, as shares of it: ``low`` up to 1, ``high`` from 1."""
+
+    low: float
+    high: float
 
 
 @dataclass(frozen=True)
 class Rates:
-    """``per_hour``: process to money; removal rates are mm3 or mm2 per minute."""
+    """Steel's rates. The mappings are by process, "bench" and "inspect" among them; ``per_hour`` is money."""
 
     currency: str
+    quantities: tuple[int, ...]
+    blank_margin_mm: float
     per_hour: Mapping[str, float]
-    setup_min: float
-    wire_mm2_per_min: float
-    wire_passes: float
-    grind_mm3_per_min: float
-    mill_mm3_per_min: float
-    erode_mm3_per_min: float
-    finish_mm2_per_min: float
-    hole_min: float
-    thread_min: float
-    electrode_min: float
-    edge_mm_per_min: float
+    setup_min: Mapping[str, float]
+    scrap_share: Mapping[str, float]
+    range: Mapping[str, Range]
+    wire: WireRates
+    grind: GrindRates
+    mill: MillRates
+    holes: HoleRates
+    erode: ErodeRates
+    bench: BenchRates
+    inspect: InspectRates
 
 
 @dataclass(frozen=True)

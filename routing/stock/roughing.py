@@ -198,7 +198,8 @@ def rough(
             drawing.append(Walked(side, box, tuple(drawn)))  # type: ignore[arg-type]
     step_down = max(depth for _, view, *_ in seen for _, depth in view.steps)
     step_over = how.step_over * cutter.diameter_mm
-    feed = shop.rates.mill_mm3_per_min * rule.feed_scale / (step_over * step_down)
+    rates = shop.rates.mill
+    feed = rates.mm3_per_min * rates.share(cutter.diameter_mm) * rule.feed_scale / (step_over * step_down)
     before, after = (s.passes(feed, how) for s in sums)
     saved = 1 - after.path_mm / before.path_mm if before.path_mm else 0.0
     result = Roughing(

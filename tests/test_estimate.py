@@ -1,0 +1,311 @@
+"""Minutes and money: closed forms, common practice, what must grow, how ranges and batches add up."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import cadquery as cq
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from featurize.brep.build import build_part
+from featurize.feature import Kind
+from featurize.recognise import recognise
+from routing.choices import Choices
+from routing.estimate import effort
+from routing.estimate.price import Bill, Line, combined, with_scrap
+from routing.route import Route, make_route
+from routing.shop import Range, load_shop
+from tests.support.routed import UP, block
+
+SHOP = load_shop()
+RATES = SHOP.rates
+CARBIDES = (SHOP.materials["tough_carbide"], SHOP.materials["hard_carbide"])
+
+size = st.floats(0.01, 200)
+more = st.floats(0, 100)
+
+
+def routed(solid: cq.Workplane, thread: str = "plain", **choices: object) -> Route:
+    found = recognise(build_part(solid.val().wrapped), working_side=UP, threads={"all": thread})
+    return make_route(found, SHOP, Choices(**choices))  # type: ignore[arg-type]
+
+
+# Common practice, no source.
+
+
+@pytest.mark.parametrize("rule", CARBIDES)
+def test_common_practice_m5_in_carbide_takes_about_3_minutes_a_hole(rule) -> None:  # type: ignore[no-untyped-def]
+    """Common practice, no source: a blind M5 some 10 to 12 deep, core hole and thread."""
+    hole = effort.drill(12, 4.2, RATES.holes, scale=rule.feed_scale)
+    thread = effort.thread_mill(10, 5, 0.8, RATES.holes, scale=rule.feed_scale)
+    assert 2 <= hole.minutes + thread.minutes <= 4
+
+
+def test_common_practice_m5_in_carbide_on_a_part() -> None:
+    """The same through the whole program: two M5 with relief, relief not counted."""
+    core = cq.Workplane().circle(2.1).extrude(12).union(cq.Workplane().circle(2.7).extrude(1.4))
+    solid = block().cut(core.translate((-10, 0, 0))).cut(core.translate((10, 0, 0)))
+    e = routed(solid, "M5", material="carbide-12").estimate
+    minutes = sum(line.run_min + line.idle_min for line in e.lines if line.what in ("drill", "thread"))
+    assert 2 * 2 <= minutes <= 2 * 4.5
+
+
+@pytest.mark.parametrize("material", ["steel-60hrc", "carbide-12", "carbide-20"])
+def test_common_practice_a_shallow_feature_with_a_2_mm_cutter_takes_under_an_hour(material: str) -> None:
+    """Common practice, no source: roughed and finished with one 2 mm cutter: 12 x 8, 1 deep, corners R1."""
+    pocket = cq.Workplane().box(12, 8, 2).edges("|Z").fillet(1.0).translate((0, 0, 20))
+    found = routed(block().cut(pocket), material=material)
+    (made,) = [r for r in found.features if r.feature.kind == Kind.POCKET]
+    assert made.verdict is not None
+    assert made.verdict.details["cutter_mm"] == 2
+    milled = [line for line in found.estimate.lines if line.what in ("rough", "semi finish", "finish")]
+    assert len(milled) == 3
+    assert 3 < sum(line.run_min + line.idle_min for line in milled) < 60
+
+
+# Closed forms.
+
+
+def test_wire_minutes_are_area_over_rate_for_each_pass() -> None:
+    rates = replace(RATES.wire, mm2_per_min=60, lost_height_mm=0, pass_shares=(1, 2, 4))
+    cut = effort.wire_cut(312, 24, rates, scale=1, wire_mm=0.25, passes=3, closed=True)
+    assert cut.run_min == pytest.approx(312 / 60 * (1 + 1 / 2 + 1 / 4))
+    assert cut.idle_min == rates.threading_min + rates.slug_min
+    assert cut.basis == ("cut area 312 mm2, 3 passes at 60 120 240 mm2/min with wire 0.25 at height 24",)
+    trim = effort.wire_cut(312, 24, rates, scale=1, wire_mm=0.25, passes=1, closed=True)
+    assert trim.run_min == pytest.approx(312 / 240)
+    assert trim.idle_min == rates.threading_min
+
+
+def test_wire_half_as_thick_takes_four_times_as_long_and_thin_work_loses_rate() -> None:
+    rates = replace(RATES.wire, full_wire_mm=0.2)
+    whole, half = (
+        effort.wire_cut(100, 20, rates, scale=1, wire_mm=d, passes=4, closed=False) for d in (0.2, 0.1)
+    )
+    assert half.run_min == pytest.approx(4 * whole.run_min)
+    # At a height equal to the lost one the area takes twice as long.
+    thin = effort.wire_cut(100, rates.lost_height_mm, rates, scale=1, wire_mm=0.2, passes=4, closed=False)
+    endless = effort.wire_cut(100, 1e9, rates, scale=1, wire_mm=0.2, passes=4, closed=False)
+    assert thin.run_min == pytest.approx(2 * endless.run_min)
+
+
+def test_grinding_is_passes_times_strokes() -> None:
+    rates = replace(
+        RATES.grind, infeed_mm=0.01, fine_infeed_mm=0.002, fine_mm=0.01, spark_out_passes=4, cross_share=0.5
+    )
+    rates = replace(rates, table_mm_per_min=10_000, reversal_min=0, overrun_mm=30, dress_every_mm3=1e9)
+    # By hand: 0.99 / 0.01 + 0.01 / 0.002 + 4 = 108 passes; 20 wide under a 10 wheel: 1 + 10 / 5 = 3 strokes
+    # of 70 mm at 10 m/min.
+    cut = effort.grind(1.0, 20, 40, 10, rates, scale=1)
+    assert cut.run_min == pytest.approx(108 * 3 * 70 / 10_000)
+    assert cut.idle_min == rates.dress_min
+    assert "108 passes" in cut.basis[0]
+
+
+def test_milling_is_volume_and_area_over_rates_and_agrees_with_the_roughing_of_the_stock() -> None:
+    full = RATES.mill.full_cutter_mm
+    assert effort.mill_rough(120, full, RATES.mill, scale=0.5).run_min == pytest.approx(
+        120 / (RATES.mill.mm3_per_min * 0.5)
+    )
+    half = effort.mill_area(50, full / 2, RATES.mill, scale=1)
+    assert half.run_min == pytest.approx(2 * 50 / RATES.mill.finish_mm2_per_min)
+
+
+def test_a_thread_is_a_helix() -> None:
+    # Length of a helix, neglecting its rise: turns x pi x (thread - cutter).
+    thread = effort.thread_mill(8, 5, 0.8, RATES.holes, scale=1)
+    path = 11 * math.pi * 5 * (1 - RATES.holes.thread_mill_share)
+    assert thread.run_min == pytest.approx(path / RATES.holes.thread_mm_per_min)
+
+
+def test_erosion_is_volume_and_area_and_two_electrodes() -> None:
+    rates = replace(RATES.erode, mm3_per_min=10, finish_mm2_per_min=5, wear_mm3=1000, wear_mm2=100)
+    sunk = effort.erode(500, 200, rates, scale=0.5)
+    assert sunk.run_min == pytest.approx(500 / 5 + 200 / 2.5)
+    assert sunk.electrodes == pytest.approx((500 / 500, 200 / 50))
+    assert effort.erode(0, 200, rates, scale=1, rough=False).electrodes == pytest.approx((2,))
+
+
+def test_carbide_weighs_what_the_rule_of_mixtures_says() -> None:
+    """Densities of WC and Co (15.63 and 8.9 g/cm3) from memory; the shares by mass are the rules' middles."""
+    for rule, cobalt in zip(CARBIDES, (0.20, 0.10), strict=True):
+        assert rule.density_g_per_cm3 == pytest.approx(1 / (cobalt / 8.9 + (1 - cobalt) / 15.63), abs=0.1)
+
+
+# What must grow.
+
+
+@given(size, more, st.floats(0.3, 20), st.sampled_from([0.2, 0.35, 0.5, 1.0]))
+def test_more_depth_never_takes_less_time(depth: float, deeper: float, width: float, scale: float) -> None:
+    def minutes(d: float) -> list[float]:
+        area, volume = d * 30, d * 30 * width
+        return [
+            e.minutes
+            for e in (
+                effort.wire_cut(area, d, RATES.wire, scale=scale, wire_mm=0.2, passes=4, closed=True),
+                effort.start_hole(d, 1, RATES.wire, scale=scale),
+                effort.grind(d, width, 30, 5, RATES.grind, scale=scale),
+                effort.grind(d, width, 30, 5, RATES.grind, scale=scale, fine_only=True),
+                effort.mill_rough(volume, 2, RATES.mill, scale=scale),
+                effort.mill_area(area, 2, RATES.mill, scale=scale),
+                effort.drill(d, width, RATES.holes, scale=scale),
+                effort.thread_mill(d, 5, 0.8, RATES.holes, scale=scale),
+                effort.erode(volume, area, RATES.erode, scale=scale),
+            )
+        ]
+
+    assert all(b >= a * (1 - 1e-9) for a, b in zip(minutes(depth), minutes(depth + deeper), strict=True))
+
+
+_lines = st.lists(
+    st.builds(
+        Line,
+        what=st.just("work"),
+        process=st.sampled_from([*RATES.per_hour, "of no rate"]),
+        basis=st.just(()),
+        set_up_min=st.floats(0, 60),
+        run_min=st.floats(0, 500),
+        idle_min=st.floats(0, 60),
+        each_cost=st.floats(0, 300),
+        tools=st.lists(st.floats(0.001, 5), max_size=3).map(tuple),
+        tool_min=st.floats(0, 90),
+        tool_cost=st.floats(0, 50),
+        operation=st.sampled_from([None, 1]),
+    ),
+    min_size=1,
+    max_size=8,
+)
+
+
+@given(_lines, st.integers(1, 40), st.integers(0, 40))
+def test_a_larger_batch_is_never_dearer_apiece(lines: list[Line], pieces: int, extra: int) -> None:
+    bill = Bill(with_scrap(lines, RATES), RATES)
+    few, many = bill.cost(pieces), bill.cost(pieces + extra)
+    assert many.value <= few.value * (1 + 1e-9)
+    assert bill.minutes(pieces + extra).value <= bill.minutes(pieces).value * (1 + 1e-9)
+    # ... and all of it never cheaper than less of it.
+    assert (pieces + extra) * many.value >= pieces * few.value * (1 - 1e-9)
+
+
+@given(_lines)
+def test_a_range_holds_its_value_and_is_no_wider_than_the_sum_of_the_lines_ranges(lines: list[Line]) -> None:
+    bill = Bill(tuple(lines), RATES)
+    total = bill.cost()
+    low = sum(bill.cost_of(line) * bill.range_of(line).low for line in lines)
+    high = sum(bill.cost_of(line) * bill.range_of(line).high for line in lines)
+    assert low - 1e-6 <= total.low <= total.value <= total.high <= high + 1e-6
+
+
+# Sums.
+
+
+def test_ranges_add_within_a_process_and_in_quadrature_between() -> None:
+    rates = replace(RATES, range={"wire": Range(0.7, 1.3), "mill": Range(0.6, 1.4)})
+    # By hand: 100 at 30 % and 100 at 40 % are a 3-4-5 triangle.
+    both = combined({"wire": 100, "mill": 100}, rates)
+    assert (both.low, both.value, both.high) == pytest.approx((150, 200, 250))
+    rates = replace(rates, per_hour={"wire": 60, "mill": 60})
+    pair = Bill(tuple(Line("cut", "wire", (), run_min=50) for _ in range(2)), rates).minutes()
+    assert (pair.low, pair.high) == pytest.approx((70, 130))
+
+
+def test_set_up_is_shared_and_electrodes_are_made_once_or_as_they_wear() -> None:
+    line = Line("erode", "mill", (), set_up_min=30, run_min=10, idle_min=2, tools=(0.1, 0.4), tool_min=60)
+    assert line.minutes(1) == pytest.approx(30 + 12 + 2 * 60)
+    assert line.minutes(5) == pytest.approx(6 + 12 + (0.2 + 0.4) * 60)
+    assert line.cost(60, 5) == pytest.approx(line.minutes(5))
+
+
+def test_scrap_is_paid_with_all_its_work() -> None:
+    rates = replace(RATES, per_hour={"wire": 60}, scrap_share={"wire": 0.1})
+    lines = [
+        Line("cut", "wire", (), set_up_min=500, run_min=80, operation=1),
+        Line("blank", "material", (), each_cost=10),
+    ]
+    # By hand: of ten one is lost, so each good piece bears a ninth of 90.
+    assert with_scrap(lines, rates)[-1].each_cost == pytest.approx(10)
+
+
+# The estimate of a part.
+
+
+@pytest.fixture(scope="module")
+def priced() -> Route:
+    solid = block(60, 40, 20).cut(cq.Workplane().box(80, 8, 6).translate((0, 14, 20)))
+    solid = solid.cut(cq.Workplane().box(10, 8, 4).edges("|Z").fillet(2).translate((-20, -6, 20)))
+    return routed(solid.cut(cq.Workplane().box(8, 6, 60).edges("|Z").fillet(1).translate((18, -6, 0))))
+
+
+def test_the_sum_is_of_its_lines_and_every_line_has_a_basis(priced: Route) -> None:
+    e = priced.estimate
+    assert e.minutes == pytest.approx(sum(line.minutes for line in e.lines))
+    assert e.cost == pytest.approx(sum(line.cost for line in e.lines))
+    assert all(line.basis for line in e.lines)
+    assert {line.operation for line in e.lines} - {None} == {o.number for o in priced.operations}
+    assert e.quantities[0].cost == pytest.approx(e.cost)
+    assert [q.pieces for q in e.quantities] == list(RATES.quantities)
+    costs = [q.cost for q in e.quantities]
+    assert costs == sorted(costs, reverse=True)
+
+
+def test_wire_area_and_blank_are_the_part_s_own(priced: Route) -> None:
+    by_what = {line.what: line for line in priced.estimate.lines}
+    # By hand: outline 28 less 8 R (1 - pi / 4) for R1 corners, 20 high.
+    area = (28 - 8 * (1 - math.pi / 4)) * 20
+    said = float(by_what["wire"].basis[0].split("cut area ")[1].split()[0])
+    assert said == pytest.approx(area, rel=1e-3)  # a face's area is its mesh's
+    margin = RATES.blank_margin_mm
+    mass = (60 + 2 * margin) * (40 + 2 * margin) * (20 + 2 * margin) * 7.8e-6
+    assert by_what["blank"].cost == pytest.approx(mass * 15)
+
+
+def test_the_slot_s_volume_is_ground_and_the_pocket_s_is_milled(priced: Route) -> None:
+    by_what = {line.what: line for line in priced.estimate.lines}
+    ground = float(by_what["grind"].basis[0].split(" mm3")[0].split()[-1])
+    assert ground == pytest.approx(60 * 8 * 3, rel=0.03)  # by hand; a height grid to a pitch
+    milled = float(by_what["rough"].basis[0].split(" mm3")[0].split()[-1])
+    assert milled == pytest.approx((10 * 8 - (4 - math.pi) * 4) * 2, rel=0.05)
+
+
+def test_the_what_if_is_the_same_part_by_other_means(priced: Route) -> None:
+    slot = next(r.feature.id for r in priced.features if r.feature.kind == Kind.SLOT)
+    others = {w.process: w for w in priced.estimate.what_if}
+    assert set(others) == {"mill", "sink-erode"}
+    assert slot in others["mill"].features
+    for w in others.values():
+        assert w.more == pytest.approx(w.cost - priced.estimate.cost)
+        for name in w.features:
+            verdicts = {v.process: v.workable for v in priced.verdicts[name]}
+            assert verdicts[w.process]
+            assert priced.process_of(name) != w.process
+
+
+def test_a_what_if_costs_what_a_route_forced_to_it_costs(priced: Route) -> None:
+    solid = block(60, 40, 20).cut(cq.Workplane().box(80, 8, 6).translate((0, 14, 20)))
+    free = routed(solid)
+    (mill,) = [w for w in free.estimate.what_if if w.process == "mill"]
+    forced = routed(solid, processes={"slot": "mill"})
+    assert mill.features
+    assert mill.cost == pytest.approx(forced.estimate.cost)
+    assert mill.minutes == pytest.approx(forced.estimate.minutes)
+
+
+def test_every_workable_process_of_a_feature_has_a_price(priced: Route) -> None:
+    for entry in priced.estimate.features:
+        workable = [v.process for v in priced.verdicts[entry.feature] if v.workable]
+        assert [o.process for o in entry.options] == workable
+        assert [o.process for o in entry.options if o.chosen] == [priced.process_of(entry.feature)]
+        assert all(o.minutes > 0 and o.cost > 0 and o.basis for o in entry.options)
+
+
+@settings(max_examples=5, deadline=None)
+@given(st.floats(1, 6), st.floats(0.5, 6))
+def test_a_deeper_slot_never_takes_less(depth: float, deeper: float) -> None:
+    def minutes(d: float) -> float:
+        cut = cq.Workplane().box(60, 8, 2 * d).translate((0, 0, 20))
+        return sum(o.minutes for o in routed(block().cut(cut)).operations if o.stage == "grind")
+
+    assert minutes(depth + deeper) >= minutes(depth)
