@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Mapping
+import re
+from collections.abc import Callable, Hashable, Mapping
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -22,29 +23,31 @@ from routing.revision import operation_changes
 from routing.shop import load_shop
 from routing.viewer.mesh import model_of
 from routing.web.answers import from_table
+from routing.web.store import MODEL, PLACES
 
 Say = Callable[[Any], None]
-PLACES = "places.json"
 
 
-def read(memory: Memory, model: str, sha256: str, name: str, skip: int) -> StepDocument:
-    """The document under the customer's own name for it, whatever the file is called here."""
+def read(memory: Memory, source: Mapping[str, Any]) -> tuple[StepDocument, Hashable]:
+    """The document under the customer's own name for it, whatever the file is called here; and its mark."""
+    own = Path(source["name"])
+    ours = Path(MODEL).stem
 
     def make() -> StepDocument:
-        document = read_step(Path(model), isolate=False, skip=Skip(skip))
-        return replace(document, path=Path(name or "model.step"))
+        document = read_step(Path(source["model"]), isolate=False, skip=Skip(source["skip"]))
+        parts = [
+            replace(p, name=re.sub(rf"^{ours}(?=$| / )", lambda _: own.stem, p.name)) for p in document.parts
+        ]
+        return replace(document, path=own, parts=parts)
 
-    return memory.recall("reading", (sha256, name, skip), make)
+    mark = source["sha256"], source["name"], source["skip"]
+    return memory.recall("reading", mark, make), mark
 
 
 def run(
     memory: Memory,
     say: Say,
-    model: str,
-    sha256: str,
-    name: str,
-    skip: int,
-    choices: Mapping[str, Any],
+    source: Mapping[str, Any],
     shop: str | None,
     view: str,
     result: str,
@@ -52,20 +55,19 @@ def run(
     """A whole job; its meshes go to ``view`` as soon as the file is read, its files to ``result``."""
     memory.took.clear()
     say({"stage": "reading the file", "share": 0.0})
-    document = read(memory, model, sha256, name, skip)
+    document, mark = read(memory, source)
     parts = [{"name": p.name, "count": p.count} for p in document.parts]
     for n, solid in enumerate(document.parts):
         target = Path(view) / f"{n}.json"
         if not target.exists():
-            write_whole(target, json.dumps(model_of(solid.solid)))
+            write_whole(target, json.dumps(model_of(solid.solid, source_faces=solid.source_faces)))
         say({"parts": parts, "seen": n + 1})
-    settled = from_table(choices)
+    settled = from_table(source["choices"])
 
     def report(text: str, share: float) -> None:
         say({"stage": text, "share": share})
 
     with staged_folder(Path(result), (*all_files(), PLACES)) as folder:
-        mark = (sha256, name, skip)
         done = route_document(
             document,
             folder,
@@ -121,9 +123,8 @@ def differences(
     loaded = load_shop(Path(shop) if shop else None)
     routes = []
     for side in (old, new):
-        document = read(memory, side["model"], side["sha256"], side["name"], side["skip"])
+        document, mark = read(memory, side)
         choices = from_table(side["choices"])
-        mark = (side["sha256"], side["name"], side["skip"])
         parts = list(recognise_parts(document, choices, lambda text, share: None, memory=memory, mark=mark))
         settled = parts[side["part"]]
         mine = choices.but(processes=settled.processes)

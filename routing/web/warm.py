@@ -38,6 +38,10 @@ class Warm:
         self._pipe: Connection | None = None
         self._stopped = threading.Event()
 
+    @property
+    def pid(self) -> int | None:
+        return self._child.pid if self._child is not None else None
+
     def start(self) -> None:
         """Starts the child where none lives; it loads the kernel meanwhile."""
         if self._child is not None and self._child.is_alive():

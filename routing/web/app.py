@@ -1,0 +1,401 @@
+"""The page's requests. Everything that a visitor names is looked up, nothing is made into a path."""
+
+from __future__ import annotations
+
+import asyncio
+import hashlib
+import json
+import re
+import secrets
+import tomllib
+import unicodedata
+import zipfile
+from collections.abc import AsyncIterator, Mapping
+from contextlib import asynccontextmanager
+from dataclasses import asdict
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any
+from urllib.parse import quote
+
+from starlette.applications import Starlette
+from starlette.background import BackgroundTask
+from starlette.concurrency import run_in_threadpool
+from starlette.exceptions import HTTPException
+from starlette.requests import Request
+from starlette.responses import FileResponse, JSONResponse, PlainTextResponse, Response, StreamingResponse
+from starlette.routing import Route
+from starlette.types import ASGIApp
+
+from featurize.errors import StepError
+from routing.choices import BLANKS, CALLED, PROCESSES, ChoicesError
+from routing.documents.palette import HEX
+from routing.web.answers import answered, as_table, as_toml, from_table
+from routing.web.bodies import body_of_stl
+from routing.web.guard import Guard, Rules
+from routing.web.jobs import Desk, one_line
+from routing.web.store import MODEL, PLACES, Job, Revision, State, Store
+
+_HERE = Path(__file__).parent
+_TYPES = {".html": "text/html", ".css": "text/css", ".js": "text/javascript", ".svg": "image/svg+xml"}
+_FILE_TYPES = _TYPES | {".json": "application/json", ".pdf": "application/pdf", ".csv": "text/csv"}
+# A document of ours that is shown in a tab of its own may draw, but is of no site and reaches nothing.
+_ALONE = (
+    "sandbox allow-scripts; default-src 'none'; script-src 'unsafe-inline'; style-src 'unsafe-inline'; "
+    "img-src data: blob:; font-src data:"
+)
+_HEARTBEAT_S = 15.0
+_NAME_LENGTH = 120
+_ZIP_TIME = (1980, 1, 1, 0, 0, 0)  # the same files give the same archive
+
+
+class Events:
+    """Whoever listens gets every message."""
+
+    def __init__(self) -> None:
+        self._queues: set[asyncio.Queue[str]] = set()
+        self._loop: asyncio.AbstractEventLoop | None = None
+
+    def tell(self, message: Mapping[str, Any]) -> None:
+        """From any thread."""
+        if self._loop is not None and not self._loop.is_closed():
+            self._loop.call_soon_threadsafe(self._spread, json.dumps(message))
+
+    def _spread(self, text: str) -> None:
+        for waiting in self._queues:
+            waiting.put_nowait(text)
+
+    async def stream(self) -> AsyncIterator[str]:
+        self._loop = asyncio.get_running_loop()
+        mine: asyncio.Queue[str] = asyncio.Queue()
+        self._queues.add(mine)
+        try:
+            yield "retry: 1000\n\n: hello\n\n"
+            while True:
+                try:
+                    yield f"data: {await asyncio.wait_for(mine.get(), _HEARTBEAT_S)}\n\n"
+                except TimeoutError:
+                    yield ": still here\n\n"
+        finally:
+            self._queues.discard(mine)
+
+
+class Page:
+    """The handlers, over one desk."""
+
+    def __init__(self, store: Store, desk: Desk, events: Events, rules: Rules) -> None:
+        self._store, self._desk, self._events, self._rules = store, desk, events, rules
+        own = [p for p in (_HERE / "pages").iterdir() if p.suffix in _TYPES]
+        self._pages = {p.name: p for p in [*own, _HERE.parent / "viewer" / "viewer.js"]}
+
+    def routes(self) -> list[Route]:
+        job, revision = "/api/jobs/{job}", "/api/jobs/{job}/{number:int}"
+        part = f"{revision}/{{part:int}}"
+        return [
+            Route("/", self.index),
+            Route("/pages/{name}", self.page),
+            Route("/api/session", self.session),
+            Route("/api/events", self.events),
+            Route("/api/jobs", self.list_jobs, methods=["GET"]),
+            Route("/api/jobs", self.take_in, methods=["POST"]),
+            Route("/api/compare", self.compare),
+            Route(job, self.show_job, methods=["GET"]),
+            Route(job, self.remove, methods=["DELETE"]),
+            Route(f"{job}/revisions", self.revise, methods=["POST"]),
+            Route(f"{job}/view/{{part:int}}", self.view),
+            Route(revision, self.show_revision, methods=["GET"]),
+            Route(f"{revision}/again", self.again, methods=["POST"]),
+            Route(f"{revision}/stop", self.stop, methods=["POST"]),
+            Route(f"{revision}/choices.toml", self.choices_file),
+            Route(f"{revision}/all.zip", self.archive),
+            Route(f"{part}/stage/{{stage:int}}", self.stage),
+            Route(f"{part}/file/{{name}}", self.file),
+        ]
+
+    async def index(self, _: Request) -> Response:
+        return _static(self._pages["index.html"])
+
+    async def page(self, request: Request) -> Response:
+        path = self._pages.get(request.path_params["name"])
+        if path is None:
+            raise HTTPException(404, "there is no such page.")
+        return _static(path)
+
+    async def session(self, _: Request) -> Response:
+        """What the page needs to know before it asks for anything."""
+        return JSONResponse(
+            {
+                "key": self._rules.key,
+                "version": version("dieroute"),
+                "limit_bytes": self._rules.body_limit,
+                "palette": HEX,
+                "processes": PROCESSES,
+                "kinds": CALLED,
+                "blanks": BLANKS,
+            }
+        )
+
+    async def events(self, _: Request) -> Response:
+        return StreamingResponse(self._events.stream(), media_type="text/event-stream")
+
+    async def list_jobs(self, request: Request) -> Response:
+        found = self._store.find(request.query_params.get("q", "")[:200])
+        return JSONResponse({"jobs": [job.as_dict() for job in found]})
+
+    async def take_in(self, request: Request) -> Response:
+        """The body is the file; ``like`` names a revision whose choices are taken over."""
+        choices: Mapping[str, Any] = {}
+        if like := request.query_params.get("like"):
+            choices = self._named(like)[1].choices
+        upload = self._store.incoming / secrets.token_hex(8)
+        digest = hashlib.sha256()
+        try:
+            with upload.open("wb") as file:
+                async for chunk in request.stream():
+                    digest.update(chunk)
+                    file.write(chunk)
+            name = shown_name(request.query_params.get("name", ""))
+            job = self._store.add(upload, name, digest.hexdigest(), choices)
+        finally:
+            upload.unlink(missing_ok=True)
+        self._desk.submit(job.id, 1)
+        return JSONResponse(job.as_dict(), 201)
+
+    async def show_job(self, request: Request) -> Response:
+        return JSONResponse(self._job(request).as_dict())
+
+    async def remove(self, request: Request) -> Response:
+        await run_in_threadpool(self._desk.remove, self._job(request).id)
+        return Response(status_code=204)
+
+    async def revise(self, request: Request) -> Response:
+        """A new revision: with other ``choices``, a choices file's ``toml``, or ``answers`` for a feature."""
+        job = self._job(request)
+        asked = await _json(request)
+        base = self._revision(job, asked.get("from"))
+        if "answers" in asked:
+            place = self._place(job, base, asked.get("part"), asked.get("feature"))
+            table = answered(base.choices, place, _table(asked["answers"]))
+        elif "toml" in asked:
+            try:
+                table = as_table(from_table(tomllib.loads(str(asked["toml"]))))
+            except tomllib.TOMLDecodeError as error:
+                raise ChoicesError(
+                    f"the choices file is not TOML ({' '.join(str(error).split())})."
+                ) from error
+        else:
+            table = as_table(from_table(asked.get("choices", {})))
+        revision = self._store.revise(job.id, table)
+        self._desk.submit(job.id, revision.number)
+        return JSONResponse(asdict(revision), 201)
+
+    async def view(self, request: Request) -> Response:
+        """The mesh of a part, there as soon as the file is read."""
+        job, part = self._job(request), request.path_params["part"]
+        path = self._store.place(job.id) / "view" / f"{part:d}.json"
+        if part >= len(job.parts) or not path.is_file():
+            raise HTTPException(404, "the part is not read yet.")
+        return FileResponse(path, media_type="application/json")
+
+    async def show_revision(self, request: Request) -> Response:
+        """The route file of every part, and the names of the files made."""
+        job, revision = self._asked(request)
+        parts = []
+        if revision.state is State.DONE:
+            for part in revision.summary["parts"]:
+                folder = self._store.result(job.id, revision.number) / part["folder"]
+                route = json.loads((folder / "route.json").read_text(encoding="utf-8"))
+                files = [{"name": n, "bytes": p.stat().st_size} for n, p in sorted(_files(folder).items())]
+                parts.append(
+                    {"folder": part["folder"], "count": part["count"], "route": route, "files": files}
+                )
+        return JSONResponse({"revision": asdict(revision), "parts": parts})
+
+    async def again(self, request: Request) -> Response:
+        job, revision = self._asked(request)
+        if revision.state not in (State.FAILED, State.INTERRUPTED):
+            raise HTTPException(409, "only what failed or was interrupted is run again.")
+        return JSONResponse(asdict(self._desk.again(job.id, revision.number)))
+
+    async def stop(self, request: Request) -> Response:
+        job, revision = self._asked(request)
+        await run_in_threadpool(self._desk.stop, job.id, revision.number)
+        return Response(status_code=204)
+
+    async def choices_file(self, request: Request) -> Response:
+        job, revision = self._asked(request)
+        return PlainTextResponse(as_toml(revision.choices), headers=_saved_as(f"{_stem(job)}.choices.toml"))
+
+    async def archive(self, request: Request) -> Response:
+        """The customer's file, the choices and everything that was made of them."""
+        job, revision = self._asked(request)
+        if revision.state is not State.DONE:
+            raise HTTPException(409, "this revision has no result yet.")
+        stem = _stem(job)
+        path = await run_in_threadpool(self._packed, job, revision, stem)
+        headers = _saved_as(f"{stem}-r{revision.number}.zip")
+        clear = BackgroundTask(path.unlink, missing_ok=True)
+        return FileResponse(path, media_type="application/zip", headers=headers, background=clear)
+
+    async def stage(self, request: Request) -> Response:
+        """The stock after one of the stages, for the viewer."""
+        job, revision = self._asked(request)
+        folder = self._folder(job, revision, request.path_params["part"])
+        route = json.loads((folder / "route.json").read_text(encoding="utf-8"))
+        stages = route["stock"].get("stages", [])
+        number = request.path_params["stage"]
+        path = (
+            _files(folder).get(str(Path(stages[number]["file"]).with_suffix(".stl")))
+            if number < len(stages)
+            else None
+        )
+        if path is None:
+            raise HTTPException(404, "there is no such stage.")
+        return JSONResponse(await run_in_threadpool(body_of_stl, path))
+
+    async def file(self, request: Request) -> Response:
+        """One of the files made; ``show`` for a tab of its own instead of a download."""
+        job, revision = self._asked(request)
+        name = request.path_params["name"]
+        path = _files(self._folder(job, revision, request.path_params["part"])).get(name)
+        if path is None:
+            raise HTTPException(404, "there is no such file.")
+        kind = _FILE_TYPES.get(path.suffix, "application/octet-stream")
+        if "show" in request.query_params and path.suffix in (".html", ".pdf", ".svg"):
+            alone = {} if path.suffix == ".pdf" else {"content-security-policy": _ALONE}
+            return FileResponse(path, media_type=kind, headers=alone)
+        return FileResponse(path, media_type=kind, headers=_saved_as(name))
+
+    async def compare(self, request: Request) -> Response:
+        """What changed from ``old`` to ``new``, each written as job.revision.part."""
+        sides = []
+        for which in ("old", "new"):
+            job, revision, part = self._named(request.query_params.get(which, ""))
+            if part >= len(job.parts):
+                raise HTTPException(404, "there is no such part.")
+            sides.append(self._desk.source(job, revision) | {"part": part})
+        answer = self._desk.ask("differences", *sides, self._desk.shop)
+        return JSONResponse(await asyncio.wrap_future(answer))
+
+    def _packed(self, job: Job, revision: Revision, stem: str) -> Path:
+        target = self._store.incoming / f"{secrets.token_hex(8)}.zip"
+        with zipfile.ZipFile(target, "w", zipfile.ZIP_DEFLATED) as packed:
+
+            def add(name: str, content: bytes) -> None:
+                entry = zipfile.ZipInfo(f"{stem}-r{revision.number}/{name}", _ZIP_TIME)
+                packed.writestr(entry, content, zipfile.ZIP_DEFLATED)
+
+            add(f"{stem}.step", (self._store.place(job.id) / MODEL).read_bytes())
+            add(f"{stem}.choices.toml", as_toml(revision.choices).encode())
+            result = self._store.result(job.id, revision.number)
+            for path in sorted(result.rglob("*")):
+                if path.is_file() and path.name != PLACES:
+                    add(path.relative_to(result).as_posix(), path.read_bytes())
+        return target
+
+    def _job(self, request: Request) -> Job:
+        try:
+            return self._store.job(request.path_params["job"])
+        except KeyError:
+            raise HTTPException(404, "there is no such job.") from None
+
+    def _revision(self, job: Job, number: object) -> Revision:
+        found = next((r for r in job.revisions if r.number == number), None)
+        if found is None:
+            raise HTTPException(404, "there is no such revision.")
+        return found
+
+    def _asked(self, request: Request) -> tuple[Job, Revision]:
+        job = self._job(request)
+        return job, self._revision(job, request.path_params["number"])
+
+    def _named(self, text: str) -> tuple[Job, Revision, int]:
+        """job.revision or job.revision.part"""
+        match = re.fullmatch(r"([0-9a-f]{12})\.(\d{1,6})(?:\.(\d{1,6}))?", text)
+        try:
+            if match is None:
+                raise KeyError(text)
+            job = self._store.job(match[1])
+        except KeyError:
+            raise HTTPException(404, "there is no such job.") from None
+        return job, self._revision(job, int(match[2])), int(match[3] or 0)
+
+    def _folder(self, job: Job, revision: Revision, part: int) -> Path:
+        parts = revision.summary.get("parts", [])
+        if revision.state is not State.DONE or part >= len(parts):
+            raise HTTPException(404, "there is no such result.")
+        return self._store.result(job.id, revision.number) / str(parts[part]["folder"])
+
+    def _place(self, job: Job, revision: Revision, part: object, feature: object) -> Mapping[str, Any]:
+        if revision.state is not State.DONE:
+            raise HTTPException(409, "answers for features need a finished revision.")
+        places = json.loads(
+            (self._store.result(job.id, revision.number) / PLACES).read_text(encoding="utf-8")
+        )
+        mine = places[part] if isinstance(part, int) and 0 <= part < len(places) else []
+        found: Mapping[str, Any] | None = next((p for p in mine if p["id"] == feature), None)
+        if found is None:
+            raise HTTPException(404, "there is no such feature.")
+        return found
+
+
+def make_app(store: Store, rules: Rules, *, shop: Path | None = None, time_limit_s: float = 600.0) -> ASGIApp:
+    """The whole application, guarded; it ends its worker and closes the store when it is shut down."""
+    events = Events()
+    desk = Desk(store, events.tell, shop=shop, time_limit_s=time_limit_s)
+
+    @asynccontextmanager
+    async def life(_: Starlette) -> AsyncIterator[None]:
+        yield
+        await run_in_threadpool(desk.close)
+        store.close()
+
+    async def said(_: Request, error: Exception) -> Response:
+        status = error.status_code if isinstance(error, HTTPException) else 422
+        text = error.detail if isinstance(error, HTTPException) else one_line(error)
+        return PlainTextResponse(f"dieroute: {text}\n", status)
+
+    app = Starlette(
+        routes=Page(store, desk, events, rules).routes(),
+        lifespan=life,
+        exception_handlers={HTTPException: said, ChoicesError: said, StepError: said},
+    )
+    return Guard(app, rules)
+
+
+def shown_name(given: str) -> str:
+    """What a file is called on the page: its last component, without signs that do not print."""
+    last = re.split(r"[/\\]", given)[-1]
+    plain = "".join(c for c in last if c.isprintable() and unicodedata.category(c) != "Cf")
+    return " ".join(plain.split())[:_NAME_LENGTH] or MODEL
+
+
+def _stem(job: Job) -> str:
+    """A safe name for what is saved: letters, digits, dashes."""
+    stem = re.sub(r"\.(step|stp|p21)$", "", job.name, flags=re.IGNORECASE)
+    return re.sub(r"[^A-Za-z0-9_-]+", "_", stem).strip("_-")[:60] or "part"
+
+
+def _files(folder: Path) -> dict[str, Path]:
+    return {p.name: p for p in folder.iterdir() if p.is_file() and p.name != PLACES}
+
+
+def _static(path: Path) -> Response:
+    return FileResponse(path, media_type=_TYPES[path.suffix], headers={"cache-control": "no-cache"})
+
+
+def _saved_as(name: str) -> dict[str, str]:
+    return {"content-disposition": f"attachment; filename*=UTF-8''{quote(name)}"}
+
+
+async def _json(request: Request) -> dict[str, Any]:
+    try:
+        return _table(await request.json())
+    except (json.JSONDecodeError, UnicodeDecodeError, RecursionError):
+        raise HTTPException(400, "the request is not JSON.") from None
+
+
+def _table(value: object) -> dict[str, Any]:
+    if not isinstance(value, dict):
+        raise HTTPException(400, "the request is not a table.")
+    return value

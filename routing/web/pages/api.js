@@ -1,0 +1,52 @@
+// What the server is asked. Errors come as its one line.
+
+export const terms = {};
+
+export async function begin() {
+  Object.assign(terms, await (await fetch("/api/session")).json());
+}
+
+async function asked(path, options = {}, again = true) {
+  const changes = options.method && options.method !== "GET";
+  const headers = { ...options.headers, ...(changes ? { "X-Dieroute-Key": terms.key } : {}) };
+  let answer;
+  try {
+    answer = await fetch(path, { ...options, headers });
+  } catch {
+    throw new Error("the server does not answer: start `dieroute serve` again.");
+  }
+  if (answer.status === 403 && answer.headers.has("x-dieroute-stale") && again) {
+    await begin(); // the server was started anew
+    return asked(path, options, false);
+  }
+  if (!answer.ok) throw new Error((await answer.text()).trim().replace(/^dieroute: /, "") || answer.statusText);
+  return answer;
+}
+
+export const get = async path => (await asked(path)).json();
+export const post = async (path, content) => (await asked(path, {
+  method: "POST", body: JSON.stringify(content ?? {}), headers: { "Content-Type": "application/json" },
+})).json();
+export const act = (path, method = "POST") => asked(path, { method });
+
+export async function handIn(file, like) {
+  if (file.size > terms.limit_bytes) {
+    throw new Error(`${file.name} is over the limit of ${terms.limit_bytes / 1e6} MB: send the insert alone.`);
+  }
+  const query = new URLSearchParams({ name: file.name, ...(like ? { like } : {}) });
+  const options = { method: "POST", body: file, headers: { "Content-Type": "application/octet-stream" } };
+  return (await asked(`/api/jobs?${query}`, options)).json();
+}
+
+// One stream for the whole page; it comes back by itself when the server does.
+export function listen(told, state) {
+  const stream = new EventSource("/api/events");
+  let lost = false;
+  stream.onmessage = event => told(JSON.parse(event.data));
+  stream.onopen = async () => {
+    if (lost) await begin();
+    state(true, lost);
+    lost = false;
+  };
+  stream.onerror = () => { lost = true; state(false, true); };
+}

@@ -1,0 +1,59 @@
+// What changed from one revision to another, of one job or of two.
+
+import { get } from "./api.js";
+import { el, plural, table } from "./dom.js";
+import { processMark } from "./marks.js";
+
+export async function comparePage({ main, rest, complain }) {
+  const { jobs } = await get("/api/jobs");
+  const choices = jobs.flatMap(job => job.revisions.filter(r => r.state === "done").flatMap(r =>
+    r.summary.parts.map((part, n) => ({
+      key: `${job.id}.${r.number}.${n}`,
+      words: `${job.name}, r${r.number}${r.summary.parts.length > 1 ? `, ${part.name}` : ""}`,
+    }))));
+  const pick = (id, label, chosen) => {
+    const select = el("select", { id }, choices.map(c => el("option", { value: c.key, selected: c.key === chosen }, c.words)));
+    return [el("p", { className: "field" }, el("label", { htmlFor: id }, label), select), select];
+  };
+  const [oldField, old] = pick("old", "Earlier", rest[0] ?? choices[1]?.key);
+  const [newField, later] = pick("new", "Later", rest[1] ?? choices[0]?.key);
+  const result = el("section", { ariaLabel: "Differences", role: "status" });
+  const go = el("button", { type: "submit" }, "Compare");
+  main.replaceChildren(
+    el("h1", null, "Compare"),
+    choices.length
+      ? el("form", { className: "row", onsubmit: e => { e.preventDefault(); location.hash = `#/compare/${old.value}/${later.value}`; compare(); } },
+        oldField, newField, go)
+      : el("p", null, "Nothing is finished yet that could be compared."),
+    result);
+
+  async function compare() {
+    result.replaceChildren(el("p", { className: "quiet" }, "Comparing …"));
+    try {
+      const found = await get(`/api/compare?old=${old.value}&new=${later.value}`);
+      result.replaceChildren(...draw(found));
+    } catch (error) {
+      result.replaceChildren();
+      complain(error);
+    }
+  }
+
+  function draw({ same, features, processes, operations }) {
+    if (same) return [el("p", { className: "calm" }, "Nothing differs: features, processes and operations are the same.")];
+    const cells = (...texts) => el("tr", null, texts.map(t => el("td", null, t)));
+    const part = (title, rows, heads) => rows.length
+      ? [el("h2", null, title), table(title, heads, rows)] : [];
+    return [
+      el("p", null, `${plural(features.length, "feature")}, ${plural(processes.length, "process", "processes")} and ${plural(operations.length, "operation")} differ.`),
+      ...part("Features", features.map(c => cells(c.old ?? "–", c.new ?? "–", c.kind ?? "the part", c.what.join(", "), c.detail)),
+        ["Earlier", "Later", "Kind", "What", "How"]),
+      ...part("Processes", processes.map(c => cells(c.old, c.new, processMark(c.from), processMark(c.to))),
+        ["Earlier", "Later", "Was", "Is"]),
+      ...part("Operations", operations.map(c => cells(c.old ?? "–", c.new ?? "–", `${c.stage}, ${c.process}, ${c.from_side}`, c.what, c.detail)),
+        ["Earlier", "Later", "Operation", "What", "How"]),
+    ];
+  }
+
+  if (rest[0] && rest[1]) await compare();
+  return {};
+}

@@ -1,0 +1,38 @@
+// Makes elements. Text goes in as text alone: nothing that a file says is ever read as markup.
+
+const SVG = "http://www.w3.org/2000/svg";
+
+function fill(node, given, children) {
+  for (const [name, value] of Object.entries(given ?? {})) {
+    if (name.startsWith("on")) node.addEventListener(name.slice(2), value);
+    else if (name in node && !(node instanceof SVGElement) && !["list", "form"].includes(name)) node[name] = value;
+    else if (value !== null && value !== false) node.setAttribute(name, value);
+  }
+  node.append(...children.flat(9).filter(c => c !== null && c !== undefined && c !== false));
+  return node;
+}
+
+export const el = (tag, given, ...children) => fill(document.createElement(tag), given, children);
+export const svg = (tag, given, ...children) => fill(document.createElementNS(SVG, tag), given, children);
+
+export function table(caption, heads, rows, className = "") {
+  return el("div", { className: "scroll", tabIndex: 0, role: "region", ariaLabel: caption },
+    el("table", { className },
+      el("caption", { className: "unseen" }, caption),
+      el("thead", null, el("tr", null, heads.map(h => el("th", { scope: "col" }, h)))),
+      el("tbody", null, rows)));
+}
+
+export const number = (value, digits = 3) =>
+  value === null || value === undefined ? "" : String(Number(Number(value).toFixed(digits)));
+
+const UNITS = { mm: " mm", deg: "°", mm2: " mm²", mm3: " mm³", min: " min" };
+
+// "depth_mm": 12 as "depth 12 mm".
+export function size(name, value) {
+  const [, words, unit] = name.match(/^(.*?)_(mm3|mm2|mm|deg|min)$/) ?? [null, name, ""];
+  return `${words.replaceAll("_", " ")} ${number(value)}${UNITS[unit] ?? ""}`;
+}
+
+export const plural = (count, word, more = `${word}s`) => `${count} ${count === 1 ? word : more}`;
+export const when = text => new Date(text).toLocaleString([], { dateStyle: "medium", timeStyle: "short" });

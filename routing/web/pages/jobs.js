@@ -1,0 +1,86 @@
+// All jobs: found by a word, opened, stopped, run again, removed.
+
+import { act, get } from "./api.js";
+import { el, plural, table, when } from "./dom.js";
+import { severity } from "./marks.js";
+
+export async function jobsPage({ main, complain, announce, take }) {
+  let jobs = [], words = "", timer = 0;
+  const rows = el("div"), count = el("p", { className: "quiet", role: "status" });
+  const search = el("input", {
+    type: "search", id: "search", autocomplete: "off", spellcheck: false,
+    oninput: () => { clearTimeout(timer); timer = setTimeout(() => { words = search.value; refresh(); }, 200); },
+  });
+  const picker = el("input", { type: "file", multiple: true, accept: ".step,.stp,.p21", id: "first-files" });
+  picker.addEventListener("change", () => { take(picker.files); picker.value = ""; });
+  main.replaceChildren(
+    el("section", { className: "hand-in", ariaLabel: "Hand in" },
+      el("h1", null, "Jobs"),
+      el("p", null, "Drop one or several STEP files anywhere on this page, or ",
+        el("label", { className: "link", htmlFor: "first-files" }, "choose them", picker), ". They stay on this machine.")),
+    el("div", { className: "find" }, el("label", { htmlFor: "search" }, "Find by file or part"), search, count),
+    rows);
+
+  async function refresh() {
+    try {
+      ({ jobs } = await get(`/api/jobs?q=${encodeURIComponent(words)}`));
+      draw();
+    } catch (error) {
+      complain(error);
+    }
+  }
+
+  const doing = work => async () => {
+    try { await work(); await refresh(); } catch (error) { complain(error); }
+  };
+
+  function outcome(revision) {
+    if (revision.state === "running" || revision.state === "waiting") {
+      return [el("progress", { max: 1, value: revision.share, ariaLabel: "Progress" }), " ",
+        el("span", null, revision.stage || revision.state)];
+    }
+    if (revision.state !== "done") return el("span", { className: "fault" }, revision.error || revision.state);
+    return revision.summary.parts.map(p => el("span", { className: "outcome" },
+      `${plural(p.features, "feature")}, ${plural(p.operations, "operation")} `,
+      Object.entries(p.flags).map(([word, n]) => [severity(word), ` ${n} `]),
+      p.doubts ? `${plural(p.doubts, "doubt")}` : ""));
+  }
+
+  function row(job) {
+    const last = job.revisions.at(-1), where = `#/job/${job.id}/${last.number}/0`;
+    const own = `/api/jobs/${job.id}`, turn = `${own}/${last.number}`;
+    const sure = () => confirm(`Remove ${job.name} with all its revisions and files?`);
+    return el("tr", null,
+      el("th", { scope: "row" }, el("a", { href: where }, job.name),
+        el("span", { className: "under" }, job.parts.map(p => p.name).filter(n => n !== job.name).join(", "))),
+      el("td", { className: "figures" }, `r${last.number}`),
+      el("td", null, outcome(last)),
+      el("td", { className: "figures" }, when(job.created)),
+      el("td", { className: "acts" },
+        ["running", "waiting"].includes(last.state) && el("button", { type: "button", onclick: doing(() => act(`${turn}/stop`)) }, "Stop"),
+        ["failed", "interrupted"].includes(last.state) && el("button", { type: "button", onclick: doing(() => act(`${turn}/again`)) }, "Run again"),
+        el("button", { type: "button", className: "slight", ariaLabel: `Remove ${job.name}`, onclick: doing(async () => { if (sure()) await act(own, "DELETE"); }) }, "Remove")));
+  }
+
+  function draw() {
+    count.textContent = jobs.length ? plural(jobs.length, "job") : words ? "No job holds these words." : "No jobs yet.";
+    rows.replaceChildren(jobs.length
+      ? table("Jobs", ["File and part", "Revision", "Result", "Handed in", "Do"], jobs.map(row), "jobs") : "");
+  }
+
+  await refresh();
+  return {
+    refresh,
+    hear({ revision }) {
+      const job = jobs.find(j => j.id === revision?.job);
+      if (!job) return refresh();
+      const place = job.revisions.findIndex(r => r.number === revision.number);
+      if (place < 0) return refresh();
+      const before = job.revisions[place].state;
+      job.revisions[place] = revision;
+      if (before !== revision.state) announce(`${job.name}: ${revision.state}`);
+      if (before !== revision.state) return refresh();
+      draw();
+    },
+  };
+}

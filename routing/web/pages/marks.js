@@ -1,0 +1,48 @@
+// Signs of processes, edges and severities that do not need colour to be told apart: letter, hatch, words.
+
+import { el, svg } from "./dom.js";
+import { terms } from "./api.js";
+
+export const LETTERS = { wire: "W", "surface grind": "G", mill: "M", "sink-erode": "E", none: "?", blank: "B" };
+export const NAMES = { none: "no process", blank: "comes with the blank" };
+export const nameOf = key => NAMES[key] ?? key;
+
+const HATCH = {
+  wire: ["M-4 20 16 0", "M4 20 24 0", "M12 20 32 0"],
+  "surface grind": ["M0 5H20", "M0 10H20", "M0 15H20"],
+  mill: ["M-4 0 16 20", "M4 0 24 20", "M12 0 32 20"],
+  "sink-erode": ["M-4 20 16 0", "M4 20 24 0", "M-4 0 16 20", "M4 0 24 20"],
+  none: ["M5 0V20", "M10 0V20", "M15 0V20"],
+  blank: [],
+};
+
+function isDark(hex) {
+  const [r, g, b] = [1, 3, 5].map(i => parseInt(hex.slice(i, i + 2), 16) / 255)
+    .map(c => (c <= 0.04045 ? c / 12.92 : ((c + 0.055) / 1.055) ** 2.4));
+  return 0.2126 * r + 0.7152 * g + 0.0722 * b < 0.19;
+}
+
+export function swatch(key) {
+  const fill = terms.palette[key] ?? "#ffffff", ink = isDark(fill) ? "#ffffff" : "#000000";
+  return svg("svg", { class: "swatch", viewBox: "0 0 40 20", "aria-hidden": "true", focusable: "false" },
+    svg("rect", { width: 40, height: 20, fill }),
+    svg("svg", { x: 20, width: 20, height: 20, viewBox: "0 0 20 20" },
+      HATCH[key]?.map(d => svg("path", { d, stroke: ink, "stroke-width": 1.4, fill: "none" }))),
+    svg("text", { x: 10, y: 15, "text-anchor": "middle", "font-size": 14, "font-weight": 700, fill: ink }, LETTERS[key] ?? "?"),
+    svg("rect", { x: 0.5, y: 0.5, width: 39, height: 19, fill: "none", stroke: "#1c2530" }));
+}
+
+export const processMark = key => el("span", { className: "process" }, swatch(key), " ", nameOf(key));
+
+export function edgeSample(look) {
+  const [width, dash, stroke] = { sharp: [4, "", "#b80029"], break: [3, "7 4", "#17191e"], plain: [1.3, "", "#17191e"] }[look];
+  return svg("svg", { class: "edge-sample", viewBox: "0 0 34 10", "aria-hidden": "true" },
+    svg("path", { d: "M1 5H33", stroke, "stroke-width": width, "stroke-dasharray": dash }));
+}
+
+const SIGNS = { blocking: "■", warning: "▲", note: "●" };
+export const severity = word => el("span", { className: `severity ${word}` }, SIGNS[word] ?? "●", " ", word);
+
+// The palette's key of a feature: what comes with the blank is asked no process.
+export const keyOf = feature =>
+  feature.process === "none" && feature.kind === "outside face" ? "blank" : feature.process;

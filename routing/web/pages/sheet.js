@@ -1,0 +1,268 @@
+// One revision of a job: the part in 3-D with its title block, and beside it what was found and decided.
+
+import { act, get, post } from "./api.js";
+import { choicesForm } from "./choices.js";
+import { el, number, plural, size, table, when } from "./dom.js";
+import { featureCard } from "./card.js";
+import { nameOf, processMark, severity } from "./marks.js";
+import { stage } from "./stage.js";
+
+const TABS = ["Flags", "Features", "Operations", "Choices", "Files"];
+const RANK = { blocking: 0, warning: 1, note: 2 };
+
+export async function sheetPage({ main, rest, complain, announce, take }) {
+  let [id, turn, place] = [rest[0], Number(rest[1] ?? 1), Number(rest[2] ?? 0)];
+  let job = await get(`/api/jobs/${id}`);
+  let told = null, chosen = null, tab = "Flags", seen = false, closed = false, serial = 0;
+
+  const title = el("h1"), turns = el("select", { id: "turn" }), parts = el("select", { id: "part" });
+  const tools = el("div", { className: "row tools" }), progress = el("div", { className: "progress", hidden: true });
+  const bar = el("progress", { max: 1, value: 0, ariaLabel: "Progress of the job" }), doing = el("span");
+  const stop = el("button", { type: "button", onclick: () => ask(() => act(`${path()}/stop`)) }, "Stop");
+  progress.append(bar, doing, stop);
+  const trouble = el("div", { className: "trouble", hidden: true });
+  const card = el("section", { className: "card", ariaLabel: "Chosen feature" });
+  const block = el("dl", { className: "title-block" });
+  const tabs = el("div", { className: "tabs", role: "tablist", ariaLabel: "What was found" });
+  const panel = el("div", { id: "panel", role: "tabpanel", tabIndex: 0 });
+  const view = stage({ onPick: face => choose(face === null ? null : featureOf(face)?.id ?? null, true), complain });
+  main.replaceChildren(
+    el("div", { className: "sheet-head" }, title,
+      el("p", { className: "field" }, el("label", { htmlFor: "turn" }, "Revision"), turns),
+      el("p", { className: "field", id: "part-field" }, el("label", { htmlFor: "part" }, "Part"), parts), tools),
+    progress, trouble,
+    el("div", { className: "sheet" },
+      el("div", { className: "left" }, el("div", { className: "drawing" }, view.node, block), card),
+      el("div", { className: "right" }, tabs, panel)));
+  turns.addEventListener("change", () => { location.hash = `#/job/${id}/${turns.value}/${place}`; });
+  parts.addEventListener("change", () => { location.hash = `#/job/${id}/${turn}/${parts.value}`; });
+
+  const path = () => `/api/jobs/${id}/${turn}`;
+  const part = () => told?.parts[place];
+  const route = () => part()?.route;
+  const revision = () => job.revisions.find(r => r.number === turn);
+  const featureOf = face => route()?.features.find(f => f.faces.some(({ index }) => index === face));
+  const named = key => route()?.features.find(f => f.id === key);
+  async function ask(work) {
+    try { return await work(); } catch (error) { complain(error); return null; }
+  }
+
+  function choose(key, scroll) {
+    chosen = key;
+    const feature = key && named(key);
+    view.mark(feature ? feature.faces.map(f => f.index) : []);
+    card.replaceChildren(...featureCard(feature, route(), { answer, choose }));
+    for (const row of panel.querySelectorAll("tr[data-feature]")) {
+      const mine = row.dataset.feature === key;
+      row.classList.toggle("chosen", mine);
+      row.querySelector("button")?.setAttribute("aria-pressed", mine);
+      if (mine && scroll) row.scrollIntoView({ block: "nearest" });
+    }
+    if (feature) announce(`${feature.id}, ${feature.kind}, ${nameOf(feature.process)}`);
+  }
+
+  async function again(content) {
+    const made = await post(`/api/jobs/${id}/revisions`, { from: turn, ...content });
+    location.hash = `#/job/${id}/${made.number}/${place}`;
+  }
+  const answer = (feature, answers) => again({ part: place, feature, answers });
+
+  const pick = key => el("button", { type: "button", className: "ref", onclick: () => choose(key) }, key);
+
+  const views = {
+    Flags() {
+      const { flags, doubts } = route();
+      const sorted = [...flags].sort((a, b) => RANK[a.severity] - RANK[b.severity]);
+      return [
+        doubts.length ? [el("h2", null, "To be settled"), el("ul", { className: "plain" }, doubts.map(doubt))] : [],
+        el("h2", null, "Flags"),
+        sorted.length
+          ? el("ul", { className: "plain flags" }, sorted.map(f => el("li", { className: f.severity },
+            severity(f.severity), " ", f.feature && [pick(f.feature), " "], f.message)))
+          : el("p", { className: "quiet" }, "No flags."),
+        notes().length ? [el("h2", null, "Of the file"), el("ul", { className: "plain" }, notes().map(n => el("li", null, n)))] : [],
+      ];
+    },
+    Features() {
+      const row = f => el("tr", { "data-feature": f.id, onclick: () => choose(f.id) },
+        el("th", { scope: "row" }, el("button", { type: "button", className: "ref", ariaPressed: "false" }, f.id)),
+        el("td", null, f.kind, f.thread?.designation ? ` ${f.thread.designation}` : ""),
+        el("td", { className: "sizes" }, Object.entries(f.dims).map(([k, v]) => size(k, v)).join(", ")),
+        el("td", null, processMark(f.process === "none" && f.kind === "outside face" ? "blank" : f.process)),
+        el("td", { className: "figures" }, f.opens_to.join(" ")),
+        el("td", { className: "figures" }, f.flags.length || ""));
+      return table("Features", ["No.", "Kind", "Sizes", "Process", "Opens to", "Flags"], route().features.map(row));
+    },
+    Operations() {
+      const { operations, estimate } = route();
+      const minutes = estimate?.minutes;
+      const row = o => el("tr", { onclick: e => { if (e.target.tagName !== "BUTTON") operation(o); } },
+        el("th", { scope: "row" }, el("button", { type: "button", className: "ref", ariaLabel: `Operation ${o.number}: mark its faces`, onclick: () => operation(o) }, o.number)),
+        el("td", null, o.stage), el("td", null, processMark(o.process)),
+        el("td", { className: "figures" }, o.setup), el("td", { className: "figures" }, o.from_side),
+        el("td", null, o.features.map(key => [pick(key), " "])),
+        el("td", { className: "figures" }, o.after.join(" ")),
+        el("td", { className: "figures" }, number(o.minutes, 1)));
+      return [
+        table("Operations", ["No.", "Stage", "Process", "Setup", "From", "Features", "After", "Minutes"], operations.map(row)),
+        Number.isFinite(minutes) && el("p", { className: "quiet" }, `${number(minutes, 0)} minutes`,
+          Number.isFinite(estimate.minutes_low) ? ` (${number(estimate.minutes_low, 0)} to ${number(estimate.minutes_high, 0)})` : "",
+          Number.isFinite(estimate.cost) ? `, ${number(estimate.cost, 0)} ${estimate.currency ?? ""}` : "",
+          ": an estimate, not an offer."),
+      ];
+    },
+    Choices: () => choicesForm({ revision: revision(), told: { route: route(), path: path() }, again, complain }),
+    Files() {
+      const file = f => el("tr", null, el("th", { scope: "row" }, el("a", { href: `${path()}/${place}/file/${encodeURIComponent(f.name)}`, download: f.name }, f.name)),
+        el("td", { className: "figures" }, `${number(f.bytes / 1024, 1)} KiB`),
+        el("td", null, /\.(html|pdf|svg)$/.test(f.name) && el("a", { href: `${path()}/${place}/file/${encodeURIComponent(f.name)}?show`, target: "_blank", rel: "noopener" }, `Open ${f.name}`)));
+      const step = t => el("tr", null, el("th", { scope: "row" }, t.step), el("td", null, t.kept ? "kept from before" : "worked out"),
+        el("td", { className: "figures" }, t.kept ? "" : `${number(t.seconds, 2)} s`));
+      const newer = el("input", { type: "file", id: "newer", accept: ".step,.stp,.p21" });
+      newer.addEventListener("change", () => { if (newer.files.length) take(newer.files, `${id}.${turn}`); newer.value = ""; });
+      return [
+        el("p", { className: "row" }, el("a", { className: "button", href: `${path()}/all.zip`, download: "" }, "Download all as one zip")),
+        el("p", { className: "row" }, el("label", { className: "button slight", htmlFor: "newer" }, "Hand in a newer file of this part, with these choices", newer)),
+        table("Files", ["File", "Size", "Look at it"], part().files.map(file)),
+        el("h2", null, `Worked out in ${number(revision().seconds, 1)} s`),
+        table("Steps of the work", ["Step", "How", "Time"], revision().summary.took.map(step)),
+      ];
+    },
+  };
+
+  const notes = () => [...(revision().summary.notes ?? []), ...route().part.healed];
+
+  function operation(o) {
+    chosen = null;
+    const faces = o.features.flatMap(key => named(key)?.faces.map(f => f.index) ?? []);
+    view.mark(faces);
+    announce(`Operation ${o.number}: ${plural(faces.length, "face")} marked`);
+  }
+
+  function doubt(d) {
+    const options = d.answers.map(a => el("button", { type: "button", onclick: () => ask(() => answer(d.feature, { [d.settle.answer]: a })) }, a));
+    return el("li", { className: "doubt" }, pick(d.feature), " ", d.question,
+      el("span", { className: "row", role: "group", ariaLabel: `Answer for ${d.feature}` }, options.length > 4
+        ? answerList(d) : options));
+  }
+
+  function answerList(d) {
+    const list = el("select", { ariaLabel: `Answer for ${d.feature}` }, d.answers.map(a => el("option", null, a)));
+    return [list, el("button", { type: "button", onclick: () => ask(() => answer(d.feature, { [d.settle.answer]: list.value })) }, "Settle")];
+  }
+
+  function drawTabs() {
+    const counts = { Flags: route().flags.length + route().doubts.length, Features: route().features.length, Operations: route().operations.length };
+    tabs.replaceChildren(...TABS.map(name => el("button", {
+      type: "button", role: "tab", id: `tab-${name}`, ariaSelected: String(name === tab), tabIndex: name === tab ? 0 : -1,
+      "aria-controls": "panel", onclick: () => { tab = name; drawPanel(); },
+      onkeydown: e => {
+        const by = { ArrowRight: 1, ArrowLeft: -1 }[e.key];
+        if (!by) return;
+        e.preventDefault();
+        tab = TABS[(TABS.indexOf(name) + by + TABS.length) % TABS.length];
+        drawPanel();
+        document.getElementById(`tab-${tab}`).focus();
+      },
+    }, name, name in counts ? el("span", { className: "count" }, ` ${counts[name]}`) : "")));
+  }
+
+  function drawPanel() {
+    drawTabs();
+    panel.setAttribute("aria-labelledby", `tab-${tab}`);
+    panel.replaceChildren(...[views[tab]()].flat(9).filter(Boolean));
+    choose(chosen);
+  }
+
+  function drawBlock() {
+    const p = route()?.part, cell = (name, value, wide) => el("div", { className: wide ? "wide" : "" }, el("dt", null, name), el("dd", null, value || "–"));
+    block.replaceChildren(
+      cell("Part", p?.name ?? job.parts[place]?.name ?? job.name, true),
+      cell("File", job.name, true),
+      cell("Revision", `r${turn}`), cell("Material", p?.material ?? ""),
+      cell("Box, mm", p ? p.box_mm.map(v => number(v, 2)).join(" × ") : "", true),
+      cell("Working side", p?.working_side ?? ""), cell("Volume, mm³", p ? number(p.volume_mm3, 0) : ""),
+      cell("Pieces", String(job.parts[place]?.count ?? "")), cell("Handed in", when(job.created)));
+  }
+
+  function drawHead() {
+    title.textContent = job.parts[place]?.name ?? job.name;
+    document.title = `${title.textContent} r${turn} – dieroute`;
+    turns.replaceChildren(...job.revisions.map(r => el("option", { value: r.number, selected: r.number === turn }, `r${r.number} ${r.state}`)));
+    parts.replaceChildren(...job.parts.map((p, n) => el("option", { value: n, selected: n === place }, p.count > 1 ? `${p.name} (${p.count})` : p.name)));
+    document.getElementById("part-field").hidden = job.parts.length < 2;
+    const before = job.revisions.filter(r => r.state === "done" && r.number < turn).at(-1);
+    tools.replaceChildren(...[
+      revision().state === "done" && el("a", { className: "button", id: "zip", href: `${path()}/all.zip`, download: "" }, "Download zip"),
+      before && revision().state === "done" && el("a", { className: "button slight", href: `#/compare/${id}.${before.number}.${place}/${id}.${turn}.${place}` }, `Compare with r${before.number}`),
+    ].filter(Boolean));
+  }
+
+  function drawState() {
+    const { state, stage: what, share, error } = revision();
+    const busy = state === "running" || state === "waiting";
+    progress.hidden = !busy;
+    bar.value = share;
+    doing.textContent = what || state;
+    trouble.hidden = busy || state === "done";
+    trouble.replaceChildren(...(trouble.hidden ? [] : [
+      el("p", { role: "alert" }, error || (state === "interrupted" ? "interrupted: the server was stopped while it worked." : state)), " ",
+      el("button", { type: "button", onclick: () => ask(() => post(`${path()}/again`)) }, "Run again")]));
+  }
+
+  async function load() {
+    const mine = ++serial;
+    drawHead(); drawState(); drawBlock();
+    if (!seen && job.parts.length > place) await see();
+    if (revision().state !== "done") {
+      if (!told) { tabs.replaceChildren(); panel.replaceChildren(el("p", { className: "quiet" }, "Features, operations and flags come here when the work is done.")); }
+      panel.classList.toggle("stale", Boolean(told));
+      return;
+    }
+    const found = await get(path());
+    if (closed || mine !== serial) return;
+    told = found;
+    panel.classList.remove("stale");
+    if (!route()) return;
+    view.show(route(), path(), place);
+    if (chosen && !named(chosen)) chosen = null;
+    drawHead(); drawBlock(); drawPanel();
+  }
+
+  async function see() {
+    const model = await ask(() => get(`/api/jobs/${id}/view/${place}`));
+    if (model && !closed && !seen) { seen = true; view.load(model); }
+  }
+
+  async function refresh() {
+    job = await get(`/api/jobs/${id}`);
+    await load();
+  }
+
+  await load();
+  return {
+    refresh: () => ask(refresh),
+    // Another revision or part of the same job keeps the page, and the view where it can.
+    moveTo([other, number_, place_]) {
+      if (other !== id) return false;
+      const moved = Number(place_ ?? 0) !== place;
+      [turn, place] = [Number(number_ ?? 1), Number(place_ ?? 0)];
+      if (moved) { seen = false; told = null; chosen = null; }
+      ask(refresh);
+      return true;
+    },
+    hear({ revision: now, seen: count, job: whose, gone }) {
+      if (gone === id) { location.hash = "#/"; return; }
+      if (whose === id && count > place && !seen) { ask(async () => { job = await get(`/api/jobs/${id}`); await load(); }); return; }
+      if (now?.job !== id) return;
+      const known = job.revisions.find(r => r.number === now.number);
+      const before = known?.state;
+      if (known) Object.assign(known, now); else job.revisions.push(now);
+      if (now.number !== turn) { drawHead(); return; }
+      drawState();
+      if (now.state === "running" && now.stage) announce(`${now.stage}, ${Math.round(now.share * 100)} percent`);
+      if (before !== now.state) { announce(`${job.name}: ${now.state} ${now.error}`); ask(refresh); }
+    },
+    close() { closed = true; view.close(); document.title = "dieroute"; },
+  };
+}

@@ -1,0 +1,145 @@
+// The 3-D view with what belongs to it: views, section, explosion, stock, and the legend.
+
+import { makeViewer, edgeLooks } from "/pages/viewer.js";
+import { get, terms } from "./api.js";
+import { el } from "./dom.js";
+import { edgeSample, keyOf, nameOf, swatch } from "./marks.js";
+
+const GREY = "#c9ced2";
+const VIEWS = [["iso", "Isometric"], ["+z", "Working side"], ["-z", "Mounting side"], ["-y", "Front"], ["+y", "Back"], ["-x", "Left"], ["+x", "Right"]];
+
+export function stage({ onPick, complain }) {
+  const axes = [[1, 0, 0], [0, 1, 0], [0, 0, 1]]; // the part's own, once its route is known; the viewer looks here
+  let viewer = null, model = null, route = null, where = "", place = 0, byKey = new Map(), shown = null;
+
+  const canvas = el("canvas");
+  const frame = el("div", { className: "canvas" }, canvas, el("p", { className: "quiet waiting" }, "The part appears here as soon as it is read."));
+  const looks = el("select", { id: "view", onchange: () => viewer?.setView(looks.value) }, VIEWS.map(([v, words]) => el("option", { value: v }, words)));
+  const axis = el("select", { id: "axis", onchange: () => { range(); cut(); } },
+    el("option", { value: "" }, "none"), ["x", "y", "z"].map((a, n) => el("option", { value: n }, `across ${a}`)));
+  const offset = el("input", { type: "range", id: "offset", min: 0, max: 1, step: 0.01, disabled: true, ariaLabel: "Place of the section, mm", oninput: () => cut() });
+  const at = el("output", { htmlFor: "offset" });
+  const apart = el("input", { type: "checkbox", id: "apart", disabled: true, onchange: () => explode() });
+  const stock = el("select", { id: "stock", disabled: true, onchange: () => body() });
+  const veil = el("input", { type: "checkbox", id: "veil", disabled: true, onchange: () => body() });
+  const legend = el("div", { className: "legend", role: "group", ariaLabel: "Legend: press a process to mark its faces" });
+  const node = el("div", { className: "stage" },
+    el("div", { className: "row controls" },
+      el("p", { className: "field" }, el("label", { htmlFor: "view" }, "View"), looks),
+      el("p", { className: "field" }, el("label", { htmlFor: "axis" }, "Section"), axis, offset, at),
+      el("p", { className: "field" }, el("label", { htmlFor: "stock" }, "Show"), stock),
+      el("p", { className: "tick" }, veil, el("label", { htmlFor: "veil" }, "over the part")),
+      el("p", { className: "tick" }, apart, el("label", { htmlFor: "apart" }, "Explode by operation"))),
+    frame, legend);
+  stock.append(el("option", { value: "" }, "the part"));
+
+  function range() {
+    offset.disabled = axis.value === "" || !viewer;
+    if (offset.disabled) return;
+    const [low, high] = viewer.range(Number(axis.value));
+    Object.assign(offset, { min: low, max: high, step: (high - low) / 200, value: (low + high) / 2 });
+  }
+  function cut() {
+    if (!viewer) return;
+    const on = axis.value !== "";
+    viewer.setSection(on ? Number(axis.value) : null, Number(offset.value));
+    const [low] = on ? viewer.range(Number(axis.value)) : [0];
+    at.textContent = on ? `${(Number(offset.value) - low).toFixed(1)} mm` : "";
+  }
+
+  // Each operation's features leave towards the side they are made from, the later the farther.
+  function explode() {
+    if (!viewer) return;
+    const moves = new Map();
+    if (apart.checked && route) {
+      const long = Math.hypot(...model.high.map((v, k) => v - model.low[k]));
+      const step = 0.5 * long / Math.max(1, route.operations.length);
+      const seen = new Set();
+      route.operations.forEach((operation, n) => {
+        for (const key of operation.features) {
+          const feature = route.features.find(f => f.id === key);
+          if (!feature || seen.has(key) || keyOf(feature) === "blank") continue;
+          seen.add(key);
+          const side = [operation.from_side, ...feature.opens_to].find(s => /^[+-][xyz]$/.test(s)) ?? "+z";
+          const way = axes["xyz".indexOf(side[1])], sign = side[0] === "-" ? -1 : 1;
+          for (const { index } of feature.faces) moves.set(index, way.map(v => v * sign * step * (n + 1)));
+        }
+      });
+    }
+    viewer.setExplode(moves);
+  }
+
+  async function body() {
+    if (!viewer) return;
+    const mine = shown = stock.value;
+    veil.disabled = mine === "";
+    try {
+      const told = mine === "" ? null : await get(`${where}/${place}/stage/${mine}`);
+      if (mine === shown) viewer.setBody(told ? mine : null, told, veil.checked);
+    } catch (error) {
+      complain(error);
+    }
+  }
+
+  function drawLegend() {
+    const counts = Object.keys(terms.palette).map(key => [key, byKey.get(key) ?? []]).filter(([, faces]) => faces.length);
+    legend.replaceChildren(
+      ...counts.map(([key, faces]) => el("button", {
+        type: "button", ariaPressed: "false", onclick: e => {
+          const on = e.currentTarget.getAttribute("aria-pressed") !== "true";
+          for (const b of legend.querySelectorAll("button")) b.setAttribute("aria-pressed", "false");
+          e.currentTarget.setAttribute("aria-pressed", String(on));
+          viewer?.setMarked(new Set(on ? faces : []));
+        },
+      }, swatch(key), " ", nameOf(key))),
+      el("span", { className: "edges" }, edgeSample("sharp"), " keep sharp"),
+      el("span", { className: "edges" }, edgeSample("break"), " must break"),
+      el("span", { className: "edges" }, edgeSample("plain"), " may break"));
+  }
+
+  return {
+    node,
+    load(told) {
+      viewer?.dispose();
+      model = told;
+      const fresh = el("canvas");
+      frame.replaceChildren(fresh);
+      viewer = makeViewer(fresh, model, axes);
+      viewer.onPick(onPick);
+      viewer.frame();
+      frame.dataset.ready = "part";
+    },
+    show(told, path, part) {
+      [route, where, place] = [told, path, part];
+      "xyz".split("").forEach((a, n) => { axes[n] = route.part.frame[a]; });
+      byKey = new Map();
+      const colours = new Map();
+      for (const feature of route.features) {
+        const key = keyOf(feature), mine = byKey.get(key) ?? [];
+        byKey.set(key, mine);
+        for (const { index } of feature.faces) {
+          mine.push(index);
+          colours.set(index, terms.palette[key] ?? GREY);
+        }
+      }
+      viewer?.setColours(colours);
+      viewer?.setEdges(edgeLooks(model, route.edges));
+      viewer?.setView(looks.value);
+      const kept = stock.value;
+      stock.replaceChildren(el("option", { value: "" }, "the part"),
+        ...(route.stock.stages ?? []).map((s, n) => el("option", { value: n }, `stock ${s.name}`)));
+      stock.value = [...stock.options].some(o => o.value === kept) ? kept : "";
+      stock.disabled = apart.disabled = false;
+      drawLegend();
+      explode();
+      body();
+      range(); cut();
+      frame.dataset.ready = "route";
+    },
+    mark(faces) {
+      viewer?.setMarked(new Set(faces));
+      for (const b of legend.querySelectorAll("button")) b.setAttribute("aria-pressed", "false");
+    },
+    close() { viewer?.dispose(); },
+  };
+}
