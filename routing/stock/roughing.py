@@ -256,16 +256,30 @@ def drawing(before: Sequence[Walked], after: Sequence[Walked], title: str) -> st
     """An SVG of the levels on the block (left) and on the ground stock (right); deeper is darker."""
     from xml.sax.saxutils import escape
 
-    gap, head = 8.0, 12.0
-    widest = max((w.view_box[2] - w.view_box[0] for w in before), default=40.0)
-    rows, y = [], head
-    if not before:
-        rows.append(f'<text x="{gap}" y="{head - 2}">no feature is roughed by grinding or milling</text>')
+    gap, line = 4.0, 4.5
+    walked_all = [*before, *after]
+    # The cutter's axis runs past the blank: room for it on every side.
+    room = gap + max((_past(w) for w in walked_all), default=0.0)
+    widest = max((w.view_box[2] - w.view_box[0] for w in walked_all), default=40.0)
+    column_mm = max(widest + 2 * room, 58.0)  # a label's length
+    rows = [f'<text x="{gap}" y="{line:.2f}" class="title">{escape(title)}</text>']
+    told = "deeper is darker; lines show the path of the cutter's axis; millimetres"
+    rows.append(
+        f'<text x="{gap}" y="{2 * line:.2f}">'
+        f"{told if before else 'no feature is roughed by grinding or milling'}</text>"
+    )
+    y = 2 * line + gap
     for pair in zip(before, after, strict=True):
+        y += line
         for column, walked in enumerate(pair):
             left, low, right, high = walked.view_box
-            shift = f"translate({column * (widest + gap) - left + gap:.3f} {y + high:.3f}) scale(1 -1)"
+            at = column * column_mm
             depths = sorted({b for w in pair for b, _, _ in w.levels}, reverse=True)
+            name = ("block", "ground stock")[column]
+            count = len(walked.levels)
+            label = escape(f"{name}, from {walked.side}: {count} level{'' if count == 1 else 's'}")
+            rows.append(f'<text x="{at + room:.2f}" y="{y:.2f}">{label}</text>')
+            shift = f"translate({at + room - left:.3f} {y + room + high:.3f}) scale(1 -1)"
             rows.append(f'<g transform="{shift}">')
             rows.append(f'<path d="M{left:.3f} {low:.3f}H{right:.3f}V{high:.3f}H{left:.3f}Z" class="blank"/>')
             for bottom, region, led in walked.levels:
@@ -273,19 +287,29 @@ def drawing(before: Sequence[Walked], after: Sequence[Walked], title: str) -> st
                 rows.append(f'<path d="{_d(region)}" fill="hsl(210 45% {light:.0f}%)" fill-rule="evenodd"/>')
                 rows.append(f'<path d="{"".join(_ring(r) for r in led)}" class="led"/>')
             rows.append("</g>")
-            name = ("block", "ground stock")[column]
-            label = escape(f"{name}, from {walked.side}: {len(walked.levels)} levels")
-            rows.append(f'<text x="{column * (widest + gap) + gap:.2f}" y="{y - 2:.2f}">{label}</text>')
-        y += pair[0].view_box[3] - pair[0].view_box[1] + head
-    width = 2 * widest + 3 * gap
+        y += pair[0].view_box[3] - pair[0].view_box[1] + 2 * room
+    width = 2 * column_mm
     style = (
-        ".blank{fill:#f4f2ee;stroke:#555;stroke-width:.2}.led{fill:none;stroke:#222;stroke-width:.08}"
-        "text{font:4px sans-serif}"
+        ".blank{fill:#f4f2ee;stroke:#555;stroke-width:.2}"
+        ".led{fill:none;stroke:#222;stroke-width:.1;stroke-opacity:.6}"
+        "text{font:3px sans-serif;fill:#222}.title{font-weight:bold}"
     )
     start = (
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width:.2f} {y:.2f}" width="{8 * width:.0f}">'
     )
-    return "\n".join([start, f"<title>{escape(title)}</title><style>{style}</style>", *rows, "</svg>", ""])
+    ground = f'<rect width="{width:.2f}" height="{y:.2f}" fill="#fff"/>'
+    head = f"<title>{escape(title)}</title><style>{style}</style>"
+    return "\n".join([start, head, ground, *rows, "</svg>", ""])
+
+
+def _past(walked: Walked) -> float:
+    """How far (mm) the cutter's axis runs past the blank."""
+    left, low, right, high = walked.view_box
+    bounds = np.array([r.bounds for _, _, led in walked.levels for r in led]).reshape(-1, 4)
+    past = np.column_stack(
+        [left - bounds[:, 0], low - bounds[:, 1], bounds[:, 2] - right, bounds[:, 3] - high]
+    )
+    return float(past.max(initial=0.0))
 
 
 def _d(region: Any) -> str:
