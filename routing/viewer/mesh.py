@@ -109,7 +109,16 @@ def model_of(
     and labels where given: (palette key, words) of each face. A face's number is its place (from 0) in
     TopExp.MapShapes, or what ``source_faces`` has there: its place in the file as read.
     """
-    mesh = mesh_of(solid, deflection_mm)
+    return packed(mesh_of(solid, deflection_mm), labels, source_faces=source_faces)
+
+
+def packed(
+    mesh: Mesh,
+    labels: Sequence[tuple[str, str]] | None = None,
+    *,
+    source_faces: Sequence[int] | None = None,
+) -> dict[str, Any]:
+    """What ``model_of`` gives, of a mesh that is there already."""
     count = int(mesh.face_of_triangle.max()) + 1
     named = np.arange(count) if source_faces is None else np.asarray(source_faces)
     told = _body(mesh)

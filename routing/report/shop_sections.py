@@ -1,0 +1,328 @@
+"""Sections for the bench: holes and threads, wire, stock, inspection, estimate, cautions, traveller."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+from featurize.standards.threads import parse
+from routing.report.blocks import Block, Section, Table, Text, clean, general, number, sizes, words_of
+from routing.report.main_sections import Content, callout
+
+# Every key with a section of its own; any other is shown by the general form.
+KNOWN = frozenset(
+    (
+        "version",
+        "part",
+        "features",
+        "doubts",
+        "operations",
+        "edges",
+        "flags",
+        "stock",
+        "estimate",
+        "holes",
+        "wire",
+    )
+)
+BY_EYE = "stereo microscope"
+
+
+def holes(content: Content) -> Section | None:
+    told = content.get("holes")
+    if not told or not told["rows"]:
+        return None
+    rows = []
+    for h in told["rows"]:
+        relief = ""
+        if h.get("relief_diameter_mm"):
+            relief = f"Ø{number(h['relief_diameter_mm'])} x {number(h['relief_depth_mm'])}"
+        thread = " ".join(filter(None, [h["thread"], "left-hand" if h["hand"] == "left" else ""]))
+        full = "" if h.get("full_thread_mm") is None else f", full {number(h['full_thread_mm'])}"
+        rows.append(
+            (
+                h["feature"],
+                h["setup"],
+                f"{number(h['x_mm'])} / {number(h['y_mm'])} / {number(h['mouth_z_mm'])}",
+                f"{clean(h['diameters'])}; {h['bottom']}",
+                (thread + full) if thread else "plain",
+                "-" if h.get("tap_drill_mm") is None else number(h["tap_drill_mm"]),
+                relief or "-",
+                gauge(h["thread"], h["diameter_mm"]),
+            )
+        )
+    head = ("id", "side", "X / Y / mouth Z", "Ø x depth, from the mouth", "thread", "core", "relief", "gauge")
+    blocks = (Table(head, tuple(rows), (1, 0.9, 3.2, 4.2, 2, 1, 2, 4.4)), Text(clean(told["zero"]), "note"))
+    return Section("Holes and threads", blocks)
+
+
+def gauge(thread: str, diameter_mm: float) -> str:
+    """What checks a hole: for threads the limits of the minor diameter too (ISO 965-1 6H, ASME B1.1 2B)."""
+    if not thread:
+        return f"pin or bore gauge {number(diameter_mm)}"
+    try:
+        size, left = parse(thread)
+        low, high = size.minor_limits_mm
+    except ValueError:
+        return f"thread plug gauge {clean(thread)}, go and no-go"
+    fit = "2B" if size.unified else "6H"
+    name = f"{size.designation}-{fit}" + (" LH" if left else "")
+    return f"thread plug gauge {name}, go and no-go; pins {low:.3f} go, {high:.3f} no-go"
+
+
+def wire(content: Content) -> Section | None:
+    told = content.get("wire")
+    if not told:
+        return None
+    blocks: list[Block] = []
+    if told.get("start_holes"):
+        rows = tuple(
+            (
+                s["feature"],
+                number(s["x_mm"]) if s.get("x_mm") is not None else "-",
+                number(s["y_mm"]) if s.get("y_mm") is not None else "-",
+                number(s["diameter_mm"]) if s.get("diameter_mm") is not None else "-",
+                number(s["height_mm"]),
+                clean(s.get("by") or "-"),
+                clean(s.get("problem") or "-"),
+                clean(s["file"]),
+            )
+            for s in told["start_holes"]
+        )
+        head = ("id", "X", "Y", "Ø", "through", "made by", "problem", "drawing")
+        blocks += [Text("Start holes, in the drawing's own X and Y.", "note")]
+        blocks += [Table(head, rows, (1, 1.2, 1.2, 1, 1.2, 1.6, 4, 3))]
+    rows = []
+    for c in told.get("cuts", ()):
+        slug = c.get("slug") or {}
+        said = [clean(slug["fall"])] if slug.get("fall") else []
+        said += [f"{number(slug['mass_g'], 1)} g"] if slug.get("mass_g") else []
+        said += ["may jam"] if slug.get("may_jam") else []
+        said += ["leave a tab"] if slug.get("tab") else []
+        said += map(clean, slug.get("notes") or ())
+        length = "; ".join(f"{number(o['length_mm'], 2)} at {number(o['height_mm'])}" for o in c["outlines"])
+        rows.append(
+            (
+                c["feature"],
+                number(c["wire_mm"]),
+                f"{number(c['offset_mm'], 4)} {c['offset_side']}, {c['travel']}",
+                length,
+                ", ".join(said) or "-",
+            )
+        )
+    if rows:
+        head = ("id", "wire Ø", "offset and travel", "outline length at height", "slug")
+        blocks.append(Table(head, tuple(rows), (1, 1, 3.4, 4.4, 4)))
+    if told.get("caution"):
+        blocks.append(Text(clean(told["caution"]), "alert"))
+    return Section("Wire and start holes", tuple(blocks)) if blocks else None
+
+
+def stock(content: Content) -> Section:
+    told = content["stock"]
+    proof, roughing = told["proof"], told.get("roughing")
+    rows = [
+        ("blank", clean(told["blank"]), number(told["blank_mm3"], 0)),
+        ("as ground", clean(told["ground_file"]), number(told["ground_mm3"], 0)),
+    ]
+    rows += [
+        (s["name"], clean(f"{s['file']} {'; '.join(s['notes'])}"), number(s["volume_mm3"], 0))
+        for s in told.get("stages", ())
+        if s["name"] != "as ground"
+    ]
+    rows.append(("part", clean(content["part"]["source"]), number(told["part_mm3"], 0)))
+    allowance = told["allowance_mm"]
+    held = "The ground stock holds the part everywhere" if proof["holds"] else "NOT PROVEN"
+    saved = proof.get("rough_saved")
+    said = (
+        f"{held}; allowance {number(allowance['floor'])} mm on ground floors, {number(allowance['wall'])} mm on "
+        f"walls. Ground away {number(proof['ground_away_mm3'], 0)} mm³, left to mill "
+        f"{number(proof['left_to_mill_mm3'], 0)} mm³"
+        + (f": grinding saves {saved:.0%} of the roughing volume." if saved is not None else ".")
+    )
+    blocks: list[Block] = [Table(("stock", "file", "mm³"), tuple(rows), (2, 6, 1.5)), Text(said)]
+    blocks += [Text(clean(told["note"]))] if told["note"] else []
+    blocks += [Text(clean(fault), "alert") for fault in proof["faults"]]
+    if roughing:
+        rows = [
+            (
+                name,
+                str(r["levels"]),
+                number(r["cutting_mm"], 0),
+                number(r["air_mm"], 0),
+                number(r["volume_mm3"], 0),
+                number(r["minutes"], 1),
+            )
+            for name, r in (
+                ("from the block", roughing["block"]),
+                ("from the ground stock", roughing["ground"]),
+            )
+        ]
+        head = ("roughing", "levels", "cutting, mm", "in air, mm", "mm³", "min")
+        blocks += [Table(head, tuple(rows), (3, 1, 1.4, 1.4, 1.4, 1)), Text(clean(roughing["note"]), "note")]
+    floors = [
+        (f["feature"], number(f["expected_mm"], 4), number(f["measured_mm"], 4), number(f["worst_mm"], 5))
+        for f in proof["floors"]
+    ]
+    if floors:
+        head = ("ground floor of", "allowance asked, mm", "measured on the model, mm", "worst miss, mm")
+        blocks.append(Table(head, tuple(floors), (1, 1, 1, 1)))
+    return Section("Stock", tuple(blocks))
+
+
+# What measures a size, by its name; the first that fits (common practice, no source).
+_INSTRUMENTS = (
+    ("counterbore", "calliper, depth micrometer"),
+    ("corner_radius", f"radius under the {BY_EYE} or projector"),
+    ("radius", "radius gauge or projector"),
+    ("point_angle", "not measured: the drill's"),
+    ("taper", "sine bar and dial, or projector"),
+    ("angle", "sine bar and dial, or projector"),
+    ("depth", "depth micrometer, or height gauge on the plate"),
+    ("height", "height gauge on the plate, gauge blocks"),
+    ("land", "height gauge, or projector"),
+    ("diameter", "pin or bore gauge"),
+    ("width", "gauge blocks or micrometer"),
+    ("length", "micrometer or height gauge"),
+    ("thickness", "micrometer"),
+)
+_SHAPED = ("contoured surface", "through profile", "outside profile")
+
+
+def instrument(size: str) -> str:
+    """What measures a size of a feature."""
+    return next((with_what for part, with_what in _INSTRUMENTS if part in size), "calliper")
+
+
+def inspection(content: Content) -> Section:
+    """Grouped by instrument, so that each is fetched once for a feature."""
+    rows = []
+    for f in content["features"]:
+        if f["thread"] and f["thread"]["designation"]:
+            rows.append((f["id"], f["thread"]["designation"], gauge(f["thread"]["designation"], 0.0)))
+        by_tool: dict[str, list[str]] = {}
+        for name, value in f["dims"].items():
+            by_tool.setdefault(instrument(name), []).extend(sizes({name: value}))
+        rows += [(f["id"], "; ".join(said), tool) for tool, said in by_tool.items()]
+        if f["kind"] in _SHAPED:
+            rows.append((f["id"], "form", "coordinate measuring machine or projector, against the model"))
+        rows += [(f["id"], callout(c), "as the drawing asks") for c in f["callouts"]]
+    sharp = sum(e["verdict"] == "keep sharp" for e in content["edges"])
+    if sharp:
+        rows.append(("edges", f"{sharp} that stay sharp: no burr, no radius, no chip", f"{BY_EYE}, 20 times"))
+    rows.append(
+        ("part", "box " + " x ".join(map(number, content["part"]["box_mm"])), "micrometer, square, plate")
+    )
+    said = Text(
+        "Instruments are common practice; tolerances are the drawing's, which this report does not replace.",
+        "note",
+    )
+    return Section("Inspection", (Table(("id", "what", "with what"), tuple(rows), (1, 7, 6)), said))
+
+
+def estimate(content: Content) -> Section:
+    told = content["estimate"]
+    currency = clean(told["currency"])
+    minutes, low, high = (number(told[k], 0) for k in ("minutes", "minutes_low", "minutes_high"))
+    cost, least, most = (number(told[k], 2) for k in ("cost", "cost_low", "cost_high"))
+    total = (
+        f"{minutes} min ({low} to {high}), {cost} {currency} ({least} to {most}), {told['setups']} setups. "
+        f"An estimate: {clean(told['note'])}."
+    )
+    blocks: list[Block] = [Text(total, "alert")]
+    rest = {
+        key: [_brief(row) for row in value] if isinstance(value, list) else value
+        for key, value in told.items()
+        if not key.startswith(("minutes", "cost")) and key not in ("currency", "setups", "note", "features")
+    }
+    basis = [
+        (str(line.get("operation", "-")), clean(line.get("what", "")), "; ".join(map(clean, line["basis"])))
+        for line in told.get("lines", ())
+        if line.get("basis")
+    ]
+    blocks += general(rest)
+    if basis:
+        blocks += [
+            Text("What each figure stands on.", "note"),
+            Table(("op", "what", "basis"), tuple(basis), (0.6, 2, 13)),
+        ]
+    options = [
+        (
+            f["feature"],
+            o["process"],
+            "chosen" if o["chosen"] else "-",
+            number(o["minutes"], 1),
+            number(o["cost"], 2),
+        )
+        for f in told.get("features", ())
+        for o in f["options"]
+    ]
+    if options:
+        head = ("id", "made by", "route", "min", currency)
+        blocks += [
+            Text("Each feature by each workable process.", "note"),
+            Table(head, tuple(options), (1, 2, 1, 1, 1)),
+        ]
+    return Section("Estimate", tuple(blocks))
+
+
+def _brief(row: Any) -> Any:
+    """Money to the cent, minutes to the tenth; the basis has a table of its own."""
+    if not isinstance(row, Mapping):
+        return row
+    return {
+        k: round(v, 1 if "min" in k else 2) if isinstance(v, float) else v
+        for k, v in row.items()
+        if k != "basis"
+    }
+
+
+def others(content: Content) -> Iterator[Section]:
+    """What other hand-overs say, key by key."""
+    for key, value in content.items():
+        if key not in KNOWN and (blocks := general(value)):
+            yield Section(words_of(key).capitalize(), tuple(blocks))
+
+
+def cautions() -> Section:
+    """The text of docs/cautions.md, which travels with the program."""
+    blocks: list[Block] = []
+    for part in _cautions_text().split("\n- "):
+        words = " ".join(part.replace("**", "").split())
+        blocks.append(Text(words.removeprefix("# Cautions").strip(), "item" if blocks else "plain"))
+    return Section("Cautions", tuple(blocks))
+
+
+def _cautions_text() -> str:
+    packed = files("routing.report").joinpath("cautions.md")
+    if packed.is_file():
+        return packed.read_text(encoding="utf-8")
+    return (Path(__file__).parents[2] / "docs" / "cautions.md").read_text(encoding="utf-8")
+
+
+def traveller(content: Content) -> Section:
+    """Goes with the part: a row to sign for each operation, a box for each size that it finishes."""
+    last = {f: o["number"] for o in content["operations"] if o["process"] != "bench" for f in o["features"]}
+    by_id = {f["id"]: f for f in content["features"]}
+    rows = []
+    for o in content["operations"]:
+        work = f"{o['stage']}, setup {o['setup']}, from {o['from_side']}"
+        rows.append((str(o["number"]), work, " ".join(o["features"]), "", "", ""))
+        for name in o["features"]:
+            f = by_id[name]
+            if last.get(name) != o["number"] or not f["dims"]:
+                continue
+            thread = [f["thread"]["designation"]] if f["thread"] and f["thread"]["designation"] else []
+            known = {k: v for k, v in f["dims"].items() if "point_angle" not in k}
+            rows += [("", f"{name} {f['kind']}", said, "", "", "") for said in [*thread, *sizes(known)]]
+    head = ("op", "work", "features, size to reach (mm)", "measured", "initials", "date")
+    part = content["part"]
+    said = (
+        f"Part {clean(part['name'])}, {clean(part['material'])}, box "
+        f"{' x '.join(map(number, part['box_mm']))} mm. Piece no. ________   Order ________   Flags read ________"
+    )
+    return Section(
+        "Shop traveller", (Text(said), Table(head, tuple(rows), (0.7, 4, 5, 2.4, 1.6, 1.8), tall=True)), True
+    )
