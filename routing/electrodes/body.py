@@ -6,7 +6,6 @@ given; where it is not proven there is no body, and the reason instead.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -52,11 +51,11 @@ class Clearance:
 
 @dataclass(frozen=True, eq=False)
 class Body:
-    """``solid`` is the whole electrode, ``form`` its parts that burn; sizes are (across, up, along) of the view.
+    """``solid`` is the whole electrode, ``form`` the parts of it that burn.
 
-    ``base_centre`` is the middle of the base's underside, in model mm; ``tip_mm`` and ``base_mm`` are heights
-    of the form's lowest point and of the underside, along the view. ``method`` is "plane" (outlines offset
-    exactly) or "space" (the kernel's 3-D offset).
+    Sizes are (across, up, along) of the view. ``base_centre`` is the middle of the base's underside, in model
+    mm; ``tip_mm`` and ``base_mm`` are heights of the form's lowest point and of the underside.
+    ``method`` is "plane" (outlines offset exactly) or "space" (the kernel's 3-D offset).
     """
 
     cavity: Cavity

@@ -13,6 +13,7 @@ from typing import Any
 
 import numpy as np
 import shapely
+from numpy.typing import NDArray
 from OCP.BRepAdaptor import BRepAdaptor_Surface
 from OCP.BRepAlgoAPI import BRepAlgoAPI_Fuse
 from OCP.BRepBuilderAPI import BRepBuilderAPI_MakeVertex
@@ -83,7 +84,9 @@ def cavity_of(part: Part, feature: Feature, toward: Array, *, margin_mm: float) 
     Raises KernelError where there is no such void.
     """
     toward = np.asarray(toward, float) / np.linalg.norm(toward)
-    view = View.toward(part.frame.origin, toward, part.frame.axes[int(np.argmin(np.abs(part.frame.axes @ toward)))])
+    view = View.toward(
+        part.frame.origin, toward, part.frame.axes[int(np.argmin(np.abs(part.frame.axes @ toward)))]
+    )
     ids = np.array(feature.faces)
     cloud = part.mesh.vertices[np.unique(part.mesh.triangles[np.isin(part.mesh.face_ids, ids)])]
     heights = (cloud - view.origin) @ toward
@@ -170,15 +173,16 @@ def outward(face: Any) -> tuple[Array, Array] | None:
 
 def _flat_at(part: Part, feature: Feature, view: View, level_mm: float) -> bool:
     """Whether the feature's lowest face is flat and square to the view: then its level is exact."""
-    for i in feature.faces:
-        s = part.faces[i].surface
-        if isinstance(s, Plane) and float(s.normal @ view.along) > 1 - 1e-9:
-            if abs(float((s.origin - view.origin) @ view.along) - level_mm) < _SAME_PLANE_MM:
-                return True
-    return False
+    surfaces = [part.faces[i].surface for i in feature.faces]
+    return any(
+        float(s.normal @ view.along) > 1 - 1e-9
+        and abs(float((s.origin - view.origin) @ view.along) - level_mm) < _SAME_PLANE_MM
+        for s in surfaces
+        if isinstance(s, Plane)
+    )
 
 
-def _outline(part: Part, view: View, ids: Array) -> Any:
+def _outline(part: Part, view: View, ids: NDArray[np.int64]) -> Any:
     """The region that a feature's faces cover or enclose, islands filled."""
     covered = cast(part, view, ids)
     rings = [shapely.Polygon(p.exterior) for p in shapely.get_parts(covered) if p.geom_type == "Polygon"]
@@ -187,7 +191,9 @@ def _outline(part: Part, view: View, ids: Array) -> Any:
         flat = view.flat(part.mesh.vertices)[part.mesh.triangles[np.isin(part.mesh.face_ids, ids)]]
         lines = shapely.linestrings(np.concatenate([flat[:, [0, 1]], flat[:, [1, 2]], flat[:, [2, 0]]]))
         net = shapely.union_all(lines, grid_size=tol.LENGTH_MM / 100)
-        rings = [shapely.Polygon(p.exterior) for p in shapely.get_parts(shapely.polygonize(shapely.get_parts(net)))]
+        rings = [
+            shapely.Polygon(p.exterior) for p in shapely.get_parts(shapely.polygonize(shapely.get_parts(net)))
+        ]
     whole = shapely.unary_union(rings)
     if whole.is_empty:
         raise KernelError("the feature encloses nothing seen from there")
@@ -208,7 +214,10 @@ def _column(view: View, polygon: Any, low_mm: float, high_mm: float) -> Any:
 def _prism(view: View, ring: Any, low_mm: float, high_mm: float) -> Any:
     points = shapely.get_coordinates(ring)[:-1]
     return prism(
-        view, [Segment(a, b) for a, b in zip(points, np.roll(points, -1, axis=0), strict=True)], low_mm, high_mm
+        view,
+        [Segment(a, b) for a, b in zip(points, np.roll(points, -1, axis=0), strict=True)],
+        low_mm,
+        high_mm,
     )
 
 
@@ -225,7 +234,11 @@ def _faces_on(solid: Any, normal: Array, level_mm: float) -> list[Any]:
     found = []
     for face in parts_of(solid, TopAbs_ShapeEnum.TopAbs_FACE):
         flat = outward(face)
-        if flat and float(flat[1] @ normal) > 1 - 1e-9 and abs(float(flat[0] @ normal) - level_mm) < _SAME_PLANE_MM:
+        if (
+            flat
+            and float(flat[1] @ normal) > 1 - 1e-9
+            and abs(float(flat[0] @ normal) - level_mm) < _SAME_PLANE_MM
+        ):
             found.append(face)
     return found
 

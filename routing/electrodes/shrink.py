@@ -16,9 +16,10 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from OCP.BRep import BRep_Builder
+from OCP.BRep import BRep_Builder, BRep_Tool
 from OCP.BRepAdaptor import BRepAdaptor_Curve, BRepAdaptor_Surface
-from OCP.BRepBuilderAPI import BRepBuilderAPI_MakeFace, BRepBuilderAPI_MakeSolid
+from OCP.BRepAlgoAPI import BRepAlgoAPI_Defeaturing
+from OCP.BRepBuilderAPI import BRepBuilderAPI_MakeFace, BRepBuilderAPI_MakeSolid, BRepBuilderAPI_Transform
 from OCP.BRepClass import BRepClass_FaceClassifier
 from OCP.BRepGProp import BRepGProp
 from OCP.BRepLib import BRepLib
@@ -27,9 +28,10 @@ from OCP.BRepOffsetAPI import BRepOffsetAPI_MakeOffset, BRepOffsetAPI_MakeOffset
 from OCP.BRepPrimAPI import BRepPrimAPI_MakePrism
 from OCP.BRepTools import BRepTools
 from OCP.GeomAbs import GeomAbs_JoinType, GeomAbs_SurfaceType
-from OCP.gp import gp_Dir, gp_Pln, gp_Pnt, gp_Vec
+from OCP.gp import gp_Dir, gp_Pln, gp_Pnt, gp_Trsf, gp_Vec
 from OCP.GProp import GProp_GProps
-from OCP.TopAbs import TopAbs_ShapeEnum, TopAbs_State
+from OCP.STEPControl import STEPControl_Reader, STEPControl_StepModelType, STEPControl_Writer
+from OCP.TopAbs import TopAbs_Orientation, TopAbs_ShapeEnum, TopAbs_State
 from OCP.TopoDS import TopoDS, TopoDS_Shape
 
 from featurize.brep.surfaces import Array
@@ -56,7 +58,7 @@ def shrunk(solid: Any, gap_mm: float, up: Array) -> tuple[list[Any], str]:
 def _prismatic(solid: Any, up: Array) -> Any | None:
     """The bottom face of a solid with upright walls, one flat bottom and one flat top; else None."""
     level: list[Any] = []
-    tops = []
+    tops: list[Any] = []
     for face in parts_of(solid, TopAbs_ShapeEnum.TopAbs_FACE):
         flat = outward(face)
         if flat is not None and abs(float(flat[1] @ up)) > 1 - 1e-12:
@@ -101,9 +103,6 @@ def _in_plane(solid: Any, bottom: Any, gap_mm: float, up: Array) -> list[Any]:
     lift = gp_Vec(*(float(c) for c in gap_mm * up))
     bodies = []
     for region in _regions([TopoDS.Wire_s(w) for w in wires], plane):
-        from OCP.BRepBuilderAPI import BRepBuilderAPI_Transform
-        from OCP.gp import gp_Trsf
-
         move = gp_Trsf()
         move.SetTranslation(lift)
         lifted = BRepBuilderAPI_Transform(region, move, True).Shape()
@@ -113,8 +112,6 @@ def _in_plane(solid: Any, bottom: Any, gap_mm: float, up: Array) -> list[Any]:
 
 
 def _point(v: Any) -> Any:
-    from OCP.BRep import BRep_Tool
-
     return BRep_Tool.Pnt_s(TopoDS.Vertex_s(v))
 
 
@@ -169,37 +166,82 @@ def _in_space(solid: Any, gap_mm: float) -> list[Any]:
         if done.returncode < 0:
             raise KernelError(f"the kernel crashed on the offset of the cavity (signal {-done.returncode})")
         if done.returncode or not after.exists():
-            raise KernelError("the kernel could not offset the cavity")
+            raise KernelError("the kernel's offset of the cavity is no valid body")
         shape = TopoDS_Shape()
         BRepTools.Read_s(shape, str(after), BRep_Builder())
-    bodies = solids_of(shape)
-    if not bodies:
-        for shell in parts_of(shape, TopAbs_ShapeEnum.TopAbs_SHELL):
-            body = BRepBuilderAPI_MakeSolid(TopoDS.Shell_s(shell)).Solid()
-            BRepLib.OrientClosedSolid_s(body)
-            bodies.append(body)
-    if not bodies or not all(is_valid(b) and volume_of(b) > 0 for b in bodies):
-        raise KernelError("the kernel's offset of the cavity is no valid body")
-    return bodies
+    return solids_of(shape)
 
 
 def _child(before: str, after: str, gap_mm: float) -> int:
+    """0 when a valid offset was written. Tried as it is, then with its degenerate edges made anew."""
     shape = TopoDS_Shape()
     BRepTools.Read_s(shape, before, BRep_Builder())
-    offset = BRepOffsetAPI_MakeOffsetShape()
-    offset.PerformByJoin(
-        shape,
-        -gap_mm,
-        _OFFSET_TOLERANCE_MM,
-        BRepOffset_Mode.BRepOffset_Skin,
-        False,
-        False,
-        GeomAbs_JoinType.GeomAbs_Arc,
-    )
-    if not offset.IsDone():
+    shape = _without_small_rounds(shape, gap_mm)
+    body = _offset(shape, gap_mm) or _offset(_reread(shape, after + ".step"), gap_mm)
+    if body is None:
         return 1
-    BRepTools.Write_s(offset.Shape(), after)
+    BRepTools.Write_s(body, after)
     return 0
+
+
+def _offset(shape: Any, gap_mm: float) -> Any | None:
+    """A valid solid, or None."""
+    offset = BRepOffsetAPI_MakeOffsetShape()
+    mode, join = BRepOffset_Mode.BRepOffset_Skin, GeomAbs_JoinType.GeomAbs_Arc
+    try:
+        offset.PerformByJoin(shape, -gap_mm, _OFFSET_TOLERANCE_MM, mode, False, False, join)
+        made = offset.Shape() if offset.IsDone() else None
+    except Exception:  # the kernel's own have many names
+        return None
+    if made is None:
+        return None
+    bodies = solids_of(made)
+    if not bodies:
+        for shell in parts_of(made, TopAbs_ShapeEnum.TopAbs_SHELL):
+            body = BRepBuilderAPI_MakeSolid(TopoDS.Shell_s(shell)).Solid()
+            BRepLib.OrientClosedSolid_s(body)
+            bodies.append(body)
+    return bodies[0] if len(bodies) == 1 and is_valid(bodies[0]) and volume_of(bodies[0]) > 0 else None
+
+
+def _reread(shape: Any, path: str) -> Any:
+    """The shape through STEP: after a boolean the offset stumbles over poles that reading makes anew."""
+    writer = STEPControl_Writer()
+    writer.Transfer(shape, STEPControl_StepModelType.STEPControl_AsIs)
+    writer.Write(path)
+    reader = STEPControl_Reader()
+    reader.ReadFile(path)
+    reader.TransferRoots()
+    return reader.OneShape()
+
+
+def _without_small_rounds(shape: Any, gap_mm: float) -> Any:
+    """Rounds that the gap swallows made sharp: the electrode's edge is sharp there, and no nearer."""
+    small = [f for f in parts_of(shape, TopAbs_ShapeEnum.TopAbs_FACE) if _round_mm(f) <= gap_mm * (1 + 1e-6)]
+    if not small:
+        return shape
+    sharp = BRepAlgoAPI_Defeaturing()
+    sharp.SetShape(shape)
+    for face in small:
+        sharp.AddFaceToRemove(face)
+    sharp.Build()
+    return sharp.Shape() if sharp.IsDone() and is_valid(sharp.Shape()) else shape
+
+
+def _round_mm(face: Any) -> float:
+    """The radius of a face that bulges out of its solid; infinite for others."""
+    surface = BRepAdaptor_Surface(TopoDS.Face_s(face))
+    match surface.GetType():
+        case GeomAbs_SurfaceType.GeomAbs_Cylinder:
+            found, radius = surface.Cylinder(), surface.Cylinder().Radius()
+        case GeomAbs_SurfaceType.GeomAbs_Torus:
+            found, radius = surface.Torus(), surface.Torus().MinorRadius()
+        case GeomAbs_SurfaceType.GeomAbs_Sphere:
+            found, radius = surface.Sphere(), surface.Sphere().Radius()
+        case _:
+            return float("inf")
+    forward = face.Orientation() == TopAbs_Orientation.TopAbs_FORWARD
+    return float(radius) if forward == found.Position().Direct() else float("inf")
 
 
 if __name__ == "__main__":

@@ -61,7 +61,9 @@ def _of_feature(
     side = str(routed.verdict.details.get("side", "+z")) if routed.verdict else "+z"
     try:
         toward = next(d for d in approaches(job, feature) if side_name(job, d) == side)
-        cavity = cavity_of(work.part, feature, toward, margin_mm=min(owned.finish_gap_mm, owned.rough_gap_mm) / 2)
+        cavity = cavity_of(
+            work.part, feature, toward, margin_mm=min(owned.finish_gap_mm, owned.rough_gap_mm) / 2
+        )
         bodies = bodies_of(cavity, [gap_of(k, owned) for k in kinds], owned)
     except Exception as error:  # the kernel's own have many names
         return _missing(feature.id, kinds, str(error) or type(error).__name__)
@@ -75,13 +77,15 @@ def _of_feature(
             except WriteError as error:
                 body = str(error)
         if isinstance(body, str):
-            more, said = _missing(feature.id, (kind,), body)
+            more, missing = _missing(feature.id, (kind,), body)
         else:
-            more, said = [_entry(work, routed, cavity, body, kind, file, side)], []
+            more, missing = [_entry(work, routed, cavity, body, kind, file, side)], []
         listed += more
-        flags += said
-    if warning := next((n for e in listed for n in e.get("notes", ()) if "flush" in n), None):
-        flags.append(Flag("electrode-flushing", Severity.WARNING, feature.id, f"{feature.kind} {feature.id}: {warning}."))
+        flags += missing
+    warning = next((n for e in listed for n in e.get("notes", ()) if "flush" in n), None)
+    if warning:
+        said = f"{feature.kind} {feature.id}: {warning}."
+        flags.append(Flag("electrode-flushing", Severity.WARNING, feature.id, said))
     return listed, flags
 
 
@@ -121,7 +125,9 @@ def _entry(
     if ahead:
         notes.append(f"the bulk is taken before, left are {ahead.words}")
     if worn.shorter_mm > body.gap_mm:
-        notes.append(f"its end wears by about {worn.shorter_mm:.2g} mm: more than its gap, dress it or make another")
+        notes.append(
+            f"its end wears by about {worn.shorter_mm:.2g} mm: more than its gap, dress it or make another"
+        )
     return {
         "feature": routed.feature.id,
         "kind": kind,
