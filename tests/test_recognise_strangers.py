@@ -11,14 +11,14 @@ from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 from support.corpus import corpus_files, needs_corpus
 from support.reorder import reordered
-from support.transforms import as_bsplines, mirrored, moved, with_split_faces, write_step
+from support.transforms import as_bsplines, mirrored, moved, with_joined_faces, with_split_faces, write_step
 
 from featurize.brep.build import build_part
 from featurize.recognise import recognise
 from featurize.step.read import read_step
 
 PARTS = corpus_files("mfcad", "*.step", limit=40)
-_CHANGES = ("none", "split", "bsplines", "mirrored", "entities")
+_CHANGES = ("none", "split", "bsplines", "mirrored", "joined", "entities")
 
 
 def features_of(path: Path) -> Counter[Any]:
@@ -83,6 +83,8 @@ def test_same_features_from_another_file_of_the_same_solid(
             shape = as_bsplines(shape)
         elif change == "mirrored":
             shape = mirrored(shape)
+        elif change == "joined":
+            shape = with_joined_faces(with_split_faces(shape))
         schema = data.draw(st.sampled_from(["AP203", "AP214", "AP242"]))
         write_step(shape, target, schema=schema, unit=data.draw(st.sampled_from(["MM", "INCH"])))
     assert _near(features_of(target), wanted), change

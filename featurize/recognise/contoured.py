@@ -10,6 +10,7 @@ from featurize import tolerances as tol
 from featurize.brep.part import Convexity, Face
 from featurize.brep.surfaces import Cone, Cylinder, Freeform, Sphere, Torus
 from featurize.feature import Axis, Feature, Kind, Role
+from featurize.recognise.blends import blend_of
 from featurize.recognise.scene import Scene, vec
 from featurize.recognise.sizes import smallest_rectangle
 
@@ -62,7 +63,7 @@ def _smooth_next(scene: Scene, seeds: set[int]) -> set[int]:
 def _is_contour(scene: Scene, face: Face) -> bool:
     s = face.surface
     if isinstance(s, Freeform):
-        return not any(
+        return blend_of(scene, face.id) is None and not any(
             bool(np.max(np.abs(face.normals @ axis)) < np.sin(np.radians(tol.TANGENT_DEG)))
             for axis in scene.part.frame.axes
         )

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from featurize import tolerances as tol
 from featurize.brep.frame import SIDES
 from featurize.brep.part import Convexity
 from featurize.brep.surfaces import Array, Cylinder, Freeform, Plane
@@ -218,6 +219,10 @@ def _feature(scene: Scene, cut: _Cut) -> Feature | None:
             dims["wall_angle_deg"] = lean
         if run is not None and (slant := _slant_deg(scene, run)) > 0.05:
             dims["slant_deg"] = slant
+    least = min(dims.get(name, np.inf) for name in ("width_mm", "depth_mm", "height_mm"))
+    if kind not in (Kind.FLOOR, Kind.CONTOURED_SURFACE, Kind.CHAMFER) and least < tol.SURFACE_MM:
+        evidence.append(f"only {least:.4f} mm one way: a ledge left by modelling rather than a cut")
+        confidence = 0.3
     if kind == Kind.THROUGH_PROFILE:
         roles = {f: Role.LAND if r in (Role.WALL, Role.CORNER) else r for f, r in roles.items()}
     cloud = scene.cloud(cut.faces)

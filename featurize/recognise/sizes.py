@@ -11,6 +11,7 @@ from featurize.brep.part import Convexity, Face
 from featurize.brep.surfaces import Array, Cone, Cylinder, Plane, Sphere, Torus, triad
 from featurize.brep.surfaces_at import parallel
 from featurize.feature import Kind, Role
+from featurize.recognise.blends import blend_of
 from featurize.recognise.scene import Scene, extent, span
 
 # Walls may lean this much (draft, wire taper) and still be walls.
@@ -25,11 +26,14 @@ def is_wall(face: Face, access: Array, lean_deg: float = _LEAN_DEG) -> bool:
 
 def roles_in_recess(scene: Scene, ids: Iterable[int], access: Array) -> dict[int, Role]:
     """Floor, wall, corner or foot for each face, seen from the access direction."""
-    return {i: _role(scene.face(i), access) for i in ids}
+    return {i: _role(scene, i, access) for i in ids}
 
 
-def _role(face: Face, access: Array) -> Role:
-    s = face.surface
+def _role(scene: Scene, i: int, access: Array) -> Role:
+    face = scene.face(i)
+    s, blend = face.surface, blend_of(scene, i)
+    if blend is not None and blend.hollow:
+        return Role.CORNER if is_wall(face, access) else Role.FOOT
     if isinstance(s, Plane):
         return Role.FLOOR if float(s.normal @ access) > np.cos(np.radians(_LEAN_DEG)) else Role.WALL
     if isinstance(s, (Cylinder, Cone)):
@@ -77,7 +81,7 @@ def recess_sizes(
     corner = smallest_corner(scene, ids, access)
     if corner is not None:
         dims["corner_radius_mm"] = corner
-    feet = [_small_radius(scene.face(i)) for i in ids if roles[i] == Role.FOOT]
+    feet = [_small_radius(scene, i) for i in ids if roles[i] == Role.FOOT]
     if feet:
         dims["floor_radius_mm"] = min(feet)
     return dims
@@ -93,6 +97,8 @@ def smallest_corner(scene: Scene, ids: Sequence[int], access: Array) -> float | 
             radii.append(s.radius_mm)
         elif isinstance(s, Cone) and s.hollow and parallel(s.axis, access, 1.0):
             radii.append(_cone_small_radius(scene, i, s))
+        elif (blend := blend_of(scene, i)) is not None and blend.hollow and is_wall(scene.face(i), access):
+            radii.append(blend.least_mm)
     for i in ids:
         for e in scene.part.edges_of(i):
             if e.convexity != Convexity.CONCAVE or not set(e.faces) <= inside:
@@ -113,8 +119,10 @@ def _cone_small_radius(scene: Scene, face: int, cone: Cone) -> float:
     return float(max(heights.min(), 0.0) * np.tan(np.radians(cone.half_angle_deg)))
 
 
-def _small_radius(face: Face) -> float:
-    s = face.surface
+def _small_radius(scene: Scene, i: int) -> float:
+    s, blend = scene.face(i).surface, blend_of(scene, i)
+    if blend is not None:
+        return blend.least_mm
     if isinstance(s, Torus):
         return s.minor_mm
     if isinstance(s, (Cylinder, Sphere)):

@@ -8,9 +8,10 @@ import numpy as np
 
 from featurize import tolerances as tol
 from featurize.brep.part import Convexity, Edge
-from featurize.brep.surfaces import Cone, Cylinder, Plane, Sphere, Surface, Torus
+from featurize.brep.surfaces import Cone, Cylinder, Freeform, Plane, Sphere, Torus
 from featurize.brep.surfaces_at import parallel
 from featurize.feature import Axis, Feature, Kind, Role
+from featurize.recognise.blends import blend_of
 from featurize.recognise.scene import Scene, vec
 
 ORDER = 25
@@ -141,7 +142,8 @@ def _rounds(scene: Scene) -> list[Feature]:
         owners = {of.get(s, ("outside", s)) for s in supports}
         if len(supports) >= 2 and len(owners) == 1 and all(s in of for s in supports):
             continue
-        radii = [_radius(scene.face(f).surface) for f in group]
+        radii = [r for f in group for r in _radii(scene, f)]
+        widest = {"largest_radius_mm": max(radii)} if max(radii) - min(radii) > tol.SURFACE_MM else {}
         length = max(sum(e.length_mm for e, _, outer in scene.rim(group) if outer == s) for s in supports)
         features.append(
             Feature(
@@ -149,7 +151,7 @@ def _rounds(scene: Scene) -> list[Feature]:
                 kind=Kind.EDGE_ROUND,
                 faces=tuple(group),
                 roles=dict.fromkeys(group, Role.FACE),
-                dims={"radius_mm": min(radii), "length_mm": length},
+                dims={"radius_mm": min(radii), **widest, "length_mm": length},
                 axis=Axis(vec(scene.face(group[0]).centroid), vec(scene.face(group[0]).normals[0])),
                 opens_to=_sides(scene, group),
                 evidence=("runs smoothly into the faces on both sides, material inside the curve",),
@@ -160,6 +162,9 @@ def _rounds(scene: Scene) -> list[Feature]:
 
 def _is_round(scene: Scene, f: int) -> bool:
     s = scene.face(f).surface
+    if isinstance(s, Freeform):
+        blend = blend_of(scene, f)
+        return blend is not None and not blend.hollow
     if not isinstance(s, (Cylinder, Torus, Sphere)) or s.hollow:
         return False
     tangents = [e for e in scene.part.edges_of(f) if e.convexity == Convexity.TANGENT]
@@ -179,9 +184,11 @@ def _along(e: Edge, s: Cylinder) -> bool:
     return length > tol.LENGTH_MM and parallel(chord / length, s.axis, 1.0)
 
 
-def _radius(s: Surface) -> float:
+def _radii(scene: Scene, f: int) -> tuple[float, ...]:
+    """The radius of a round; for a variable one the least and the most."""
+    s, blend = scene.face(f).surface, blend_of(scene, f)
+    if blend is not None:
+        return blend.least_mm, blend.most_mm
     if isinstance(s, Torus):
-        return s.minor_mm
-    if isinstance(s, (Cylinder, Sphere)):
-        return s.radius_mm
-    return 0.0
+        return (s.minor_mm,)
+    return (s.radius_mm,) if isinstance(s, (Cylinder, Sphere)) else (0.0,)

@@ -34,7 +34,7 @@ def _view(part: Part, colours: Mapping[int, tuple[int, int, int]], towards: Any)
     corners = (part.frame.local(part.mesh.vertices) @ eye.T)[part.mesh.triangles]
     low, high = corners.min(axis=(0, 1)), corners.max(axis=(0, 1))
     scale = 0.94 * _PIXELS / float(np.max(high[:2] - low[:2]))
-    corners[:, :, :2] = (corners[:, :, :2] - (low + high)[:2] / 2) * scale + _PIXELS / 2
+    corners = (corners - (low + high) / 2) * scale + _PIXELS / 2
     depth = np.full((_PIXELS, _PIXELS), -np.inf)
     owner = np.full((_PIXELS, _PIXELS), -1)
     light = np.zeros((_PIXELS, _PIXELS))
@@ -64,7 +64,6 @@ def _draw(t: Any, face: int, depth: Any, owner: Any, light: Any) -> None:
     cell = np.s_[y0 : min(y1, _PIXELS), x0 : min(x1, _PIXELS)]
     seen = (u >= 0) & (v >= 0) & (u + v <= 1) & (z > depth[cell])
     depth[cell][seen], owner[cell][seen] = z[seen], face
-    # Depth is in millimetres and the plane in pixels: only the tilt's look depends on it.
     light[cell][seen] = 0.55 + 0.45 * normal[2] / size
 
 

@@ -18,6 +18,7 @@ from OCP.BRepBuilderAPI import BRepBuilderAPI_NurbsConvert, BRepBuilderAPI_Trans
 from OCP.gp import gp_Ax1, gp_Ax2, gp_Dir, gp_Pln, gp_Pnt, gp_Trsf, gp_Vec
 from OCP.IFSelect import IFSelect_ReturnStatus
 from OCP.Interface import Interface_Static
+from OCP.ShapeUpgrade import ShapeUpgrade_UnifySameDomain
 from OCP.STEPCAFControl import STEPCAFControl_Writer
 from OCP.STEPControl import STEPControl_Controller, STEPControl_StepModelType
 from OCP.TCollection import TCollection_ExtendedString
@@ -82,6 +83,13 @@ def with_split_faces(shape: Any, every: int = 2, start: int = 0) -> Any:
     splitter.SetTools(cuts)  # an edge that lies on a face cuts it, and the faces beside it follow
     splitter.Build()
     return TopoDS.Solid_s(each(splitter.Shape(), SOLID)[0])
+
+
+def with_joined_faces(shape: Any) -> Any:
+    """The same solid, faces that lie on one surface joined, and edges on one curve."""
+    join = ShapeUpgrade_UnifySameDomain(shape, True, True, False)
+    join.Build()
+    return TopoDS.Solid_s(each(join.Shape(), SOLID)[0])
 
 
 def _middle_plane(face: Any, rank: int) -> gp_Pln:
