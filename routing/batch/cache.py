@@ -12,6 +12,7 @@ import json
 import os
 import sys
 import tempfile
+import time
 import zipfile
 from contextlib import suppress
 from dataclasses import asdict, dataclass
@@ -33,7 +34,9 @@ if TYPE_CHECKING:
 LIMIT_BYTES = 2 * 2**30
 _MANIFEST = "result.json"
 _FILES = "files/"
-_SUFFIX = ".zip"
+_SUFFIX, _TEMPORARY = ".zip", ".tmp"
+# Longer than any write takes.
+_WRITING_S = 600.0
 # What results depend on besides our own source.
 _LIBRARIES = ("dieroute", "cadquery-ocp", "numpy", "scipy", "shapely", "trimesh")
 
@@ -143,7 +146,9 @@ class Cache:
         entries = []
         for file in os.scandir(self.folder):
             with suppress(OSError):  # another process may be making room too
-                if file.name.endswith(_SUFFIX):
+                if file.name.endswith(_TEMPORARY) and time.time() - file.stat().st_mtime > _WRITING_S:
+                    Path(file.path).unlink()  # whoever wrote it was killed
+                elif file.name.endswith(_SUFFIX):
                     entries.append((file.stat().st_mtime_ns, file.stat().st_size, Path(file.path)))
         over = sum(size for _, size, _ in entries) - self.limit_bytes
         for _, size, path in sorted(entries):
@@ -187,7 +192,7 @@ def is_of(result: JobResult, digest: str) -> bool:
 
 
 def _write(path: Path, content: bytes) -> None:
-    handle, temporary = tempfile.mkstemp(prefix=".", suffix=".tmp", dir=path.parent)
+    handle, temporary = tempfile.mkstemp(prefix=".", suffix=_TEMPORARY, dir=path.parent)
     try:
         with os.fdopen(handle, "wb") as file:
             file.write(content)

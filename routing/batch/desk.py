@@ -143,9 +143,10 @@ class Desk:
             _parts(folder) for folder in self._promised.values()
         }
         path = Path(name)
-        tries = [path.stem, path.name, *(f"{path.name}-{n}" for n in range(2, 1000))]
-        for stem in tries:
-            folder = (path.parent / f"{stem}-route").as_posix()
+        flat = name.replace("/", "_")  # where even the folder around it is another file's result
+        tries = [path.parent / path.stem, path, Path(flat), *(Path(f"{flat}-{n}") for n in range(2, 1000))]
+        for place in tries:
+            folder = f"{place.as_posix()}-route"
             if not _clashes(_parts(folder), taken):
                 self._promised[name] = folder
                 return folder

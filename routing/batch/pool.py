@@ -30,6 +30,7 @@ _PAGE_MB = os.sysconf("SC_PAGE_SIZE") / 2**20 if hasattr(os, "sysconf") else 0.0
 # Idle above this share of its memory limit a worker is replaced: the next task must not pay for earlier ones.
 _STALE = 0.5
 _PR_SET_PDEATHSIG = 1
+_MEND = "simplify the model or raise the limit"
 
 
 class Stop(StrEnum):
@@ -81,6 +82,12 @@ def report(text: str, _share: float = 0.0) -> None:
     """Tells the parent what is being done; does nothing outside a worker."""
     if _to_parent is not None:
         _to_parent.send(("progress", text))
+
+
+def crash(how: str) -> StoppedError:
+    """The error of a task that took its worker down twice, or once and then ran out of time."""
+    said = f"the geometry kernel crashed on this model ({how}): export it again, or in another STEP version"
+    return StoppedError(Stop.CRASHED, said)
 
 
 class Pool:
@@ -140,7 +147,10 @@ class Pool:
         """Kills what is at work."""
         self._waiting.clear()
         for worker in list(self._workers):
+            task, worker.task = worker.task, None
             self._end(worker)
+            if task is not None:
+                self._cleaned(task)
 
     def __enter__(self) -> Self:
         return self
@@ -181,7 +191,8 @@ class Pool:
         elif worker.task is not None:
             worker.peak_mb = max(worker.peak_mb, resident := resident_mb(worker.pid))
             if worker.seconds > self._limits.time_s:
-                self._stop(worker, Stop.TIMED_OUT, f"stopped after {self._limits.time_s:g} s, the time limit")
+                said = f"stopped after {self._limits.time_s:g} s, the time limit"
+                self._stop(worker, Stop.TIMED_OUT if worker.attempt == 1 else Stop.CRASHED, said)
             elif resident > self._limits.memory_mb:
                 said = f"stopped at {resident:.0f} MB, the limit being {self._limits.memory_mb:g}"
                 self._stop(worker, Stop.OUT_OF_MEMORY, said)
@@ -207,7 +218,8 @@ class Pool:
     def _stop(self, worker: _Worker, how: Stop, said: str) -> None:
         task = worker.task
         self._end(worker)
-        self._finish(worker, None, StoppedError(how, f"{said}: simplify the model or raise the limit"))
+        error = crash(said) if how is Stop.CRASHED else StoppedError(how, f"{said}: {_MEND}")
+        self._finish(worker, None, error)
         self._cleaned(task)
 
     def _died(self, worker: _Worker) -> None:
@@ -224,10 +236,7 @@ class Pool:
             # It may have paid for an earlier task, or been killed from outside.
             self._waiting.appendleft((task, 2, worker.seconds))
             return
-        said = (
-            f"the geometry kernel crashed on this model ({how}): export it again, or in another STEP version"
-        )
-        self._finish(worker, None, StoppedError(Stop.CRASHED, said))
+        self._finish(worker, None, crash(how))
 
     def _count_failed_start(self, how: str) -> None:
         self._failed_starts += 1

@@ -13,6 +13,7 @@ from typing import Any
 from urllib.parse import quote
 
 from routing.batch.ledger import Record, Status
+from routing.documents.table import harmless
 
 CSV, HTML = "summary.csv", "summary.html"
 _ESTIMATE = (
@@ -67,7 +68,7 @@ def csv_text(records: Sequence[Record]) -> str:
     stream = io.StringIO()
     writer = csv.DictWriter(stream, COLUMNS, restval="", extrasaction="ignore")
     writer.writeheader()
-    writer.writerows({key: _harmless(value) for key, value in row.items()} for row in rows(records))
+    writer.writerows({key: _cell(value) for key, value in row.items()} for row in rows(records))
     return stream.getvalue()
 
 
@@ -109,6 +110,7 @@ def _html_row(row: dict[str, Any]) -> str:
     if row["folder"]:
         place = quote(os.fsencode(row["folder"]))
         cells["file"] = f'<a href="{place}/">{cells["file"]}</a>'
+    if "currency" in row:
         for key, unit in (("minutes", ""), ("cost", f" {row['currency']}")):
             low, high = row[f"{key}_low"], row[f"{key}_high"]
             cells[key] = escape(f"{row[key]:.0f}{unit} ({low:.0f} to {high:.0f})")
@@ -118,8 +120,5 @@ def _html_row(row: dict[str, Any]) -> str:
     return f"<tr{bad}>{tds}</tr>"
 
 
-def _harmless(cell: Any) -> Any:
-    if isinstance(cell, str):
-        cell = " ".join(cell.split("\n"))
-        return f"'{cell}" if cell.startswith(("=", "+", "-", "@", "\t", "\r")) else cell
-    return cell
+def _cell(value: Any) -> Any:
+    return harmless(" ".join(value.splitlines())) if isinstance(value, str) else value

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 from featurize.errors import Code, StepError
 from routing.batch.cache import Cache, is_of
 from routing.batch.ledger import Record, Status
-from routing.batch.pool import Limits, Outcome, Pool, Stop, StoppedError, report
+from routing.batch.pool import Limits, Outcome, Pool, Stop, StoppedError, crash, report
 from routing.choices import Choices, ChoicesError
 from routing.documents.result import JobResult
 from routing.documents.staging import OutputError, sweep
@@ -60,14 +60,13 @@ def _load() -> None:
 
 def do(task: Task, attempt: int, left_s: float) -> Record:
     """Routes the file in this process; after a crash, in a child that may read less of it."""
-    result = run_job(
-        task.model,
-        task.out_dir,
-        task.choices,
-        task.shop,
-        report,
-        time_limit_s=None if attempt == 1 else left_s,
-    )
+    inputs = (task.model, task.out_dir, task.choices, task.shop, report)
+    try:
+        result = run_job(*inputs, time_limit_s=None if attempt == 1 else left_s)
+    except StepError as error:
+        if error.code is Code.TIMED_OUT:  # there was a crash before
+            raise crash("reading less of it took longer than the time limit") from error
+        raise
     # A file that changed since it was asked for is not what the key stands for: it will be done again.
     same = is_of(result, task.digest)
     if task.cache is not None and same:
@@ -126,7 +125,5 @@ def _status(error: Exception, limits: Limits) -> tuple[Status, float | None]:
         return stopped[error.how]
     if isinstance(error, StepError) and error.code is Code.CRASHED:
         return stopped[Stop.CRASHED]
-    if isinstance(error, StepError) and error.code is Code.TIMED_OUT:
-        return stopped[Stop.TIMED_OUT]
     mendable = isinstance(error, StepError | ChoicesError | OutputError)
     return Status.FAILED if mendable else Status.FAULT, None

@@ -75,7 +75,7 @@ def batch(
     Status 0: all well; 1: a file is blocked or failed; 2: the folder or an option cannot be used; 3: a
     fault of the program on some file.
     """
-    with one_line_errors(debug), interruptible(out):
+    with interruptible(out), one_line_errors(debug):
         from routing.batch.batch import run_batch
 
         kept = cache_from(cache, no_cache)

@@ -51,7 +51,7 @@ def watch(
     debug: Debug = False,
 ) -> None:
     """Route whatever STEP file is dropped into a folder, once it is all there; ends on Ctrl-C or --once."""
-    with one_line_errors(debug), interruptible(out):
+    with interruptible(out), one_line_errors(debug):
         from routing.batch.watch import Patience
         from routing.batch.watch import watch as keep_watching
 

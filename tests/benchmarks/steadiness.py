@@ -1,0 +1,93 @@
+"""One worker over N parts: its memory after each, the slope of the curve, and what it leaves behind.
+
+python -m tests.benchmarks.steadiness [N] [--json FILE]
+
+Every part is routed in the same process, round and round over a few MFCAD parts. The slope is a
+least-squares line through the second half, when tables and pools of the kernel are warm.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import shutil
+import tempfile
+import time
+from pathlib import Path
+
+import numpy as np
+
+from routing.batch.pool import Limits, Pool, resident_mb
+from routing.choices import Choices
+from routing.job import run_job
+from routing.shop import load_shop
+from tests.support.corpus import corpus_files
+
+# Different enough to pass through all that is loaded late, few enough that rounds compare.
+_PARTS = 12
+_BAR = 50
+
+
+def _one(task: tuple[str, str], _attempt: int, _left_s: float) -> float:
+    """Routes one file; the size of this process afterwards, MB."""
+    model, out = map(Path, task)
+    run_job(model, out, Choices(), load_shop())
+    shutil.rmtree(out)
+    return resident_mb(os.getpid())
+
+
+def measure(count: int) -> dict[str, object]:
+    """The curve, MB after each part, and its slope in kB for each part."""
+    models = corpus_files("mfcad", "*.step", _PARTS)
+    curve: list[float] = []
+    began = time.monotonic()
+    with tempfile.TemporaryDirectory() as folder:
+        temporary = Path(folder) / "tmp"
+        temporary.mkdir()
+        os.environ["TMPDIR"] = str(temporary)
+        # One worker for all: it must not be replaced for its size.
+        with Pool(1, _one, Limits(600, 1e6)) as pool:
+            for n in range(count):
+                pool.submit((str(models[n % len(models)]), str(Path(folder) / "out" / "part")))
+                while not (done := pool.finished(1.0)):
+                    pass
+                if done[0].error is not None:
+                    raise done[0].error
+                curve.append(done[0].value)
+                if (n + 1) % max(1, count // 20) == 0:
+                    print(
+                        f"{n + 1:6} parts {curve[-1]:7.1f} MB {'#' * int(_BAR * curve[-1] / max(curve))}",
+                        flush=True,
+                    )
+        left = [str(p) for place in (temporary, Path(folder) / "out") for p in place.iterdir()]
+    half = np.arange(count // 2, count)
+    slope = float(np.polyfit(half, np.array(curve)[half], 1)[0]) if len(half) > 1 else 0.0
+    return {
+        "parts": count,
+        "seconds": round(time.monotonic() - began, 1),
+        "first_mb": curve[0],
+        "last_mb": curve[-1],
+        "slope_kb_per_part": round(slope * 1024, 2),
+        "left_behind": left,
+        "curve_mb": [round(mb, 1) for mb in curve],
+    }
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("count", type=int, nargs="?", default=2000)
+    parser.add_argument("--json", type=Path, help="file for the figures")
+    args = parser.parse_args()
+    found = measure(args.count)
+    if args.json:
+        args.json.write_text(json.dumps(found, indent=1) + "\n")
+    print(
+        f"{found['parts']} parts in {found['seconds']} s: {found['first_mb']:.0f} MB after the first, "
+        f"{found['last_mb']:.0f} MB after the last, {found['slope_kb_per_part']} kB for each part of the "
+        f"second half; left behind: {found['left_behind'] or 'nothing'}"
+    )
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,175 @@
+"""Kept results: the same bytes for the same input, nothing for another, nothing from a damaged entry."""
+
+from __future__ import annotations
+
+import os
+import time
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+from support.batches import block, run
+
+from routing.batch import cache as module
+from routing.batch.cache import Cache, cached_run, default_folder, key_of, program, sha256
+from routing.choices import Choices
+from routing.documents.result import JobResult
+from routing.shop import load_shop
+
+SHOP = load_shop()
+
+
+def _files(folder: Path) -> dict[str, bytes]:
+    return {p.relative_to(folder).as_posix(): p.read_bytes() for p in folder.rglob("*") if p.is_file()}
+
+
+@pytest.fixture
+def kept(tmp_path: Path) -> Cache:
+    return Cache(tmp_path / "cache")
+
+
+@pytest.fixture
+def jobs(monkeypatch: pytest.MonkeyPatch) -> list[Path]:
+    """The jobs that were really done."""
+    done: list[Path] = []
+    real = module.run_job
+
+    def counted(model: Path, *args: Any, **kwargs: Any) -> JobResult:
+        done.append(model)
+        return real(model, *args, **kwargs)
+
+    monkeypatch.setattr(module, "run_job", counted)
+    return done
+
+
+def test_an_unchanged_part_is_copied_and_said(tmp_path: Path, kept: Cache, jobs: list[Path]) -> None:
+    model = block(tmp_path / "a.step", 12)
+    first = cached_run(model, tmp_path / "one", Choices(), SHOP, cache=kept)
+    began = time.perf_counter()
+    second = cached_run(model, tmp_path / "two", Choices(), SHOP, cache=kept)
+    assert time.perf_counter() - began < 1
+    assert len(jobs) == 1
+    assert _files(tmp_path / "one") == _files(tmp_path / "two")
+    assert "cache" in second.notes[-1]
+    assert not any("cache" in note for note in first.notes)
+    assert [p.folder for p in second.parts] == [p.folder for p in first.parts]
+    assert second.parts[0].route["operations"] == first.parts[0].route["operations"]
+    cached_run(model, tmp_path / "three", Choices(), SHOP, cache=None)
+    cached_run(model, tmp_path / "four", Choices(material="carbide-12"), SHOP, cache=kept)
+    assert len(jobs) == 3
+
+
+@pytest.mark.parametrize("damage", ["flipped", "cut", "emptied", "swapped"])
+def test_a_damaged_entry_is_found_and_rebuilt(
+    tmp_path: Path, kept: Cache, jobs: list[Path], damage: str
+) -> None:
+    model = block(tmp_path / "a.step", 12)
+    cached_run(model, tmp_path / "one", Choices(), SHOP, cache=kept)
+    (entry,) = kept.folder.iterdir()
+    good = entry.read_bytes()
+    bad = bytearray(good)
+    bad[len(bad) // 2] ^= 1
+    entry.write_bytes(
+        {"flipped": bytes(bad), "cut": good[:-20], "emptied": b"", "swapped": b"PK" + good}[damage]
+    )
+    again = cached_run(model, tmp_path / "two", Choices(), SHOP, cache=kept)
+    assert len(jobs) == 2
+    assert not any("cache" in note for note in again.notes)
+    cached_run(model, tmp_path / "three", Choices(), SHOP, cache=kept)
+    assert len(jobs) == 2, "it was rebuilt"
+    assert (tmp_path / "one" / "route.json").read_bytes() == (tmp_path / "three" / "route.json").read_bytes()
+
+
+def test_every_input_is_in_the_key(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    blank = tmp_path / "blank.step"
+    blank.write_text("one")
+    base = ("a.step", "0" * 64, Choices(), SHOP)
+    wheels = replace(SHOP, wheels=SHOP.wheels[:-1])
+    keys = [
+        key_of(*base),
+        key_of("b.step", *base[1:]),
+        key_of("a.step", "1" * 64, *base[2:]),
+        key_of(*base[:2], Choices(threads={"all": "plain"}), SHOP),
+        key_of(*base[:2], Choices(allowance_floor_mm=0.02), SHOP),
+        key_of(*base[:2], Choices(blank=str(blank)), SHOP),
+        key_of(*base[:3], wheels),
+    ]
+    assert key_of("a.step", "0" * 64, Choices(), load_shop()) == keys[0], "equal inputs, equal keys"
+    blank.write_text("two")
+    keys.append(key_of(*base[:2], Choices(blank=str(blank)), SHOP))
+    monkeypatch.setattr(module, "program", lambda: "a later program")
+    keys.append(key_of(*base))
+    assert len(set(keys)) == len(keys)
+    assert len(program()) == 64
+
+
+def _keep(cache: Cache, tmp_path: Path, key: str, size: int) -> None:
+    folder = tmp_path / "result"
+    folder.mkdir(exist_ok=True)
+    (folder / "route.json").write_bytes(os.urandom(size))  # does not shrink
+    cache.keep(key, folder, JobResult((), ()))
+
+
+def test_the_least_recently_used_goes(tmp_path: Path) -> None:
+    cache = Cache(tmp_path / "cache", limit_bytes=250_000)
+    for n, key in enumerate(("a", "b")):
+        _keep(cache, tmp_path, key, 100_000)
+        os.utime(cache.folder / f"{key}.zip", (n, n))
+    assert cache.fetch("a", tmp_path / "out") is not None  # used: b is now the oldest
+    _keep(cache, tmp_path, "c", 100_000)
+    assert sorted(p.name for p in cache.folder.iterdir()) == ["a.zip", "c.zip"]
+    assert sum(p.stat().st_size for p in cache.folder.iterdir()) <= cache.limit_bytes
+
+
+def test_what_a_killed_writer_left_goes_and_what_is_being_written_stays(tmp_path: Path, kept: Cache) -> None:
+    kept.folder.mkdir()
+    old, young = kept.folder / ".x.tmp", kept.folder / ".y.tmp"
+    old.write_text("")
+    young.write_text("")
+    os.utime(old, (0, 0))
+    _keep(kept, tmp_path, "a", 10)
+    assert sorted(p.name for p in kept.folder.iterdir()) == [".y.tmp", "a.zip"]
+
+
+def test_a_folder_that_cannot_be_is_no_error(tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("")
+    _keep(Cache(tmp_path / "file" / "cache"), tmp_path, "a", 10)
+
+
+def test_a_file_that_changed_under_the_job_is_not_kept(
+    tmp_path: Path, kept: Cache, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    model = block(tmp_path / "a.step", 12)
+    real = module.run_job
+
+    def late(*args: Any, **kwargs: Any) -> JobResult:
+        model.write_bytes(block(tmp_path / "other.step", 13).read_bytes())
+        return real(*args, **kwargs)
+
+    monkeypatch.setattr(module, "run_job", late)
+    cached_run(model, tmp_path / "one", Choices(), SHOP, cache=kept)
+    assert not kept.folder.exists()
+
+
+def test_the_users_folder_follows_the_system(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    # XDG Base Directory Specification: $XDG_CACHE_HOME, else ~/.cache.
+    monkeypatch.setattr("sys.platform", "linux")
+    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path))
+    assert default_folder().is_relative_to(tmp_path)
+    monkeypatch.delenv("XDG_CACHE_HOME")
+    monkeypatch.setenv("HOME", str(tmp_path / "home"))
+    assert default_folder().is_relative_to(tmp_path / "home" / ".cache")
+
+
+def test_a_batch_uses_it_and_loads_no_kernel(tmp_path: Path) -> None:
+    models = tmp_path / "models"
+    models.mkdir()
+    block(models / "a.step", 12)
+    words = ("batch", models, "--workers", 1, "--cache", tmp_path / "cache", "-o")
+    first, second = run(*words, tmp_path / "one"), run(*words, tmp_path / "two")
+    assert (first.returncode, second.returncode) == (0, 0)
+    assert "from the cache" not in first.stdout
+    assert "1 copied from the cache" in second.stdout
+    assert _files(tmp_path / "one" / "a-route") == _files(tmp_path / "two" / "a-route")
+    assert sha256(models / "a.step") in (tmp_path / "two" / "a-route" / "route.json").read_text()
