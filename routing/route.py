@@ -22,7 +22,7 @@ from routing.shop import Shop
 from routing.threads import check_threads
 
 NONE = "none"
-# Taking the bulk first is worth another setup where it leaves at most this share (common practice, no source).
+# The bulk taken first is worth a setup where at most this share is left (common practice, no source).
 WORTH_A_SETUP = 0.5
 
 

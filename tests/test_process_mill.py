@@ -50,6 +50,24 @@ def test_a_sharp_corner_is_not_milled() -> None:
     assert np.abs(verdict.place[:2]) == pytest.approx((7, 4.5), abs=0.01)
 
 
+def test_what_a_cutter_leaves_in_sharp_corners_is_named() -> None:
+    """Closed form: a square corner keeps (1 - pi/4) r^2 over the depth."""
+    job = job_of(pocket(depth=6))
+    rest = asked(job, the(job, Kind.POCKET), "mill").rest
+    assert rest is not None
+    # Depth 6 is over 10 diameters of 0.5 and within 8 of 0.8: the smallest that reaches leaves R 0.4.
+    assert rest.words == "4 inside corners left at R 0.4"
+    assert rest.volume_mm3 == pytest.approx((4 - math.pi) * 0.4**2 * 6, rel=1e-6)
+    assert np.abs(np.array(rest.places)[:, :2]) == pytest.approx(np.tile((7, 4.5), (4, 1)), abs=0.01)
+
+
+def test_nothing_goes_ahead_where_the_refusal_is_not_for_corners() -> None:
+    job = job_of(pocket(depth=19, x=1.2, y=3))
+    verdict = asked(job, the(job, Kind.POCKET), "mill")
+    assert not verdict.workable
+    assert verdict.rest is None  # no cutter that passes 1.2 reaches 19
+
+
 def test_a_floor_fillet_wants_a_rounded_cutter() -> None:
     job = job_of(pocket(2.0, foot_mm=0.5), shop_with(cutters=CUTTERS))
     verdict = asked(job, the(job, Kind.POCKET), "mill")

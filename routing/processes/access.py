@@ -43,6 +43,14 @@ def side_name(job: JobContext, toward: Array) -> str:
     return f"({x:g}, {y:g}, {z:g})"
 
 
+def side_direction(job: JobContext, name: str) -> Array:
+    """The direction that ``side_name`` named, to a thousandth."""
+    if name.startswith("("):
+        d = np.array([float(word) for word in name.strip("()").split(",")]) @ job.part.frame.axes
+        return np.asarray(d / np.linalg.norm(d))
+    return np.asarray(job.part.frame.direction(name))
+
+
 def furthest(answers: Sequence[Verdict]) -> Verdict:
     """The refusal that says most: the first where the tool at least sees the feature, else the first.
 

@@ -21,12 +21,25 @@ T = TypeVar("T")
 
 
 @dataclass(frozen=True)
+class Rest:
+    """What a process leaves of a feature whose bulk it takes: inside corners, for a later process.
+
+    ``words`` name them; ``volume_mm3`` and ``places`` (model mm) are theirs.
+    """
+
+    words: str
+    volume_mm3: float
+    places: tuple[Vec3, ...]
+
+
+@dataclass(frozen=True)
 class Verdict:
     """One process's answer about one feature.
 
     ``shortfall_mm3`` is what the process leaves of the feature's volume (an estimate from a height grid
     where no closed form applies, 0 when not measured), ``place`` (model mm) where most of it stands.
-    ``details`` are the numbers behind the answer, with units in their names.
+    ``details`` are the numbers behind the answer, with units in their names. ``rest`` is given with a
+    refusal where the process can go ahead of the one that makes the feature whole.
     """
 
     process: str
@@ -35,6 +48,7 @@ class Verdict:
     shortfall_mm3: float = 0.0
     place: Vec3 | None = None
     details: Mapping[str, float | str] = field(default_factory=lambda: MappingProxyType({}))
+    rest: Rest | None = None
 
 
 class Process(Protocol):

@@ -120,6 +120,20 @@ def inside_feet(job: JobContext, feature: Feature, toward: Array) -> list[Corner
     return sorted(found, key=lambda c: c.radius_mm)
 
 
+def feet(job: JobContext, feature: Feature, along: Array) -> list[Array]:
+    """The level lines (n, 3) at which a feature's walls end downwards, ``along`` pointing up."""
+    found = {}
+    for face in job.faces(feature):
+        if not is_wall(face, along):
+            continue
+        heights = job.scene.vertices(face.id) @ along
+        for e in job.part.edges_of(face.id):
+            level = e.points @ along
+            if np.ptp(level) < tol.SURFACE_MM and level.mean() < heights.max() - tol.SURFACE_MM:
+                found[e.id] = e.points
+    return list(found.values())
+
+
 def _is_floor(face: Face, toward: Array) -> bool:
     """Flat and square to the tool within the lean of a wall; a shaped floor looks up on the whole."""
     limit = LEAN_DEG if isinstance(face.surface, Plane) else 45.0

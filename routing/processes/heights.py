@@ -90,25 +90,54 @@ class HeightGrid:
         top = float(((job.part.mesh.vertices - self.view.origin) @ self.view.along).max())
         return float(np.sum(top - self.heights[self.mine])) * self.pitch_mm**2
 
-    def too_narrow(self, radius_mm: float, corners: Sequence[Vec3] = ()) -> Vec3 | None:
+    def too_narrow(
+        self, radius_mm: float, corners: Sequence[Vec3] = (), feet: Sequence[Array] = ()
+    ) -> Vec3 | None:
         """Where a disc of this radius does not get in between walls; None when it does everywhere.
 
-        Tried at the feature's floor. A gap that just fits is never refused; one that is too narrow by
-        2.2 pitches always is. Around ``corners`` (model mm) a disc may stand off: nothing is asked there.
+        Tried at the feature's floor and at each of ``feet``, lines (n, 3) at which its walls end higher up.
+        A gap that just fits is never refused; one that is too narrow by 2.2 pitches always is. Around
+        ``corners`` (model mm) a disc may stand off: nothing is asked there.
         """
+        slack = max(0.02, 0.05 * self.depth_mm)
+        asked = [(self.floor_mm, self.mine)]
+        for line in feet:
+            level = float(np.mean((line - self.view.origin) @ self.view.along))
+            if level > self.floor_mm + slack:
+                asked.append((level, self._cells(line)))
+        for level, where in asked:
+            gap = self._gap(level + slack, where, radius_mm, corners)
+            if gap is not None:
+                return gap
+        return None
+
+    def _cells(self, line: Array) -> NDArray[np.bool_]:
+        """The points of the grid under a line (n, 3)."""
+        flat = (self.view.flat(line) - self.low) / self.pitch_mm - 0.5
+        length = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(flat, axis=0), axis=1))])
+        at = np.linspace(0, length[-1], int(2 * length[-1]) + 2)
+        x, y = (np.interp(at, length, flat[:, k]).round().astype(int) for k in (0, 1))
+        found = np.zeros_like(self.mine)
+        inside = (x >= 0) & (y >= 0) & (x < found.shape[1]) & (y < found.shape[0])
+        found[y[inside], x[inside]] = True
+        return found
+
+    def _gap(
+        self, level_mm: float, where: NDArray[np.bool_], radius_mm: float, corners: Sequence[Vec3]
+    ) -> Vec3 | None:
         slack = 0.6 * self.pitch_mm
-        free = self.heights <= self.floor_mm + max(0.02, 0.05 * self.depth_mm)
+        free = self.heights <= level_mm
         # Beyond the window the air goes on if it is air at its border.
         pad = int(np.ceil(radius_mm / self.pitch_mm)) + 2
         wide = np.pad(free, pad, mode="edge")
         inside = ndimage.distance_transform_edt(wide) * self.pitch_mm
         centres = inside >= radius_mm - slack
+        # Where the cutter stands beside the feature's walls counts too.
+        beside = ndimage.binary_dilation(where, iterations=2)
         if not centres.any():
-            return self._place(self.mine & free) if (self.mine & free).any() else None
+            return self._place(beside & free) if (beside & free).any() else None
         opened = ndimage.distance_transform_edt(~centres) * self.pitch_mm <= radius_mm
         missed = wide & ~ndimage.binary_dilation(opened, iterations=2)
-        # Where the cutter stands beside the feature's walls counts too.
-        beside = ndimage.binary_dilation(self.mine, iterations=2)
         missed = missed[pad:-pad, pad:-pad] & beside
         if corners:
             # A disc touches the walls of a corner at r / tan(a / 2) from it; 4 r covers 28 deg.

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -12,11 +12,12 @@ from featurize.brep.part import Face
 from featurize.brep.surfaces import Array, Cone, Freeform, Plane
 from featurize.brep.surfaces_at import parallel
 from featurize.feature import Feature, Kind, Role, Vec3
+from featurize.recognise.scene import vec
 from routing.processes.access import approaches, furthest, side_name
-from routing.processes.base import JobContext, Verdict
-from routing.processes.corners import hollow_radius, inside_corners, inside_feet, is_wall, vees
+from routing.processes.base import JobContext, Rest, Verdict
+from routing.processes.corners import Corner, feet, hollow_radius, inside_corners, inside_feet, is_wall, vees
 from routing.processes.heights import HeightGrid
-from routing.processes.sight import Hidden, hidden_from
+from routing.processes.sight import Hidden, hidden_from, hits
 from routing.shop import Cutter
 
 ORDER = 30
@@ -96,21 +97,54 @@ def _drilled(job: JobContext, feature: Feature, toward: Array) -> Verdict:
 def _milled(job: JobContext, feature: Feature, toward: Array) -> Verdict:
     if hidden := hidden_from(job, feature.faces, toward):
         return _no(_in_the_way(job, hidden, toward), 1, place=hidden.place)
-    grid = HeightGrid.of(job, feature, toward)
     owned = sorted(job.shop.cutters, key=lambda c: -c.diameter_mm)
     corner = _corner(job, feature, toward)
-    foot = _foot(job, feature, toward)
     fits = [c for c in owned if corner is None or c.radius_mm <= corner.mm + tol.LENGTH_MM]
-    if not fits:
-        assert corner is not None
-        smallest = min(owned, key=lambda c: c.radius_mm)
-        tight = [c for c in inside_corners(job, feature, toward) if c.radius_mm < smallest.radius_mm]
-        return _no(
-            f"{corner.words} is under the smallest cutter radius {smallest.radius_mm:.3g}",
-            2,
-            shortfall=sum(c.left_mm2(smallest.radius_mm) for c in tight) * grid.depth_mm,
-            place=corner.place,
-        )
+    if fits:
+        return _cut(job, feature, toward, fits, corner)
+    assert corner is not None
+    return _but_corners(job, feature, toward, owned, corner)
+
+
+def _but_corners(
+    job: JobContext, feature: Feature, toward: Array, owned: Sequence[Cutter], limit: Limit
+) -> Verdict:
+    """The refusal for inside corners under every cutter, with what the smallest that reaches would leave."""
+    grid = HeightGrid.of(job, feature, toward)
+    smallest = owned[-1].radius_mm
+    reason = f"{limit.words} is under the smallest cutter radius {smallest:.3g}"
+    corners = inside_corners(job, feature, toward)
+
+    def left(radius_mm: float) -> list[Corner]:
+        return [c for c in corners if c.radius_mm < radius_mm]
+
+    def volume(radius_mm: float) -> float:
+        return sum(c.left_mm2(radius_mm) for c in left(radius_mm)) * grid.depth_mm
+
+    refused = _no(reason, 2, shortfall=volume(smallest), place=limit.place)
+    if vees(job, feature, toward):
+        return refused  # a cutter leaves such an edge along its whole length
+    for radius in sorted({c.radius_mm for c in owned}):
+        places = tuple(c.place for c in left(radius))
+        bulk = _cut(job, feature, toward, [c for c in owned if c.radius_mm == radius], None, places)
+        if bulk.workable:
+            words = f"{len(places)} inside corner{'s' if len(places) > 1 else ''} left at R {radius:g}"
+            rest = Rest(words, volume(radius), places)
+            return replace(refused, details={**bulk.details, **refused.details}, rest=rest)
+    return refused
+
+
+def _cut(
+    job: JobContext,
+    feature: Feature,
+    toward: Array,
+    fits: Sequence[Cutter],
+    corner: Limit | None,
+    left: Sequence[Vec3] = (),
+) -> Verdict:
+    """The largest of some cutters that gets everywhere but into the corners ``left`` to others."""
+    grid = HeightGrid.of(job, feature, toward)
+    foot = _foot(job, feature, toward)
     shaped = [f for f in job.faces(feature) if _is_shaped(f, toward) and feature.kind not in _BROKEN]
     if foot is not None and foot.sharp and shaped:
         # The sharp foot is a flat cutter's, the shape a ball's: each must be there.
@@ -120,8 +154,7 @@ def _milled(job: JobContext, feature: Feature, toward: Array) -> Verdict:
         fits = [c for c in fits if _foot_fits(c, foot, shaped=bool(shaped))]
     if not fits:
         if foot is not None:
-            smallest = min(owned, key=lambda c: (c.corner_radius_mm, c.radius_mm))
-            least = smallest.corner_radius_mm
+            least = min(c.corner_radius_mm for c in job.shop.cutters)
             return _no(f"{foot.words} is under every cutter's corner, from {least:.3g}", 2, place=foot.place)
         return _no("no ball or bull-nose cutter for a shaped surface", 2)
     tried, fits = fits, [c for c in fits if _reaches(job, c, grid.depth_mm)]
@@ -132,20 +165,23 @@ def _milled(job: JobContext, feature: Feature, toward: Array) -> Verdict:
             f"{best.diameter_mm:g} {best.kind} cutter, the longest that fits",
             3,
         )
-    gap = None
+    gap, ends = None, feet(job, feature, toward)
+    across, fronts = _gaps(job, feature, toward)
     sensible = []
     for radius in sorted({c.radius_mm for c in fits}, reverse=True):
-        gap = HeightGrid.of(job, feature, toward, radius + 0.5).too_narrow(radius)
+        gap = _too_close(across, fronts, radius, left)
+        if gap is None:
+            gap = HeightGrid.of(job, feature, toward, radius + 0.5).too_narrow(radius, left, ends)
         if gap is None:
             sensible = [c for c in fits if c.radius_mm == radius]
             break
     if not sensible:
         smallest = min(fits, key=lambda c: c.radius_mm)
-        left = grid.leaving(smallest)
+        behind = grid.leaving(smallest)
         return _no(
             f"a gap is under the {smallest.diameter_mm:g} cutter, the smallest to reach {grid.depth_mm:.3g}",
             4,
-            shortfall=left.volume_mm3,
+            shortfall=behind.volume_mm3,
             place=gap,
         )
     cutter = sensible[0]
@@ -167,6 +203,31 @@ def _milled(job: JobContext, feature: Feature, toward: Array) -> Verdict:
         "side": side_name(job, toward),
     }
     return Verdict(NAME, True, ", ".join(words), details=details)
+
+
+def _gaps(job: JobContext, feature: Feature, toward: Array) -> tuple[Array, Array]:
+    """How far the metal across is from the walls' samples (n,), and the samples (n, 3).
+
+    A cutter that touches a wall at a sample reaches its whole diameter out from there.
+    """
+    walls = [i for i in feature.faces if is_wall(job.part.faces[i], toward)]
+    if not walls:
+        return np.zeros(0), np.zeros((0, 3))
+    normals = np.vstack([job.part.faces[i].normals for i in walls])
+    normals = normals - np.outer(normals @ toward, toward)
+    normals /= np.linalg.norm(normals, axis=1, keepdims=True)
+    points = np.vstack([job.scene.off_surface(i) for i in walls])
+    # On a hollow wall the mesh is nearer than the face by its deflection, on both sides.
+    return hits(job.part.mesh, points, normals)[0] + 4 * job.part.mesh.deflection_mm, points
+
+
+def _too_close(across: Array, points: Array, radius_mm: float, left: Sequence[Vec3]) -> Vec3 | None:
+    """Where the metal across leaves no room for a cutter, but near corners ``left`` to others."""
+    close = across < 2 * radius_mm
+    if left and close.any():
+        away = np.linalg.norm(points[:, None] - np.array(left)[None], axis=2).min(axis=1)
+        close &= away > 4 * radius_mm
+    return vec(points[close][0]) if close.any() else None
 
 
 def _corner(job: JobContext, feature: Feature, toward: Array) -> Limit | None:

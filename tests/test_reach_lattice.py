@@ -1,0 +1,111 @@
+"""Routes before a second opinion that shares no code with the operators that made them.
+
+As a script, any number of random inserts: python -m tests.test_reach_lattice 200
+"""
+
+from __future__ import annotations
+
+import math
+import random
+import sys
+import time
+from typing import Any
+
+import cadquery as cq
+import numpy as np
+import pytest
+
+from featurize.brep.build import build_part
+from featurize.recognise import recognise
+from featurize.step.read import read_step
+from routing.choices import Choices
+from routing.processes.base import JobContext
+from routing.route import Route, make_route
+from routing.shop import load_shop
+from tests.support.keys import FOLDER
+from tests.support.lattice import Body, Lattice, turned
+from tests.support.second_opinion import SHARE, Opinion, second_opinion
+from tests.test_stock_random import insert
+
+DEMOS = sorted(path.stem for path in FOLDER.glob("*.step"))
+UP, X = np.array([0.0, 0.0, 1.0]), np.array([1.0, 0.0, 0.0])
+
+
+def routed(solid: Any) -> tuple[JobContext, Route, Opinion]:
+    choices, shop = Choices(threads={"all": "plain"}), load_shop()
+    recognition = recognise(build_part(solid), threads=choices.threads)
+    route = make_route(recognition, shop, choices)
+    job = JobContext(recognition.part, recognition.features, shop, choices)
+    return job, route, second_opinion(job, route, solid)
+
+
+def faults(route: Route, opinion: Opinion) -> list[str]:
+    """What the lattice says against a route; what nobody can make must have been said by a flag."""
+    found = [
+        f"{route.by_id[i].feature.kind} {i}: {share:.1%} out of reach of {route.process_of(i)}"
+        for i, share in opinion.uncovered.items()
+        if share > SHARE
+    ]
+    told = any(flag.code == "no-process" for flag in route.flags)
+    if opinion.left > 0.002 and not told:
+        found.append(f"{opinion.left:.2%} of what is to be removed is reached by no operation")
+    return found + opinion.passed_over
+
+
+@pytest.mark.parametrize("name", DEMOS)
+def test_each_process_covers_what_it_was_given_and_none_before_it_could(name: str) -> None:
+    (part,) = read_step(FOLDER / f"{name}.step", isolate=False).parts
+    _, route, opinion = routed(part.solid)
+    assert opinion.uncovered
+    assert faults(route, opinion) == []
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_random_inserts_are_made_whole(seed: int) -> None:
+    _, route, opinion = routed(insert(random.Random(seed)).val().wrapped)
+    assert faults(route, opinion) == []
+
+
+def test_the_lattice_itself_against_closed_forms() -> None:
+    """Volumes of a pocket's operators by construction: a corner of radius r keeps (1 - pi/4) r^2."""
+    body = cq.Workplane().box(20, 10, 10).faces(">Z").workplane().rect(8, 6).cutBlind(-5)
+    lattice = Lattice.of(Body.of(body.val().wrapped), turned(UP, X), 0.1)
+    cell = 0.1**3
+    assert lattice.metal.sum() * cell == pytest.approx(2000 - 240, rel=1e-3)
+    within = np.zeros_like(lattice.metal)
+    a, b = np.round((np.array([[-4, -3, 0], [4, 3, 5]]) - lattice.low) / 0.1).astype(int)
+    within[a[0] : b[0], a[1] : b[1], a[2] : b[2]] = True
+    for r in (0.5, 1.0, 2.0):
+        cut = float((lattice.cut_from_above(r) & within).sum()) * cell
+        assert cut == pytest.approx(5 * (48 - (4 - math.pi) * r**2), rel=0.01)
+    assert not (lattice.wired(0.1) & within).any()
+    assert not (lattice.ground(1.0) & within).any()
+
+
+def test_the_second_opinion_sees_a_wrong_process() -> None:
+    """A sharp pocket given to the mill, and an open channel kept from the wheel, are found."""
+    solid = cq.Workplane().box(40, 30, 20).faces(">Z").workplane().rect(12, 3).cutBlind(-6).val().wrapped
+    choices = Choices(threads={"all": "plain"}, processes={"pocket": "surface grind"})
+    recognition = recognise(build_part(solid), threads=choices.threads)
+    route = make_route(recognition, load_shop(), choices)
+    job = JobContext(recognition.part, recognition.features, load_shop(), choices)
+    assert second_opinion(job, route, solid).left > 0.5
+
+
+def main() -> None:
+    count, first = int(sys.argv[1]), int(sys.argv[2]) if len(sys.argv) > 2 else 0
+    bad, named, began = 0, 0, time.monotonic()
+    for seed in range(first, first + count):
+        _, route, opinion = routed(insert(random.Random(seed)).val().wrapped)
+        named += any(flag.code == "no-process" for flag in route.flags)
+        if found := faults(route, opinion):
+            bad += 1
+            print(f"{seed}: {'; '.join(found)}", flush=True)
+    print(
+        f"{count} inserts, {bad} with a fault, {named} with features that nothing makes (named), "
+        f"{time.monotonic() - began:.0f} s"
+    )
+
+
+if __name__ == "__main__":
+    main()
