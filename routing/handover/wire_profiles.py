@@ -47,14 +47,21 @@ def write(work: Work, folder: Path) -> dict[str, Any]:
     blank = facets(work.stock.blank.solid).reshape(-1, 3)
     material = Material.named(work.choices.material)
     by_file: dict[str, list[WirePath]] = {}
+    missed: list[Flag] = []
     for r in wired:
         assert r.verdict is not None
-        for path in paths(work.part, r.feature, r.verdict.details, blank, work.shop, material):
+        mine = paths(work.part, r.feature, r.verdict.details, blank, work.shop, material)
+        if not mine:
+            said = f"{r.feature.id}: its walls give no outline across the wire: draw the path by hand."
+            missed.append(Flag("wire-no-outline", Severity.WARNING, r.feature.id, said))
+        for path in mine:
             by_file.setdefault(_file(work, path.view), []).append(path)
     for name, made in by_file.items():
         draw(made, folder / name, _title(work, made[0].view), _outlines(work, blank, made[0].view))
     every = [(name, p) for name, made in by_file.items() for p in made]
-    flags = [Flag(code, _SEVERITY[code], p.feature, said) for _, p in every for code, said in p.faults]
+    flags = missed + [
+        Flag(code, _SEVERITY[code], p.feature, said) for _, p in every for code, said in p.faults
+    ]
     _mark(work.content, flags)
     return _told(every, flags)
 

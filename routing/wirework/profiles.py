@@ -114,17 +114,30 @@ def cuts(part: Part, faces: Sequence[int], view: View) -> tuple[Cut, ...]:
     walls = [part.faces[f] for f in faces if float(np.mean(np.abs(part.faces[f].normals @ view.along))) < 0.7]
     storeys = [_storey(part, group, view) for group in _storeys(part, walls, view)]
     found: list[list[Ruled]] = []
-    for wall in sorted((w for s in storeys for w in s), key=lambda w: -w.high_mm):
-        mine = next((c for c in found if _stacked(c[-1], wall)), None)
-        if mine is None:
-            found.append([wall])
-        elif mine[-1].straight and wall.straight and _same(mine[-1].top, wall.top):
-            above = mine[-1]  # one wall that a crossing cut has parted
-            stray = max(above.deviation_mm, wall.deviation_mm)
-            mine[-1] = Ruled(wall.low_mm, above.high_mm, above.top, above.top, stray)
-        else:
+    # Rings first: what is left of a ring elsewhere, where another cut has opened it, lies on their path.
+    for wall in sorted((w for s in storeys for w in s), key=lambda w: (not w.closed, -w.high_mm)):
+        same = next(((c, k) for c in found for k, known in enumerate(c) if _one_path(known, wall)), None)
+        if same is not None:
+            made, k = same
+            made[k] = _together(made[k], wall)
+        elif (mine := next((c for c in found if _stacked(c[-1], wall)), None)) is not None:
             mine.append(wall)
+        else:
+            found.append([wall])
     return tuple(Cut(tuple(c)) for c in found)
+
+
+def _one_path(known: Ruled, wall: Ruled) -> bool:
+    """Whether a straight wall lies on the path of another: a crossing cut has parted them."""
+    if not (known.straight and wall.straight):
+        return False
+    places = [wall.top.place(k, share)[0] for k in range(len(wall.top.bulges)) for share in (0.0, 0.5, 1.0)]
+    return all(known.top.distance_mm(p) < tol.LENGTH_MM for p in places)
+
+
+def _together(known: Ruled, wall: Ruled) -> Ruled:
+    low, high = min(known.low_mm, wall.low_mm), max(known.high_mm, wall.high_mm)
+    return Ruled(low, high, known.top, known.top, max(known.deviation_mm, wall.deviation_mm))
 
 
 def _stacked(above: Ruled, below: Ruled) -> bool:
