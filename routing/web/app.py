@@ -339,7 +339,15 @@ class Page:
         return found
 
 
-def make_app(store: Store, rules: Rules, *, shop: Path | None = None, time_limit_s: float = 600.0) -> ASGIApp:
+class App(Guard):
+    """The guarded application; ``desk`` is open to tests."""
+
+    def __init__(self, app: ASGIApp, rules: Rules, desk: Desk) -> None:
+        super().__init__(app, rules)
+        self.desk = desk
+
+
+def make_app(store: Store, rules: Rules, *, shop: Path | None = None, time_limit_s: float = 600.0) -> App:
     """The whole application, guarded; it ends its worker and closes the store when it is shut down."""
     events = Events()
     desk = Desk(store, events.tell, shop=shop, time_limit_s=time_limit_s)
@@ -360,7 +368,7 @@ def make_app(store: Store, rules: Rules, *, shop: Path | None = None, time_limit
         lifespan=life,
         exception_handlers={HTTPException: said, ChoicesError: said, StepError: said},
     )
-    return Guard(app, rules)
+    return App(app, rules, desk)
 
 
 def shown_name(given: str) -> str:

@@ -14,6 +14,7 @@ from http.cookies import CookieError, SimpleCookie
 from urllib.parse import parse_qs, urlencode, urlsplit
 
 from starlette.datastructures import Headers, MutableHeaders
+from starlette.exceptions import HTTPException
 from starlette.responses import PlainTextResponse, RedirectResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
@@ -32,10 +33,6 @@ _ALWAYS = {
     "cross-origin-resource-policy": "same-origin",
     "cache-control": "no-store",
 }
-
-
-class TooLargeError(Exception):
-    """A body over the limit."""
 
 
 @dataclass(frozen=True)
@@ -91,10 +88,7 @@ class Guard:
         if refusal is not None:
             await refusal(scope, receive, send_with_headers)
             return
-        try:
-            await self._app(scope, self._limited(receive), send_with_headers)
-        except TooLargeError:
-            await self._too_large()(scope, receive, send_with_headers)
+        await self._app(scope, self._limited(receive), send_with_headers)
 
     def _refusal(self, scope: Scope) -> Response | None:
         headers = Headers(scope=scope)
@@ -115,7 +109,7 @@ class Guard:
         length = headers.get("content-length", "0")
         if not length.isdecimal():
             return _no(400, "the length of the request is not a number.")
-        return self._too_large() if int(length) > self._rules.body_limit else None
+        return _no(413, self._size_said()) if int(length) > self._rules.body_limit else None
 
     def _token_refusal(self, scope: Scope, headers: Headers) -> Response | None:
         token = self._rules.token
@@ -138,10 +132,8 @@ class Guard:
             else _no(401, "open the address with ?token= that the server printed.")
         )
 
-    def _too_large(self) -> Response:
-        return _no(
-            413, f"the file is over the limit of {self._rules.body_limit / 1e6:g} MB: send the insert alone."
-        )
+    def _size_said(self) -> str:
+        return f"the file is over the limit of {self._rules.body_limit / 1e6:g} MB: send the insert alone."
 
     def _limited(self, receive: Receive) -> Receive:
         """Counts what really comes: a length may be left out or be a lie."""
@@ -152,7 +144,7 @@ class Guard:
             message = await receive()
             got += len(message.get("body", b""))
             if got > self._rules.body_limit:
-                raise TooLargeError
+                raise HTTPException(413, self._size_said())
             return message
 
         return counted

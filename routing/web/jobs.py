@@ -46,7 +46,7 @@ class Desk:
     ) -> None:
         self.store, self.tell = store, tell
         self.shop = str(shop.absolute()) if shop else None
-        self._time_limit_s = time_limit_s
+        self.time_limit_s = time_limit_s
         self._warm = Warm()
         self._line: queue.Queue[tuple[str, int] | _Errand | None] = queue.Queue()
         self._running: tuple[str, int] | None = None
@@ -119,7 +119,7 @@ class Desk:
 
     def _run_errand(self, errand: _Errand) -> None:
         try:
-            answer = self._warm.ask(errand.task, *errand.args, time_limit_s=self._time_limit_s)
+            answer = self._warm.ask(errand.task, *errand.args, time_limit_s=self.time_limit_s)
             errand.answer.set_result(answer)
         except BaseException as error:
             errand.answer.set_exception(error)
@@ -130,7 +130,7 @@ class Desk:
                 if self.store.revision(job, number).state is not State.WAITING:
                     return
                 self._running = (job, number)
-                self._change(job, number, state=State.RUNNING)
+                self._change(job, number, state=State.RUNNING, stage="waiting for the geometry kernel")
             except KeyError:  # forgotten meanwhile
                 return
         start = time.monotonic()
@@ -166,7 +166,7 @@ class Desk:
             else:
                 self._change(job.id, revision.number, **message)
 
-        return reading_less(attempt, self._time_limit_s)
+        return reading_less(attempt, self.time_limit_s)
 
     def _change(self, job: str, number: int, **changes: Any) -> None:
         self._say(self.store.update(job, number, **changes))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+import tempfile
 from collections.abc import Callable, Hashable, Mapping
 from dataclasses import replace
 from pathlib import Path
@@ -144,6 +145,20 @@ def differences(
         }
     )
     return {"same": not any(said.values()), **said}
+
+
+def warm_up() -> None:
+    """A first reading and meshing, of a block of our own: the kernel loads its tables at the first."""
+    from OCP.BRepPrimAPI import BRepPrimAPI_MakeBox
+    from OCP.STEPControl import STEPControl_StepModelType, STEPControl_Writer
+
+    writer = STEPControl_Writer()
+    writer.Transfer(BRepPrimAPI_MakeBox(1.0, 2.0, 3.0).Shape(), STEPControl_StepModelType.STEPControl_AsIs)
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "block.step"
+        writer.Write(str(path))
+        (part,) = read_step(path, isolate=False).parts
+    model_of(part.solid)
 
 
 def write_whole(path: Path, text: str) -> None:

@@ -116,16 +116,19 @@ def serve(pipe: Connection, parent: int) -> None:
     os.dup2(nowhere, 1)
     os.dup2(nowhere, 2)
     from routing.memory import Memory
-    from routing.web import tasks
 
     memory = Memory()
+    with contextlib.suppress(Exception):
+        _warm_up()
     while True:
         try:
             name, args = pipe.recv()
         except (EOFError, OSError):
             return
         try:
-            answer = ("done", tasks.TASKS[name](memory, lambda message: pipe.send(("heard", message)), *args))
+            from routing.web.tasks import TASKS  # here: a fault in loading is told as the task's
+
+            answer = ("done", TASKS[name](memory, lambda message: pipe.send(("heard", message)), *args))
         except Exception as error:
             error.add_note("in the worker:\n" + traceback.format_exc())
             answer = ("error", error)
@@ -135,6 +138,13 @@ def serve(pipe: Connection, parent: int) -> None:
             return
         except Exception as error:  # what cannot be pickled is our mistake
             pipe.send(("error", RuntimeError(f"{type(error).__name__}: {error}")))
+
+
+def _warm_up() -> None:
+    """Loads the kernel and its tables before the first file comes."""
+    from routing.web.tasks import warm_up
+
+    warm_up()
 
 
 def _die_with(parent: int) -> None:

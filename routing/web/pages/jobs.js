@@ -41,9 +41,9 @@ export async function jobsPage({ main, complain, announce, take }) {
     }
     if (revision.state !== "done") return el("span", { className: "fault" }, revision.error || revision.state);
     return revision.summary.parts.map(p => el("span", { className: "outcome" },
-      `${plural(p.features, "feature")}, ${plural(p.operations, "operation")} `,
-      Object.entries(p.flags).map(([word, n]) => [severity(word), ` ${n} `]),
-      p.doubts ? `${plural(p.doubts, "doubt")}` : ""));
+      el("span", null, `${plural(p.features, "feature")}, ${plural(p.operations, "operation")}`),
+      ["blocking", "warning", "note"].filter(word => p.flags[word]).map(word => severity(word, p.flags[word])),
+      p.doubts ? el("span", null, plural(p.doubts, "doubt")) : ""));
   }
 
   function row(job) {
@@ -56,10 +56,10 @@ export async function jobsPage({ main, complain, announce, take }) {
       el("td", { className: "figures" }, `r${last.number}`),
       el("td", null, outcome(last)),
       el("td", { className: "figures" }, when(job.created)),
-      el("td", { className: "acts" },
+      el("td", null, el("div", { className: "acts" },
         ["running", "waiting"].includes(last.state) && el("button", { type: "button", onclick: doing(() => act(`${turn}/stop`)) }, "Stop"),
         ["failed", "interrupted"].includes(last.state) && el("button", { type: "button", onclick: doing(() => act(`${turn}/again`)) }, "Run again"),
-        el("button", { type: "button", className: "slight", ariaLabel: `Remove ${job.name}`, onclick: doing(async () => { if (sure()) await act(own, "DELETE"); }) }, "Remove")));
+        el("button", { type: "button", className: "slight", ariaLabel: `Remove ${job.name}`, onclick: doing(async () => { if (sure()) await act(own, "DELETE"); }) }, "Remove"))));
   }
 
   function draw() {

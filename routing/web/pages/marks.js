@@ -28,7 +28,7 @@ export function swatch(key) {
     svg("rect", { width: 40, height: 20, fill }),
     svg("svg", { x: 20, width: 20, height: 20, viewBox: "0 0 20 20" },
       HATCH[key]?.map(d => svg("path", { d, stroke: ink, "stroke-width": 1.4, fill: "none" }))),
-    svg("text", { x: 10, y: 15, "text-anchor": "middle", "font-size": 14, "font-weight": 700, fill: ink }, LETTERS[key] ?? "?"),
+    svg("text", { x: 10, y: 15, "text-anchor": "middle", "font-size": 14, "font-weight": 700, fill: ink }, LETTERS[key] ?? ""),
     svg("rect", { x: 0.5, y: 0.5, width: 39, height: 19, fill: "none", stroke: "#1c2530" }));
 }
 
@@ -41,7 +41,8 @@ export function edgeSample(look) {
 }
 
 const SIGNS = { blocking: "■", warning: "▲", note: "●" };
-export const severity = word => el("span", { className: `severity ${word}` }, SIGNS[word] ?? "●", " ", word);
+export const severity = (word, count) => el("span", { className: `severity ${word}` }, SIGNS[word] ?? "●", " ",
+  count === undefined ? word : `${count} ${word === "blocking" || count === 1 ? word : `${word}s`}`);
 
 // The palette's key of a feature: what comes with the blank is asked no process.
 export const keyOf = feature =>

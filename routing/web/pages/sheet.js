@@ -47,16 +47,19 @@ export async function sheetPage({ main, rest, complain, announce, take }) {
     try { return await work(); } catch (error) { complain(error); return null; }
   }
 
-  function choose(key, scroll) {
+  // `picked`: on the part itself, so it is in sight, and the row is what has to be found.
+  function choose(key, picked) {
+    const other = key !== chosen;
     chosen = key;
     const feature = key && named(key);
+    if (feature && other && !picked) view.look(feature);
     view.mark(feature ? feature.faces.map(f => f.index) : []);
     card.replaceChildren(...featureCard(feature, route(), { answer, choose }));
     for (const row of panel.querySelectorAll("tr[data-feature]")) {
       const mine = row.dataset.feature === key;
       row.classList.toggle("chosen", mine);
       row.querySelector("button")?.setAttribute("aria-pressed", mine);
-      if (mine && scroll) row.scrollIntoView({ block: "nearest" });
+      if (mine && picked) row.scrollIntoView({ block: "nearest" });
     }
     if (feature) announce(`${feature.id}, ${feature.kind}, ${nameOf(feature.process)}`);
   }

@@ -23,17 +23,20 @@ export function stage({ onPick, complain }) {
   const stock = el("select", { id: "stock", disabled: true, onchange: () => body() });
   const veil = el("input", { type: "checkbox", id: "veil", disabled: true, onchange: () => body() });
   const legend = el("div", { className: "legend", role: "group", ariaLabel: "Legend: press a process to mark its faces" });
+  const cutting = el("span", { className: "cut", hidden: true }, offset, at);
+  const veiling = el("p", { className: "tick", hidden: true }, veil, el("label", { htmlFor: "veil" }, "over the part"));
   const node = el("div", { className: "stage" },
     el("div", { className: "row controls" },
       el("p", { className: "field" }, el("label", { htmlFor: "view" }, "View"), looks),
-      el("p", { className: "field" }, el("label", { htmlFor: "axis" }, "Section"), axis, offset, at),
+      el("p", { className: "field" }, el("label", { htmlFor: "axis" }, "Section"), axis, cutting),
       el("p", { className: "field" }, el("label", { htmlFor: "stock" }, "Show"), stock),
-      el("p", { className: "tick" }, veil, el("label", { htmlFor: "veil" }, "over the part")),
+      veiling,
       el("p", { className: "tick" }, apart, el("label", { htmlFor: "apart" }, "Explode by operation"))),
     frame, legend);
   stock.append(el("option", { value: "" }, "the part"));
 
   function range() {
+    cutting.hidden = axis.value === "";
     offset.disabled = axis.value === "" || !viewer;
     if (offset.disabled) return;
     const [low, high] = viewer.range(Number(axis.value));
@@ -72,7 +75,7 @@ export function stage({ onPick, complain }) {
   async function body() {
     if (!viewer) return;
     const mine = shown = stock.value;
-    veil.disabled = mine === "";
+    veiling.hidden = veil.disabled = mine === "";
     try {
       const told = mine === "" ? null : await get(`${where}/${place}/stage/${mine}`);
       if (mine === shown) viewer.setBody(told ? mine : null, told, veil.checked);
@@ -135,6 +138,13 @@ export function stage({ onPick, complain }) {
       body();
       range(); cut();
       frame.dataset.ready = "route";
+    },
+    // Turns the part so that a feature can be seen, where the chosen view hides it.
+    look({ opens_to: sides }) {
+      const now = looks.value === "iso" ? "+z" : looks.value;
+      if (!sides.length || sides.includes(now)) return;
+      looks.value = sides.includes("+z") ? "iso" : sides[0];
+      viewer?.setView(looks.value);
     },
     mark(faces) {
       viewer?.setMarked(new Set(faces));

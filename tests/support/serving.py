@@ -1,0 +1,48 @@
+"""A server of the page in a process of its own, as a person starts it."""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parents[2]
+
+
+@dataclass
+class Serving:
+    """``url`` with its token where one is asked."""
+
+    process: subprocess.Popen[str]
+    url: str
+
+    def kill(self) -> None:
+        """kill -9."""
+        self.process.send_signal(signal.SIGKILL)
+        self.process.wait(10)
+
+
+@contextmanager
+def serving(folder: Path, *options: str) -> Iterator[Serving]:
+    """``dieroute serve`` on a free port (unless ``options`` name one), ended at the end."""
+    command = [sys.executable, "-m", "routing.cli", "serve", "--port", "0", "--folder", str(folder), *options]
+    process = subprocess.Popen(
+        command, cwd=ROOT, stdout=subprocess.PIPE, text=True, env={**os.environ, "PYTHONUNBUFFERED": "1"}
+    )
+    try:
+        assert process.stdout is not None
+        first = process.stdout.readline()
+        assert "http://" in first, f"the server did not start: {first}"
+        yield Serving(process, first.split()[-1])
+    finally:
+        process.terminate()
+        try:
+            process.wait(10)
+        except subprocess.TimeoutExpired:
+            process.kill()
+            process.wait()

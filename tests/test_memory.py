@@ -1,0 +1,67 @@
+"""Only what a new choice touches is worked out again, and the result is that of a fresh job."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+
+from featurize.step.read import read_step
+from routing.choices import Choices
+from routing.job import route_document
+from routing.memory import Forgetful, Memory
+from routing.shop import load_shop
+
+MODEL = Path(__file__).resolve().parents[1] / "demo_models" / "thread_trial.step"
+M6 = Choices(settle=({"at": [31.0, 12.0, 22.0], "kind": "hole", "size_mm": 5.0, "thread": "M6"},))
+
+
+def test_results_are_kept_by_key_and_the_oldest_go_first():
+    memory, made = Memory(kept=2), []
+
+    def get(key: int) -> int:
+        return memory.recall("step", key, lambda: made.append(key) or key)
+
+    assert [get(k) for k in (1, 2, 1, 3, 1, 2)] == [1, 2, 1, 3, 1, 2]
+    assert made == [1, 2, 3, 2]
+    assert [t.kept for t in memory.took] == [False, False, True, False, True, False]
+    assert Forgetful().recall("step", 1, lambda: 7) == 7
+
+
+@pytest.fixture(scope="module")
+def document():
+    return read_step(MODEL, isolate=False)
+
+
+def _run(document, folder: Path, choices: Choices, memory: Forgetful):
+    folder.mkdir()
+    route_document(
+        document, folder, choices, load_shop(), lambda text, share: None, memory=memory, mark=document.sha256
+    )
+    return {
+        p.relative_to(folder).as_posix(): p.read_bytes() for p in sorted(folder.rglob("*")) if p.is_file()
+    }
+
+
+def test_a_thread_leaves_part_and_stock_alone_and_gives_the_files_of_a_fresh_job(tmp_path, document):
+    memory = Memory()
+    _run(document, tmp_path / "first", Choices(), memory)
+    memory.took.clear()
+    kept = _run(document, tmp_path / "second", M6, memory)
+    how = {t.step: t.kept for t in memory.took if t.step not in ("recognising",)}
+    assert how["building the part"]
+    assert how["grinding the stock"]
+    assert how["proving the stock"]
+    assert how["writing the stock bodies"]
+    assert not how["settling"]
+    assert not how["routing"]
+    fresh = _run(document, tmp_path / "fresh", M6, Forgetful())
+    assert kept.keys() == fresh.keys()
+    for name in fresh:
+        assert _untimed(kept[name]) == _untimed(fresh[name]), name
+
+
+def _untimed(content: bytes) -> bytes:
+    """Without the second at which the kernel wrote it."""
+    return re.sub(rb"'\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d'", b"", content)
