@@ -168,7 +168,7 @@ def _try(
             if isinstance(s := part.faces[f].surface, Plane) and parallel(s.normal, traverse, 1)
         ]
         reason = (
-            f"{name(ends[0])} closes the run along {along}"
+            f"{name(ends[0])} closes the run along {along}, {_stops_short(part, ends[0], side, wheels)}"
             if ends
             else f"{name(across[0])} is not straight along {along}"
         )
@@ -198,6 +198,25 @@ def _try(
     return _with_wheel(part, feature, view, found, traces, wheels, sharp_corner_mm)
 
 
+def run_out_mm(wheel_mm: float, depth_mm: float) -> float:
+    """How far before an end wall a wheel's full depth stops: half the chord of its rim at the wall's top.
+
+    ``wheel_mm`` is a diameter. At height h over its lowest point a circle of radius R is sqrt(2 R h - h^2)
+    wide to each side; past h = R the wheel's own middle is what meets the wall.
+    """
+    radius, height = wheel_mm / 2, min(depth_mm, wheel_mm / 2)
+    return float(np.sqrt(2 * radius * height - height**2))
+
+
+def _stops_short(part: Part, end: int, side: Array, wheels: Sequence[Wheel]) -> str:
+    least = min(w.diameter_mm for w in wheels)
+    corners = part.mesh.vertices[np.unique(part.mesh.triangles[part.mesh.face_ids == end])]
+    depth = float(np.ptp(corners @ side))
+    return (
+        f"at {depth:.3f} deep a wheel of diameter {least:g} runs out {run_out_mm(least, depth):.1f} before it"
+    )
+
+
 def _place(part: Part, face: int) -> Vec3:
     x, y, z = (float(c) for c in part.faces[face].centroid)
     return x, y, z
@@ -213,12 +232,14 @@ def _with_wheel(
     sharp_corner_mm: float,
 ) -> Grind | Refusal:
     """The widest wheel that fits the narrowest lane, else what stands against each."""
+    over = _beyond_part(view)
     bottoms = [part_bottom(view, run) for run in found]
-    gap = min([w.width_mm for b in bottoms for w in lanes(b, _beyond_part(view))], default=float("inf"))
+    gap = min([w.width_mm for b in bottoms for w in lanes(b, over)], default=float("inf"))
+    gap = min([gap, *(_across(view, t) for t in traces if t.upright)])
     depth = view.top - min(float(s.end[1]) for b in bottoms for s in b)
     radii = [f.radius_mm for run in found for f in run.fillets]
-    closed = [(run, b) for run, b in zip(found, bottoms, strict=True) if feet(b)]
-    sharp = sum(map(feet, bottoms)) > len(radii)
+    closed = [(run, b) for run, b in zip(found, bottoms, strict=True) if feet(b, over)]
+    sharp = sum(feet(b, over) for b in bottoms) > len(radii)
     length = float(np.ptp(view.view.along @ part.mesh.vertices[_corners(part, feature)].T))
     narrowest = min(wheels, key=lambda w: w.width_mm)
     for wheel in sorted(wheels, key=lambda w: -w.width_mm):
@@ -235,7 +256,7 @@ def _with_wheel(
             formed = sorted({round(t.circle[1], 4) for t in traces if t.circle is not None})
             return Grind(view.view.up, view.view.along, wheel, found, tuple(slopes), tuple(formed))
     volume = length * sum(
-        area_of(list(p)) for run, b in zip(found, bottoms, strict=True) for p in cleared(b, (), 0).paths
+        area_of(list(p)) for run, b in zip(found, bottoms, strict=True) for p in cleared(b, over, (), 0).paths
     )
     if gap < narrowest.width_mm - tol.LENGTH_MM:
         return Refusal((0, 2), f"width {gap:.3f} is under the narrowest wheel {narrowest.width_mm:g}", volume)
@@ -251,12 +272,23 @@ def _with_wheel(
     deep_enough = [w for w in passing if depth <= w.depth_mm + tol.LENGTH_MM]
     corner = min(w.corner_radius_mm for w in deep_enough)
     left = length * sum(
-        area_of(list(whole)) - sum(area_of(list(p)) for p in cleared(b, run.fillets, corner).paths)
+        area_of(list(whole)) - sum(area_of(list(p)) for p in cleared(b, over, run.fillets, corner).paths)
         for run, b in closed
-        for whole in cleared(b, run.fillets, 0).paths
+        for whole in cleared(b, over, run.fillets, 0).paths
     )
     reason = _corner_refusal(corner, radii, sharp, sharp_corner_mm) or ""
     return Refusal((0, 0), reason, left)
+
+
+def _across(view: Sight, wall: Trace) -> float:
+    """The way from an upright wall's foot to an upright wall across from it.
+
+    One that leans is no bound: the wheel is dressed to it.
+    """
+    rise = 0.1 * (wall.high - wall.low)
+    at_foot, above = (view.free_beyond(wall.low + k * rise, wall.normal) for k in (0, 1))
+    upright = at_foot > tol.LENGTH_MM and abs(above - at_foot) < tol.SURFACE_MM
+    return at_foot if upright else float("inf")
 
 
 def _corner_refusal(corner: float, radii: Sequence[float], has_feet: bool, sharp_mm: float) -> str | None:
