@@ -151,6 +151,82 @@ def test_slanted_face() -> None:
     assert "30.000 deg" in verdict.reason
 
 
+@pytest.mark.parametrize("angle_deg", [15.0, 30.0, 40.0])
+def test_v_channel_on_the_sine_plate(angle_deg: float) -> None:
+    # Two floors that lean to each other: each keeps 0.010 square to itself, so the foot rises by
+    # 0.010 / cos a; a corner R between lines that turn by 2 a leaves R^2 (tan a - a) (elementary geometry).
+    a, depth = math.radians(angle_deg), 4.0
+    wide = depth / math.tan(a)
+    vee = cq.Workplane("YZ").polyline([(-wide, 10), (0, 10 - depth), (wide, 10)]).close().extrude(60)
+    found, stock = ground(block().cut(vee.translate((-30, 0, 0))))
+    lower = depth - 0.010 / math.cos(a)
+    check(found, stock, 24000 - 40 * (lower**2 / math.tan(a) - R**2 * (math.tan(a) - a)))
+    assert len(stock.floors) == 2
+
+
+def test_ramp_beside_a_land() -> None:
+    # Most of the top leans 5 deg, ground along y: 30 long and 30 tan 5 high at its end.
+    slope = math.tan(math.radians(5))
+    outline = [(0, 0), (40, 0), (40, 20 - 30 * slope), (10, 20), (0, 20)]
+    found, stock = ground(cq.Workplane("XZ").polyline(outline).close().extrude(30))
+    lower = 30 * slope - 0.010 / math.cos(math.radians(5))
+    check(found, stock, 24000 - 30 * lower**2 / slope / 2)
+
+
+def _two_channels() -> tuple[Recognition, list[Feature]]:
+    found = seen(channel(channel(block(), aside=8, width=6), aside=-8, width=6, depth=3))
+    slots = [f for f in found.features if f.kind == Kind.SLOT]
+    depth = {f.id: 10 - min(found.part.faces[i].low[2] for i in f.faces) for f in slots}
+    return found, sorted(slots, key=lambda f: -depth[f.id])
+
+
+def test_allowances_of_one_feature_differ_from_the_others() -> None:
+    found, (deep, shallow) = _two_channels()
+    own = {deep.id: (0.05, 0.2)}
+    stock = ground_stock(found.part, [deep, shallow], blank_for(found.part), shop(), own_allowances=own)
+    check(found, stock, 24000 - 40 * (5.6 * 4.95 - 2 * CORNER + 6 * 2.99 - 2 * CORNER))
+    assert {f.feature: f.offset_mm for f in stock.floors} == {deep.id: 0.05, shallow.id: 0.010}
+    measured = {f.feature: f.measured_mm for f in prove(found.part, stock).floors}
+    assert measured == {deep.id: pytest.approx(0.05, abs=1e-9), shallow.id: pytest.approx(0.010, abs=1e-9)}
+
+
+def test_the_proof_holds_each_feature_to_its_own_allowance() -> None:
+    found, (deep, shallow) = _two_channels()
+    own = {deep.id: (0.05, 0.0)}
+    stock = ground_stock(found.part, [deep, shallow], blank_for(found.part), shop(), own_allowances=own)
+    mixed = replace(
+        stock, allowances={deep.id: stock.allowances[shallow.id], shallow.id: stock.allowances[deep.id]}
+    )
+    told = prove(found.part, mixed).faults
+    assert any("could go deeper by 0.04" in f for f in told)
+    assert sum("misses its allowance by 0.04" in f for f in told) == 2
+
+
+@pytest.mark.parametrize(("upper", "lower"), [((0.05, 0.0), (0.0, 0.0)), ((0.0, 0.1), (0.02, 0.3))])
+def test_a_wall_between_two_features_keeps_what_the_lower_one_says(
+    upper: tuple[float, float], lower: tuple[float, float]
+) -> None:
+    body = channel(channel(block(), width=14, depth=2), width=5, depth=6)
+    part = seen(body).part
+    flats = {
+        level: tuple(f.id for f in part.faces if abs(f.low[2] - level) < 1e-6 and f.high[2] < 9 + level / 4)
+        for level in (8, 4)
+    }
+    wide = Feature("F01", Kind.SLOT, flats[8], dict.fromkeys(flats[8], Role.FLOOR), run=(1.0, 0.0, 0.0))
+    deep = Feature("F02", Kind.SLOT, flats[4], dict.fromkeys(flats[4], Role.FLOOR), run=(1.0, 0.0, 0.0))
+    own = {"F01": upper, "F02": lower}
+    stock = ground_stock(part, [wide, deep], blank_for(part), shop(), own_allowances=own)
+    steps = (14 - 2 * upper[1]) * (2 - upper[0]) + (5 - 2 * lower[1]) * (4 + upper[0] - lower[0])
+    assert volume_of(stock.solid) == pytest.approx(24000 - 40 * (steps - 4 * CORNER), rel=1e-9)
+    assert prove(part, stock).faults == ()
+
+
+def test_a_negative_allowance_is_a_mistake() -> None:
+    found, (deep, _) = _two_channels()
+    with pytest.raises(ValueError, match="cannot be negative"):
+        ground_stock(found.part, [deep], blank_for(found.part), shop(), own_allowances={deep.id: (-0.01, 0)})
+
+
 def test_foot_fillet_takes_a_dressed_corner() -> None:
     body = cq.Workplane("YZ").rect(30, 20).extrude(40)
     tool = cq.Workplane("YZ").rect(8, 10).extrude(60).edges("|X and <Z").fillet(1.0).translate((-10, 0, 10))

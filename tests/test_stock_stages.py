@@ -125,3 +125,17 @@ def test_3mf_states_its_unit_and_is_the_same_body(tmp_path: Path) -> None:
     mesh = trimesh.Trimesh(points, sides, process=False)
     assert mesh.is_watertight
     assert mesh.volume == pytest.approx(done[DRILLED].volume_mm3, rel=1e-4)
+
+
+def test_3mf_is_read_by_another_library(tmp_path: Path) -> None:
+    # trimesh's own reader of 3MF (lxml, networkx): its unit, one body, closed, the solid's volume.
+    _, done, _ = made(insert())
+    path = write_3mf(done[GROUND].solid, tmp_path / "a.3mf", name="A-1", deviation_mm=0.002)
+    scene = trimesh.load(path)
+    (mesh,) = scene.geometry.values()
+    assert scene.units == "millimeter" or mesh.units == "millimeter"
+    assert mesh.is_watertight
+    assert mesh.body_count == 1
+    assert mesh.volume == pytest.approx(done[GROUND].volume_mm3, rel=1e-5)
+    low, high = scene.bounds
+    assert high - low == pytest.approx([60, 40, 20], abs=1e-4)

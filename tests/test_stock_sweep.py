@@ -15,7 +15,7 @@ from featurize.brep.shadow import View
 from featurize.recognise import Recognition, recognise
 from routing.choices import Choices
 from routing.processes.base import JobContext
-from routing.processes.surface_grind import PROCESS
+from routing.processes.surface_grind import PROCESS, run_out_mm
 from routing.shop import load_shop
 from routing.stock.blank import blank_for
 from routing.stock.ground import GroundStock, ground_stock
@@ -138,3 +138,52 @@ def test_parity_agrees_with_another_library() -> None:
     other = trimesh.Trimesh(*trimesh.triangles.to_kwargs(body).values())
     assert other.is_watertight
     assert np.array_equal(odd(mesh, points), other.contains(points))
+
+
+@pytest.mark.parametrize(("wheel_mm", "depth_mm"), [(200.0, 5.0), (150.0, 0.8), (40.0, 12.0)])
+def test_run_out_of_a_wheel_at_an_end_wall(wheel_mm: float, depth_mm: float) -> None:
+    # A circle R at height h over its lowest point is sqrt(2 R h - h^2) wide to each side (Pythagoras).
+    chord = float(np.sqrt(wheel_mm * depth_mm - depth_mm**2))
+    assert run_out_mm(wheel_mm, depth_mm) == pytest.approx(chord, rel=1e-12)
+    # Swept: a step 60 long that a wall closes, seen from beside; the wheel is a disc rolled over its heights.
+    body = (
+        cq.Workplane()
+        .box(60, 10, 20)
+        .union(cq.Workplane().box(10, 10, depth_mm).translate((35, 0, 10 + depth_mm / 2)))
+    )
+    pitch = 0.01
+    view = View.toward(np.zeros(3), np.array([0.0, 1.0, 0.0]), np.array([0.0, 0.0, 1.0]))
+    low = float(view.flat(np.array([[-30.0, 0, 0], [40.0, 0, 0]]))[:, 0].min()) + pitch / 2
+    own = line_of(view, facets(body.val().wrapped), low, pitch, 7000).height
+    left = reach(own, wheel_mm, wheel_mm / 2, pitch) - own
+    swept = left > 1e-7
+    assert int(swept.sum()) * pitch == pytest.approx(chord, abs=0.01 + np.sqrt(wheel_mm * 1e-7) + pitch)
+    # What stays is the wedge under the arc: the strip beside the wall less the circle's segment.
+    turn = np.arcsin(chord / (wheel_mm / 2))
+    segment = (wheel_mm / 2) ** 2 * (2 * turn - np.sin(2 * turn)) / 4
+    assert float(left.sum()) * pitch == pytest.approx(chord * depth_mm - segment, rel=5e-3)
+
+
+def test_run_out_of_a_disc_in_the_kernel() -> None:
+    # The wheel itself, a cylinder that has come up to the wall, taken off by the kernel.
+    wheel_mm, depth_mm = 200.0, 5.0
+    chord = run_out_mm(wheel_mm, depth_mm)
+    centre = 20 - chord
+    wheel = (
+        cq.Workplane("XZ")
+        .circle(wheel_mm / 2)
+        .extrude(10)
+        .translate((centre, 5, 10 - depth_mm + wheel_mm / 2))
+    )
+    swept = cq.Workplane().box(100 + centre, 10, 60).translate(((centre - 100) / 2, 0, 40 - depth_mm))
+    body = cq.Workplane().box(60, 30, 20).cut(wheel).cut(swept)
+    floor = [f for f in body.faces("|Z").vals() if abs(f.Center().z - (10 - depth_mm)) < 1e-6]
+    assert len(floor) == 1
+    assert floor[0].BoundingBox().xmax == pytest.approx(20 - chord, abs=1e-3)
+    assert body.faces(">Z").val().BoundingBox().xmin == pytest.approx(-30, abs=1e-3)
+    arc = [f for f in body.faces().vals() if f.geomType() == "CYLINDER"]
+    assert arc[0].BoundingBox().xmax == pytest.approx(20, abs=1e-3)
+
+
+def test_past_its_middle_a_wheel_stops_a_radius_before_the_wall() -> None:
+    assert run_out_mm(40.0, 25.0) == pytest.approx(20.0)

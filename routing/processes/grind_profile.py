@@ -461,11 +461,16 @@ def _meet(a: Segment, b: Segment) -> tuple[Array, Array]:
 
 
 def cleared(
-    bottom: list[Segment], fillets: Sequence[Fillet], corner_mm: float, allowance_mm: float = 0.0
+    bottom: list[Segment],
+    over: Array,
+    fillets: Sequence[Fillet],
+    corner_mm: float,
+    allowance_mm: float = 0.0,
 ) -> Profile:
     """The region over a bottom, opened by a wheel's corner radius or a larger modelled foot.
 
-    ``allowance_mm`` is how far the bottom's corners may have moved from the model's.
+    ``over`` is that of ``bottom_of``: corners out there leave nothing. ``allowance_mm`` is how far the
+    bottom's corners may have moved from the model's.
     """
     slack = allowance_mm + tol.SURFACE_MM
     modelled = [
@@ -475,7 +480,7 @@ def cleared(
     lid = Segment(bottom[-1].end, bottom[0].start)
     # A wheel dressed to an arc is dressed to the flat beside it too.
     corners = [
-        0.0 if _formed(a, b) else max(corner_mm, r)
+        0.0 if _formed(a, b) or _is_out(a, over) else max(corner_mm, r)
         for a, b, r in zip(bottom, bottom[1:], modelled, strict=False)
     ]
     path = rolled(bottom, corners)
@@ -492,9 +497,14 @@ def _formed(a: Segment, b: Segment) -> bool:
     return (a.mid is None) != (b.mid is None) and abs(float(flat.end[0] - flat.start[0])) > tol.LENGTH_MM
 
 
-def feet(bottom: Sequence[Segment]) -> int:
-    """How many inward corners a bottom has."""
-    return sum(is_foot(a, b) for a, b in zip(bottom[:-1], bottom[1:], strict=True))
+def _is_out(piece: Segment, over: Array) -> bool:
+    """Whether a piece of a bottom ends beside the blank, where the wheel is in the air."""
+    return not over[0] + tol.LENGTH_MM < float(piece.end[0]) < over[1] - tol.LENGTH_MM
+
+
+def feet(bottom: Sequence[Segment], over: Array) -> int:
+    """How many inward corners a bottom has within the blank."""
+    return sum(is_foot(a, b) and not _is_out(a, over) for a, b in zip(bottom[:-1], bottom[1:], strict=True))
 
 
 @dataclass(frozen=True)

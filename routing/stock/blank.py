@@ -54,8 +54,11 @@ def blank_for(part: Part, *, shape: Shape | None = None, margin_mm: float = 0.0)
     raise ValueError("a given blank is read with blank_from_step")
 
 
-def blank_from_step(path: Path) -> Blank:
-    """A customer's blank, in the same coordinates as the part; ValueError when it is not one solid."""
+def blank_from_step(path: Path, part: Part | None = None) -> Blank:
+    """A customer's blank, in the same coordinates as the part.
+
+    ValueError, in one line, when the file is not one solid, or when ``part`` is given and not inside it.
+    """
     from OCP.IFSelect import IFSelect_ReturnStatus
     from OCP.STEPControl import STEPControl_Reader
     from OCP.TopAbs import TopAbs_ShapeEnum
@@ -70,7 +73,34 @@ def blank_from_step(path: Path) -> Blank:
     solids = parts_of(reader.OneShape(), TopAbs_ShapeEnum.TopAbs_SOLID)
     if len(solids) != 1:
         raise ValueError(f"{path.name}: a blank is one solid, this file has {len(solids)}")
-    return given_blank(TopoDS.Solid_s(solids[0]))
+    blank = given_blank(TopoDS.Solid_s(solids[0]))
+    if part is not None and (trouble := _does_not_hold(blank, part)):
+        raise ValueError(f"{path.name}: {trouble}")
+    return blank
+
+
+def _does_not_hold(blank: Blank, part: Part) -> str:
+    """Why a given blank does not hold the part, and the move that could help; empty when it does."""
+    from routing.stock.solids import cut, volume_of
+
+    if blank.volume_mm3 <= 0:
+        return "the blank is inside out"
+    outside = volume_of(cut(part.solid, [blank.solid]))
+    if outside <= tol.VOLUME_SHARE * part.volume_mm3:
+        return ""
+    place = part.mesh.vertices
+    low, high = blank.corners.min(axis=0), blank.corners.max(axis=0)
+    size = np.ptp(place, axis=0)
+    said = f"{outside:.3f} mm3 of the part stand outside this blank"
+    if np.all(high - low >= size - tol.LENGTH_MM):
+        # By as little as brings the part's box into the blank's.
+        move = np.minimum(place.min(axis=0) - low, 0) + np.maximum(place.max(axis=0) - high, 0)
+        if float(np.abs(move).max()) > tol.LENGTH_MM:
+            shift = ", ".join(f"{v + 0.0:.3f}" for v in move)
+            return f"{said}; is it in another place? moved by ({shift}) mm it could hold the part"
+        return said
+    short = [f"{a} by {d:.3f}" for a, d in zip("xyz", size - (high - low), strict=True) if d > tol.LENGTH_MM]
+    return f"{said}; it is too small along {', '.join(short)} mm"
 
 
 def given_blank(solid: Any) -> Blank:

@@ -173,7 +173,7 @@ def _cut(
         return [], reasons
     wheel = min(chosen, key=lambda pair: pair[0])[1]
     corner = max(w.corner_radius_mm for _, w in chosen)
-    profile = cleared(bottom, run.fillets, corner, 2 * most)
+    profile = cleared(bottom, across, run.fillets, corner, 2 * most)
     ids = tuple(sorted({owner[t.face] for t in traces if any(_under(s.trace, t) for s in run.stretches)}))
     return [GroundCut(ids, view.view, p, wheel, corner, profile.exact) for p in profile.paths], reasons
 
