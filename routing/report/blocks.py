@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import unicodedata
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
@@ -157,4 +158,5 @@ def _said(value: Any) -> str:
 def _width(column: Sequence[str], head: str) -> float:
     """A share of the page that suits the words: long ones are wrapped, short ones kept whole."""
     longest = max(map(len, [*column, head]))
-    return float(min(max(longest, 4), 40)) ** 0.75
+    word = max((len(w) for w in head.split()), default=1)
+    return max(word + 2.0, math.pow(min(longest, 60), 0.8) + 2.0)

@@ -83,7 +83,7 @@ def features(content: Content) -> Section:
             short = f" (short by {number(w['shortfall_mm3'])} mm³)" if w["shortfall_mm3"] else ""
             verdicts.append((f["id"] if n == 0 else "", w["process"], mark, clean(w["reason"]) + short))
     head = ("id", "kind", "sizes, mm", "opens to", "process", "sure", "flags")
-    blocks: list[Block] = [Table(head, tuple(rows), (1, 2.6, 6.5, 1.3, 2.2, 1.1, 2.8))]
+    blocks: list[Block] = [Table(head, tuple(rows), (1, 2.5, 6.1, 1.3, 2.2, 1, 3.6))]
     if verdicts:
         blocks += [
             Text(
@@ -112,7 +112,7 @@ def route(content: Content) -> Section:
     rows = []
     for o in content["operations"]:
         why = [f"after {', '.join(map(str, o['after']))}"] if o["after"] else []
-        why += map(clean, o["because"])
+        why += dict.fromkeys(map(clean, o["because"]))
         marks = []
         for note in o["notes"]:
             if note != o["stage"] and not note.startswith("after "):
@@ -130,7 +130,7 @@ def route(content: Content) -> Section:
             )
         )
     head = ("op", "work", "setup", "side", "features", "reason for its place", "min", "remarks")
-    blocks: list[Block] = [Table(head, tuple(rows), (0.9, 3, 1.2, 1, 4.2, 5.5, 1, 1.6))]
+    blocks: list[Block] = [Table(head, tuple(rows), (0.8, 3, 1.1, 1.5, 4, 5.5, 1.1, 1.5))]
     blocks += [Text(f"{mark}  {clean(note)}", "note") for note, mark in remarks.items()]
     return Section("Route", tuple(blocks))
 

@@ -19,7 +19,7 @@ _NORMAL, _BOLD = "Vera", "VeraBd"
 
 
 def pdf(report: Report) -> bytes:
-    """The file. Letters that the packaged type lacks are written without their accents, or by their number."""
+    """The file. Letters that the type lacks are written without their accents, or by their number."""
     from reportlab.lib.pagesizes import A4
     from reportlab.platypus import BaseDocTemplate, Frame, PageTemplate
 
@@ -76,6 +76,8 @@ def _style(look: str) -> Any:
             "borderPadding": 4,
             "spaceBefore": 6,
             "spaceAfter": 9,
+            "leftIndent": 5,
+            "rightIndent": 5,
         },
         "item": {"leftIndent": 9, "bulletIndent": 0},
         "cell": {"fontSize": 6.7, "leading": 8.7, "spaceAfter": 0},
@@ -122,7 +124,10 @@ def _padding(by: float) -> list[Any]:
 def _section(section: Section) -> list[Any]:
     from reportlab.platypus import CondPageBreak, HRFlowable, PageBreak, Spacer
 
-    blocks = [f for block in section.blocks for f in _block(block)]
+    blocks = []
+    for block, after in zip(section.blocks, [*section.blocks[1:], None], strict=True):
+        leads = isinstance(block, Text) and block.look == "note" and isinstance(after, Table)
+        blocks += [*([CondPageBreak(24 * _MM)] if leads else []), *_block(block)]
     start: list[Any] = (
         [PageBreak()] if section.new_page else [Spacer(1, 12), CondPageBreak(_room(section) * _MM)]
     )
@@ -146,20 +151,10 @@ def _table(table: Table) -> Any:
     from reportlab.platypus import Table as Grid
 
     rows = [[_words(h, "head") for h in table.head]]
-    rows += [[_words(c, "cell") for c in row] for row in table.rows]
+    rows += [[_words(c, "head" if table.tall and row[0] else "cell") for c in row] for row in table.rows]
     whole = sum(table.widths)
-    # A column holds at least the longest word of its heading.
-    grid = Grid(
-        rows, [w / whole * _WIDE * _MM for w in table.widths], repeatRows=1, splitInRow=1, spaceAfter=5
-    )
-    if table.tall:
-        grid = Grid(
-            rows,
-            [w / whole * _WIDE * _MM for w in table.widths],
-            rowHeights=[None, *([None] * len(table.rows))],
-            repeatRows=1,
-            spaceAfter=5,
-        )
+    widths = [w / whole * _WIDE * _MM for w in table.widths]
+    grid = Grid(rows, widths, repeatRows=1, splitInRow=0 if table.tall else 1, spaceAfter=5)
     lines: list[Any] = [
         ("LINEBELOW", (0, 0), (-1, 0), 0.9, "#16191d"),
         ("LINEBELOW", (0, 1), (-1, -1), 0.35, "#b9bec4"),

@@ -31,6 +31,8 @@ SHARP, BREAK, FREE = "keep sharp", "must break", "may break"
 _WIDTHS = {SHARP: 0.65, BREAK: 0.45, FREE: 0.16}
 _DASH = {BREAK: (1.3, 0.9)}
 _SHADES = 8
+# A feature that is narrower than this each way from its middle has no room for its name.
+_ROOM_MM = 1.9
 # Edges shorter than this on paper bear no id: the table has them all.
 _SHORT_MM = 4.0
 _KEYS = tuple(HEX)
@@ -52,6 +54,15 @@ class Subject:
 
     def verdict(self, pair: tuple[int, int]) -> str:
         return self.verdicts.get(pair, (FREE, ""))[0]
+
+
+@dataclass(frozen=True)
+class Label:
+    """Words for a place; the heavier is set first, at least ``reach_mm`` from its place."""
+
+    words: Words
+    weight: float
+    reach_mm: float
 
 
 def picture(
@@ -180,14 +191,17 @@ def _hatched(keys: Ints) -> NDArray[np.int64]:
         "none": (x % 10 < 3) & (y % 10 < 3),
         "blank": np.zeros(keys.shape, bool),
     }
-    return np.select([keys == _KEYS.index(k) for k in lines], list(lines.values()), False).astype(np.int64)
+    found = np.zeros(keys.shape, np.int64)
+    for key, hatch in lines.items():
+        found[(keys == _KEYS.index(key)) & hatch] = 1
+    return found
 
 
 def _lines(
     subject: Subject, shot: Shot, moves: Array | None, height_mm: float, marked: bool
-) -> tuple[list[Item], list[tuple[Words, float]]]:
+) -> tuple[list[Item], list[Label]]:
     found: dict[str, list[Item]] = {FREE: [], BREAK: [], SHARP: []}
-    marks: dict[str, tuple[Words, float]] = {}
+    marks: dict[str, Label] = {}
     for edge in subject.mesh.edges:
         verdict, name = subject.verdicts.get(edge.faces, (FREE, ""))
         for stretch in visible(shot, edge, moves):
@@ -195,20 +209,15 @@ def _lines(
             points = tuple((round(float(x), 2), round(float(y), 2)) for x, y in paper)
             found[verdict].append(Line(points, _WIDTHS[verdict], _DASH.get(verdict, ())))
             length = float(np.linalg.norm(np.diff(paper, axis=0), axis=1).sum())
-            if (
-                marked
-                and name
-                and verdict != FREE
-                and length > max(_SHORT_MM, marks.get(name, (None, 0.0))[1])
-            ):
+            known = marks[name].weight if name in marks else _SHORT_MM
+            if marked and name and verdict != FREE and length > known:
                 x, y = paper[len(paper) // 2] if len(paper) > 2 else paper.mean(axis=0)
-                marks[name] = Words(float(x), float(y) - 0.8, name, 5.5, "middle", boxed=True), length
+                words = Words(float(x), float(y) - 0.8, name, 5.5, "middle", boxed=True)
+                marks[name] = Label(words, length, 0.0)
     return [line for lines in found.values() for line in lines], list(marks.values())
 
 
-def _names(
-    subject: Subject, shot: Shot, names: Mapping[str, str], height_mm: float
-) -> list[tuple[Words, float]]:
+def _names(subject: Subject, shot: Shot, names: Mapping[str, str], height_mm: float) -> list[Label]:
     """Words for each feature that is seen, in the widest place of it."""
     of = np.array([*(list(names).index(f) if f in names else -1 for _, f in subject.faces), -1])
     owner = of[shot.faces][::3, ::3]
@@ -218,7 +227,7 @@ def _names(
         mask = owner == n
         if mask.sum() < 6:
             continue
-        (x, y), _ = middle_of(mask)
+        (x, y), depth = middle_of(mask)
         words = Words(
             (3 * x + 1.5) / DENSITY,
             height_mm - (3 * y + 1.5) / DENSITY - 0.8,
@@ -228,17 +237,19 @@ def _names(
             boxed=True,
         )
         area = sum(size.get(i, 0) for i, (_, f) in enumerate(subject.faces) if f == feature)
-        found.append((words, float(area)))
+        # A small one is named beside it, not hidden by its own name.
+        found.append(Label(words, float(area), 0.0 if 3 * depth / DENSITY > _ROOM_MM else 4.5))
     return found
 
 
-def _placed(wanted: Sequence[tuple[Words, float]], width_mm: float, height_mm: float) -> list[Item]:
+def _placed(wanted: Sequence[Label], width_mm: float, height_mm: float) -> list[Item]:
     """The widest first; what finds no room on its place goes beside it on a leader, or is left out."""
     taken: list[tuple[float, float, float, float]] = []
     leaders: list[Item] = []
     labels: list[Item] = []
-    for words, _ in sorted(wanted, key=lambda w: (-w[1], w[0].text)):
-        for reach in (0.0, 4.5, 7.0, 10.0, 14.0):
+    for label in sorted(wanted, key=lambda w: (-w.weight, w.words.text)):
+        words = label.words
+        for reach in (r for r in (0.0, 4.5, 7.0, 10.0, 14.0) if r >= label.reach_mm):
             spot = next(
                 (
                     moved

@@ -54,7 +54,7 @@ def holes(content: Content) -> Section | None:
             )
         )
     head = ("id", "side", "X / Y / mouth Z", "Ø x depth, from the mouth", "thread", "core", "relief", "gauge")
-    blocks = (Table(head, tuple(rows), (1, 0.9, 3.2, 4.2, 2, 1, 2, 4.4)), Text(clean(told["zero"]), "note"))
+    blocks = (Table(head, tuple(rows), (1, 1.4, 3, 4.1, 2, 1, 1.9, 4.4)), Text(clean(told["zero"]), "note"))
     return Section("Holes and threads", blocks)
 
 
@@ -78,7 +78,7 @@ def wire(content: Content) -> Section | None:
         return None
     blocks: list[Block] = []
     if told.get("start_holes"):
-        rows = tuple(
+        starts = tuple(
             (
                 s["feature"],
                 number(s["x_mm"]) if s.get("x_mm") is not None else "-",
@@ -93,7 +93,7 @@ def wire(content: Content) -> Section | None:
         )
         head = ("id", "X", "Y", "Ø", "through", "made by", "problem", "drawing")
         blocks += [Text("Start holes, in the drawing's own X and Y.", "note")]
-        blocks += [Table(head, rows, (1, 1.2, 1.2, 1, 1.2, 1.6, 4, 3))]
+        blocks += [Table(head, starts, (1, 1.2, 1.2, 1, 1.2, 1.6, 4, 3))]
     rows = []
     for c in told.get("cuts", ()):
         slug = c.get("slug") or {}
@@ -113,8 +113,8 @@ def wire(content: Content) -> Section | None:
             )
         )
     if rows:
-        head = ("id", "wire Ø", "offset and travel", "outline length at height", "slug")
-        blocks.append(Table(head, tuple(rows), (1, 1, 3.4, 4.4, 4)))
+        named = ("id", "wire Ø", "offset and travel", "outline length at height", "slug")
+        blocks.append(Table(named, tuple(rows), (1, 1, 3.4, 4.4, 4)))
     if told.get("caution"):
         blocks.append(Text(clean(told["caution"]), "alert"))
     return Section("Wire and start holes", tuple(blocks)) if blocks else None
@@ -137,7 +137,7 @@ def stock(content: Content) -> Section:
     held = "The ground stock holds the part everywhere" if proof["holds"] else "NOT PROVEN"
     saved = proof.get("rough_saved")
     said = (
-        f"{held}; allowance {number(allowance['floor'])} mm on ground floors, {number(allowance['wall'])} mm on "
+        f"{held}; allowance {number(allowance['floor'])} mm on floors, {number(allowance['wall'])} mm on "
         f"walls. Ground away {number(proof['ground_away_mm3'], 0)} mm³, left to mill "
         f"{number(proof['left_to_mill_mm3'], 0)} mm³"
         + (f": grinding saves {saved:.0%} of the roughing volume." if saved is not None else ".")
@@ -146,7 +146,7 @@ def stock(content: Content) -> Section:
     blocks += [Text(clean(told["note"]))] if told["note"] else []
     blocks += [Text(clean(fault), "alert") for fault in proof["faults"]]
     if roughing:
-        rows = [
+        paths = [
             (
                 name,
                 str(r["levels"]),
@@ -161,14 +161,14 @@ def stock(content: Content) -> Section:
             )
         ]
         head = ("roughing", "levels", "cutting, mm", "in air, mm", "mm³", "min")
-        blocks += [Table(head, tuple(rows), (3, 1, 1.4, 1.4, 1.4, 1)), Text(clean(roughing["note"]), "note")]
+        blocks += [Table(head, tuple(paths), (3, 1, 1.4, 1.4, 1.4, 1)), Text(clean(roughing["note"]), "note")]
     floors = [
         (f["feature"], number(f["expected_mm"], 4), number(f["measured_mm"], 4), number(f["worst_mm"], 5))
         for f in proof["floors"]
     ]
     if floors:
-        head = ("ground floor of", "allowance asked, mm", "measured on the model, mm", "worst miss, mm")
-        blocks.append(Table(head, tuple(floors), (1, 1, 1, 1)))
+        asked = ("ground floor of", "allowance asked, mm", "measured on the model, mm", "worst miss, mm")
+        blocks.append(Table(asked, tuple(floors), (1, 1, 1, 1)))
     return Section("Stock", tuple(blocks))
 
 
@@ -209,6 +209,7 @@ def inspection(content: Content) -> Section:
         if f["kind"] in _SHAPED:
             rows.append((f["id"], "form", "coordinate measuring machine or projector, against the model"))
         rows += [(f["id"], callout(c), "as the drawing asks") for c in f["callouts"]]
+    rows = [(one if n == 0 or rows[n - 1][0] != one else "", *rest) for n, (one, *rest) in enumerate(rows)]
     sharp = sum(e["verdict"] == "keep sharp" for e in content["edges"])
     if sharp:
         rows.append(("edges", f"{sharp} that stay sharp: no burr, no radius, no chip", f"{BY_EYE}, 20 times"))
@@ -238,7 +239,7 @@ def estimate(content: Content) -> Section:
         if not key.startswith(("minutes", "cost")) and key not in ("currency", "setups", "note", "features")
     }
     basis = [
-        (str(line.get("operation", "-")), clean(line.get("what", "")), "; ".join(map(clean, line["basis"])))
+        (str(line.get("operation") or "-"), clean(line.get("what", "")), "; ".join(map(clean, line["basis"])))
         for line in told.get("lines", ())
         if line.get("basis")
     ]
@@ -248,24 +249,21 @@ def estimate(content: Content) -> Section:
             Text("What each figure stands on.", "note"),
             Table(("op", "what", "basis"), tuple(basis), (0.6, 2, 13)),
         ]
+    ways = list(dict.fromkeys(o["process"] for f in told.get("features", ()) for o in f["options"]))
     options = [
-        (
-            f["feature"],
-            o["process"],
-            "chosen" if o["chosen"] else "-",
-            number(o["minutes"], 1),
-            number(o["cost"], 2),
-        )
+        (f["feature"], *(_option(next((o for o in f["options"] if o["process"] == w), None)) for w in ways))
         for f in told.get("features", ())
-        for o in f["options"]
     ]
     if options:
-        head = ("id", "made by", "route", "min", currency)
-        blocks += [
-            Text("Each feature by each workable process.", "note"),
-            Table(head, tuple(options), (1, 2, 1, 1, 1)),
-        ]
+        said = f"Each feature by each workable process, {currency} and minutes; * is the route's."
+        blocks += [Text(said, "note"), Table(("id", *ways), tuple(options), (1, *(3.0 for _ in ways)))]
     return Section("Estimate", tuple(blocks))
+
+
+def _option(told: Mapping[str, Any] | None) -> str:
+    if told is None:
+        return "-"
+    return f"{told['cost']:.2f}, {number(told['minutes'], 1)} min{' *' if told['chosen'] else ''}"
 
 
 def _brief(row: Any) -> Any:
@@ -321,7 +319,8 @@ def traveller(content: Content) -> Section:
     part = content["part"]
     said = (
         f"Part {clean(part['name'])}, {clean(part['material'])}, box "
-        f"{' x '.join(map(number, part['box_mm']))} mm. Piece no. ________   Order ________   Flags read ________"
+        f"{' x '.join(map(number, part['box_mm']))} mm. "
+        "Piece no. ________   Order ________   Flags read ________"
     )
     return Section(
         "Shop traveller", (Text(said), Table(head, tuple(rows), (0.7, 4, 5, 2.4, 1.6, 1.8), tall=True)), True

@@ -11,6 +11,7 @@ import shapely
 
 from featurize import tolerances as tol
 from featurize.brep.surfaces import Array
+from routing.processes.grind_path import Segment
 from routing.report.blocks import Block, Pictures, Section, Table, Text, number
 from routing.report.drawing import Drawing, Item, Line, Words, size_line
 
@@ -23,10 +24,11 @@ _WIDE, _HIGH, _EDGE = 177.0, 62.0, 16.0
 
 @dataclass(frozen=True)
 class Floor:
-    """A flat stretch that a wheel leaves: ``depth_mm`` under the blank's face, as ground."""
+    """A stretch that a wheel leaves: how far it reaches across, and its deepest under the blank's face."""
 
     letter: str
     features: tuple[str, ...]
+    form: str  # "flat", "slant 15°", "R 2"
     width_mm: float
     depth_mm: float
     middle: tuple[float, float]
@@ -55,6 +57,7 @@ def sections(
             (
                 f.letter,
                 " ".join(f.features),
+                f.form,
                 number(f.depth_mm),
                 number(f.width_mm),
                 number(f.wheel_mm),
@@ -62,18 +65,11 @@ def sections(
             )
             for f in floors
         )
-        head = (
-            "at",
-            "features",
-            "depth under the blank, mm",
-            "flat width, mm",
-            "wheel width, mm",
-            "its corner R, mm",
-        )
-        blocks.append(Table(head, rows, (0.6, 4, 2.4, 2, 2, 2)))
+        head = ("at", "features", "form", "depth under the blank", "width", "wheel width", "its corner R")
+        blocks.append(Table(head, rows, (0.6, 4, 2, 2.6, 1.6, 1.8, 1.8)))
     said = (
-        f"Sizes as ground: {number(allowance['floor'])} mm stays on floors and {number(allowance['wall'])} mm "
-        "on walls, for the finishing cutter. Wheels, speeds and chucking as the shop and the wheel's maker say."
+        f"Sizes in mm, as ground: {number(allowance['floor'])} stays on floors, {number(allowance['wall'])} "
+        "on walls, for the finishing cutter. Wheels, speeds and chucking as the wheel's maker says."
     )
     return Section("Grinding sketch", (*blocks, Text(said, "note")))
 
@@ -109,7 +105,8 @@ def _drawn(cuts: list[GroundCut], view: View, blank: Array) -> tuple[Drawing, li
     floors = list(_floors(cuts, top, hull))
     for f in floors:
         ((x, y),) = paper([f.middle])
-        items.append(Words(x, y - 3.4, f.letter, 7, "middle", bold=True))
+        narrow = f.width_mm * scale < 3.0  # the top of a rib has its letter in the air
+        items.append(Words(x, y + 0.8 if narrow else y - 3.4, f.letter, 7, "middle", bold=True))
     (_, y0), (_, y1) = paper([(left, low), (left, top)])
     (x0, _), (x1, _) = paper([(left, low), (right, low)])
     items += [Line(((x0 - 1, y), (x0 - 7, y)), 0.08) for y in (y0, y1)]
@@ -125,23 +122,34 @@ def _polygon(cut: GroundCut) -> Any:
 
 
 def _floors(cuts: list[GroundCut], top: float, hull: Any) -> Iterator[Floor]:
-    number_of = 0
+    count = 0
     for cut in cuts:
         for s in cut.path:
-            middle = (s.start + s.end) / 2
-            flat = s.mid is None and abs(float(s.end[1] - s.start[1])) < tol.LENGTH_MM
-            inside = middle[1] < top - tol.LENGTH_MM and hull.covers(shapely.Point(middle))
-            if flat and inside:
-                reach = shapely.LineString([s.start, s.end]).intersection(hull)
-                letter = chr(97 + number_of % 26) * (1 + number_of // 26)
-                number_of += 1
-                at = reach.centroid
-                yield Floor(
-                    letter,
-                    cut.features,
-                    float(reach.length),
-                    float(top - middle[1]),
-                    (float(at.x), float(at.y)),
-                    cut.wheel.width_mm,
-                    cut.corner_mm,
-                )
+            met = shapely.get_parts(shapely.LineString(s.points()).intersection(hull))
+            reach = max((m for m in met if m.geom_type == "LineString"), key=lambda m: m.length, default=None)
+            across = abs(float(s.end[0] - s.start[0]))
+            inside = reach is not None and reach.bounds[1] < top - tol.LENGTH_MM
+            # A wheel's own corner is in the table's last column.
+            corner = s.mid is not None and across < cut.corner_mm + tol.LENGTH_MM
+            if across < tol.LENGTH_MM or not inside or corner:
+                continue
+            at = reach.interpolate(0.5, normalized=True)
+            yield Floor(
+                chr(97 + count % 26) * (1 + count // 26),
+                cut.features,
+                _form(s),
+                float(reach.bounds[2] - reach.bounds[0]),
+                float(top - reach.bounds[1]),
+                (float(at.x), float(at.y)),
+                cut.wheel.width_mm,
+                cut.corner_mm,
+            )
+            count += 1
+
+
+def _form(s: Segment) -> str:
+    if s.mid is not None:
+        return f"R {number(float(np.linalg.norm(s.start - s.centre())))}"
+    run, rise = np.abs(s.end - s.start)
+    lean = float(np.degrees(np.arctan2(rise, run)))
+    return "flat" if rise < tol.LENGTH_MM else f"slant {number(lean, 2)}°"
