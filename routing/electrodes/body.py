@@ -20,7 +20,7 @@ from OCP.TopAbs import TopAbs_ShapeEnum
 
 from featurize.brep.surfaces import Array
 from routing.electrodes.cavity import Cavity, cavity_of, distance_mm, drawn_out, fused, vertex
-from routing.electrodes.shrink import shrunk
+from routing.electrodes.shrink import METHODS, FilledError
 from routing.processes.grind_path import Segment
 from routing.shop import Electrodes
 from routing.stock.solids import KernelError, is_valid, parts_of, prism, solids_of, volume_of
@@ -55,7 +55,7 @@ class Body:
 
     Sizes are (across, up, along) of the view. ``base_centre`` is the middle of the base's underside, in model
     mm; ``tip_mm`` and ``base_mm`` are heights of the form's lowest point and of the underside.
-    ``method`` is "plane" (outlines offset exactly) or "space" (the kernel's 3-D offset).
+    ``method`` is one of ``METHODS``.
     """
 
     cavity: Cavity
@@ -79,17 +79,7 @@ class Body:
 
 def electrode_body(cavity: Cavity, gap_mm: float, owned: Electrodes) -> Body:
     """The verified electrode of a cavity at a gap (mm a side); raises KernelError with the reason."""
-    beyond = owned.overrun_mm + gap_mm
-    pieces = drawn_out(cavity, beyond, beyond)
-    form: list[Any] = []
-    methods = set()
-    for piece in pieces:
-        left, how = shrunk(piece, gap_mm, cavity.view.along)
-        if not left:
-            raise KernelError(f"the cavity is not wider than twice the {gap_mm:g} gap")
-        form += left
-        methods.add(how)
-    clearance = _proven(cavity, pieces, form, gap_mm)
+    form, method, clearance = _form(cavity, gap_mm, owned)
     low, high = _bounds(form, cavity)
     footing = cavity.top_mm + owned.overrun_mm
     if abs(high[2] - footing) > CLEARANCE_MM:
@@ -107,7 +97,7 @@ def electrode_body(cavity: Cavity, gap_mm: float, owned: Electrodes) -> Body:
         gap_mm,
         solid,
         tuple(form),
-        "space" if "space" in methods else "plane",
+        method,
         clearance,
         float(low[2]),
         footing,
@@ -117,6 +107,24 @@ def electrode_body(cavity: Cavity, gap_mm: float, owned: Electrodes) -> Body:
         sizes[0],
         sizes[1],
     )
+
+
+def _form(cavity: Cavity, gap_mm: float, owned: Electrodes) -> tuple[list[Any], str, Clearance]:
+    """The first way of shrinking whose result is proven, the exact ones first."""
+    beyond = owned.overrun_mm + gap_mm
+    whys = []
+    for method, shrink in METHODS.items():
+        try:
+            pieces = drawn_out(cavity, beyond, beyond)
+            form = shrink(cavity, pieces, gap_mm, owned.overrun_mm)
+            if form is None:
+                continue
+            return form, method, _proven(cavity, pieces, form, gap_mm)
+        except FilledError as error:
+            raise KernelError(str(error)) from error
+        except Exception as error:  # the kernel's own have many names
+            whys.append(str(error) or type(error).__name__)
+    raise KernelError("; ".join(whys))
 
 
 def bodies_of(cavity: Cavity, gaps_mm: Sequence[float], owned: Electrodes) -> list[Body | str]:

@@ -133,6 +133,13 @@ def drawn_out(cavity: Cavity, sideways_mm: float, upward_mm: float) -> list[Any]
     return found
 
 
+def raised(cavity: Cavity, body: Any, overrun_mm: float) -> Any:
+    """A body that ends at the mouth, drawn straight up to its base."""
+    up = cavity.view.along
+    mouth = cavity.mouth_mm + float(cavity.view.origin @ up)
+    return _grown(body, up, mouth, cavity.top_mm - cavity.mouth_mm + overrun_mm)
+
+
 def fused(shapes: Sequence[Any]) -> Any:
     """Solids made one, with what is coplanar merged. Raises KernelError."""
     if len(shapes) == 1:

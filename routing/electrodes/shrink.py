@@ -1,9 +1,9 @@
 """A solid less the gap everywhere: what stays is every point of it that is at least the gap from its skin.
 
-Upright walls over one flat bottom are offset in the plane, exactly, with arcs; all else is the kernel's 3-D
-offset, which runs in a process of its own because it may crash. At an edge where the part stands out into
-the void the electrode's hollow edge is round about it, so that the clearance is the gap there too; where the
-cavity has an inside corner the electrode's edge is sharp.
+Upright walls over one flat bottom are offset in the plane, exactly, with arcs; a convex cavity is bounded by
+its own surfaces, moved in; all else is the kernel's 3-D offset, in a process of its own because it may crash.
+At an edge where the part stands out into the void the electrode's hollow edge is round about it, so that the
+clearance is the gap there too; where the cavity has an inside corner the electrode's edge is sharp.
 """
 
 from __future__ import annotations
@@ -18,24 +18,31 @@ from typing import Any
 import numpy as np
 from OCP.BRep import BRep_Builder, BRep_Tool
 from OCP.BRepAdaptor import BRepAdaptor_Curve, BRepAdaptor_Surface
-from OCP.BRepAlgoAPI import BRepAlgoAPI_Defeaturing
+from OCP.BRepAlgoAPI import BRepAlgoAPI_Common, BRepAlgoAPI_Defeaturing
 from OCP.BRepBuilderAPI import BRepBuilderAPI_MakeFace, BRepBuilderAPI_MakeSolid, BRepBuilderAPI_Transform
 from OCP.BRepClass import BRepClass_FaceClassifier
 from OCP.BRepGProp import BRepGProp
 from OCP.BRepLib import BRepLib
 from OCP.BRepOffset import BRepOffset_Mode
 from OCP.BRepOffsetAPI import BRepOffsetAPI_MakeOffset, BRepOffsetAPI_MakeOffsetShape
-from OCP.BRepPrimAPI import BRepPrimAPI_MakePrism
+from OCP.BRepPrimAPI import (
+    BRepPrimAPI_MakeBox,
+    BRepPrimAPI_MakeCone,
+    BRepPrimAPI_MakeCylinder,
+    BRepPrimAPI_MakePrism,
+    BRepPrimAPI_MakeSphere,
+)
 from OCP.BRepTools import BRepTools
+from OCP.Geom import Geom_ToroidalSurface
 from OCP.GeomAbs import GeomAbs_JoinType, GeomAbs_SurfaceType
-from OCP.gp import gp_Dir, gp_Pln, gp_Pnt, gp_Trsf, gp_Vec
+from OCP.gp import gp_Ax2, gp_Dir, gp_Pln, gp_Pnt, gp_Trsf, gp_Vec
 from OCP.GProp import GProp_GProps
 from OCP.STEPControl import STEPControl_Reader, STEPControl_StepModelType, STEPControl_Writer
 from OCP.TopAbs import TopAbs_Orientation, TopAbs_ShapeEnum, TopAbs_State
 from OCP.TopoDS import TopoDS, TopoDS_Shape
 
-from featurize.brep.surfaces import Array
-from routing.electrodes.cavity import outward
+from featurize.brep.surfaces import Array, Cone, Cylinder, Plane, Sphere
+from routing.electrodes.cavity import Cavity, drawn_out, outward, raised
 from routing.stock.solids import KernelError, cut, is_valid, parts_of, solids_of, volume_of
 
 _UPRIGHT_SINE = 1e-7
@@ -44,15 +51,99 @@ _OFFSET_TOLERANCE_MM = 1e-6
 _TIME_LIMIT_S = 40.0
 
 
-def shrunk(solid: Any, gap_mm: float, up: Array) -> tuple[list[Any], str]:
-    """The solids that are left (none where the gap fills it), and how: "plane" or "space".
+class FilledError(KernelError):
+    """The gap leaves nothing of the cavity."""
 
-    Raises KernelError; the result is still to be verified.
+
+def in_plane(cavity: Cavity, pieces: Sequence[Any], gap_mm: float, overrun_mm: float) -> list[Any] | None:  # noqa: ARG001
+    """Upright walls over one flat bottom: the outline offset exactly, with arcs. None for other shapes."""
+    up = cavity.view.along
+    bottoms = [_prismatic(piece, up) for piece in pieces]
+    if any(b is None for b in bottoms):
+        return None
+    form: list[Any] = []
+    for piece, bottom in zip(pieces, bottoms, strict=True):
+        left = _in_plane(piece, bottom, gap_mm, up)
+        if not left:
+            raise FilledError(f"the cavity is not wider than twice the {gap_mm:g} gap")
+        form += left
+    return form
+
+
+def by_faces(cavity: Cavity, pieces: Sequence[Any], gap_mm: float, overrun_mm: float) -> list[Any] | None:
+    """A convex cavity of planes, cylinders, cones and balls: what is inside of all of them, moved in.
+
+    None where a face is of another kind or stands out into the void.
     """
-    bottom = _prismatic(solid, up)
-    if bottom is not None:
-        return _in_plane(solid, bottom, gap_mm, up), "plane"
-    return _in_space(solid, gap_mm), "space"
+    del pieces
+    bounds = []
+    for i in cavity.feature.faces:
+        surface = cavity.part.faces[i].surface
+        if not isinstance(surface, Plane | Cylinder | Cone | Sphere):
+            return None
+        if not isinstance(surface, Plane) and not surface.hollow:
+            return None
+        if isinstance(surface, Cylinder | Sphere) and surface.radius_mm <= gap_mm:
+            continue  # the gap swallows it: its neighbours meet in an edge
+        bounds.append(_inside(surface, gap_mm, _reach_mm(cavity, surface)))
+    form: list[Any] = []
+    for piece in drawn_out(cavity, overrun_mm, cavity.mouth_mm - cavity.top_mm):
+        body = piece
+        for bound in bounds:
+            operation = BRepAlgoAPI_Common(body, bound)
+            if not operation.IsDone():
+                raise KernelError("the kernel could not take the gap off the cavity")
+            body = operation.Shape()
+        form += solids_of(body)
+    if not form:
+        raise FilledError(f"the cavity is not wider than twice the {gap_mm:g} gap")
+    return [raised(cavity, body, overrun_mm) for body in form]
+
+
+def in_space(cavity: Cavity, pieces: Sequence[Any], gap_mm: float, overrun_mm: float) -> list[Any] | None:  # noqa: ARG001
+    """Any cavity: the kernel's 3-D offset, in a process of its own, which may crash."""
+    return [body for piece in pieces for body in _in_space(piece, gap_mm)]
+
+
+# Each gives the solids of the form, or None where it does not apply; its result is still to be proven.
+METHODS = {"plane": in_plane, "faces": by_faces, "space": in_space}
+
+
+def _inside(surface: Plane | Cylinder | Cone | Sphere, gap_mm: float, size_mm: float) -> Any:
+    """The solid on the void's side of a surface moved into the void by the gap, as large as it must be."""
+    if isinstance(surface, Plane):
+        n = surface.normal / np.linalg.norm(surface.normal)
+        axes = gp_Ax2(_pnt(surface.origin + gap_mm * n), gp_Dir(*n))
+        x, y = (np.array([d.X(), d.Y(), d.Z()]) for d in (axes.XDirection(), axes.YDirection()))
+        axes.SetLocation(_pnt(surface.origin + gap_mm * n - size_mm / 2 * (x + y)))
+        return BRepPrimAPI_MakeBox(axes, size_mm, size_mm, size_mm).Solid()
+    if isinstance(surface, Sphere):
+        return BRepPrimAPI_MakeSphere(_pnt(surface.centre), surface.radius_mm - gap_mm).Solid()
+    if isinstance(surface, Cylinder):
+        axes = gp_Ax2(_pnt(surface.origin - size_mm / 2 * surface.axis), gp_Dir(*surface.axis))
+        return BRepPrimAPI_MakeCylinder(axes, surface.radius_mm - gap_mm, size_mm).Solid()
+    half = np.radians(surface.half_angle_deg)
+    # Moved in square to its wall, a cone is the same cone further along its axis.
+    axes = gp_Ax2(_pnt(surface.apex + gap_mm / np.sin(half) * surface.axis), gp_Dir(*surface.axis))
+    return BRepPrimAPI_MakeCone(axes, 0.0, size_mm * np.tan(half), size_mm).Solid()
+
+
+def _reach_mm(cavity: Cavity, surface: Plane | Cylinder | Cone | Sphere) -> float:
+    """A length that covers the part and all that is drawn out of it, seen from the surface's own place."""
+    match surface:
+        case Sphere():
+            at = surface.centre
+        case Cone():
+            at = surface.apex
+        case _:
+            at = surface.origin
+    part = cavity.part
+    middle = part.frame.world((part.low + part.high) / 2)
+    return 2 * float(np.linalg.norm(middle - at)) + 4 * float(np.linalg.norm(part.high - part.low))
+
+
+def _pnt(point: Array) -> Any:
+    return gp_Pnt(*(float(c) for c in point))
 
 
 def _prismatic(solid: Any, up: Array) -> Any | None:
@@ -195,6 +286,7 @@ def _offset(shape: Any, gap_mm: float) -> Any | None:
         return None
     if made is None:
         return None
+    _plain_tori(made)
     bodies = solids_of(made)
     if not bodies:
         for shell in parts_of(made, TopAbs_ShapeEnum.TopAbs_SHELL):
@@ -202,6 +294,28 @@ def _offset(shape: Any, gap_mm: float) -> Any | None:
             BRepLib.OrientClosedSolid_s(body)
             bodies.append(body)
     return bodies[0] if len(bodies) == 1 and is_valid(bodies[0]) and volume_of(bodies[0]) > 0 else None
+
+
+def _plain_tori(shape: Any) -> None:
+    """Tori again where the kernel left offsets of them: same parameters, but normals at poles."""
+    builder = BRep_Builder()
+    for face in map(TopoDS.Face_s, parts_of(shape, TopAbs_ShapeEnum.TopAbs_FACE)):
+        surface = BRepAdaptor_Surface(face, False)
+        if surface.GetType() != GeomAbs_SurfaceType.GeomAbs_OffsetSurface:
+            continue
+        basis = surface.BasisSurface()
+        if basis.GetType() != GeomAbs_SurfaceType.GeomAbs_Torus:
+            continue
+        torus = basis.Torus()
+        u0, u1, v0, v1 = BRepTools.UVBounds_s(face)
+        at = (u0 + u1) / 2, (v0 + v1) / 2
+        for sign in (1, -1):
+            minor = torus.MinorRadius() + sign * surface.OffsetValue()
+            if minor <= 0:
+                continue
+            plain = Geom_ToroidalSurface(torus.Position(), torus.MajorRadius(), minor)
+            if plain.Value(*at).Distance(surface.Value(*at)) < _OFFSET_TOLERANCE_MM:
+                builder.UpdateFace(face, plain, face.Location(), BRep_Tool.Tolerance_s(face))
 
 
 def _reread(shape: Any, path: str) -> Any:

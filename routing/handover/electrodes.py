@@ -19,6 +19,10 @@ if TYPE_CHECKING:  # these load the kernel
 ORDER = 30
 FILES = ("electrode_*.step",)
 _PROCESS = "sink-erode"
+_CAUTION = (
+    "an electrode's dust is fine, graphite's conducts: extract it; in the burn the electrode carries voltage "
+    "under a dielectric that may burn; local codes and the machine's manual come first"
+)
 
 
 def depends(work: Work) -> Hashable:
@@ -82,7 +86,7 @@ def _of_feature(
             more, missing = [_entry(work, routed, cavity, body, kind, file, side)], []
         listed += more
         flags += missing
-    warning = next((n for e in listed for n in e.get("notes", ()) if "flush" in n), None)
+    warning = next((n for e in listed for n in e.get("notes", ()) if "flush through" in n), None)
     if warning:
         said = f"{feature.kind} {feature.id}: {warning}."
         flags.append(Flag("electrode-flushing", Severity.WARNING, feature.id, said))
@@ -119,7 +123,7 @@ def _entry(
         scale=rule.erode_scale,
     )
     blank = plan.blank(body.size_mm, owned, rates.erode.electrode_per_cm3)
-    notes = []
+    notes = [_CAUTION]
     if warning := plan.flush_warning(depth, width, owned, closed=not cavity.open_sides):
         notes.append(warning)
     if ahead:

@@ -1,0 +1,368 @@
+"""Electrodes: clearance to the cavity as the kernel measures it on the written file, and closed forms.
+
+What is sampled here is sampled from the re-read STEP file, by the surfaces' own parameters, not by the code
+that made or proved the body.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import tomllib
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import cadquery as cq
+import jsonschema
+import numpy as np
+import pytest
+import shapely
+from OCP.BRepAdaptor import BRepAdaptor_Surface
+from OCP.BRepAlgoAPI import BRepAlgoAPI_Common
+from OCP.BRepClass import BRepClass_FaceClassifier
+from OCP.BRepExtrema import BRepExtrema_DistShapeShape
+from OCP.BRepLProp import BRepLProp_SLProps
+from OCP.BRepTools import BRepTools
+from OCP.gp import gp_Dir, gp_Lin, gp_Pnt, gp_Pnt2d, gp_Trsf, gp_Vec
+from OCP.IntCurvesFace import IntCurvesFace_ShapeIntersector
+from OCP.TopAbs import TopAbs_Orientation, TopAbs_ShapeEnum, TopAbs_State
+from OCP.TopLoc import TopLoc_Location
+from OCP.TopoDS import TopoDS
+
+from featurize.feature import Kind
+from featurize.step.read import read_step
+from routing.choices import Choices
+from routing.electrodes import plan
+from routing.electrodes.body import Body, bodies_of, electrode_body
+from routing.electrodes.cavity import Cavity, cavity_of, vertex
+from routing.job import run_job
+from routing.processes.sink_erode import leaves_mm
+from routing.shop import load_shop
+from routing.stock.solids import is_valid, parts_of, solids_of, volume_of
+from routing.stock.write import write_step
+from tests.support.routed import UP, block, job_of
+
+ROOT = Path(__file__).resolve().parents[1]
+SHOP = load_shop()
+OWNED = SHOP.electrodes
+FINISH, ROUGH = OWNED.finish_gap_mm, OWNED.rough_gap_mm
+# What the clearance may miss: a thousandth, what a toolroom measures.
+CLEARANCE_MM = 1e-3
+
+
+def electrodes_of(solid: cq.Workplane) -> Cavity:
+    """The void over the first feature that is no outside face, from above."""
+    job = job_of(solid)
+    feature = next(f for f in job.features if f.kind != Kind.OUTSIDE_FACE)
+    return cavity_of(job.part, feature, UP, margin_mm=FINISH / 2)
+
+
+def samples(solid: Any, count: int = 5) -> list[tuple[np.ndarray, np.ndarray]]:
+    """Points of a solid's faces and the outward normals there, on a grid of each face's parameters."""
+    found = []
+    for shape in parts_of(solid, TopAbs_ShapeEnum.TopAbs_FACE):
+        face = TopoDS.Face_s(shape)
+        surface = BRepAdaptor_Surface(face)
+        u0, u1, v0, v1 = BRepTools.UVBounds_s(face)
+        for s in (np.arange(count) + 0.5) / count:
+            for t in (np.arange(count) + 0.5) / count:
+                u, v = u0 + s * (u1 - u0), v0 + t * (v1 - v0)
+                if BRepClass_FaceClassifier(face, gp_Pnt2d(u, v), 1e-9).State() != TopAbs_State.TopAbs_IN:
+                    continue
+                local = BRepLProp_SLProps(surface, u, v, 1, 1e-9)
+                p, n = local.Value(), local.Normal()
+                sign = -1.0 if face.Orientation() == TopAbs_Orientation.TopAbs_REVERSED else 1.0
+                found.append((np.array([p.X(), p.Y(), p.Z()]), sign * np.array([n.X(), n.Y(), n.Z()])))
+    return found
+
+
+def check_clearance(electrode: Any, part: Any, gap: float) -> int:
+    """Every point of the electrode that faces the part closely stands the gap from it, and none is nearer."""
+    rays = IntCurvesFace_ShapeIntersector()
+    rays.Load(part, 1e-9)
+    facing = 0
+    for p, n in samples(electrode):
+        clear = BRepExtrema_DistShapeShape(vertex(p), part).Value()
+        assert clear > gap - CLEARANCE_MM, (p, clear)
+        rays.Perform(gp_Lin(gp_Pnt(*p), gp_Dir(*n)), 0.0, 1.5 * gap)
+        if rays.NbPnt():
+            facing += 1
+            assert clear == pytest.approx(gap, abs=CLEARANCE_MM), p
+    return facing
+
+
+def check_filled(electrode: Any, cavity: Cavity, gap: float) -> None:
+    """From every point of the cavity's own faces the electrode is found no further than a corner may be.
+
+    In a right corner of three walls the corner itself is sqrt(3) gaps away; points are tried inside faces.
+    """
+    for i in cavity.feature.faces:
+        face = cavity.part.faces[i]
+        for p in face.points[:: max(1, len(face.points) // 6)]:
+            off = BRepExtrema_DistShapeShape(vertex(p), electrode).Value()
+            assert gap - CLEARANCE_MM < off < math.sqrt(3) * gap + CLEARANCE_MM, p
+
+
+def reread(body: Body, folder: Path) -> Any:
+    path = write_step(body.solid, folder / "electrode.step", name="electrode")
+    (part,) = read_step(path, isolate=False).parts
+    assert is_valid(part.solid)
+    assert len(solids_of(part.solid)) == 1
+    return part.solid
+
+
+def check_whole(body: Body, folder: Path, least_facing: int = 5) -> Any:
+    solid, part = reread(body, folder), body.cavity.part.solid
+    assert check_clearance(solid, part, body.gap_mm) >= least_facing
+    check_filled(solid, body.cavity, body.gap_mm)
+    shared = BRepAlgoAPI_Common(solid, part).Shape()
+    assert sum(volume_of(s) for s in solids_of(shared)) < 1e-6
+    return solid
+
+
+def test_the_check_itself_sees_two_hundredths() -> None:
+    body = electrode_body(
+        electrodes_of(block().faces(">Z").workplane().rect(14, 9).cutBlind(-4)), ROUGH, OWNED
+    )
+    for wrong in (-0.02, 0.02):
+        with pytest.raises(AssertionError):
+            check_clearance(body.solid.Moved(_shift(wrong)), body.cavity.part.solid, ROUGH)
+        with pytest.raises(AssertionError):
+            check_filled(body.solid.Moved(_shift(wrong)), body.cavity, ROUGH)
+
+
+def _shift(x: float) -> TopLoc_Location:
+    move = gp_Trsf()
+    move.SetTranslation(gp_Vec(x, 0, 0))
+    return TopLoc_Location(move)
+
+
+def corner_volume(radius: float) -> float:
+    """What a fillet of an upright right corner fills, per height: (1 - pi/4) R^2."""
+    return (1 - math.pi / 4) * radius**2
+
+
+@pytest.mark.parametrize("gap", [FINISH, ROUGH])
+def test_a_rectangular_pocket_in_closed_form(gap: float, tmp_path: Path) -> None:
+    body = electrode_body(electrodes_of(block().faces(">Z").workplane().rect(14, 9).cutBlind(-4)), gap, OWNED)
+    solid = check_whole(body, tmp_path, 25)
+    form = (14 - 2 * gap) * (9 - 2 * gap) * (4 - gap + OWNED.overrun_mm)
+    # Whole millimetres round the form: 13.x + 6 and 8.x + 6; one corner is off.
+    base = (20 * 15 - OWNED.base_chamfer_mm**2 / 2) * OWNED.base_height_mm
+    shank = body.shank_mm[0] ** 2 * OWNED.shank_height_mm
+    assert body.base_size_mm == pytest.approx((15, 20, OWNED.base_height_mm))
+    assert volume_of(solid) == pytest.approx(form + base + shank, rel=1e-9)
+    assert body.method == "plane"
+    # The touched face is the block's top: the tip ends a gap above the floor.
+    assert body.cavity.top_mm - body.tip_mm == pytest.approx(4 - gap, abs=1e-9)
+    assert body.base_mm - body.cavity.top_mm == pytest.approx(OWNED.overrun_mm)
+
+
+def test_a_round_corner_keeps_its_centre(tmp_path: Path) -> None:
+    # An inside radius R becomes R - gap on the electrode; one under the gap becomes a sharp edge.
+    for radius, left in ((2.0, 2.0 - ROUGH), (0.08, 0.0)):
+        pocket = cq.Workplane().box(14, 9, 8).edges("|Z").fillet(radius).translate((0, 0, 20))
+        body = electrode_body(electrodes_of(block().cut(pocket)), ROUGH, OWNED)
+        check_whole(body, tmp_path)
+        area = (14 - 2 * ROUGH) * (9 - 2 * ROUGH) - 4 * corner_volume(left)
+        height = 4 - ROUGH + OWNED.overrun_mm
+        assert sum(map(volume_of, body.form)) == pytest.approx(area * height, rel=1e-9)
+
+
+def test_round_about_an_upright_edge_that_stands_out(tmp_path: Path) -> None:
+    # An L: one edge stands into the void; round it by the gap the clearance is the gap there too.
+    ring = [(0, 0), (12, 0), (12, 4), (5, 4), (5, 10), (0, 10)]
+    body = electrode_body(
+        electrodes_of(block().faces(">Z").workplane().polyline(ring).close().cutBlind(-4)), ROUGH, OWNED
+    )
+    check_whole(body, tmp_path)
+    # The outline less the gap by shapely, arcs as chords: as another's opinion.
+    inner = shapely.Polygon(ring).buffer(-ROUGH, quad_segs=200)
+    expected = inner.area * (4 - ROUGH + OWNED.overrun_mm)
+    assert sum(map(volume_of, body.form)) == pytest.approx(expected, rel=1e-6)
+
+
+def test_open_sides_are_overrun(tmp_path: Path) -> None:
+    step = electrodes_of(block().cut(cq.Workplane().box(14, 9, 8).translate((20, 15, 20))))
+    assert step.open_sides == ("+x", "+y")
+    body = electrode_body(step, FINISH, OWNED)
+    check_whole(body, tmp_path, 3)
+    more = OWNED.overrun_mm - FINISH
+    expected = (7 + more) * (4.5 + more) * (4 + more)
+    assert sum(map(volume_of, body.form)) == pytest.approx(expected, rel=1e-9)
+
+
+def test_a_pocket_that_is_left_by_an_island(tmp_path: Path) -> None:
+    pocket = block().faces(">Z").workplane().rect(14, 9).cutBlind(-4)
+    body = electrode_body(
+        electrodes_of(pocket.union(cq.Workplane().box(4, 3, 4).translate((0, 0, 16)))), ROUGH, OWNED
+    )
+    solid = check_whole(body, tmp_path)
+    assert body.method == "space"
+    # Steiner: the island (4 x 3 x 2) less the void, plus its gap: sides, 8 edges' quarter rounds, 4 corners.
+    grown = 4 * 3 * 2 + ROUGH * (4 * 3 + 2 * 2 * (4 + 3)) + math.pi * ROUGH**2 / 4 * (2 * (4 + 3) + 4 * 2)
+    grown += 4 / 8 * 4 / 3 * math.pi * ROUGH**3
+    # What the floor's own gap takes of the island's foot.
+    grown -= ROUGH * (4 * 3 + 2 * ROUGH * (4 + 3) + math.pi * ROUGH**2)
+    whole = (14 - 2 * ROUGH) * (9 - 2 * ROUGH) * (4 - ROUGH + OWNED.overrun_mm)
+    assert sum(map(volume_of, body.form)) == pytest.approx(whole - grown, rel=1e-6)
+    assert is_valid(solid)
+
+
+def test_a_ball_and_a_round_that_the_gap_swallows(tmp_path: Path) -> None:
+    ball = electrode_body(
+        electrodes_of(block().cut(cq.Workplane().sphere(4).translate((0, 0, 20)))), ROUGH, OWNED
+    )
+    check_whole(ball, tmp_path)
+    r = 4 - ROUGH
+    # The upright part runs from the equator, the mouth, to the base.
+    expected = 2 / 3 * math.pi * r**3 + math.pi * r**2 * OWNED.overrun_mm
+    assert sum(map(volume_of, ball.form)) == pytest.approx(expected, rel=1e-6)
+    foot = cq.Workplane().box(14, 9, 8).faces("<Z").edges().fillet(0.08).translate((0, 0, 20))
+    check_whole(electrode_body(electrodes_of(block().cut(foot)), ROUGH, OWNED), tmp_path)
+
+
+def _random_pocket(kind: str, seed: int) -> cq.Workplane:
+    """A pocket somewhere in the block, turned about the upright."""
+    rng = np.random.default_rng(seed)
+    a, b, d = rng.uniform(6, 14), rng.uniform(5, 9), rng.uniform(2, 7)
+    low = cq.Workplane("XY", origin=(0, 0, 20 - d))
+    if kind == "prismatic":
+        sides = int(rng.integers(3, 8))
+        body = low.polygon(sides, b).extrude(d + 1)
+    elif kind == "filleted":
+        body = low.rect(a, b).extrude(d + 1).edges("|Z").fillet(rng.uniform(0.3, 2))
+        body = body.faces("<Z").edges().fillet(rng.uniform(0.12, 0.28))
+    elif kind == "drafted":
+        lean = math.tan(math.radians(rng.uniform(1, 6))) * d
+        body = low.rect(a - 2 * lean, b - 2 * lean).workplane(offset=d).rect(a, b).loft(ruled=True)
+    else:
+        lean = math.tan(math.radians(rng.uniform(1, 6))) * d
+        body = low.circle(b / 2 - lean).workplane(offset=d).circle(b / 2).loft(ruled=True)
+    turned = body.rotate((0, 0, 0), (0, 0, 1), rng.uniform(0, 90))
+    return block().cut(turned.translate((rng.uniform(-8, 8), rng.uniform(-5, 5), 0)))
+
+
+@pytest.mark.parametrize("seed", range(3))
+@pytest.mark.parametrize("kind", ["prismatic", "filleted", "drafted", "conical"])
+def test_random_pockets_keep_the_gap(kind: str, seed: int, tmp_path: Path) -> None:
+    gap = ROUGH if seed % 2 else FINISH
+    body = electrode_body(electrodes_of(_random_pocket(kind, seed)), gap, OWNED)
+    check_whole(body, tmp_path)
+
+
+def test_no_body_where_the_gap_fills_the_cavity() -> None:
+    cavity = electrodes_of(block().faces(">Z").workplane().rect(8, 0.15).cutBlind(-1))
+    rough, finish = bodies_of(cavity, (ROUGH, FINISH), OWNED)
+    assert isinstance(rough, str)
+    assert "twice the 0.1 gap" in rough
+    assert isinstance(finish, Body)
+
+
+def test_the_base_clears_what_stands_higher(tmp_path: Path) -> None:
+    # The pocket is in the floor of a wide step: the form goes on up to the block's own top and past it.
+    solid = block().cut(cq.Workplane().box(60, 30, 10).translate((0, 10, 20)))
+    cavity = electrodes_of(solid)
+    job = job_of(solid.cut(cq.Workplane().box(6, 5, 8).translate((0, 3, 15))))
+    pocket = next(f for f in job.features if f.kind == Kind.POCKET)
+    cavity = cavity_of(job.part, pocket, UP, margin_mm=FINISH / 2)
+    body = electrode_body(cavity, FINISH, OWNED)
+    check_whole(body, tmp_path)
+    assert cavity.top_mm - cavity.mouth_mm == pytest.approx(5)
+    assert body.base_mm == pytest.approx(cavity.top_mm + OWNED.overrun_mm)
+
+
+# --- the numbers beside the bodies
+
+
+def test_the_corner_reached_is_edge_and_gap() -> None:
+    assert plan.reached_mm(FINISH, OWNED) == leaves_mm(OWNED) == pytest.approx(0.04)
+    assert plan.orbit_mm(OWNED) == pytest.approx(0.08)
+
+
+@pytest.mark.parametrize(
+    ("ring", "width"),
+    [
+        ([(0, 0), (20, 0), (20, 3), (0, 3)], 3.0),
+        # An L of arms 2 and 5 wide: the narrower counts.
+        ([(0, 0), (20, 0), (20, 2), (5, 2), (5, 12), (0, 12)], 2.0),
+        # A 3-4-5 triangle's inscribed circle has radius 1 (area 6 over half the perimeter 6).
+        ([(0, 0), (4, 0), (0, 3)], 2.0),
+    ],
+)
+def test_the_smallest_width(ring: list[tuple[float, float]], width: float) -> None:
+    assert plan.smallest_width_mm(shapely.Polygon(ring)) == pytest.approx(width, rel=1e-3)
+
+
+def test_flushing_is_doubtful_when_deep_and_closed() -> None:
+    at = OWNED.flush_ratio * 2
+    assert plan.flush_warning(at, 2.0, OWNED, closed=True) is None
+    assert "flush through" in (plan.flush_warning(at + 0.1, 2.0, OWNED, closed=True) or "")
+    assert plan.flush_warning(at + 0.1, 2.0, OWNED, closed=False) is None
+
+
+def test_wear_in_closed_form() -> None:
+    rates = replace(SHOP.rates.erode, wear_mm3=100.0, wear_mm2=50.0)
+    owned = replace(OWNED, wear_share=0.1)
+    given = {"volume_mm3": 401.0, "area_mm2": 100.0, "front_mm2": 20.0, "owned": owned, "rates": rates}
+    # Half the life in a material of scale 0.5: 401 / 50 is over 8.
+    rough = plan.wear(plan.ROUGH, **given, scale=0.5)
+    assert rough.number == 9
+    assert rough.lost_mm3 == pytest.approx(401 * 0.1 / 0.5 / 9)
+    assert rough.shorter_mm == pytest.approx(rough.lost_mm3 / 20)
+    # Exactly two are two; they take the 0.08 that roughing leaves.
+    finish = plan.wear(plan.FINISH, **given, scale=1.0)
+    assert finish.number == 2
+    assert finish.lost_mm3 == pytest.approx(100 * 0.08 * 0.1 / 2)
+
+
+def test_the_blank_is_the_next_size_up() -> None:
+    owned = replace(OWNED, blank_allowance_mm=1.0, blank_step_mm=5.0)
+    blank = plan.blank((13.1, 18.0, 30.9), owned, 2.0)
+    assert blank.size_mm == (20.0, 20.0, 35.0)
+    assert blank.cost == pytest.approx(20 * 20 * 35 / 1000 * 2)
+
+
+# --- the job
+
+
+def _eroded_demos() -> list[str]:
+    keys = sorted((ROOT / "demo_models").glob("*.key.toml"))
+    return [
+        k.name.removesuffix(".key.toml")
+        for k in keys
+        if any(f.get("process") == "sink-erode" for f in tomllib.loads(k.read_text()).get("feature", ()))
+    ]
+
+
+@pytest.fixture(scope="module", params=_eroded_demos())
+def job(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> tuple[str, Path]:
+    folder = tmp_path_factory.mktemp("job") / "out"
+    model = ROOT / "demo_models" / f"{request.param}.step"
+    run_job(model, folder, Choices(material="carbide-12"), SHOP)
+    return request.param, folder
+
+
+def test_demos_have_their_electrodes(job: tuple[str, Path]) -> None:
+    name, folder = job
+    route = json.loads((folder / "route.json").read_text())
+    schema = json.loads((ROOT / "docs" / "route.schema.json").read_text())
+    jsonschema.validate(
+        route["electrodes"], {"$schema": schema["$schema"], **schema["properties"]["electrodes"]}
+    )
+    eroded = [f["id"] for f in route["features"] if f["process"] == "sink-erode"]
+    assert [(e["feature"], e["kind"]) for e in route["electrodes"]] == [
+        (i, kind) for i in eroded for kind in ("rough", "finish")
+    ]
+    (part,) = read_step(ROOT / "demo_models" / f"{name}.step", isolate=False).parts
+    for entry in route["electrodes"]:
+        (electrode,) = read_step(folder / entry["file"], isolate=False).parts
+        assert electrode.name.endswith(f"electrode {entry['feature']} {entry['kind']}")
+        assert is_valid(electrode.solid)
+        assert check_clearance(electrode.solid, part.solid, entry["gap_mm"]) >= 5
+        shared = BRepAlgoAPI_Common(electrode.solid, part.solid).Shape()
+        assert sum(volume_of(s) for s in solids_of(shared)) < 1e-6
+        assert volume_of(electrode.solid) == pytest.approx(entry["volume_mm3"], abs=1e-3)
+        assert any("manual" in note for note in entry["notes"])
+        assert entry["burn_from_top_mm"] == pytest.approx(entry["depth_mm"] - entry["gap_mm"], abs=2e-4)
