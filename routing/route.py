@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -64,6 +64,14 @@ class Route:
     def verdicts(self) -> Mapping[str, tuple[Verdict, ...]]:
         """Every process's answer, in the order asked, by feature id."""
         return {routed.feature.id: routed.verdicts for routed in self.features}
+
+    @property
+    def made(self) -> Iterator[tuple[Feature, Verdict]]:
+        """What each process makes of which feature, the bulk that one takes ahead of another included."""
+        for routed in self.features:
+            for verdict in (routed.ahead, routed.verdict):
+                if verdict is not None:
+                    yield routed.feature, verdict
 
     def process_of(self, feature_id: str) -> str:
         return self.by_id[feature_id].process
@@ -137,13 +145,12 @@ def _routed(job: JobContext, feature: Feature, other: Sequence[Flag]) -> RoutedF
     return RoutedFeature(feature, first.process if first else NONE, verdicts, tuple(mine), ahead)
 
 
-def _ahead(
-    job: JobContext, feature: Feature, verdicts: Sequence[Verdict], first: Verdict
-) -> Verdict | None:
+def _ahead(job: JobContext, feature: Feature, verdicts: Sequence[Verdict], first: Verdict) -> Verdict | None:
     """Who takes the bulk before the process that makes the feature whole, where it leaves little enough."""
     for verdict in verdicts[: verdicts.index(first)]:
         if verdict.rest is not None:
-            toward = side_direction(job, str(verdict.details.get("side", "+z")))
+            side = str(verdict.details.get("side", verdict.details.get("axis", "+z")))
+            toward = job.thickness if side == "slanted" else side_direction(job, side)
             whole = HeightGrid.of(job, feature, toward).removed_mm3(job)
             if verdict.rest.volume_mm3 < WORTH_A_SETUP * whole:
                 return verdict

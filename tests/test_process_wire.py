@@ -12,10 +12,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from featurize.feature import Kind
+from routing.choices import Choices
 from routing.processes import all_processes
 from routing.processes.corners import Corner
+from routing.route import make_route
 from routing.shop import Wire, load_shop
-from tests.support.routed import asked, block, job_of, shop_with, the
+from tests.support.routed import asked, block, job_of, recognised, shop_with, the
 
 ONE_WIRE = shop_with(wires=(Wire(0.25, 0.02),))
 _OPENINGS = (Kind.THROUGH_PROFILE, Kind.HOLE)
@@ -184,3 +186,20 @@ def test_what_a_disc_leaves_in_a_corner(angle_deg: float) -> None:
     left = wedge.difference(opened).intersection(shapely.Point(0, 0).buffer(6))
     corner = Corner(0.0, (0, 0, 0), (0, 1), angle_deg)
     assert corner.left_mm2(1.0) == pytest.approx(left.area, rel=2e-3)
+
+
+def test_what_a_wire_leaves_in_sharp_corners_is_named() -> None:
+    """Closed form: a square corner keeps (1 - pi/4) R^2 over the height, R the wire's radius and its gap."""
+    shop = shop_with(wires=(Wire(0.25, 0.02),))
+    solid = block().cut(cq.Workplane().box(8, 6, 60))
+    job = job_of(solid, shop)
+    verdict = asked(job, the(job, Kind.THROUGH_PROFILE), "wire")
+    assert not verdict.workable
+    assert verdict.rest is not None
+    assert verdict.rest.words == "4 inside corners left at R 0.145"
+    assert verdict.rest.volume_mm3 == pytest.approx((4 - math.pi) * 0.145**2 * 20, rel=1e-6)
+    route = make_route(recognised(solid), shop, Choices(material="steel-60hrc", threads={"all": "plain"}))
+    (opening,) = [r for r in route.features if r.feature.kind == Kind.THROUGH_PROFILE]
+    assert opening.process == "sink-erode"
+    stages = [(o.process, o.stage) for o in route.operations if opening.feature.id in o.features]
+    assert [s for s in stages if s[1] in ("wire", "erode")] == [("wire", "wire"), ("sink-erode", "erode")]

@@ -23,9 +23,9 @@ def depends(work: Work) -> Hashable:
     """
     made = [
         (
-            r.process,
-            r.verdict.details.get("side"),
-            r.verdict.details.get("cutter_mm"),
+            verdict.process,
+            verdict.details.get("side"),
+            verdict.details.get("cutter_mm"),
             Kind.HOLE if f.bores else f.kind,
             f.id,
             f.faces,
@@ -33,8 +33,7 @@ def depends(work: Work) -> Hashable:
             f.axis,
             f.bores,
         )
-        for r in work.route.features
-        if r.verdict is not None and (f := r.feature)
+        for f, verdict in work.route.made
     ]
     return repr(made), repr(work.shop.rule(Material.named(work.choices.material)))
 
@@ -45,9 +44,8 @@ def write(work: Work, folder: Path) -> dict[str, Any]:
     from routing.stock.deliver import deliver
 
     made = [
-        (r.process, str(r.verdict.details.get("side", "+z")), r.feature, r.verdict.details)
-        for r in work.route.features
-        if r.verdict is not None
+        (verdict.process, str(verdict.details.get("side", "+z")), feature, verdict.details)
+        for feature, verdict in work.route.made
     ]
     said = deliver(
         work.part,

@@ -41,19 +41,18 @@ def write(work: Work, folder: Path) -> dict[str, Any]:
     from routing.stock.solids import facets
     from routing.wirework.plan import paths
 
-    wired = [r for r in work.route.features if r.process == "wire" and r.verdict is not None]
+    wired = [(feature, verdict) for feature, verdict in work.route.made if verdict.process == "wire"]
     if not wired:
         return {}
     blank = facets(work.stock.blank.solid).reshape(-1, 3)
     material = Material.named(work.choices.material)
     by_file: dict[str, list[WirePath]] = {}
     missed: list[Flag] = []
-    for r in wired:
-        assert r.verdict is not None
-        mine = paths(work.part, r.feature, r.verdict.details, blank, work.shop, material)
+    for feature, verdict in wired:
+        mine = paths(work.part, feature, verdict.details, blank, work.shop, material)
         if not mine:
-            said = f"{r.feature.id}: its walls give no outline across the wire: draw the path by hand."
-            missed.append(Flag("wire-no-outline", Severity.WARNING, r.feature.id, said))
+            said = f"{feature.id}: its walls give no outline across the wire: draw the path by hand."
+            missed.append(Flag("wire-no-outline", Severity.WARNING, feature.id, said))
         for path in mine:
             by_file.setdefault(_file(work, path.view), []).append(path)
     for name, made in by_file.items():

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -16,7 +17,7 @@ from featurize.brep.surfaces_at import parallel, square
 from featurize.feature import Feature, Kind, Vec3
 from featurize.recognise.scene import vec
 from routing.finish import demands
-from routing.processes.base import JobContext, Verdict
+from routing.processes.base import JobContext, Rest, Verdict
 from routing.processes.corners import Corner, inside_corners, lean_deg
 from routing.processes.sight import hidden_from, hidden_from_wire, tilt_deg
 from routing.shop import Wire
@@ -77,18 +78,24 @@ class WireErosion:
         sharp = _view(job, along).flat(np.array([c.place for c in corners if not c.radius_mm]).reshape(-1, 3))
         wire = next((w for w in wires if _enters(w, tightest, job) and _passes(w, air, near, sharp)), None)
         lean = max(lean_deg(f, along) for f in job.faces(feature))
+        last = wires[-1]
+        left = [] if wire else [c for c in corners if not _enters(last, c, job)]
+        behind = sum(c.left_mm2(last.corner_mm) for c in left) * height
         if wire is None:
-            last = wires[-1]
-            if tightest and not _enters(last, tightest, job):
+            if not left:
                 return _no(
-                    _corner_reason(last, tightest, job.shop.general.sharp_corner_leave_mm),
-                    shortfall=_corner_area(last, corners, job) * height,
-                    place=tightest.place,
+                    f"a gap is under the {last.diameter_mm:g} wire and twice its {last.gap_mm:g} gap",
+                    shortfall=_left(last, air) * height,
                 )
-            return _no(
-                f"a gap is under the {last.diameter_mm:g} wire and twice its {last.gap_mm:g} gap",
-                shortfall=_left(last, air) * height,
+            assert tightest is not None
+            reason = _corner_reason(last, tightest, job.shop.general.sharp_corner_leave_mm)
+            refused = _no(reason, shortfall=behind, place=tightest.place)
+            spots = _view(job, along).flat(
+                np.array([c.place for c in corners if c in left or not c.radius_mm])
             )
+            if not _passes(last, air, near, spots):
+                return refused
+            wire = last
         details: dict[str, float | str] = {
             "wire_diameter_mm": wire.diameter_mm,
             "gap_mm": wire.gap_mm,
@@ -118,6 +125,10 @@ class WireErosion:
             words.append(f"start hole {hole.diameter_mm:g} in the {hole.inscribed_mm:.3f} inscribed circle")
         else:
             words.append("started from the edge")
+        if left:
+            said = f"{len(left)} inside corner{'s' if len(left) > 1 else ''} left at R {last.corner_mm:g}"
+            rest = Rest(said, behind, tuple(c.place for c in left))
+            return replace(refused, details=details, rest=rest)
         return Verdict(NAME, True, ", ".join(words), 0.0, place, details)
 
 
@@ -221,11 +232,6 @@ def _opened(air: Any, radius_mm: float) -> Any:
 
 def _left(wire: Wire, air: Any) -> float:
     return float(shapely.difference(air, _opened(air, wire.corner_mm)).area)
-
-
-def _corner_area(wire: Wire, corners: list[Corner], job: JobContext) -> float:
-    """What the wire leaves of the corners that it does not enter, seen along it."""
-    return sum(c.left_mm2(wire.corner_mm) for c in corners if not _enters(wire, c, job))
 
 
 def _corner_reason(wire: Wire, corner: Corner, leave_mm: float) -> str:
