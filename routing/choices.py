@@ -31,6 +31,7 @@ _WRITE = {
     "allowance_wall_mm": "write millimetres from 0 to 5, such as 0.010",
     "threads": 'write a feature, a diameter or "all" = a size or "plain", such as "4.2" = "M5"',
     "processes": f'write a feature or a kind = one of {", ".join(PROCESSES)}, such as "F07" = "mill"',
+    "allowances": "write a feature or a kind = [floor, wall] in mm from 0 to 5, such as F07 = [0.02, 0]",
     "strict": "write true or false",
     "settle": "write at = [x, y, z], kind, size_mm and one of thread, process, is, side, "
     "as `dieroute doubts` does",
@@ -134,7 +135,8 @@ class Choices:
 
     ``blank`` is "auto" (a disc for a part with a round outside, else a block), "block", "disc" or a path.
     ``threads``: feature id, diameter in mm or "all" to a designation or "plain". ``processes``: feature
-    id or kind to a process. ``settle``: answers for single features. ``strict``: blocking flags make the
+    id or kind to a process. ``allowances``: feature id or kind to what stays on its ground floors and walls
+    in place of the two above. ``settle``: answers for single features. ``strict``: blocking flags make the
     exit status 1.
     """
 
@@ -146,6 +148,7 @@ class Choices:
     allowance_wall_mm: float = 0.0
     threads: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}))
     processes: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}))
+    allowances: Mapping[str, tuple[float, float]] = field(default_factory=lambda: MappingProxyType({}))
     settle: tuple[Settlement, ...] = ()
     strict: bool = False
 
@@ -165,6 +168,7 @@ class Choices:
         # Plain dictionaries: choices travel to a child process.
         object.__setattr__(self, "threads", _table("threads", self.threads, _thread))
         object.__setattr__(self, "processes", _table("processes", self.processes, _process))
+        object.__setattr__(self, "allowances", _table("allowances", self.allowances, _allowance))
         if not isinstance(self.settle, list | tuple):
             raise _wrong("settle", self.settle)
         object.__setattr__(self, "settle", tuple(Settlement.made_from(entry) for entry in self.settle))
@@ -177,7 +181,7 @@ class Choices:
     def but(self, **changes: Any) -> Choices:
         """A copy with every change that is not None; tables are extended, not replaced."""
         given = {key: value for key, value in changes.items() if value is not None}
-        for key in ("threads", "processes"):
+        for key in ("threads", "processes", "allowances"):
             if key in given:
                 given[key] = {**getattr(self, key), **given[key]}
         return replace(self, **given)
@@ -185,6 +189,11 @@ class Choices:
     def process_for(self, feature_id: str, kind: str) -> str | None:
         """The process forced on a feature: by its id before by its kind."""
         return self.processes.get(feature_id, self.processes.get(kind))
+
+    def allowance_for(self, feature_id: str, kind: str) -> tuple[float, float]:
+        """(floor, wall) in mm of a feature: by its id before by its kind, else the common ones."""
+        common = (self.allowance_floor_mm, self.allowance_wall_mm)
+        return self.allowances.get(feature_id, self.allowances.get(kind, common))
 
 
 def load_choices(path: Path) -> Choices:
@@ -230,7 +239,7 @@ def _direction(text: object) -> Vec3:
     raise _wrong("working_side", text)
 
 
-def _table(key: str, table: object, entry: Any) -> dict[str, str]:
+def _table(key: str, table: object, entry: Any) -> dict[str, Any]:
     if not isinstance(table, Mapping):
         raise _wrong(key, table)
     return dict(entry(name, value) for name, value in table.items())
@@ -253,11 +262,25 @@ def _process(name: object, value: object) -> tuple[str, str]:
     """Hyphens and spaces are the same here: a space is awkward on a command line."""
     processes = {p.replace("-", " "): p for p in PROCESSES}
     process = processes.get(str(value).replace("-", " "))
-    kind = _kind(name)
-    target = str(name) if is_feature_id(str(name)) else kind and str(kind)
+    target = _target(name)
     if process is None or target is None:
         raise _wrong("processes", f"{name} = {value}")
     return target, process
+
+
+def _allowance(name: object, value: object) -> tuple[str, tuple[float, float]]:
+    target = _target(name)
+    numbers = value if isinstance(value, list | tuple) and len(value) == 2 else []
+    usable = [isinstance(n, int | float) and not isinstance(n, bool) and 0 <= n <= 5 for n in numbers]
+    if target is None or not usable or not all(usable):
+        raise _wrong("allowances", f"{name} = {value}")
+    return target, (float(numbers[0]), float(numbers[1]))
+
+
+def _target(name: object) -> str | None:
+    """A feature's id or a kind."""
+    kind = _kind(name)
+    return str(name) if is_feature_id(str(name)) else kind and str(kind)
 
 
 def _kind(name: object) -> Kind | None:

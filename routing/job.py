@@ -330,12 +330,14 @@ def _stock(
     from routing.stock.solids import KernelError
 
     blank = _blank(part, choices)
-    allowances = {
-        "floor_allowance_mm": choices.allowance_floor_mm,
-        "wall_allowance_mm": choices.allowance_wall_mm,
-    }
     try:
-        stock = ground_stock(part, ground, blank, shop, **allowances)
+        stock = ground_stock(
+            part,
+            ground,
+            blank,
+            shop,
+            own_allowances={f.id: choices.allowance_for(f.id, str(f.kind)) for f in ground},
+        )
     except KernelError as error:
         message = f"no ground stock could be made, the file holds the blank: {error}"
         bare = GroundStock(blank.solid, blank, (), (), (), message)
@@ -360,7 +362,8 @@ def _blank(part: Part, choices: Choices) -> Blank:
 
 def _blank_key(choices: Choices) -> Hashable:
     """What the ground stock takes from the choices."""
-    return choices.blank, choices.blank_margin_mm, choices.allowance_floor_mm, choices.allowance_wall_mm
+    common = choices.blank_margin_mm, choices.allowance_floor_mm, choices.allowance_wall_mm
+    return choices.blank, *common, repr(sorted(choices.allowances.items()))
 
 
 def _frozen(table: Mapping[str, str]) -> Hashable:
@@ -387,6 +390,7 @@ def _check_targets(choices: Choices, recognitions: Sequence[Recognition]) -> Non
     features = [feature for recognition in recognitions for feature in recognition.features]
     for name, offered in (
         ("processes", {f.id for f in features}),
+        ("allowances", {f.id for f in features}),
         ("threads", {f.id for f in features if f.kind in (Kind.HOLE, Kind.THREADED_HOLE)}),
     ):
         for key in getattr(choices, name):

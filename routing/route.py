@@ -166,7 +166,8 @@ def _forced(feature: Feature, answer: Verdict) -> Flag:
 def _finisher(job: JobContext, routed: RoutedFeature) -> str | None:
     """Who takes the allowance left on ground floors: the mill where it can, else the wheel again."""
     floors = routed.feature.faces_with(Role.FLOOR)
-    if routed.process != "surface grind" or not floors or not job.choices.allowance_floor_mm:
+    left_mm, _ = job.choices.allowance_for(routed.feature.id, str(routed.feature.kind))
+    if routed.process != "surface grind" or not floors or not left_mm:
         return None
     return "mill" if _is_workable(routed, "mill") else "surface grind"
 

@@ -35,6 +35,9 @@ from routing.choices import Choices, ChoicesError, Material, choices_beside, loa
         ("threads", "M5"),
         ("processes", {"F07": "laser"}),
         ("processes", {"crater": "mill"}),
+        ("allowances", {"F07": 0.02}),
+        ("allowances", {"F07": [0.02, -1]}),
+        ("allowances", {"crater": [0.02, 0]}),
     ],
 )
 def test_a_wrong_choice_names_its_key_and_what_to_write(key: str, value: object) -> None:
@@ -76,6 +79,13 @@ def test_processes_by_id_before_kind() -> None:
     assert choices.process_for("F07", "blind slot") == "surface grind"
     assert choices.process_for("F08", "blind slot") == "sink-erode"
     assert choices.process_for("F08", "pocket") is None
+
+
+def test_allowances_by_id_before_kind_before_all() -> None:
+    choices = Choices(allowance_floor_mm=0.01, allowances={"F07": [0.02, 0.005], "step": (0, 0)})  # type: ignore[dict-item]
+    assert choices.allowance_for("F07", "step") == (0.02, 0.005)
+    assert choices.allowance_for("F08", "step") == (0, 0)
+    assert choices.allowance_for("F08", "slot") == (0.01, 0)
 
 
 def test_file_and_command_line(tmp_path: Path) -> None:

@@ -134,7 +134,7 @@ class Sizes:
         wheel = float(details.get("wheel_width_mm", self._widest))
         if step.stage == Stage.FINISH:
             floor = self._area(feature.faces_with(Role.FLOOR))
-            left = self.job.choices.allowance_floor_mm
+            left, _ = self.job.choices.allowance_for(feature.id, str(feature.kind))
             return effort.grind(
                 left, floor / run, run, wheel, rates, scale=self.rule.grind_scale, fine_only=True
             )
