@@ -64,7 +64,7 @@ def _head(content: Mapping[str, Any], toolroom: str) -> list[tuple[str, str]]:
         ),
         ("Mounting side", f"{part['mounting_side']} of the model"),
         ("Model file", f"{clean(part['source'])}, drawn in {part['source_units']}"),
-        ("SHA-256", part["sha256"][:32] + " " + part["sha256"][32:]),
+        ("SHA-256", " ".join(part["sha256"][k : k + 16] for k in range(0, 64, 16))),
         ("Operations", f"{len(content['operations'])} in {told['setups']} setups"),
         ("Flags", f"{stops} blocking, {more} others" if content["flags"] else "none"),
         (

@@ -22,7 +22,8 @@ def page(report: Report, view: Mapping[str, Any]) -> str:
     anchors = "".join(
         f'<li><a href="#s{n}">{escape(s.title)}</a></li>' for n, s in enumerate(report.sections)
     )
-    body = "".join(_section(n, s) for n, s in enumerate(report.sections))
+    first, *rest = (_section(n, s) for n, s in enumerate(report.sections))
+    body = "".join([first, _VIEW, *rest])  # the flags come first, even before the part itself
     return (
         '<!doctype html>\n<html lang="en"><head><meta charset="utf-8">'
         f'<meta http-equiv="Content-Security-Policy" content="{_POLICY}">'
@@ -30,7 +31,7 @@ def page(report: Report, view: Mapping[str, Any]) -> str:
         f"<title>{escape(report.title)}: route sheet</title><style>{_asset('page.css')}</style></head>\n"
         f"<body><header><p>Route sheet</p><h1><bdi>{escape(report.title)}</bdi></h1>\n"
         f"<dl>{head}</dl></header>\n"
-        f'<nav aria-label="Sections"><ul>{anchors}</ul></nav>\n<main>{_VIEW}{body}</main>\n'
+        f'<nav aria-label="Sections"><ul>{anchors}</ul></nav>\n<main>{body}</main>\n'
         f'<script type="application/json" id="view">{_data(view)}</script>\n'
         f'<script type="module">\n{script()}\n{_asset("page.js")}</script></body></html>\n'
     )

@@ -22,7 +22,7 @@ def flags(content: Content) -> Section:
     rows = tuple(
         (f["severity"].upper(), f["feature"] or "part", clean(f["message"]), f["code"]) for f in told
     )
-    return Section("Flags", (Table(("weight", "about", "what", "code"), rows, (2, 1.2, 10, 3)),))
+    return Section("Flags", (Table(("weight", "about", "what", "code"), rows, (1.8, 1.2, 9.5, 3.8)),))
 
 
 def doubts(content: Content) -> Section | None:

@@ -6,6 +6,7 @@ import io
 import unicodedata
 from collections.abc import Callable
 from html import escape
+from itertools import zip_longest
 from typing import Any
 
 from routing.report.blocks import Block, Pictures, Report, Section, Table, Text
@@ -124,8 +125,8 @@ def _padding(by: float) -> list[Any]:
 def _section(section: Section) -> list[Any]:
     from reportlab.platypus import CondPageBreak, HRFlowable, PageBreak, Spacer
 
-    blocks = []
-    for block, after in zip(section.blocks, [*section.blocks[1:], None], strict=True):
+    blocks: list[Any] = []
+    for block, after in zip_longest(section.blocks, section.blocks[1:]):
         leads = isinstance(block, Text) and block.look == "note" and isinstance(after, Table)
         blocks += [*([CondPageBreak(24 * _MM)] if leads else []), *_block(block)]
     start: list[Any] = (
@@ -260,7 +261,7 @@ def _numbered(title: str) -> Any:
             for n, page in enumerate(self._pages, 1):
                 self.__dict__.update(page)
                 self.setFont(_NORMAL, 6.5)
-                y = (_END - 7) * _MM
+                y = (_END - 5) * _MM
                 self.drawString(_SIDE * _MM, y, printable(title)[:60])
                 said = "route sheet; minutes and money are estimates"
                 self.drawCentredString(105 * _MM, y, said)

@@ -188,7 +188,7 @@ def _hatched(keys: Ints) -> NDArray[np.int64]:
         "surface grind": y % gap < thick,
         "mill": (x + y) % gap < thick,
         "sink-erode": ((x + y) % gap < thick) | ((x - y) % gap < thick),
-        "none": (x % 10 < 3) & (y % 10 < 3),
+        "none": (x % 10 < 4) & (y % 10 < 4),
         "blank": np.zeros(keys.shape, bool),
     }
     found = np.zeros(keys.shape, np.int64)

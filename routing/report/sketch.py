@@ -126,12 +126,12 @@ def _floors(cuts: list[GroundCut], top: float, hull: Any) -> Iterator[Floor]:
     for cut in cuts:
         for s in cut.path:
             met = shapely.get_parts(shapely.LineString(s.points()).intersection(hull))
-            reach = max((m for m in met if m.geom_type == "LineString"), key=lambda m: m.length, default=None)
+            whole = [m for m in met if m.geom_type == "LineString" and m.length > tol.LENGTH_MM]
+            reach = max(whole, key=lambda m: float(m.length), default=None)
             across = abs(float(s.end[0] - s.start[0]))
-            inside = reach is not None and reach.bounds[1] < top - tol.LENGTH_MM
             # A wheel's own corner is in the table's last column.
             corner = s.mid is not None and across < cut.corner_mm + tol.LENGTH_MM
-            if across < tol.LENGTH_MM or not inside or corner:
+            if across < tol.LENGTH_MM or corner or reach is None or reach.bounds[1] > top - tol.LENGTH_MM:
                 continue
             at = reach.interpolate(0.5, normalized=True)
             yield Floor(

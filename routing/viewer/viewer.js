@@ -296,6 +296,8 @@ export function makeViewer(canvas, model, axes = [[1, 0, 0], [0, 1, 0], [0, 0, 1
     if (over || !body) { drawFaces(part, 1, false); drawEdges(part, 1); }
     if (!body) return;
     if (!over) { drawFaces(body, 1, false); drawEdges(body, 1); return; }
+    gl.enable(gl.POLYGON_OFFSET_FILL); // where both are the same, the part shows
+    gl.polygonOffset(1, 8);
     gl.enable(gl.BLEND); // only what the eye sees of the body first, so that it is one even veil
     gl.blendFuncSeparate(gl.SRC_ALPHA, gl.ONE_MINUS_SRC_ALPHA, gl.ONE, gl.ONE_MINUS_SRC_ALPHA);
     gl.colorMask(false, false, false, false);
@@ -303,6 +305,7 @@ export function makeViewer(canvas, model, axes = [[1, 0, 0], [0, 1, 0], [0, 0, 1
     gl.colorMask(true, true, true, true);
     gl.depthFunc(gl.LEQUAL);
     drawFaces(body, 0.4, false);
+    gl.disable(gl.POLYGON_OFFSET_FILL);
     drawEdges(body, 0.6);
     gl.depthFunc(gl.LESS);
   }

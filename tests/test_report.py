@@ -1,0 +1,350 @@
+"""The report: both files hold what the route file says, ask for nothing, and take names as words."""
+
+from __future__ import annotations
+
+import copy
+import io
+import json
+import re
+from collections.abc import Iterator
+from html.parser import HTMLParser
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from routing.choices import Choices
+from routing.handover import report as handover
+from routing.job import run_job
+from routing.report import html
+from routing.report.blocks import Report, Section, Table, Text, clean, general
+from routing.report.compose import compose
+from routing.report.drawing import Drawing, Line, svg
+from routing.report.pdf import pdf, printable
+from routing.report.pictures import Subject, legend, picture, subject_of
+from routing.report.render import Eye, shoot, visible
+from routing.report.shop_sections import gauge
+from routing.shop import load_shop
+from routing.viewer.mesh import mesh_of
+from tests.support.browser import chromium_page
+
+DEMOS = Path(__file__).parents[1] / "demo_models"
+# A plain one, one with threads that are faulty, one that is wired, ground and milled from several sides.
+PARTS = ("wear_plate", "thread_trial", "crossing_block")
+
+
+@pytest.fixture(scope="module", params=PARTS)
+def made(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The folder of a job."""
+    out = tmp_path_factory.mktemp("report") / request.param
+    run_job(DEMOS / f"{request.param}.step", out, Choices(), load_shop(None))
+    return out
+
+
+@pytest.fixture(scope="module")
+def content(made: Path) -> dict[str, Any]:
+    return json.loads((made / "route.json").read_text(encoding="utf-8"))
+
+
+def _squeezed(text: str) -> str:
+    return "".join(text.split())
+
+
+class _Page(HTMLParser):
+    """Words, addresses and scripts of a page."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.words: list[str] = []
+        self.addresses: list[str] = []
+        self.tags: list[str] = []
+        self._quiet = False
+
+    def handle_starttag(self, tag: str, attrs: Any) -> None:
+        self.tags.append(tag)
+        self._quiet = tag in ("script", "style")
+        self.addresses += [v or "" for k, v in attrs if k in ("src", "href", "action", "data", "xlink:href")]
+
+    def handle_endtag(self, tag: str) -> None:  # noqa: ARG002
+        self._quiet = False
+
+    def handle_data(self, data: str) -> None:
+        if not self._quiet:
+            self.words.append(data)
+
+
+def _parsed(path: Path) -> _Page:
+    page = _Page()
+    page.feed(path.read_text(encoding="utf-8"))
+    return page
+
+
+def _paper(path: Path) -> str:
+    from pypdf import PdfReader
+
+    return "\n".join(p.extract_text() for p in PdfReader(path).pages)
+
+
+def _said(content: dict[str, Any]) -> Iterator[str]:
+    """What both files must hold, word for word."""
+    yield content["part"]["name"]
+    for flag in content["flags"]:
+        yield flag["message"]
+    for doubt in content["doubts"]:
+        yield doubt["question"]
+    for feature in content["features"]:
+        for verdict in feature["why"]:
+            yield verdict["reason"]
+    for operation in content["operations"]:
+        yield from operation["because"]
+
+
+def _holds_all(text: str, content: dict[str, Any]) -> None:
+    words = set(re.findall(r"\w+", text))
+    assert {f["id"] for f in content["features"]} <= words
+    assert {e["id"] for e in content["edges"]} <= words
+    squeezed = _squeezed(text)
+    for said in _said(content):
+        assert _squeezed(said) in squeezed
+    # The route's rows in order: number, stage and side of each operation.
+    rows = [f"{o['number']}{o['stage']}" for o in content["operations"]]
+    places = [squeezed.find(_squeezed(row)) for row in rows]
+    assert min(places) >= 0
+    route = squeezed[squeezed.index("reasonforitsplace") :]
+    order = [route.find(_squeezed(row)) for row in rows]
+    assert order == sorted(order)
+
+
+def test_the_paper_holds_every_feature_operation_and_flag(made, content):
+    _holds_all(_paper(made / handover.PAPER), content)
+
+
+def test_the_page_holds_every_feature_operation_and_flag(made, content):
+    _holds_all(" ".join(_parsed(made / handover.PAGE).words), content)
+
+
+def test_the_page_asks_for_nothing(made):
+    page = _parsed(made / handover.PAGE)
+    assert page.addresses
+    assert all(a.startswith(("data:image/png;base64,", "#")) for a in page.addresses)
+    text = (made / handover.PAGE).read_text(encoding="utf-8")
+    assert set(re.findall(r"https?://[^\s\"'<]+", text)) <= {"http://www.w3.org/2000/svg"}
+    assert "default-src 'none'" in text
+
+
+def test_flags_stand_before_all_else(made, content):
+    page = _squeezed(" ".join(_parsed(made / handover.PAGE).words))
+    if content["flags"]:
+        message = _squeezed(content["flags"][0]["message"])
+        assert page.index(message) < page.index(_squeezed("seen from the corner"))
+        assert page.index(message) < page.index(_squeezed("What each process could do"))
+
+
+def test_the_cautions_are_those_of_the_docs(made):
+    docs = (DEMOS.parent / "docs" / "cautions.md").read_text(encoding="utf-8")
+    told = _squeezed(_paper(made / handover.PAPER)).replace("–", "")
+    for item in docs.split("\n- ")[1:]:
+        assert _squeezed(item.replace("**", "")) in told
+
+
+def test_the_traveller_has_a_row_to_sign_for_each_operation(made, content):
+    from pypdf import PdfReader
+
+    pages = [p.extract_text() for p in PdfReader(made / handover.PAPER).pages]
+    first = next(n for n, p in enumerate(pages) if "Shop traveller" in p)
+    assert first > 0
+    told = _squeezed("".join(pages[first:]))
+    assert all(word in told for word in ("measured", "initials", "date"))
+    for o in content["operations"]:
+        assert _squeezed(f"{o['number']}{o['stage']}, setup {o['setup']}") in told
+
+
+def test_every_page_has_room_for_letter_too(made):
+    """Nothing is nearer to A4's ends than half of what Letter (11 in) is shorter, and 6 mm for a printer."""
+    import pypdfium2
+
+    keep_mm = (297 - 11 * 25.4) / 2 + 5
+    for page in pypdfium2.PdfDocument(made / handover.PAPER):
+        assert page.get_size() == pytest.approx((210 / 25.4 * 72, 297 / 25.4 * 72), abs=0.1)
+        ink = np.asarray(page.render(scale=1).to_pil().convert("L")) < 250
+        rows = np.flatnonzero(ink.any(axis=1))
+        columns = np.flatnonzero(ink.any(axis=0))
+        assert rows[0] > keep_mm / 25.4 * 72
+        assert rows[-1] < ink.shape[0] - keep_mm / 25.4 * 72
+        assert columns[0] > 10 / 25.4 * 72
+        assert columns[-1] < ink.shape[1] - 10 / 25.4 * 72
+
+
+def test_the_page_draws_the_part_with_the_network_off(made, content, tmp_path):
+    from PIL import Image
+
+    with chromium_page(made / handover.PAGE, 1000, 900) as page:
+        page.wait_for_function("window.report !== undefined")
+        canvas = page.locator(".view canvas")
+        canvas.scroll_into_view_if_needed()
+        page.wait_for_timeout(400)
+        canvas.screenshot(path=tmp_path / "part.png")
+        colours = np.asarray(Image.open(tmp_path / "part.png").convert("RGB")).reshape(-1, 3)
+        assert len(np.unique(colours, axis=0)) > 20
+        # A row marks its feature and says it; a click on the middle of the canvas does the same.
+        row = page.locator("tbody tr[tabindex]").first
+        row.focus()
+        page.keyboard.press("Enter")
+        assert page.inner_text(".picked").startswith(content["features"][0]["id"])
+        canvas.scroll_into_view_if_needed()
+        canvas.click()
+        assert re.match(r"F\d+ ", page.inner_text(".picked"))
+        assert page.locator("tbody tr.on").count() == 1
+
+
+def test_two_runs_give_the_same_bytes(tmp_path):
+    for name in ("one", "two"):
+        run_job(DEMOS / "wear_plate.step", tmp_path / name, Choices(), load_shop(None))
+    for file in (handover.PAGE, handover.PAPER):
+        assert (tmp_path / "one" / file).read_bytes() == (tmp_path / "two" / file).read_bytes()
+
+
+EVIL = "</script><img src=x onerror=alert(1)>&lt;\u202eFI\x00 \"'Łódź Őr 中文 \U0001f600"
+
+
+def _with_names(content: dict[str, Any]) -> dict[str, Any]:
+    told = copy.deepcopy(content)
+    told["part"] |= {"name": EVIL, "source": EVIL, "healed": [EVIL]}
+    for feature in told["features"]:
+        feature["faces"][0]["name"] = EVIL
+    told["flags"].append({"code": "x", "severity": "note", "feature": None, "message": EVIL})
+    told["something new"] = {"rows": [{"name": EVIL, "size_mm": 1.5}], "note": EVIL}
+    return told
+
+
+def _subject(content: dict[str, Any]) -> Subject:
+    from featurize.step.read import read_step
+    from routing.documents.route_json import face_labels
+
+    solid = read_step(DEMOS / "wear_plate.step", isolate=False).parts[0]
+    labels = face_labels(content, solid.source_faces)
+    return subject_of(mesh_of(solid.solid), labels, solid.source_faces, content)
+
+
+@pytest.fixture(scope="module")
+def plate(tmp_path_factory: pytest.TempPathFactory) -> tuple[dict[str, Any], Subject]:
+    out = tmp_path_factory.mktemp("plate")
+    content = run_job(DEMOS / "wear_plate.step", out / "out", Choices(), load_shop(None)).parts[0].route
+    return content, _subject(content)
+
+
+def test_names_from_a_file_are_words_and_nothing_else(plate, tmp_path):
+    content, subject = plate
+    report = compose(_with_names(content), subject, Section("Grinding sketch", ()), EVIL)
+    (tmp_path / "page.html").write_text(html.page(report, {"model": EVIL}), encoding="utf-8")
+    page = _parsed(tmp_path / "page.html")
+    assert "img" not in page.tags
+    assert page.tags.count("script") == 2
+    assert "[U+202E]" in "".join(page.words)
+    assert "[U+0000]" in "".join(page.words)
+    assert "中文" in "".join(page.words)
+    (tmp_path / "paper.pdf").write_bytes(pdf(report))
+    paper = _squeezed(_paper(tmp_path / "paper.pdf"))
+    assert "<imgsrc=xonerror=alert(1)>&lt;" in paper
+    assert "Łódź" in paper or "Łodz" in paper
+    assert "[U+4E2D]" in paper
+    assert "Somethingnew" in paper
+
+
+def test_letters_that_the_type_lacks_are_still_told():
+    assert printable("M5 × 12 ± 0.1°") == "M5 × 12 ± 0.1°"
+    assert printable("ő") == "o"
+    assert printable("中") == "[U+4E2D]"
+    assert clean("a\u202eb\x07c") == "a[U+202E]b[U+0007]c"
+
+
+def test_a_long_cell_and_a_long_word_stay_on_the_page():
+    long = Table(("a", "b"), (("word " * 3000, "x" * 400),), (1, 1))
+    made = pdf(Report("long", (("a", "b"), ("c", "d")), (Section("s", (long, Text("y" * 900))),)))
+    assert _squeezed(_paper(io.BytesIO(made))).count("word") == 3000
+
+
+def test_what_has_no_section_of_its_own_is_shown_by_a_general_one():
+    (first, note, table) = general(
+        {"total_mm": 3.25, "rows": [{"a_mm": 1.5, "b": ["x", "y"]}, {"c": {"d": 2}}]}
+    )
+    assert isinstance(first, Table)
+    assert first.rows == (("total", "3.25 mm"),)
+    assert isinstance(note, Text)
+    assert isinstance(table, Table)
+    assert table.head == ("a (mm)", "b", "c d")
+    assert table.rows == (("1.5", "x; y", "-"), ("-", "-", "2"))
+
+
+def test_thread_gauges_have_the_limits_of_the_standard():
+    """M5-6H: minor diameter 4.134 to 4.334 (ISO 965-2, table of limits)."""
+    assert gauge("M5", 4.2) == "thread plug gauge M5-6H, go and no-go; pins 4.134 go, 4.334 no-go"
+    assert "LH" in gauge("M8 LH", 6.8)
+
+
+def _block(x: float = 40, y: float = 30, z: float = 20) -> Any:
+    import cadquery as cq
+
+    return cq.Workplane().box(x, y, z)
+
+
+def test_the_eye_sees_what_projection_says():
+    mesh = mesh_of(_block().val().wrapped)
+    shot = shoot(mesh, Eye.of(np.eye(3), "+z"), (420, 320))
+    seen = np.unique(shot.faces)
+    assert len(seen) == 2  # one face and the ground
+    # The block's 40 x 30 mm at the shot's own scale.
+    assert (shot.faces >= 0).sum() == pytest.approx(40 * 30 * shot.per_mm**2, rel=0.01)
+    # Isometric (ISO 5456-3): three faces; each is foreshortened to 1 / sqrt(3) of its area.
+    corner = shoot(mesh, Eye.of(np.eye(3), "iso"), (420, 320))
+    assert len(np.unique(corner.faces)) == 4
+    area = (40 * 30 + 40 * 20 + 30 * 20) / np.sqrt(3)
+    assert (corner.faces >= 0).sum() == pytest.approx(area * corner.per_mm**2, rel=0.01)
+
+
+def test_hidden_edges_are_left_out():
+    mesh = mesh_of(_block().val().wrapped)
+    shot = shoot(mesh, Eye.of(np.eye(3), "iso"), (420, 320))
+    seen = [e for e in mesh.edges if visible(shot, e)]
+    assert len(seen) == 9  # of a box's 12 edges, the three that meet at the far corner are hidden
+
+
+def test_processes_are_told_apart_without_colour():
+    """In grey, the hatches of any two processes differ at a glance: their patterns are not one another's."""
+    from PIL import Image
+
+    from routing.report import pictures
+
+    patterns = {}
+    for n, key in enumerate(pictures._KEYS):
+        png = pictures._png(np.full((120, 120), n), np.ones((120, 120)))
+        grey = np.asarray(Image.open(io.BytesIO(png)).convert("L")).astype(int)
+        patterns[key] = (
+            grey < (grey.max() + grey.min()) / 2 if np.ptp(grey) > 20 else np.zeros_like(grey, bool)
+        )
+    keys = list(patterns)
+    for i, a in enumerate(keys):
+        for b in keys[i + 1 :]:
+            assert (patterns[a] != patterns[b]).mean() > 0.1, (a, b)
+    assert len(set(pictures.LETTERS.values())) == len(pictures.LETTERS)
+
+
+def test_pictures_name_each_feature_that_is_seen(plate):
+    content, subject = plate
+    names = {f["id"]: f["id"] for f in content["features"]}
+    drawn = svg(picture(subject, "+z", 120, 80, "from above", names=names))
+    above = {f["id"] for f in content["features"] if "+z" in f["opens_to"] and f["kind"] != "outside face"}
+    assert above
+    assert above <= set(re.findall(r"F\d+", drawn))
+    # Sharp edges are drawn four times as thick as free ones, broken ones are dashed.
+    assert 'stroke-width="0.65"' in drawn
+    assert "stroke-dasharray" in svg(picture(subject, "-z", 120, 80, "from below"))
+    assert "no process found" in svg(legend(["none"]))
+
+
+def test_a_drawing_is_an_image_with_words_for_it():
+    drawn = svg(Drawing(10, 10, (Line(((0, 0), (10, 10))),), 'a "quoted" <line>'))
+    assert 'role="img"' in drawn
+    assert "&lt;line&gt;" in drawn
+    assert 'points="0.00,10.00 10.00,0.00"' in drawn  # y goes up
