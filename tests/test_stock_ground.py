@@ -221,6 +221,26 @@ def test_a_wall_between_two_features_keeps_what_the_lower_one_says(
     assert prove(part, stock).faults == ()
 
 
+def test_a_chamfer_to_size_goes_on_through_what_the_floor_keeps() -> None:
+    # A step with a chamfer of 1 x tan 60 at its rim: the floor keeps 0.05, the chamfer nothing.
+    steep = math.tan(math.radians(60))
+    outline = [(0, 0), (30, 0), (30, 12 - steep), (29, 12), (18, 12), (18, 20), (0, 20)]
+    found, stock = ground(cq.Workplane("YZ").polyline(outline).close().extrude(40), floor_allowance_mm=0.05)
+    kept = 0.05 * (11 - 0.05 / steep / 2)  # 11 wide, its end leaning in at 60 deg
+    check(found, stock, 40 * (30 * 20 - 12 * 8 - steep / 2 + kept + CORNER))
+
+
+@pytest.mark.parametrize(("corner", "workable"), [(0.5, True), (0.6, False)])
+def test_a_corner_that_runs_out_beside_the_part_is_no_foot(corner: float, workable: bool) -> None:
+    # A step whose only foot has a modelled R 0.5: the wheel's other corner is in the air.
+    tool = cq.Workplane("YZ").rect(24, 10).extrude(60).edges("|X and <Z and <Y").fillet(0.5)
+    found = seen(block().cut(tool.translate((-30, 15, 10))))
+    coarse = replace(shop(Wheel(6.0, 200.0, corner, 15.0)), general=load_shop().general)
+    job = JobContext(found.part, found.features, coarse, Choices())
+    step = next(f for f in found.features if f.kind == Kind.STEP)
+    assert PROCESS.judge(job, step).workable is workable
+
+
 def test_a_negative_allowance_is_a_mistake() -> None:
     found, (deep, _) = _two_channels()
     with pytest.raises(ValueError, match="cannot be negative"):

@@ -159,7 +159,7 @@ def _sweep(part: Part, stock: GroundStock, body: Array, cuts: Sequence[GroundCut
     for c in cuts:
         went = np.minimum(went, _bottom(c, at))
     face = np.where(own.facet >= 0, part.mesh.face_ids[own.facet], -1)
-    lean = _lean(view, mine)[own.facet]  # sine of the angle between facet and up
+    lean, slope = (a[own.facet] for a in _tilt(view, mine))
     flat = np.isin(face, [f.id for f in part.faces if isinstance(f.surface, Plane)])
     near = np.where(flat, FLAT_MM, CURVED_MM)
     swept = np.isfinite(went)
@@ -196,6 +196,7 @@ def _sweep(part: Part, stock: GroundStock, body: Array, cuts: Sequence[GroundCut
     raised = own.height + np.where(lean > np.sqrt(0.5), floor / np.maximum(lean, 0.5), 0.0)
     # What other processes are to take stands beside a wheel as a wall does.
     raised = np.where(wanted, raised, np.maximum(own.height, left.height))
+    raised = _trimmed(raised, own.height, np.where(wanted & flat, face, -1), slope, pitch)
     kept = raised
     for mm in np.unique(wall[wanted]):
         spread = 2 * int(np.ceil(np.sqrt(2) * mm / pitch)) + 1
@@ -230,10 +231,33 @@ def _bottom(c: GroundCut, at: Array) -> Array:
     return lowest
 
 
-def _lean(view: View, triangles: Array) -> Array:
+def _tilt(view: View, triangles: Array) -> tuple[Array, Array]:
+    """Of each facet the sine of its angle with up, and its rise per mm across."""
     normals = np.cross(triangles[:, 1] - triangles[:, 0], triangles[:, 2] - triangles[:, 0])
     length = np.linalg.norm(normals, axis=1)
-    return np.asarray(np.abs(normals @ view.up) / np.where(length > 0, length, 1.0))
+    up = normals @ view.up
+    slope = -(normals @ view.across) / np.where(np.abs(up) > 1e-9 * length, up, np.inf)
+    return np.abs(up) / np.where(length > 0, length, 1.0), slope
+
+
+def _trimmed(raised: Array, height: Array, face: NDArray[np.int64], slope: Array, pitch: float) -> Array:
+    """Levels with allowance, where a flat face that keeps less is ground straight on past their common edge.
+
+    ``face`` is -1 where a column is not on a flat ground face.
+    """
+    found = raised.copy()
+    for i in np.flatnonzero((face[1:] != face[:-1]) & (face[1:] >= 0) & (face[:-1] >= 0)):
+        if abs(height[i + 1] - height[i]) > pitch * (abs(slope[i]) + abs(slope[i + 1])) + 1e-6:
+            continue  # a wall stands between them
+        if slope[i] <= slope[i + 1]:
+            continue  # an inward edge: what each keeps stands over the other's end
+        for near, far, step in ((i, i + 1, -1), (i + 1, i, 1)):
+            columns = np.arange(near, len(face) if step > 0 else -1, step)
+            columns = columns[: int(np.argmin(np.append(face[columns] == face[near], False)))]
+            onward = raised[far] + slope[far] * pitch * (columns - far)
+            lower = columns[: int(np.argmin(np.append(onward < raised[columns] - 1e-9, False)))]
+            found[lower] = np.minimum(found[lower], onward[: len(lower)])
+    return found
 
 
 def _is_formed(view: View, part: Part, faces: Iterable[int]) -> bool:
