@@ -1,0 +1,282 @@
+"""Drop a file, watch, click, change, download, by mouse and by keyboard alone; axe-core finds no fault."""
+
+from __future__ import annotations
+
+import json
+import zipfile
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+DEMOS = Path(__file__).resolve().parents[2] / "demo_models"
+READY = ".canvas[data-ready=route]"
+
+# Drops a file on the page as a person does: dragged in, then let go.
+DROP = """([name, text]) => {
+  const data = new DataTransfer();
+  data.items.add(new File([text], name));
+  for (const type of ["dragenter", "dragover", "drop"])
+    document.body.dispatchEvent(new DragEvent(type, { dataTransfer: data, bubbles: true, cancelable: true }));
+}"""
+
+
+def _drop(page: Any, name: str, text: str | None = None) -> None:
+    page.wait_for_selector("#search")
+    page.evaluate(DROP, [name, text if text is not None else (DEMOS / name).read_text()])
+
+
+def _to_job(page: Any, name: str) -> None:
+    """A finished job of the server, opened; handed in where there is none yet."""
+    page.wait_for_selector("#search")
+    link = page.locator("table.jobs a", has_text=name)
+    if not link.count():
+        _drop(page, name)
+    else:
+        link.first.click()
+    page.wait_for_selector(READY)
+    page.wait_for_selector("#tab-Features")
+
+
+@pytest.fixture
+def job(page):
+    _to_job(page, "thread_trial.step")
+    return page
+
+
+def test_a_dropped_file_is_seen_before_it_is_worked_out_and_its_stages_are_told(page):
+    page.evaluate(
+        """() => {
+          const said = document.querySelector("#progress-said"), all = { childList: true, subtree: true };
+          window.told = [];
+          new MutationObserver(() => window.told.push(said.textContent)).observe(said, all);
+        }"""
+    )
+    _drop(page, "thread_trial.step")
+    page.wait_for_selector(".canvas[data-ready=part]")
+    assert page.locator(".progress progress").is_visible()
+    assert not page.locator("#tab-Features").count()
+    page.wait_for_selector(READY)
+    told = page.evaluate("window.told")
+    stages = [t.partition(" ")[0] for t in told]
+    for stage in ("recognising", "routing", "grinding", "proving", "writing"):
+        assert stage in stages, told
+    shares = [int(t.split()[-2]) for t in told if t.endswith("percent")]
+    assert shares == sorted(shares)
+    assert page.locator(".progress").is_hidden()
+
+
+def test_flags_come_first_the_blocking_one_before_all(job):
+    assert job.locator("#tab-Flags").get_attribute("aria-selected") == "true"
+    assert "blocking" in job.locator(".flags li").first.inner_text()
+
+
+def test_a_click_on_a_face_shows_its_feature(job):
+    job.select_option("#view", "+z")  # the working side is plain but for one hole
+    job.wait_for_timeout(300)
+    box = job.locator(".canvas canvas").bounding_box()
+    job.mouse.click(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
+    card = job.locator(".card")
+    card.locator("h2", has_text="outside face").wait_for()
+    job.click("#tab-Features")
+    chosen = job.locator("tr.chosen")
+    assert chosen.count() == 1
+    assert "+z" in chosen.inner_text()
+
+
+def test_a_click_on_a_row_marks_the_faces_and_tells_all_four_processes(job):
+    job.click("#tab-Features")
+    canvas = job.locator(".canvas canvas")
+    job.select_option("#view", "-z")
+    job.wait_for_timeout(300)
+    before = canvas.screenshot()
+    job.locator("tr[data-feature=F13] td").nth(1).click()
+    card = job.locator(".card")
+    card.locator("h2", has_text="F13").wait_for()
+    job.wait_for_timeout(300)
+    assert canvas.screenshot() != before
+    answers = card.locator("table.verdicts tbody th").all_inner_texts()
+    assert [a.splitlines()[-1].strip() for a in answers] == ["wire", "surface grind", "mill", "sink-erode"]
+    assert "diameter 5 mm" in card.inner_text()
+    assert "say which" in card.locator(".flags").inner_text()
+
+
+def test_section_explosion_and_stock_change_the_picture(job):
+    canvas = job.locator(".canvas canvas")
+    shots = [canvas.screenshot()]
+
+    def changed() -> bool:
+        job.wait_for_timeout(600)
+        shots.append(canvas.screenshot())
+        return shots[-1] != shots[-2]
+
+    job.select_option("#axis", "0")
+    assert changed()
+    job.locator("#offset").press("ArrowRight")
+    assert changed()
+    job.select_option("#axis", "")
+    assert changed()
+    job.check("#apart")
+    assert changed()
+    job.uncheck("#apart")
+    assert changed()
+    names = job.locator("#stock option").all_inner_texts()
+    assert names == [
+        "the part",
+        "stock as ground",
+        "stock as wired",
+        "stock as drilled",
+        "stock as rough milled",
+    ]
+    job.select_option("#stock", label="stock as ground")
+    assert changed()
+    job.check("#veil")
+    assert changed()
+
+
+def test_a_changed_thread_changes_the_route(job):
+    assert "thread to be settled" in _reason(job)
+    job.locator(".decide #decide-thread").fill("M6")
+    job.locator(".decide button").click()
+    job.locator("#turn option:checked", has_text="r2 done").wait_for(state="attached")
+    job.wait_for_selector(READY)
+    assert "thread-mill M6" in _reason(job)
+    assert not job.locator(".flags .blocking").count()
+    job.click("#tab-Choices")
+    assert "thread M6" in job.locator(".kept").inner_text()
+    job.locator("a", has_text="Compare with r1").click()
+    job.locator("h2", has_text="Features").wait_for()
+    assert "F13" in job.locator("main").inner_text()
+
+
+def _reason(page: Any) -> str:
+    page.click("#tab-Features")
+    page.locator("tr[data-feature=F13] button").click()
+    page.locator(".card h2", has_text="F13").wait_for()
+    return page.locator(".verdicts tr.taken").inner_text()
+
+
+def test_a_wrong_choice_is_refused_beside_its_form(job):
+    job.click("#tab-Choices")
+    job.fill("#material", "wood")
+    job.locator(".choices button[type=submit]").click()
+    said = job.locator(".choices [role=alert]", has_text="steel-60hrc")
+    said.wait_for()
+
+
+def test_the_zip_holds_what_the_page_shows(job, tmp_path):
+    with job.expect_download() as waiting:
+        job.click("#zip")
+    path = tmp_path / "all.zip"
+    waiting.value.save_as(path)
+    with zipfile.ZipFile(path) as packed:
+        assert packed.testzip() is None
+        (name,) = [n for n in packed.namelist() if n.endswith("/route.json")]
+        route = json.loads(packed.read(name))
+        assert (
+            packed.read(name.replace("route.json", "thread_trial.step"))
+            == (DEMOS / "thread_trial.step").read_bytes()
+        )
+    job.click("#tab-Features")
+    shown = job.locator("tr[data-feature] button").all_inner_texts()
+    assert shown == [f["id"] for f in route["features"]]
+
+
+def test_a_bad_file_shows_the_one_line(page):
+    _drop(page, "photo.step", "PK\x03\x04 and so on")
+    trouble = page.locator(".trouble", has_text="it is a zip archive")
+    trouble.wait_for()
+    assert "photo.step is not a STEP file" in trouble.inner_text()
+
+
+def test_markup_in_names_is_shown_as_it_is_written(page):
+    wild = '<img src=x onerror="document.title=1"><b>part</b>'
+    model = (DEMOS / "wear_plate.step").read_text().replace("WP-0917", wild)
+    assert wild in model
+    _drop(page, f"{wild}.step", model)
+    page.wait_for_selector(READY)
+    assert page.locator("h1").inner_text() == wild
+    assert not page.locator("main img, main b").count()
+    page.goto(page.url.split("#")[0] + "#/")
+    page.locator("table.jobs").wait_for()
+    assert wild in page.locator("table.jobs").inner_text()
+    assert not page.locator("main img, main b").count()
+
+
+def test_several_files_at_once_are_jobs_of_their_own(page):
+    page.wait_for_selector("#search")
+    page.set_input_files("#files", [DEMOS / "wear_plate.step", DEMOS / "corner_cavity.step"])
+    for name in ("wear_plate.step", "corner_cavity.step"):
+        page.locator("table.jobs tr", has=page.get_by_role("link", name=name, exact=True)).filter(
+            has_text="operation"
+        ).first.wait_for()
+    page.fill("#search", "CC-1186")
+    page.locator("#search + p", has_text="1 job").wait_for()
+    assert page.locator("table.jobs tbody tr").count() == 1
+
+
+def test_by_keyboard_alone(job):
+    """Tab and arrows reach the view, the tabs, a row, a choice; what has the focus can be seen."""
+    job.keyboard.press("Escape")
+    job.evaluate("document.activeElement.blur()")
+    seen: list[str] = []
+    for _ in range(60):
+        job.keyboard.press("Tab")
+        name, outlined = job.evaluate(
+            """() => {
+              const e = document.activeElement;
+              const styles = [e, e.closest("label") ?? e].map(x => getComputedStyle(x));
+              const seen = styles.some(s => s.outlineStyle !== "none" && parseFloat(s.outlineWidth) >= 2);
+              return [e.id || e.tagName, seen];
+            }"""
+        )
+        assert outlined, name
+        seen.append(name)
+        if name == "tab-Flags":
+            break
+    assert {"view", "axis", "stock", "apart", "CANVAS", "tab-Flags"} <= set(seen)
+    job.keyboard.press("ArrowRight")
+    assert job.evaluate("document.activeElement.id") == "tab-Features"
+    job.keyboard.press("Tab")
+    for _ in range(4):
+        job.keyboard.press("Tab")
+    job.keyboard.press("Enter")
+    job.locator("tr.chosen").wait_for()
+    canvas = job.locator(".canvas canvas")
+    canvas.focus()
+    before = canvas.screenshot()
+    job.keyboard.press("ArrowLeft")
+    job.wait_for_timeout(300)
+    assert canvas.screenshot() != before
+
+
+@pytest.mark.parametrize("wide", [1440, 1024, 800])
+def test_nothing_is_wider_than_the_window(job, wide):
+    job.set_viewport_size({"width": wide, "height": 900})
+    for tab in ("Flags", "Features", "Operations", "Choices", "Files"):
+        job.click(f"#tab-{tab}")
+        assert job.evaluate("document.documentElement.scrollWidth") <= wide
+
+
+@pytest.mark.parametrize("where", ["jobs", "Flags", "Features", "Operations", "Choices", "Files", "compare"])
+def test_axe_finds_no_fault(page, where):
+    """Every rule of WCAG 2.2 A and AA that axe-core has; contrast is one (AA: 4.5 to 1, large 3 to 1)."""
+    axe = pytest.importorskip("axe_playwright_python.sync_playwright")
+    if where == "compare":
+        page.goto(page.url.split("#")[0] + "#/compare")
+        page.wait_for_selector("h1")
+    elif where != "jobs":
+        _to_job(page, "thread_trial.step")
+        page.click("#tab-Features")
+        page.locator("tr[data-feature=F13] button").click()
+        page.click(f"#tab-{where}")
+    else:
+        page.wait_for_selector("#search")
+    found = axe.Axe().run(
+        page, options={"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]}
+    )
+    faults = [
+        (v["impact"], v["id"], [n["html"][:120] for n in v["nodes"]]) for v in found.response["violations"]
+    ]
+    assert faults == []
+    assert any(r["id"] == "color-contrast" for r in found.response["passes"])
