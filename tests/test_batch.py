@@ -54,7 +54,7 @@ def test_deadly_and_endless_files_are_named_and_the_rest_is_done(tmp_path: Path)
     many_blocks(models / "an endless.stp", 600)
     (models / "no model.step").write_text("hello\n")
     (models / "readme.txt").write_text("not asked for\n")
-    done = run("batch", models, "-o", out, "--workers", 2, "--time-limit", 8, "--no-cache")
+    done = run("batch", models, "-o", out, "--workers", 2, "--time-limit", 12, "--no-cache")
     assert done.returncode == 1, done.stderr
     found = _statuses(out)
     assert {name for name, status in found.items() if status in ("ok", "blocked")} == good
@@ -68,7 +68,7 @@ def test_deadly_and_endless_files_are_named_and_the_rest_is_done(tmp_path: Path)
     assert hidden(out) == []
     rows = list(csv.DictReader((out / "summary.csv").open()))
     assert [r["file"] for r in rows] == sorted(found)
-    again = run("batch", models, "-o", out, "--workers", 2, "--time-limit", 8, "--no-cache")
+    again = run("batch", models, "-o", out, "--workers", 2, "--time-limit", 12, "--no-cache")
     assert again.returncode == 1
     assert len(records(out)) == len(found), "what failed is not tried again while nothing changes"
 

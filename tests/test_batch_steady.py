@@ -1,0 +1,31 @@
+"""A worker that does many files keeps nothing of those it has done."""
+
+from __future__ import annotations
+
+import gc
+from pathlib import Path
+
+import pytest
+from support.keys import FOLDER
+
+from featurize.brep.part import Part
+from routing.choices import Choices
+from routing.job import run_job
+from routing.shop import load_shop
+
+
+def _parts_alive() -> int:
+    gc.collect()
+    return sum(isinstance(thing, Part) for thing in gc.get_objects())
+
+
+@pytest.mark.xfail(strict=True, reason="the sights that grinding remembers of a part keep it alive")
+def test_no_part_outlives_its_job(tmp_path: Path) -> None:
+    def job() -> None:
+        run_job(FOLDER / "wear_plate.step", tmp_path / "out", Choices(), load_shop())
+
+    job()
+    before = _parts_alive()
+    job()
+    job()
+    assert _parts_alive() <= before
