@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import cadquery as cq
 import numpy as np
@@ -10,7 +11,7 @@ import pytest
 
 from featurize.feature import Kind
 from routing.processes.heights import HeightGrid
-from routing.shop import Cutter
+from routing.shop import Cutter, load_shop
 from tests.support.routed import asked, block, job_of, shop_with, the
 
 CUTTERS = (Cutter("flat", 3.0, 0.02, 30.0), Cutter("ball", 2.0, 1.0, 20.0), Cutter("bull", 2.0, 0.2, 20.0))
@@ -159,3 +160,25 @@ def test_grid_removed_volume_is_the_pocket() -> None:
     job = job_of(pocket(2.0, 4))
     removed = HeightGrid.of(job, the(job, Kind.POCKET), UP).removed_mm3(job)
     assert removed == pytest.approx((14 * 9 - (4 - math.pi) * 4) * 4, rel=0.02)
+
+
+def test_shank_and_holder_pass_what_stands_beside() -> None:
+    """A pocket with corners of R 1 in a shelf, its wall 3 from a tower 14 high: the axis comes within 4."""
+    shelf = block().cut(cq.Workplane().box(30, 30, 12, centered=(False, True, False)).translate((-10, 0, 8)))
+    tool = cq.Workplane().box(8, 8, 2, centered=(False, True, False)).edges("|Z").fillet(1)
+    solid = shelf.cut(tool.translate((-7, 0, 6)))
+    cutter = Cutter("flat", 2.0, 0.02, 4.0)
+    for shank, out, workable in ((3, 50, True), (10, 50, False), (3, 5, False), (3, 12, True)):
+        holding = replace(load_shop().holding, shank_mm=shank, shank_out_mm=out)
+        job = job_of(solid, shop_with(cutters=(cutter,), holding=holding))
+        verdict = asked(job, the(job, Kind.POCKET), "mill")
+        assert verdict.workable is workable, (shank, out, verdict.reason)
+        assert workable or "shank or of the holder" in verdict.reason
+
+
+def test_a_coated_neck_that_rubs_reaches_no_further_than_its_flutes() -> None:
+    shop = load_shop()
+    closed = replace(shop, holding=replace(shop.holding, neck_under_mm=0.01, coating_mm=0.01))
+    for held, workable in ((shop, True), (closed, False)):
+        job = job_of(pocket(1.0, 4), held)  # 2 mm cutters cut 3 deep with their flutes
+        assert asked(job, the(job, Kind.POCKET), "mill").workable is workable

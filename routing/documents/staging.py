@@ -15,6 +15,7 @@ try:
     import fcntl
 except ImportError:  # no such locks there: what a killed process left is then not swept
     fcntl = None  # type: ignore[assignment]
+_LOCKS = fcntl is not None
 
 # Work goes on in ".NAME.dieroute-XXXXXXXX" beside NAME, so that a later run knows what was meant to be NAME.
 _MARK = ".dieroute-"
@@ -69,7 +70,7 @@ def sweep(parent: Path) -> None:
     One that was killed between moving the earlier result away and putting the new one in its place
     had the new one complete: it is put there.
     """
-    if fcntl is None:
+    if not _LOCKS:
         return
     for work in parent.glob(f".*{_MARK}*"):
         if not work.is_dir() or work.is_symlink() or not _abandoned(work):
@@ -87,7 +88,7 @@ def _hold(work: Path) -> IO[bytes]:
     never given to another. It is locked before it gets its name: under that name it is free only when left.
     """
     lock = (work / _NEW_LOCK).open("wb")
-    if fcntl is not None:
+    if _LOCKS:
         try:
             fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except OSError:  # a file system without locks: without the name, age alone would decide

@@ -111,6 +111,22 @@ class HeightGrid:
                 return gap
         return None
 
+    def beside_path_mm(self, radius_mm: float, level_mm: float) -> float:
+        """How near a cutter's axis, on its way over the feature's floor, comes to anything above a level.
+
+        Known to a pitch and a half, to the safe side for a refusal; inf where nothing stands so high.
+        """
+        high = self.heights > level_mm
+        if not high.any():
+            return float("inf")
+        free = self.heights <= self.floor_mm + max(0.02, 0.05 * self.depth_mm)
+        room = ndimage.distance_transform_edt(np.pad(free, 1, mode="edge"))[1:-1, 1:-1] * self.pitch_mm
+        path = self.mine & (room >= radius_mm)
+        if not path.any():
+            return float("inf")
+        away = ndimage.distance_transform_edt(~high) * self.pitch_mm
+        return float(away[path].min()) + 1.5 * self.pitch_mm
+
     def _cells(self, line: Array) -> NDArray[np.bool_]:
         """The points of the grid under a line (n, 3)."""
         flat = (self.view.flat(line) - self.low) / self.pitch_mm - 0.5

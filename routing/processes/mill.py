@@ -165,6 +165,11 @@ def _cut(
             f"{best.diameter_mm:g} {best.kind} cutter, the longest that fits",
             3,
         )
+    tried, fits = fits, [c for c in fits if _held_clear(job, feature, toward, c)]
+    if not fits:
+        small = min(tried, key=lambda c: c.diameter_mm)
+        shank = job.shop.holding.shank_of(small)
+        return _no(f"what stands beside it is in the way of the {shank:g} shank or of the holder", 3)
     gap, ends = None, feet(job, feature, toward)
     across, fronts = _gaps(job, feature, toward)
     sensible = []
@@ -305,7 +310,22 @@ def _reach_mm(job: JobContext, cutter: Cutter) -> float:
     rule = job.shop.rule(job.material)
     small = cutter.diameter_mm < rule.small_cutter_mm
     ratio = rule.small_length_ratio if small else rule.length_ratio
+    if job.shop.holding.neck_under_mm <= job.shop.holding.coating_mm:
+        ratio = min(ratio, job.shop.holding.flute_ratio)  # the coated neck would rub on the wall
     return min(cutter.reach_mm, cutter.diameter_mm * ratio)
+
+
+def _held_clear(job: JobContext, feature: Feature, toward: Array, cutter: Cutter) -> bool:
+    """Whether shank and holder pass everything that stands beside the cutter's path."""
+    held = job.shop.holding
+    grid = HeightGrid.of(job, feature, toward, max(held.holder_mm, held.shank_of(cutter)) / 2)
+    return all(
+        grid.beside_path_mm(cutter.radius_mm, grid.floor_mm + level) >= diameter / 2
+        for level, diameter in (
+            (cutter.reach_mm, held.shank_of(cutter)),
+            (cutter.reach_mm + held.shank_out_mm, held.holder_mm),
+        )
+    )
 
 
 def _reaches(job: JobContext, cutter: Cutter, depth_mm: float) -> bool:

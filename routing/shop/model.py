@@ -60,6 +60,25 @@ class Cutter:
 
 
 @dataclass(frozen=True)
+class Holding:
+    """How milling cutters are held: their shanks and holders, and what coating adds to a neck.
+
+    ``neck_under_mm`` and ``coating_mm`` are per side, ``flute_ratio`` the cutting length over the diameter.
+    """
+
+    shank_mm: float
+    shank_out_mm: float
+    holder_mm: float
+    neck_under_mm: float
+    coating_mm: float
+    flute_ratio: float
+
+    def shank_of(self, cutter: Cutter) -> float:
+        """Diameter of a cutter's shank: the common one, or its own."""
+        return max(self.shank_mm, cutter.diameter_mm)
+
+
+@dataclass(frozen=True)
 class Drilling:
     """Limits of drilling and thread milling; ratios are depth over diameter."""
 
@@ -250,6 +269,7 @@ class Shop:
     wire_machine: WireMachine
     wheels: tuple[Wheel, ...]
     cutters: tuple[Cutter, ...]
+    holding: Holding
     drilling: Drilling
     electrodes: Electrodes
     general: General
