@@ -247,7 +247,7 @@ def test_names_from_a_file_are_words_and_nothing_else(plate, tmp_path):
     (tmp_path / "paper.pdf").write_bytes(pdf(report))
     paper = _squeezed(_paper(tmp_path / "paper.pdf"))
     assert "<imgsrc=xonerror=alert(1)>&lt;" in paper
-    assert "Łódź" in paper or "Łodz" in paper
+    assert "ŁódzOr" in paper  # the packaged type has no accented z or double-accented o
     assert "[U+4E2D]" in paper
     assert "Somethingnew" in paper
 

@@ -107,16 +107,31 @@ def general(value: Any) -> list[Block]:
                 found += [Text(words_of(key), "note"), *general(inner)]
         return found
     if _rows(value):
-        rows_ = [_spread(row) for row in value]
-        keys = list(dict.fromkeys(k for row in rows_ for k in row))
-        return [
-            Table(
-                tuple(words_of(k) + (f" ({unit_of(k).strip()})" if unit_of(k).strip() else "") for k in keys),
-                tuple(tuple(_said(row.get(k, "")) for k in keys) for row in rows_),
-                tuple(_width([_said(row.get(k, "")) for row in rows_], words_of(k)) for k in keys),
-            )
-        ]
+        return _listed([_spread(row) for row in value])
     return [Text(_said(value))] if value not in (None, "", []) else []
+
+
+# About as many letters stand side by side in a table's row.
+_LETTERS = 120
+
+
+def _listed(rows: Sequence[Mapping[str, Any]]) -> list[Block]:
+    """A column for each key or, where they are too many for the page, for each row."""
+    keys = list(dict.fromkeys(k for row in rows for k in row))
+    heads = [words_of(k) + (f" ({unit_of(k).strip()})" if unit_of(k).strip() else "") for k in keys]
+    columns = [[_said(row.get(k)) for row in rows] for k in keys]
+    widths = [_width(column, head) for column, head in zip(columns, heads, strict=True)]
+    if sum(widths) <= _LETTERS:
+        return [Table(tuple(heads), tuple(zip(*columns, strict=True)), tuple(widths))]
+    lots = [range(k, min(k + 3, len(rows))) for k in range(0, len(rows), 3)]
+    return [
+        Table(
+            ("", *(f"no. {n + 1}" for n in lot)),
+            tuple((head, *(column[n] for n in lot)) for head, column in zip(heads, columns, strict=True)),
+            (2.0, *(3.0 for _ in lot)),
+        )
+        for lot in lots
+    ]
 
 
 def _rows(value: Any) -> bool:

@@ -11,7 +11,7 @@ from featurize.brep.surfaces import Array
 from routing.report import main_sections as main
 from routing.report import shop_sections as shop
 from routing.report.blocks import Block, Pictures, Report, Section, Text, clean, number
-from routing.report.pictures import Subject, exploded, legend, picture, scale_of
+from routing.report.pictures import Subject, exploded, height_of, legend, picture, scale_of
 
 SIDES = {
     "+z": "working side (+z)",
@@ -78,7 +78,8 @@ def _head(content: Mapping[str, Any], toolroom: str) -> list[tuple[str, str]]:
 
 def _pictures(content: Mapping[str, Any], subject: Subject, names: Mapping[str, str]) -> Section:
     used = {main.palette_key(f) for f in content["features"]}
-    whole = picture(subject, "iso", _FULL, 100, "The part from above, its features named", names=names)
+    high = height_of(subject, "iso", _FULL, 100)
+    whole = picture(subject, "iso", _FULL, high, "The part from above, its features named", names=names)
     heights = scale_of(subject, list(SIDES), _HALF, 80)
     sides = tuple(
         (
@@ -129,7 +130,8 @@ def _exploded(content: Mapping[str, Any], subject: Subject, names: Mapping[str, 
     for feature, (n, _) in step_of.items():
         told[feature] = f"{n}: {names[feature]}"
     moves = exploded(subject, step_of)
-    drawn = picture(subject, "iso", _FULL, 125, "The part taken apart by operation", moves=moves, names=told)
+    high = height_of(subject, "iso", _FULL, 125, moves)
+    drawn = picture(subject, "iso", _FULL, high, "The part taken apart by operation", moves=moves, names=told)
     said = "each feature drawn out towards the side it is cut from, by the number of its last operation"
     return Section("Taken apart by operation", (Pictures(((drawn, said),)),))
 

@@ -95,6 +95,17 @@ def picture(
     return Drawing(width_mm, height_mm, tuple(items), told)
 
 
+def height_of(
+    subject: Subject, view: str, width_mm: float, most_mm: float, moves: Array | None = None
+) -> float:
+    """How high a picture must be for a part that fills its width or the most of height."""
+    points = subject.mesh.positions[subject.mesh.triangles]
+    if moves is not None:
+        points = points + moves[subject.mesh.face_of_triangle][:, None]
+    wide, tall = np.ptp((points @ Eye.of(subject.frame, view).axes[:2].T).reshape(-1, 2), axis=0)
+    return float(min(tall * (width_mm - 2) / wide + 2, most_mm))
+
+
 def scale_of(subject: Subject, views: Sequence[str], width_mm: float, most_mm: float) -> dict[str, float]:
     """One scale for several views within a width and a height: the height (mm) of each, and "scale"."""
     spans = {}

@@ -173,17 +173,18 @@ def _normals(points: Array, triangles: Ints) -> Array:
 def _edges(solid: Any, faces: Any, meshes: Sequence[Any], points: Array) -> Iterator[Edge]:
     """Edges between two faces; seams, which bound one face twice, are no edges of the part."""
     from OCP.BRep import BRep_Tool
-    from OCP.TopExp import TopExp
     from OCP.TopoDS import TopoDS
-    from OCP.TopTools import TopTools_IndexedDataMapOfShapeListOfShape
 
-    from featurize.step.shapes import EDGE, FACE
+    from featurize.step.shapes import EDGE, mapped
 
-    owners = TopTools_IndexedDataMapOfShapeListOfShape()
-    TopExp.MapShapesAndAncestors_s(solid, EDGE, FACE, owners)
-    for i in range(1, owners.Extent() + 1):
-        edge = TopoDS.Edge_s(owners.FindKey(i))
-        around = sorted({faces.FindIndex(f) - 1 for f in owners.FindFromIndex(i)})
+    edges = mapped(solid, EDGE)
+    owners: list[list[int]] = [[] for _ in range(edges.Extent())]
+    for place in range(faces.Extent()):  # the kernel's own lists of ancestors are slow to walk from here
+        mine = mapped(faces(place + 1), EDGE)
+        for k in range(mine.Extent()):
+            owners[edges.FindIndex(mine(k + 1)) - 1].append(place)
+    for i, around in enumerate(owners):
+        edge = TopoDS.Edge_s(edges(i + 1))
         if len(around) != 2 or BRep_Tool.Degenerated_s(edge):
             continue
         mesh, at, start = meshes[around[0]]
