@@ -87,7 +87,7 @@ def test_the_solid_keeps_no_mesh():
 def test_the_script_asks_for_nothing():
     assert "import " not in script()
     assert "http" not in script()
-    assert len(script().splitlines()) < 505
+    assert len(script().splitlines()) < 500
 
 
 @pytest.fixture(scope="module")

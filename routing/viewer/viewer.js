@@ -210,8 +210,7 @@ export function makeViewer(canvas, model, axes = [[1, 0, 0], [0, 1, 0], [0, 0, 1
       attribute(2, new Uint32Array(whose), 2, true, 1), attribute(3, new Float32Array(along), 2, false, 1),
     );
     gl.bindVertexArray(null);
-    const paint = table(count, Uint8Array), shift = table(count, Float32Array);
-    const looks = table(told.edges.length, Uint8Array);
+    const paint = table(count, Uint8Array), shift = table(count, Float32Array), looks = table(told.edges.length, Uint8Array);
     for (let i = 0; i < count; i++) paint.values.set([200, 204, 208, 128], 4 * i);
     paint.send();
     return {
@@ -261,7 +260,7 @@ export function makeViewer(canvas, model, axes = [[1, 0, 0], [0, 1, 0], [0, 0, 1
 
   function drawFaces(thing, opacity, ids) {
     use(faces, thing, opacity);
-    gl.uniform1i(faces.places.ids, ids ? 1 : 0);
+    gl.uniform1i(faces.places.ids, Number(ids));
     gl.bindVertexArray(thing.array);
     gl.stencilFunc(gl.ALWAYS, 1, 1); // 1 where a section lays the inside open: no edges there
     gl.stencilOpSeparate(gl.FRONT, gl.KEEP, gl.KEEP, gl.ZERO);
@@ -344,9 +343,8 @@ export function makeViewer(canvas, model, axes = [[1, 0, 0], [0, 1, 0], [0, 0, 1
     const [wide, high] = [canvas.width, canvas.height];
     target ??= [gl.createFramebuffer(), gl.createRenderbuffer(), gl.createRenderbuffer()];
     gl.bindFramebuffer(gl.FRAMEBUFFER, target[0]);
-    for (const [buffer, kind, place] of [
-      [target[1], gl.RGBA8, gl.COLOR_ATTACHMENT0], [target[2], gl.DEPTH_COMPONENT24, gl.DEPTH_ATTACHMENT],
-    ]) {
+    const kinds = [gl.RGBA8, gl.DEPTH_COMPONENT24], places = [gl.COLOR_ATTACHMENT0, gl.DEPTH_ATTACHMENT];
+    for (const [buffer, kind, place] of [0, 1].map(k => [target[k + 1], kinds[k], places[k]])) {
       gl.bindRenderbuffer(gl.RENDERBUFFER, buffer);
       gl.renderbufferStorage(gl.RENDERBUFFER, kind, wide, high);
       gl.framebufferRenderbuffer(gl.FRAMEBUFFER, place, gl.RENDERBUFFER, buffer);
@@ -397,8 +395,8 @@ export function makeViewer(canvas, model, axes = [[1, 0, 0], [0, 1, 0], [0, 0, 1
     pointerup(e) {
       held.delete(e.pointerId);
       if (moved > 4 || e.button !== 0) return;
-      const box = canvas.getBoundingClientRect();
-      pick(...[[e.clientX - box.left, box.width, canvas.width], [e.clientY - box.top, box.height, canvas.height]]
+      const { left, top, width, height } = canvas.getBoundingClientRect();
+      pick(...[[e.clientX - left, width, canvas.width], [e.clientY - top, height, canvas.height]]
         .map(([at, shown, all]) => Math.min(all - 1, Math.floor(at / shown * all))));
     },
     pointercancel: e => held.delete(e.pointerId),
@@ -432,10 +430,7 @@ export function makeViewer(canvas, model, axes = [[1, 0, 0], [0, 1, 0], [0, 0, 1
     },
     setMarked(chosen) { marked = new Set(chosen); repaint(); },
     // Calls back with the face's number, or null where the part was missed; gives a way to stop it.
-    onPick(told) {
-      pickers.push(told);
-      return () => { pickers = pickers.filter(p => p !== told); };
-    },
+    onPick(told) { pickers.push(told); return () => { pickers = pickers.filter(p => p !== told); }; },
     // Map of an edge's place in model.edges to "sharp", "break" or "plain"; those left out are plain.
     setEdges(looks) {
       for (let i = 0; i < part.edges; i++) part.looks.values[4 * i] = LOOKS[looks.get(i)] ?? 0;
@@ -448,9 +443,7 @@ export function makeViewer(canvas, model, axes = [[1, 0, 0], [0, 1, 0], [0, 0, 1
       redraw();
     },
     // From where to where the part reaches along an axis: the range of a section's offset.
-    range(axis) {
-      return bounds(box(model.low, model.high), axes[axis]);
-    },
+    range: axis => bounds(box(model.low, model.high), axes[axis]),
     // Map of face to [dx, dy, dz] in model coordinates; an empty map puts all together.
     setExplode(moves) {
       part.shift.values.fill(0);
@@ -479,7 +472,7 @@ export function makeViewer(canvas, model, axes = [[1, 0, 0], [0, 1, 0], [0, 0, 1
   };
 
   for (const [name, act] of Object.entries(events)) canvas.addEventListener(name, act, { passive: false });
-  canvas.addEventListener("webglcontextlost", e => { e.preventDefault(); gone = true; });
+  canvas.addEventListener("webglcontextlost", () => { gone = true; });
   canvas.style.touchAction = "none";
   canvas.tabIndex = 0;
   canvas.setAttribute("role", "application");
