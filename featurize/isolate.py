@@ -6,11 +6,15 @@ picklable; a program that calls this needs the usual ``if __name__ == "__main__"
 
 from __future__ import annotations
 
+import ctypes
 import multiprocessing
 import os
+import signal
+import sys
 import time
 import traceback
 from collections.abc import Callable
+from contextlib import suppress
 from multiprocessing.connection import Connection, wait
 from multiprocessing.process import BaseProcess
 from typing import Any, NoReturn, TypeVar
@@ -18,6 +22,8 @@ from typing import Any, NoReturn, TypeVar
 from featurize.errors import Code, StepError
 
 T = TypeVar("T")
+
+_PR_SET_PDEATHSIG = 1  # of <sys/prctl.h>
 
 # Set in a child only: the way back to its parent.
 _to_parent: Connection | None = None
@@ -45,7 +51,7 @@ def run_isolated(
     """
     context = multiprocessing.get_context("spawn")
     receiver, sender = context.Pipe(duplex=False)
-    child = context.Process(target=_serve, args=(sender, quiet, function, args), daemon=True)
+    child = context.Process(target=_serve, args=(sender, quiet, os.getpid(), function, args), daemon=True)
     deadline = time.monotonic() + time_limit_s
     try:
         child.start()
@@ -105,8 +111,24 @@ def _gone(child: BaseProcess, started: bool) -> NoReturn:
     )
 
 
-def _serve(sender: Connection, quiet: bool, function: Callable[..., Any], args: tuple[Any, ...]) -> None:
+def die_with(parent: int) -> None:
+    """Ends this process when its parent ends, even by SIGKILL and even while it is deep in the kernel.
+
+    Only Linux offers it (prctl(2), PR_SET_PDEATHSIG); elsewhere an orphan ends when it next speaks.
+    """
+    if sys.platform != "linux":
+        return
+    with suppress(OSError, AttributeError):
+        ctypes.CDLL(None).prctl(_PR_SET_PDEATHSIG, int(signal.SIGKILL))
+    if os.getppid() != parent:  # it was gone before we asked
+        os._exit(1)
+
+
+def _serve(
+    sender: Connection, quiet: bool, parent: int, function: Callable[..., Any], args: tuple[Any, ...]
+) -> None:
     global _to_parent
+    die_with(parent)
     if quiet:
         nowhere = os.open(os.devnull, os.O_WRONLY)
         os.dup2(nowhere, 1)

@@ -5,7 +5,6 @@ from __future__ import annotations
 import gc
 from pathlib import Path
 
-import pytest
 from support.keys import FOLDER
 
 from featurize.brep.part import Part
@@ -19,7 +18,6 @@ def _parts_alive() -> int:
     return sum(isinstance(thing, Part) for thing in gc.get_objects())
 
 
-@pytest.mark.xfail(strict=True, reason="the sights that grinding remembers of a part keep it alive")
 def test_no_part_outlives_its_job(tmp_path: Path) -> None:
     def job() -> None:
         run_job(FOLDER / "wear_plate.step", tmp_path / "out", Choices(), load_shop())

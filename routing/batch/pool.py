@@ -5,7 +5,6 @@ Knows nothing of STEP files. The functions must be importable by name, tasks and
 
 from __future__ import annotations
 
-import ctypes
 import multiprocessing
 import os
 import signal
@@ -22,6 +21,8 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
+from featurize.isolate import die_with
+
 # How often limits are looked at; a task may overshoot its memory by what it takes in this time.
 _TICK_S = 0.1
 _START_LIMIT_S = 120.0
@@ -29,7 +30,6 @@ _FAILED_STARTS = 3
 _PAGE_MB = os.sysconf("SC_PAGE_SIZE") / 2**20 if hasattr(os, "sysconf") else 0.0
 # Idle above this share of its memory limit a worker is replaced: the next task must not pay for earlier ones.
 _STALE = 0.5
-_PR_SET_PDEATHSIG = 1
 _MEND = "simplify the model or raise the limit"
 
 
@@ -360,7 +360,4 @@ def _live_and_die_with(parent: int) -> None:
         return  # there an orphan ends when it next asks for a task
     with suppress(OSError):  # out of memory, the system must choose the worker and not its parent
         Path("/proc/self/oom_score_adj").write_text("1000")
-    with suppress(OSError, AttributeError):
-        ctypes.CDLL(None).prctl(_PR_SET_PDEATHSIG, int(signal.SIGKILL))
-    if os.getppid() != parent:
-        os._exit(1)
+    die_with(parent)

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+from pathlib import Path
+from typing import Annotated
 
 import typer
 
@@ -49,6 +51,10 @@ def route(
     shop: ShopFile = None,
     as_json: Json = False,
     strict: Strict = None,
+    cache: Annotated[
+        Path | None,
+        typer.Option(envvar="DIEROUTE_CACHE", help="Folder that keeps results; none is kept without it."),
+    ] = None,
     time_limit: TimeLimit = 600.0,
     debug: Debug = False,
 ) -> None:
@@ -65,13 +71,16 @@ def route(
             processes=pairs("--process", process),
             strict=strict,
         )
+        from routing.batch.cache import Cache, cached_run
         from routing.documents import console
-        from routing.job import run_job
         from routing.shop import load_shop
 
         target = out or model.with_name(f"{model.stem}-route")
         with console.progress() as report:
-            result = run_job(model, target, settled, load_shop(shop), report, time_limit_s=time_limit)
+            kept = Cache(cache.absolute()) if cache else None
+            result = cached_run(
+                model, target, settled, load_shop(shop), report, time_limit_s=time_limit, cache=kept
+            )
         if as_json:
             parts = [{"folder": p.folder, "count": p.count, "route": p.route} for p in result.parts]
             content = {"out": str(target), "notes": list(result.notes), "parts": parts}

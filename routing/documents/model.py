@@ -7,9 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from routing.documents.palette import rgb
-
-# Headers carry no clock time: two runs give the same bytes.
-_TIME_STAMP = "1970-01-01T00:00:00"
+from routing.stock.write import without_clock
 
 
 def write_model(solid: Any, faces: Sequence[tuple[str, str]], name: str, path: Path) -> None:
@@ -17,14 +15,13 @@ def write_model(solid: Any, faces: Sequence[tuple[str, str]], name: str, path: P
 
     ``process`` is a key of the palette. Raises OSError when the kernel cannot write the file.
     """
-    from OCP.APIHeaderSection import APIHeaderSection_MakeHeader
     from OCP.BRepBuilderAPI import BRepBuilderAPI_Transform
     from OCP.IFSelect import IFSelect_ReturnStatus
     from OCP.Interface import Interface_Static
     from OCP.Quantity import Quantity_Color, Quantity_TypeOfColor
     from OCP.STEPCAFControl import STEPCAFControl_Controller, STEPCAFControl_Writer
     from OCP.STEPControl import STEPControl_StepModelType
-    from OCP.TCollection import TCollection_ExtendedString, TCollection_HAsciiString
+    from OCP.TCollection import TCollection_ExtendedString
     from OCP.TDataStd import TDataStd_Name
     from OCP.TDocStd import TDocStd_Document
     from OCP.XCAFDoc import XCAFDoc_ColorType, XCAFDoc_DocumentTool
@@ -57,7 +54,6 @@ def write_model(solid: Any, faces: Sequence[tuple[str, str]], name: str, path: P
         writer.SetColorMode(True)
         writer.SetNameMode(True)
         writer.Transfer(document, STEPControl_StepModelType.STEPControl_AsIs)
-        header = APIHeaderSection_MakeHeader(writer.ChangeWriter().Model())
-        header.SetTimeStamp(TCollection_HAsciiString(_TIME_STAMP))
+        without_clock(writer)
         if writer.Write(str(path)) != IFSelect_ReturnStatus.IFSelect_RetDone:
             raise OSError(f"the kernel could not write {path}")

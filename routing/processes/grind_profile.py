@@ -11,7 +11,6 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any
-from weakref import WeakKeyDictionary
 
 import numpy as np
 import shapely
@@ -226,14 +225,15 @@ class Sight:
         return max(0.0, float(shapely.distance(shapely.points(start), hit)))
 
 
-_sights: WeakKeyDictionary[Part, dict[tuple[float, ...], Sight]] = WeakKeyDictionary()
-
-
 def sight(part: Part, traverse: Array, side: Array) -> Sight:
     """The part seen along a traverse with the wheel on a side (unit directions, model coordinates)."""
     view = View.toward(part.frame.origin, traverse, side)
     key = tuple(np.round(np.concatenate([view.origin, view.along, view.up]), 9))
-    return _sights.setdefault(part, {}).setdefault(key, Sight(part, view))
+    # Kept on the part itself: a store elsewhere would keep the part alive.
+    kept: dict[tuple[float, ...], Sight] = vars(part).setdefault("_sights", {})
+    if key not in kept:
+        kept[key] = Sight(part, view)
+    return kept[key]
 
 
 def _sorted(a: Array, b: Array) -> tuple[Array, Array]:

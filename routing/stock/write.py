@@ -62,6 +62,7 @@ def write_step(
             writer.SetNameMode(True)
             writer.SetColorMode(True)
             done = writer.Transfer(document, STEPControl_StepModelType.STEPControl_AsIs)
+            without_clock(writer)
             if not done or writer.Write(str(aside)) != IFSelect_ReturnStatus.IFSelect_RetDone:
                 raise WriteError(f"{path.name} could not be written")
 
@@ -77,6 +78,15 @@ def write_step(
             raise WriteError(f"{path.name} reads back with another volume")
 
     return _aside(path, write, check)
+
+
+def without_clock(writer: Any) -> None:
+    """Takes the time of day out of a STEP writer's header: two runs give the same bytes."""
+    from OCP.APIHeaderSection import APIHeaderSection_MakeHeader
+    from OCP.TCollection import TCollection_HAsciiString
+
+    header = APIHeaderSection_MakeHeader(writer.ChangeWriter().Model())
+    header.SetTimeStamp(TCollection_HAsciiString("1970-01-01T00:00:00"))
 
 
 def _label(document: Any, top: Any, solid: Any, faces: Sequence[tuple[str, Colour]]) -> None:
