@@ -281,6 +281,7 @@ def test_thread_gauges_have_the_limits_of_the_standard():
     """M5-6H: minor diameter 4.134 to 4.334 (ISO 965-2, table of limits)."""
     assert gauge("M5", 4.2) == "thread plug gauge M5-6H, go and no-go; pins 4.134 go, 4.334 no-go"
     assert "LH" in gauge("M8 LH", 6.8)
+    assert gauge("M6 or plain?", 5.0) == "once the thread is settled"
 
 
 def _block(x: float = 40, y: float = 30, z: float = 20) -> Any:

@@ -62,6 +62,8 @@ def gauge(thread: str, diameter_mm: float) -> str:
     """What checks a hole: for threads the limits of the minor diameter too (ISO 965-1 6H, ASME B1.1 2B)."""
     if not thread:
         return f"pin or bore gauge {number(diameter_mm)}"
+    if thread.endswith("?"):
+        return "once the thread is settled"
     try:
         size, left = parse(thread)
         low, high = size.minor_limits_mm
