@@ -34,7 +34,7 @@ from routing.web.answers import answered, as_table, as_toml, from_table
 from routing.web.bodies import body_of_stl
 from routing.web.guard import Guard, Rules
 from routing.web.jobs import Desk, one_line
-from routing.web.store import MODEL, PLACES, Job, Revision, State, Store
+from routing.web.store import GLIMPSE, MODEL, PLACES, Job, Revision, State, Store
 
 _HERE = Path(__file__).parent
 _TYPES = {".html": "text/html", ".css": "text/css", ".js": "text/javascript", ".svg": "image/svg+xml"}
@@ -102,6 +102,7 @@ class Page:
             Route(job, self.show_job, methods=["GET"]),
             Route(job, self.remove, methods=["DELETE"]),
             Route(f"{job}/revisions", self.revise, methods=["POST"]),
+            Route(f"{job}/view/glimpse", self.glimpse),
             Route(f"{job}/view/{{part:int}}", self.view),
             Route(revision, self.show_revision, methods=["GET"]),
             Route(f"{revision}/again", self.again, methods=["POST"]),
@@ -188,6 +189,13 @@ class Page:
         revision = self._store.revise(job.id, table)
         self._desk.submit(job.id, revision.number)
         return JSONResponse(asdict(revision), 201)
+
+    async def glimpse(self, request: Request) -> Response:
+        """What the file draws, before it is read with care."""
+        path = self._store.place(self._job(request).id) / "view" / GLIMPSE
+        if not path.is_file():
+            raise HTTPException(404, "there is nothing to be seen yet.")
+        return FileResponse(path, media_type="application/json")
 
     async def view(self, request: Request) -> Response:
         """The mesh of a part, there as soon as the file is read."""

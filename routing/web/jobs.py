@@ -163,6 +163,8 @@ class Desk:
             if "parts" in message:
                 self.store.name_parts(job.id, message["parts"])
                 self.tell({"seen": message["seen"], "job": job.id, "number": revision.number})
+            elif "glimpse" in message:
+                self.tell({"glimpse": job.id})
             else:
                 self._change(job.id, revision.number, **message)
 

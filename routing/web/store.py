@@ -20,7 +20,7 @@ from enum import StrEnum
 from pathlib import Path
 from typing import Any
 
-MODEL, PLACES = "model.step", "places.json"
+MODEL, PLACES, GLIMPSE = "model.step", "places.json", "glimpse.json"
 _ID = re.compile(r"[0-9a-f]{12}")
 _SCHEMA = """
 CREATE TABLE IF NOT EXISTS job (

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import re
 import tempfile
@@ -24,7 +25,7 @@ from routing.revision import operation_changes
 from routing.shop import load_shop
 from routing.viewer.mesh import model_of
 from routing.web.answers import from_table
-from routing.web.store import MODEL, PLACES
+from routing.web.store import GLIMPSE, MODEL, PLACES
 
 Say = Callable[[Any], None]
 
@@ -56,6 +57,10 @@ def run(
     """A whole job; its meshes go to ``view`` as soon as the file is read, its files to ``result``."""
     memory.took.clear()
     say({"stage": "reading the file", "share": 0.0})
+    if not source["skip"] and not (Path(view) / "0.json").exists():
+        with contextlib.suppress(Exception):  # the reading proper says what is wrong
+            glimpse(Path(source["model"]), Path(view) / GLIMPSE)
+            say({"glimpse": True})
     document, mark = read(memory, source)
     parts = [{"name": p.name, "count": p.count} for p in document.parts]
     for n, solid in enumerate(document.parts):
@@ -88,6 +93,24 @@ def run(
         "notes": list(done.notes),
         "took": [{"step": t.step, "seconds": round(t.seconds, 3), "kept": t.kept} for t in memory.took],
     }
+
+
+def glimpse(model: Path, target: Path) -> None:
+    """The mesh of all that the kernel's plain reader finds, before any check, healing or naming.
+
+    Raises ValueError for a file that does not even look whole.
+    """
+    from OCP.STEPControl import STEPControl_Reader
+
+    with model.open("rb") as file:
+        start = file.read(1 << 16)
+        file.seek(max(0, model.stat().st_size - (1 << 16)))
+        if b"ISO-10303-21;" not in start or b"END-ISO-10303-21" not in file.read():
+            raise ValueError("not a whole STEP file")
+    reader = STEPControl_Reader()
+    reader.ReadFile(str(model))
+    reader.TransferRoots()
+    write_whole(target, json.dumps(model_of(reader.OneShape())))
 
 
 def _summary(route: Mapping[str, Any]) -> dict[str, Any]:

@@ -24,7 +24,7 @@ export function featureCard(feature, route, { answer, choose }) {
       el("th", { scope: "row" }, processMark(v.process)),
       el("td", null, v.workable ? "can" : "cannot", v.process === feature.process ? ", taken" : ""),
       el("td", null, v.reason),
-      el("td", { className: "figures" }, v.workable ? "" : number(v.shortfall_mm3, 3)))), "verdicts"),
+      el("td", { className: "figures" }, v.workable || !v.shortfall_mm3 ? "" : number(v.shortfall_mm3, 3)))), "verdicts"),
     feature.kind !== "outside face" && decide(feature, answer),
     el("details", null, el("summary", null, "Why it was taken for this"), el("ul", null, feature.evidence.map(e => el("li", null, e)))),
   ].filter(Boolean);

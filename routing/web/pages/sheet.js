@@ -184,7 +184,7 @@ export async function sheetPage({ main, rest, complain, announce, take }) {
       cell("File", job.name, true),
       cell("Revision", `r${turn}`), cell("Material", p?.material ?? ""),
       cell("Box, mm", p ? p.box_mm.map(v => number(v, 2)).join(" × ") : "", true),
-      cell("Working side", p?.working_side ?? ""), cell("Volume, mm³", p ? number(p.volume_mm3, 0) : ""),
+      cell("Working side, model", p?.working_side ?? ""), cell("Volume, mm³", p ? number(p.volume_mm3, 0) : ""),
       cell("Pieces", String(job.parts[place]?.count ?? "")), cell("Handed in", when(job.created)));
   }
 
@@ -201,13 +201,14 @@ export async function sheetPage({ main, rest, complain, announce, take }) {
     ].filter(Boolean));
   }
 
+  const busy = () => ["running", "waiting"].includes(revision().state);
+
   function drawState() {
     const { state, stage: what, share, error } = revision();
-    const busy = state === "running" || state === "waiting";
-    progress.hidden = !busy;
+    progress.hidden = !busy();
     bar.value = share;
     doing.textContent = what || state;
-    trouble.hidden = busy || state === "done";
+    trouble.hidden = busy() || state === "done";
     trouble.replaceChildren(...(trouble.hidden ? [] : [
       el("p", { role: "alert" }, error || (state === "interrupted" ? "interrupted: the server was stopped while it worked." : state)), " ",
       el("button", { type: "button", onclick: () => ask(() => post(`${path()}/again`)) }, "Run again")]));
@@ -217,6 +218,7 @@ export async function sheetPage({ main, rest, complain, announce, take }) {
     const mine = ++serial;
     drawHead(); drawState(); drawBlock();
     if (!seen && job.parts.length > place) await see();
+    else if (!seen && busy()) peek();
     if (revision().state !== "done") {
       if (!told) { tabs.replaceChildren(); panel.replaceChildren(el("p", { className: "quiet" }, "Features, operations and flags come here when the work is done.")); }
       panel.classList.toggle("stale", Boolean(told));
@@ -230,6 +232,15 @@ export async function sheetPage({ main, rest, complain, announce, take }) {
     view.show(route(), path(), place);
     if (chosen && !named(chosen)) chosen = null;
     drawHead(); drawBlock(); drawPanel();
+  }
+
+  // What the file draws before it is read with care; the true part takes its place.
+  async function peek() {
+    if (seen) return;
+    try {
+      const model = await get(`/api/jobs/${id}/view/glimpse`);
+      if (!closed && !seen) view.load(model);
+    } catch { /* not there yet, or no longer needed */ }
   }
 
   async function see() {
@@ -254,8 +265,9 @@ export async function sheetPage({ main, rest, complain, announce, take }) {
       ask(refresh);
       return true;
     },
-    hear({ revision: now, seen: count, job: whose, gone }) {
+    hear({ revision: now, seen: count, job: whose, gone, glimpse }) {
       if (gone === id) { location.hash = "#/"; return; }
+      if (glimpse === id) { peek(); return; }
       if (whose === id && count > place && !seen) { ask(async () => { job = await get(`/api/jobs/${id}`); await load(); }); return; }
       if (now?.job !== id) return;
       const known = job.revisions.find(r => r.number === now.number);

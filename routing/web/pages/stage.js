@@ -103,6 +103,7 @@ export function stage({ onPick, complain }) {
   return {
     node,
     load(told) {
+      if (viewer && model.positions === told.positions && model.face_of_triangle === told.face_of_triangle) return;
       viewer?.dispose();
       model = told;
       const fresh = el("canvas");
