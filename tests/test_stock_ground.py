@@ -221,6 +221,22 @@ def test_a_wall_between_two_features_keeps_what_the_lower_one_says(
     assert prove(part, stock).faults == ()
 
 
+@pytest.mark.parametrize("more", [0, 1])
+def test_level_floors_one_behind_the_other_keep_the_larger_allowance(more: int) -> None:
+    # A deeper channel across parts a channel's floor; the wheel runs over both ends in one pass.
+    body = channel(channel(block(), width=8, depth=3), "y", 6, 6)
+    part = seen(body).part
+    ends = [f.id for f in part.faces if f.surface.normal[2] > 0.9 and abs(f.low[2] - 7) < 1e-6]
+    assert len(ends) == 2
+    both = [
+        Feature(f"F0{k}", Kind.SLOT, (f,), {f: Role.FLOOR}, run=(1.0, 0.0, 0.0)) for k, f in enumerate(ends)
+    ]
+    own = {"F00": (0.0, 0.0), "F01": (0.0, 0.0)} | {f"F0{more}": (0.05, 0.0)}
+    stock = ground_stock(part, both, blank_for(part), shop(), own_allowances=own)
+    assert volume_of(stock.solid) == pytest.approx(24000 - 40 * (8 * 2.95 - 2 * CORNER), rel=1e-9)
+    assert prove(part, stock).faults == ()
+
+
 def test_a_chamfer_to_size_goes_on_through_what_the_floor_keeps() -> None:
     # A step with a chamfer of 1 x tan 60 at its rim: the floor keeps 0.05, the chamfer nothing.
     steep = math.tan(math.radians(60))

@@ -67,7 +67,16 @@ def proven(seed: int) -> tuple[GroundStock, Proof, float]:
     routed = [f for f in found.features if PROCESS.judge(job, f).workable]
     start = time.perf_counter()
     blank = blank_for(found.part, margin_mm=rng.choice([0.0, 0.3]))
-    stock = ground_stock(found.part, routed, blank, shop, floor_allowance_mm=floor, wall_allowance_mm=wall)
+    own = {f.id: (rng.choice([0.0, 0.03]), rng.choice([0.0, 0.1])) for f in routed if rng.random() < 0.25}
+    stock = ground_stock(
+        found.part,
+        routed,
+        blank,
+        shop,
+        floor_allowance_mm=floor,
+        wall_allowance_mm=wall,
+        own_allowances=own,
+    )
     return stock, prove(found.part, stock), time.perf_counter() - start
 
 

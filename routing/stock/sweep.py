@@ -158,9 +158,9 @@ def _sweep(part: Part, stock: GroundStock, body: Array, cuts: Sequence[GroundCut
     went = np.full(count, np.inf)
     for c in cuts:
         went = np.minimum(went, _bottom(c, at))
-    face = np.where(own.facet >= 0, part.mesh.face_ids[own.facet], -1)
-    lean, slope = (a[own.facet] for a in _tilt(view, mine))
-    flat = np.isin(face, [f.id for f in part.faces if isinstance(f.surface, Plane)])
+    lean, slope = _tilt(view, mine)
+    planes = [f.id for f in part.faces if isinstance(f.surface, Plane)]
+    flat = np.isin(np.where(own.facet >= 0, part.mesh.face_ids[own.facet], -1), planes)
     near = np.where(flat, FLAT_MM, CURVED_MM)
     swept = np.isfinite(went)
     faults: list[Fault] = []
@@ -191,9 +191,17 @@ def _sweep(part: Part, stock: GroundStock, body: Array, cuts: Sequence[GroundCut
     for f in sorted(passed):
         faces = list(stock.faces.get(f, ()))
         floor_of[faces], wall_of[faces] = stock.allowances[f].floor_mm, stock.allowances[f].wall_mm
+    rise = np.nan_to_num(floor_of[part.mesh.face_ids])
+    rise = np.where(lean > np.sqrt(0.5), rise / np.maximum(lean, 0.5), 0.0)
+    held, raised = own.facet, own.height + rise[own.facet]
+    if len(np.unique(floor_of[np.isfinite(floor_of)])) > 1:
+        # Of level faces, one behind the other, the one that keeps most is what the wheel stops at.
+        lifted = line_of(view, mine + rise[:, None, None] * view.up, low, pitch, count)
+        held, raised = lifted.facet, lifted.height
+    face = np.where(held >= 0, part.mesh.face_ids[held], -1)
+    lean, slope, flat = lean[held], slope[held], np.isin(face, planes)
     floor, wall = floor_of[face], wall_of[face]
     wanted = np.isfinite(floor)
-    raised = own.height + np.where(lean > np.sqrt(0.5), floor / np.maximum(lean, 0.5), 0.0)
     # What other processes are to take stands beside a wheel as a wall does.
     raised = np.where(wanted, raised, np.maximum(own.height, left.height))
     raised = _trimmed(raised, own.height, np.where(wanted & flat, face, -1), slope, pitch)

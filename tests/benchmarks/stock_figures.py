@@ -111,8 +111,8 @@ def main() -> None:
         + "".join(stages)
         + _RULES
         + "\n## Levels before and after\n"
-        + "\nOn open sides the cutter's axis goes round a radius past the blank: there the estimate is long, and with"
-        + "\nit the share saved where most of what is ground is open.\n"
+        + "\nOn open sides the cutter's axis goes round a radius past the blank: there the estimate is "
+        + "long, and with\nit the share saved where most of what is ground is open.\n"
         + "".join(pictures)
     )
     (DOCS / "stock.md").write_text(text, encoding="utf-8")
