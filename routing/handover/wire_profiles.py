@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
 ORDER = 30
 STEM = "wire_profiles"
-FILES = (f"{STEM}.dxf", f"{STEM}_*.dxf")
+FILES = (f"{STEM}*.dxf",)
 _AXES = "xyz"
 _TEXT_MM = 1.0
 _SEVERITY = {
