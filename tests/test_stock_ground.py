@@ -104,6 +104,15 @@ def test_blind_channel_is_left_to_others() -> None:
     assert prove(found.part, stock).rough_saved == 0
 
 
+def test_nothing_to_grind_is_told_with_the_reasons() -> None:
+    part = seen(block()).part
+    reasons = {"F01": "has an end wall", "F02": "is wired", "F03": "has an end wall"}
+    stock = ground_stock(part, [], blank_for(part), shop(), not_ground=reasons)
+    assert stock.note == (
+        "no feature is ground, the stock is the blank: F01, F03 has an end wall; F02 is wired"
+    )
+
+
 def test_a_feature_routed_by_force_is_left_out_with_the_reason() -> None:
     body = block().cut(cq.Workplane().box(40, 8, 10).translate((5, 0, 10)))
     found = seen(body)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -85,17 +85,19 @@ def ground_stock(
     floor_allowance_mm: float = 0.010,
     wall_allowance_mm: float = 0.0,
     own_allowances: Mapping[str, tuple[float, float]] | None = None,
+    not_ground: Mapping[str, str] | None = None,
 ) -> GroundStock:
     """The stock after grinding the features that were routed to it.
 
     Features that share a side and a traverse are cut together. Floors (nearer the cross-feed than
     45 deg) keep the floor's allowance, other faces the wall's; ``own_allowances`` has (floor, wall) of
-    features that keep others, by id. Raises KernelError, ValueError for an allowance below zero.
+    features that keep others, by id. ``not_ground`` has the reasons of features that are not routed here:
+    told when nothing is. Raises KernelError, ValueError for an allowance below zero.
     """
     common = (floor_allowance_mm, wall_allowance_mm)
     allowances = {f.id: Allowance(*(own_allowances or {}).get(f.id, common)) for f in routed}
     if not routed:
-        return GroundStock(blank.solid, blank, (), (), (), "no feature is ground: the stock is the blank")
+        return GroundStock(blank.solid, blank, (), (), (), _nothing("is ground", (not_ground or {}).items()))
     left_out: list[tuple[str, str]] = []
     groups: dict[tuple[float, ...], list[tuple[Feature, Grind]]] = {}
     for feature in routed:
@@ -125,9 +127,7 @@ def ground_stock(
                     if floor.share > 0:
                         floors.append(floor)
     if not cuts:
-        return GroundStock(
-            blank.solid, blank, (), (), tuple(left_out), "no feature can be ground: the stock is the blank"
-        )
+        return GroundStock(blank.solid, blank, (), (), tuple(left_out), _nothing("can be ground", left_out))
     tools = [_tool(blank, c) for c in cuts]
     solid = _one_solid(cut(blank.solid, tools))
     return GroundStock(
@@ -139,6 +139,15 @@ def ground_stock(
         faces={f.id: f.faces for f in routed},
         allowances=allowances,
     )
+
+
+def _nothing(what: str, reasons: Iterable[tuple[str, str]]) -> str:
+    """That the stock is the blank, and why: features of one reason together."""
+    told: dict[str, list[str]] = {}
+    for feature, reason in reasons:
+        told.setdefault(reason, []).append(feature)
+    why = "; ".join(f"{', '.join(ids)} {reason}" for reason, ids in told.items())
+    return f"no feature {what}, the stock is the blank{': ' if why else ''}{why}"
 
 
 def _cut(
