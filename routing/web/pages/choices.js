@@ -30,6 +30,7 @@ export function choicesForm({ revision, told, again, complain }) {
       el("button", { type: "button", className: "slight", ariaLabel: `Take back: ${words}`, onclick: () => { remove(); drawKept(); } }, "Take back"));
     const rows = [
       ...["threads", "processes"].flatMap(name => Object.entries(now[name] ?? {}).map(([k, v]) => row(`${k}: ${v}`, () => delete now[name][k]))),
+      ...Object.entries(now.allowances ?? {}).map(([k, [f, w]]) => row(`${k}: ${f} mm left on floors, ${w} on walls`, () => delete now.allowances[k])),
       ...(now.settle ?? []).map(s => row(
         `${s.kind} of ${s.size_mm} mm at [${s.at.join(", ")}]: ${["thread", "process", "is", "side"].filter(k => k in s).map(k => `${k} ${s[k]}`).join(", ")}`,
         () => now.settle.splice(now.settle.indexOf(s), 1))),
