@@ -79,7 +79,7 @@ def _find_all(part: Part, settled: Mapping[str, str], callouts: Sequence[Callout
         taken = {f for feature in found for f in feature.faces}
         assert taken <= scene.free, family.__name__
         assert sum(len(f.faces) for f in found) == len(taken), family.__name__
-        scene = Scene(part, scene.free - taken, scene.found + found, scene._vertices)
+        scene = Scene(part, scene.free - taken, scene.found + found, scene._vertices, scene.memo)
     left = tuple(
         Feature(
             id="",

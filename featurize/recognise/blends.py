@@ -22,6 +22,8 @@ from featurize.recognise.scene import Scene
 _OFF = 0.05
 # ... on this share of the blend: its ends may be trimmed askew.
 _SHARE = 0.7
+# Points compared along each side.
+_POINTS = 65
 # Less than this turn (as a length of n_a - n_b, about 6 deg) is no edge that was broken.
 _LEAST_TURN = 0.1
 
@@ -38,8 +40,14 @@ class Blend:
 
 def blend_of(scene: Scene, f: int) -> Blend | None:
     """What a free surface rounds off, or None when it is no such thing."""
-    if not isinstance(scene.face(f).surface, Freeform):
-        return None
+    if f not in scene.memo:
+        scene.memo[f] = _find(scene, f) if isinstance(scene.face(f).surface, Freeform) else None
+    found = scene.memo[f]
+    assert found is None or isinstance(found, Blend)
+    return found
+
+
+def _find(scene: Scene, f: int) -> Blend | None:
     beside: dict[int, list[Edge]] = {}
     for e in scene.part.edges_of(f):
         other = e.faces[0] if e.faces[1] == f else e.faces[1]
@@ -58,7 +66,7 @@ def blend_of(scene: Scene, f: int) -> Blend | None:
 
 def _radii(scene: Scene, a: int, b: int, beside: dict[int, list[Edge]]) -> Array | None:
     """The signed radius (n,) along the blend; None where no ball fits."""
-    p_a, p_b = (np.vstack([_dense(e.points) for e in beside[o]]) for o in (a, b))
+    p_a, p_b = (np.vstack([_thinned(e.points, len(beside[o])) for e in beside[o]]) for o in (a, b))
     n_a, n_b = normals_at(scene.face(a).surface, p_a), normals_at(scene.face(b).surface, p_b)
     if n_a is None or n_b is None:
         return None
@@ -80,7 +88,7 @@ def _radii(scene: Scene, a: int, b: int, beside: dict[int, list[Edge]]) -> Array
     return np.asarray(radii) if same_way and float(np.min(np.abs(radii))) > tol.LENGTH_MM else None
 
 
-def _dense(points: Array) -> Array:
-    """Points (n, 3) between the points of a line or curve."""
-    at = np.linspace(0, len(points) - 1, 65)
+def _thinned(points: Array, pieces: int) -> Array:
+    """One of several pieces of an edge (n, 3) as evenly many points as all need together."""
+    at = np.linspace(0, len(points) - 1, max(3, _POINTS // pieces))
     return np.column_stack([np.interp(at, np.arange(len(points)), points[:, k]) for k in range(3)])

@@ -45,8 +45,12 @@ def find(scene: Scene) -> list[Feature]:
     threads = {t.bore: t for t in modelled_threads(scene, bores)}
     cut = {f for t in threads.values() for f in t.faces}
     features = []
-    for group in _coaxial(scene, [f for f in bores if f not in cut]):
-        feature = _hole(scene, group)
+    groups = _coaxial(scene, [f for f in bores if f not in cut])
+    spare = scene.free - cut - set(bores)
+    for group in groups:
+        arcs = _parted_counterbores(scene, group, spare)
+        spare -= set(arcs)
+        feature = _hole(scene, sorted([*group, *arcs]))
         if feature is not None:
             thread = next((threads[f] for f in group if f in threads), None)
             features.append(_with_thread(feature, thread) if thread else feature)
@@ -128,6 +132,32 @@ def _coaxial(scene: Scene, bores: list[int]) -> list[list[int]]:
     return groups
 
 
+def _parted_counterbores(scene: Scene, bores: list[int], spare: frozenset[int]) -> list[int]:
+    """Arcs of a wider bore about the same axis: what a slot across has left of a counterbore."""
+    s = scene.face(bores[0]).surface
+    assert isinstance(s, Cylinder)
+    inner = span(scene.cloud(bores), s.axis)
+    arcs = [
+        f
+        for f in sorted(spare)
+        if isinstance(t := scene.face(f).surface, Cylinder)
+        and t.hollow
+        and t.radius_mm > s.radius_mm + tol.SURFACE_MM
+        and same_line(s.origin, s.axis, t.origin, t.axis)
+        and not _ends_tangent(scene, scene.face(f), t)
+    ]
+    kept = []
+    for f in arcs:
+        low, high = span(scene.vertices(f), s.axis)
+        gap = (inner[1], low) if low >= inner[1] - tol.SURFACE_MM else (high, inner[0])
+        if gap[1] - gap[0] < -tol.SURFACE_MM:
+            continue  # beside the bore: what lies round it is no counterbore
+        middle = s.origin + (sum(gap) / 2 - float(s.origin @ s.axis)) * s.axis
+        if all(_free_for(scene, middle, d, (gap[1] - gap[0]) / 2) for d in (s.axis, -s.axis)):
+            kept.append(f)
+    return kept
+
+
 def _one_hole(scene: Scene, s: Cylinder, f: int, other: int) -> bool:
     t = scene.face(other).surface
     assert isinstance(t, Cylinder)
@@ -147,7 +177,6 @@ def _one_hole(scene: Scene, s: Cylinder, f: int, other: int) -> bool:
 
 
 def _free_for(scene: Scene, origin: Array, direction: Array, reach: float) -> bool:
-
     return float(first_hits(scene.part.mesh, origin[None], direction)[0][0]) > reach - tol.SURFACE_MM
 
 

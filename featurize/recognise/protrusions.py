@@ -18,6 +18,8 @@ ORDER = 40
 _RIB_SLENDERNESS = 3.0
 # A round wall that goes all the way about covers this share of the turn at least.
 _ROUND_TURN = 0.96
+# Walls lean, so a boss is wider at its foot; a wall longer than this times its top is not its own.
+_PAST = 2.0
 _IN_A_TOP = frozenset({Kind.HOLE, Kind.THREADED_HOLE, Kind.THROUGH_PROFILE})
 _BROKEN = frozenset({Kind.CHAMFER, Kind.EDGE_ROUND})
 
@@ -84,7 +86,7 @@ def _walls(scene: Scene, top: int, up: Array, *, closed: bool) -> set[int]:
     edges = scene.part.edges_of(top)
     if not edges or any(e.convexity == Convexity.CONCAVE for e in edges):
         return set()
-    around = _around(scene, top)
+    around = {f for f in _around(scene, top) if f not in scene.free or not _reaches_past(scene, f, top, up)}
     walls = {f for f in around & scene.free if is_wall(scene.face(f), up) and _stands(scene, f, up)}
     if not walls or (closed and walls != around):
         return set()
@@ -110,6 +112,16 @@ def _around(scene: Scene, top: int) -> set[int]:
         elif owner.kind in _BROKEN:
             around |= scene.part.across(f) - {top, *owner.faces}
     return around
+
+
+def _reaches_past(scene: Scene, wall: int, top: int, up: Array) -> bool:
+    """Whether a flat wall is another cut's that happens to end the top: it runs on beyond it."""
+    surface = scene.face(wall).surface
+    if not isinstance(surface, Plane):
+        return False
+    along = np.cross(up, surface.normal)
+    (low, high), (first, last) = span(scene.vertices(wall), along), span(scene.vertices(top), along)
+    return min(first - low, high - last) > -tol.SURFACE_MM and high - low > _PAST * (last - first)
 
 
 def _stands(scene: Scene, wall: int, up: Array) -> bool:

@@ -35,6 +35,7 @@ class Scene:
     free: frozenset[int]
     found: tuple[Feature, ...] = ()
     _vertices: dict[int, Array] = field(default_factory=dict, repr=False)
+    memo: dict[int, object] = field(default_factory=dict, repr=False)  # what blends.py worked out of a face
 
     def face(self, id_: int) -> Face:
         return self.part.faces[id_]

@@ -104,11 +104,13 @@ def material_inside(scene: Scene, void: Void) -> bool:
 
     What stands in a recess (bosses, ribs) is no such reach.
     """
-    inside = _intruders(scene, void.planes, tol.VOID_MM)
-    if not inside.any():
-        return False
-    standing = [i for f in scene.found if f.kind in (Kind.BOSS, Kind.RIB) for i in f.faces]
-    return bool(np.any(~np.isin(scene.skin[1][inside], standing)))
+    return bool(
+        np.any(~np.isin(scene.skin[1][_intruders(scene, void.planes, tol.VOID_MM)], _standing(scene)))
+    )
+
+
+def _standing(scene: Scene) -> list[int]:
+    return [i for f in scene.found if f.kind in (Kind.BOSS, Kind.RIB) for i in f.faces]
 
 
 def free_between(scene: Scene, void: Void, ids: Sequence[int]) -> bool:
@@ -117,7 +119,9 @@ def free_between(scene: Scene, void: Void, ids: Sequence[int]) -> bool:
     walls = [(np.eye(3)[k], float(low[k])) for k in range(3)] + [
         (-np.eye(3)[k], -float(high[k])) for k in range(3)
     ]
-    return not bool(_intruders(scene, [*void.planes, *walls], tol.VOID_MM).any())
+    inside = scene.skin[1][_intruders(scene, [*void.planes, *walls], tol.VOID_MM)]
+    # A few tangent planes stand for a round corner: it may reach in between them itself.
+    return not bool(np.any(~np.isin(inside, [*ids, *_standing(scene)])))
 
 
 def unblocked_sides(scene: Scene, void: Void, ids: Sequence[int]) -> tuple[str, ...]:

@@ -8,6 +8,9 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import cadquery as cq
+from OCP.BRepClass3d import BRepClass3d_SolidClassifier
+from OCP.gp import gp_Pnt
+from OCP.TopAbs import TopAbs_State
 
 from featurize.feature import Feature, Kind
 
@@ -18,19 +21,31 @@ _HOLES = {Kind.HOLE, Kind.THREADED_HOLE}
 
 @dataclass(frozen=True)
 class Built:
-    """One feature as built: kinds that count as right, sizes, and the tool that cut it."""
+    """One feature as built: kinds that count as right, sizes, and the tool that cut it.
+
+    ``dims`` are the sizes as cut; ``shown`` those that the part still shows, "side_mm" being a width or
+    length whose fellow is lost, since which of the two is the longer is then lost as well.
+    """
 
     kinds: frozenset[Kind]
     dims: dict[str, float]
     tool: cq.Workplane
+    shown: dict[str, float] | None = None
 
-    def found_in(self, features: list[Feature], tolerance_mm: float = 1e-3) -> Feature | None:
+    def found_in(
+        self, features: list[Feature], tolerance_mm: float = 1e-3, *, as_cut: bool = False
+    ) -> Feature | None:
+        wanted = self.dims if as_cut or self.shown is None else self.shown
         for f in features:
             if f.kind in self.kinds and all(
-                name in f.dims and abs(f.dims[name] - size) < tolerance_mm for name, size in self.dims.items()
+                any(n in f.dims and abs(f.dims[n] - size) < tolerance_mm for n in _NAMES.get(name, (name,)))
+                for name, size in wanted.items()
             ):
                 return f
         return None
+
+
+_NAMES = {"side_mm": ("width_mm", "length_mm")}
 
 
 def compose(seed: int, *, crossing: bool, most: int = 25) -> tuple[cq.Workplane, list[Built]]:
@@ -45,13 +60,11 @@ def compose(seed: int, *, crossing: bool, most: int = 25) -> tuple[cq.Workplane,
         built.append(make(rng, cell))
     if crossing:
         for make in rng.sample([_slot_x, _slot_y, _cross_hole, _wide_pocket], rng.randint(1, 3)):
-            cross = make(rng, (0, 0))
-            built = [_less_depth(b) if _meet(b, cross) else b for b in built]
-            built.append(cross)
+            built.append(make(rng, (0, 0)))
     work = cq.Workplane().box(X, Y, Z, centered=False)
     for b in built:
         work = work.cut(b.tool)
-    return work, built
+    return work, [_as_shown(b, [o for o in built if o is not b and _meet(b, o)]) for b in built]
 
 
 def _meet(a: Built, b: Built) -> bool:
@@ -62,11 +75,70 @@ def _meet(a: Built, b: Built) -> bool:
     )
 
 
-def _less_depth(b: Built) -> Built:
-    """What a later cut leaves certain: how deep the rest is depends on where it now begins."""
-    return Built(
-        b.kinds, {k: v for k, v in b.dims.items() if "depth" not in k and "counterbore" not in k}, b.tool
-    )
+def _as_shown(b: Built, others: list[Built]) -> Built:
+    """With the sizes that what crosses it has left: those with both their ends still on the part."""
+    if not others:
+        return b
+    left = _skin_left(b, others)
+    box = b.tool.val().BoundingBox()  # type: ignore[union-attr]
+    shown = dict(b.dims)
+    sides = [n for n in ("width_mm", "length_mm") if n in shown and Kind.SLOT not in b.kinds]
+    lost = []
+    for name in sides:
+        k = next(k for k, size in enumerate((box.xlen, box.ylen)) if abs(size - shown[name]) < 1e-6)
+        low, high = (box.xmin, box.xmax) if k == 0 else (box.ymin, box.ymax)
+        ends = ((low, -1), (high, 1))
+        # The side where a slot or step leaves the block has no wall.
+        ends = tuple(e for e in ends if 1e-6 < e[0] < (X, Y)[k] - 1e-6)
+        if not all(any(n[k] * s > _FACING and abs(p[k] - at) < 0.02 for p, n in left) for at, s in ends):
+            lost.append(name)
+    if lost:
+        rest = [shown.pop(n) for n in sides]
+        kept = [size for n, size in zip(sides, rest, strict=True) if n not in lost]
+        shown |= {"side_mm": kept[0]} if kept else {}
+    rim = any(p[2] > Z - 0.02 and abs(n[2]) < 0.1 for p, n in left)
+    floors = [p[2] for p, n in left if n[2] < -_FACING]
+    for name in [n for n in shown if "depth" in n or "height" in n]:
+        level = Z - shown[name]
+        seated = any(abs(z - level) < 1e-6 for z in floors) or b.kinds >= _HOLES
+        if name == "counterbore_depth_mm":
+            seated = any(abs(z - level) < 1e-6 for z in floors)
+        if not rim or not seated:
+            shown.pop(name)
+    if "counterbore_depth_mm" in b.dims and "counterbore_depth_mm" not in shown:
+        shown.pop("counterbore_diameter_mm")  # a shoulder or wall is gone: what is left may be a bore alone
+    return Built(b.kinds, b.dims, b.tool, shown)
+
+
+# Walls whose outward direction is within about 3 deg of an axis end the size along it.
+_FACING = 0.9986
+
+
+def _skin_left(b: Built, others: list[Built]) -> list[tuple[tuple[float, ...], tuple[float, ...]]]:
+    """Points of the tool's skin, with the tool's outward normal, that no other tool has taken."""
+    takers = [BRepClass3d_SolidClassifier(o.tool.val().Solids()[0].wrapped) for o in others]  # type: ignore[union-attr]
+    left = []
+    for face in b.tool.faces().vals():
+        low_u, high_u, low_v, high_v = face._uvBounds()
+        for i in range(_GRID):
+            for j in range(_GRID):
+                # Ends included, a hair inside them.
+                u = low_u + (high_u - low_u) * (1e-4 + (1 - 2e-4) * i / (_GRID - 1))
+                v = low_v + (high_v - low_v) * (1e-4 + (1 - 2e-4) * j / (_GRID - 1))
+                normal, at = face.normalAt(u, v)
+                point, out = at.toTuple(), normal.toTuple()
+                outside = gp_Pnt(*(p + 1e-3 * n for p, n in zip(point, out, strict=True)))
+                if not any(_is_in(t, outside) for t in takers):
+                    left.append((point, out))
+    return left
+
+
+_GRID = 9
+
+
+def _is_in(taker: BRepClass3d_SolidClassifier, point: gp_Pnt) -> bool:
+    taker.Perform(point, 1e-7)
+    return bool(taker.State() == TopAbs_State.TopAbs_IN)
 
 
 def _size(rng: random.Random, low: float, high: float) -> float:
