@@ -266,6 +266,24 @@ def test_a_corner_that_runs_out_beside_the_part_is_no_foot(corner: float, workab
     assert PROCESS.judge(job, step).workable is workable
 
 
+def test_a_wall_that_keeps_more_than_its_ledge_is_wide_stands_over_the_next_channel() -> None:
+    # Ledges of 0.05 beside a channel 5 wide; the upper walls keep 0.2: all is ground down beside those.
+    body = channel(channel(block(), width=5.1, depth=2), width=5, depth=6)
+    part = seen(body).part
+    flats = {
+        level: tuple(f.id for f in part.faces if abs(f.low[2] - level) < 1e-6 and f.high[2] < 9 + level / 4)
+        for level in (8, 4)
+    }
+    both = [
+        Feature(f"F0{k}", Kind.SLOT, flats[z], dict.fromkeys(flats[z], Role.FLOOR), run=(1.0, 0.0, 0.0))
+        for k, z in enumerate((8, 4))
+    ]
+    own = {"F00": (0.0, 0.2), "F01": (0.01, 0.02)}
+    stock = ground_stock(part, both, blank_for(part), shop(), own_allowances=own)
+    assert volume_of(stock.solid) == pytest.approx(24000 - 40 * (4.7 * 5.99 - 2 * CORNER), rel=1e-9)
+    assert prove(part, stock).faults == ()
+
+
 def test_a_negative_allowance_is_a_mistake() -> None:
     found, (deep, _) = _two_channels()
     with pytest.raises(ValueError, match="cannot be negative"):

@@ -420,7 +420,45 @@ def bottom_of(run: Run, *, overrun_mm: float, over: Array, top: float) -> list[S
         path.append(Segment(start, end, piece.mid))
         if k < len(joints) and float(np.linalg.norm(joints[k][1] - joints[k][0])) > tol.LENGTH_MM / 10:
             path.append(Segment(joints[k][0], joints[k][1]))
-    return [s for s in path if s.length_mm > tol.LENGTH_MM / 100]
+    path = [s for s in path if s.length_mm > tol.LENGTH_MM / 100]
+    return _mirrored(_plumb(_mirrored(_plumb(path))))
+
+
+def _plumb(path: list[Segment]) -> list[Segment]:
+    """A path without ledges that go back on its way down: the wheel comes from above and stays beside them.
+
+    They come from an upper wall that keeps more than its ledge is wide.
+    """
+    k = 1
+    while k < len(path) - 1:
+        before, ledge, after = path[k - 1 : k + 2]
+        goes_back = float(ledge.end[0]) < float(ledge.start[0]) - tol.LENGTH_MM / 100
+        if not (goes_back and before.end[1] < before.start[1] and after.end[1] < after.start[1]):
+            k += 1
+            continue
+        x = float(ledge.start[0])
+        j = next((j for j in range(k + 1, len(path)) if path[j].end[0] > x), None)
+        if j is None:
+            return path
+        line = path[j].points()
+        met = np.array([x, np.interp(x, line[:, 0], line[:, 1])])
+        rest = line[line[:, 0] > x]
+        middle = None if path[j].mid is None else rest[len(rest) // 2]
+        path = [
+            *path[: k - 1],
+            Segment(before.start, met),
+            Segment(met, path[j].end, middle),
+            *path[j + 1 :],
+        ]
+    return path
+
+
+def _mirrored(path: list[Segment]) -> list[Segment]:
+    """A path seen from the other end, still from low to high across."""
+    over = np.array([-1.0, 1.0])
+    return [
+        Segment(over * s.end, over * s.start, None if s.mid is None else over * s.mid) for s in reversed(path)
+    ]
 
 
 def _step(a: Stretch, b: Stretch) -> int:

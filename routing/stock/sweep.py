@@ -208,7 +208,10 @@ def _sweep(part: Part, stock: GroundStock, body: Array, cuts: Sequence[GroundCut
     kept = raised
     for mm in np.unique(wall[wanted]):
         spread = 2 * int(np.ceil(np.sqrt(2) * mm / pitch)) + 1
-        kept = np.where(wall == mm, ndimage.maximum_filter1d(raised, spread), kept)
+        shade = ndimage.maximum_filter1d(raised, spread)
+        # A wall that keeps more than its ledge is wide stands out over the next feature.
+        out = ndimage.maximum_filter1d((wall == mm) & (shade > raised + FLAT_MM), spread)
+        kept = np.where((wall == mm) | out, np.maximum(kept, shade), kept)
     least = min(cuts, key=lambda c: c.wheel.width_mm)
     corner = max(c.corner_mm for c in cuts)
     formed = _is_formed(view, part, face[wanted])
