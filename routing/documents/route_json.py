@@ -24,6 +24,7 @@ if TYPE_CHECKING:  # these load the kernel
     from routing.edges import EdgeVerdict
     from routing.estimate import Estimate
     from routing.order import Operation
+    from routing.processes.base import Verdict
     from routing.route import Route, RoutedFeature
     from routing.stock.ground import GroundStock
     from routing.stock.proof import Proof
@@ -158,7 +159,7 @@ def _routed(feature: Feature, route: Route, flags: Sequence[Flag]) -> dict[str, 
             {
                 "process": verdict.process,
                 "workable": verdict.workable,
-                "reason": verdict.reason,
+                "reason": _reason(verdict, route.by_id[feature.id]),
                 "shortfall_mm3": rounded(verdict.shortfall_mm3),
             }
             for verdict in route.verdicts[feature.id]
@@ -166,6 +167,13 @@ def _routed(feature: Feature, route: Route, flags: Sequence[Flag]) -> dict[str, 
         "regions": _regions(route.by_id[feature.id]),
         "flags": list(dict.fromkeys(flag.code for flag in flags if flag.feature == feature.id)),
     }
+
+
+def _reason(verdict: Verdict, routed: RoutedFeature) -> str:
+    ahead = routed.ahead
+    if ahead is None or ahead.rest is None or verdict is not routed.verdict:
+        return verdict.reason
+    return f"{verdict.reason}; {ahead.process} first takes the bulk, {ahead.rest.words}"
 
 
 def _regions(routed: RoutedFeature) -> list[dict[str, Any]]:
