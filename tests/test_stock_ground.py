@@ -255,6 +255,16 @@ def test_a_chamfer_to_size_goes_on_through_what_the_floor_keeps() -> None:
     check(found, stock, 40 * (30 * 20 - 12 * 8 - steep / 2 + kept + CORNER))
 
 
+@pytest.mark.parametrize("corner", [0.1, 0.5, 1.5])
+def test_coarse_wheel_corners_are_proven_too(corner: float) -> None:
+    coarse = replace(
+        shop(Wheel(6.0, 200.0, corner, 15.0)),
+        general=replace(load_shop().general, sharp_corner_leave_mm=corner),
+    )
+    found, stock = ground(channel(block()), coarse)
+    check(found, stock, 24000 - 40 * (8 * 4.99 - 2 * corner**2 * (1 - math.pi / 4)))
+
+
 @pytest.mark.parametrize(("corner", "workable"), [(0.5, True), (0.6, False)])
 def test_a_corner_that_runs_out_beside_the_part_is_no_foot(corner: float, workable: bool) -> None:
     # A step whose only foot has a modelled R 0.5: the wheel's other corner is in the air.

@@ -105,10 +105,15 @@ def is_closed(shape: Any) -> bool:
     return bool(shells) and all(BRep_Tool.IsClosed_s(s) for s in shells)
 
 
-def facets(solid: Any, deflection_mm: float = tol.MESH_DEFLECTION_MM) -> Array:
-    """Triangles (m, 3, 3) of a solid, against the clock from outside."""
+def facets(
+    solid: Any, deflection_mm: float = tol.MESH_DEFLECTION_MM, angle_deg: float = tol.MESH_ANGLE_DEG
+) -> Array:
+    """Triangles (m, 3, 3) of a solid, against the clock from outside.
+
+    No chord stands off by more than ``deflection_mm``, no neighbours turn by more than ``angle_deg``.
+    """
     copy = BRepBuilderAPI_Copy(solid, True, False).Shape()  # a mesh left on the shape would be kept as it is
-    BRepMesh_IncrementalMesh(copy, deflection_mm, False, np.radians(tol.MESH_ANGLE_DEG), False)
+    BRepMesh_IncrementalMesh(copy, deflection_mm, False, np.radians(angle_deg), False)
     found = []
     for shape in parts_of(copy, TopAbs_ShapeEnum.TopAbs_FACE):
         face = TopoDS.Face_s(shape)
@@ -117,8 +122,10 @@ def facets(solid: Any, deflection_mm: float = tol.MESH_DEFLECTION_MM) -> Array:
         if mesh is None:
             continue
         move = place.Transformation()
-        nodes = [mesh.Node(i).Transformed(move) for i in range(1, mesh.NbNodes() + 1)]
-        points = np.array([(p.X(), p.Y(), p.Z()) for p in nodes])
+        nodes = [mesh.Node(i) for i in range(1, mesh.NbNodes() + 1)]
+        if not place.IsIdentity():
+            nodes = [node.Transformed(move) for node in nodes]
+        points = np.array([node.Coord() for node in nodes])
         corners = np.array([mesh.Triangle(i).Get() for i in range(1, mesh.NbTriangles() + 1)]) - 1
         reverse = face.Orientation() == TopAbs_Orientation.TopAbs_REVERSED
         found.append(points[corners[:, ::-1] if reverse else corners])

@@ -184,7 +184,6 @@ def _sweep(part: Part, stock: GroundStock, body: Array, cuts: Sequence[GroundCut
     inner = np.where(flat, own.height, ndimage.minimum_filter1d(own.height, _STRAY))
     blame("a wheel touches the part", inner - went, swept, near)
     blame("the part stands over the stock", inner - left.height, np.isfinite(left.height), near)
-    blame("stock is left where a wheel went", left.height - went, swept & np.isfinite(left.height), near)
 
     passed = {f for c in cuts for f in c.features} - {f for f, _ in stock.left_out}
     floor_of, wall_of = (np.full(len(part.faces) + 1, np.nan) for _ in range(2))  # the last for no face
@@ -217,11 +216,18 @@ def _sweep(part: Part, stock: GroundStock, body: Array, cuts: Sequence[GroundCut
     formed = _is_formed(view, part, face[wanted])
     may = reach(kept, 2 * corner if formed else least.wheel.width_mm, corner, pitch)
     may = ndimage.maximum_filter1d(may, _STRAY)
-    rough = np.where(flat, FLAT_MM, CURVED_MM + np.fmax(floor, wall))
+    # Under a wheel's corner it is the stock that is round, and its mesh may be a chord's length beside it.
+    chord = 2 * np.sqrt(2 * corner * tol.MESH_DEFLECTION_MM)
+    even = flat & (may < raised + FLAT_MM)
+    even = np.asarray(ndimage.binary_erosion(even, iterations=int(np.ceil(chord / pitch)), border_value=1))
+    body_line = np.where(even, left.height, ndimage.minimum_filter1d(left.height, _STRAY))
+    near = np.where(even, FLAT_MM, CURVED_MM)
+    blame("stock is left where a wheel went", body_line - went, swept & np.isfinite(body_line), near)
+    rough = np.where(even, FLAT_MM, np.where(flat, CURVED_MM, CURVED_MM + np.fmax(floor, wall)))
     # In the shade of a wall's allowance nothing is asked; steep faces are told by their feet and rims.
     asked = wanted & (lean > np.sqrt(0.5)) & (kept < raised + FLAT_MM)
-    blame("a wheel could go deeper", left.height - may, asked, rough)
-    plain = wanted & swept & flat & (lean > np.sqrt(0.5)) & (may < raised + FLAT_MM)
+    blame("a wheel could go deeper", body_line - may, asked, rough)
+    plain = wanted & swept & even & (lean > np.sqrt(0.5))
     plain = np.asarray(ndimage.binary_erosion(plain, iterations=_STRAY))
     miss = np.abs(left.height - raised)
     blame("a floor misses its allowance", miss, plain, FLAT_MM)
