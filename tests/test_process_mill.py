@@ -11,6 +11,7 @@ import pytest
 
 from featurize.feature import Kind
 from routing.processes.heights import HeightGrid
+from routing.processes.mill import rows_mm
 from routing.shop import Cutter, load_shop
 from tests.support.routed import asked, block, job_of, shop_with, the
 
@@ -182,3 +183,11 @@ def test_a_coated_neck_that_rubs_reaches_no_further_than_its_flutes() -> None:
     for held, workable in ((shop, True), (closed, False)):
         job = job_of(pocket(1.0, 4), held)  # 2 mm cutters cut 3 deep with their flutes
         assert asked(job, the(job, Kind.POCKET), "mill").workable is workable
+
+
+@pytest.mark.parametrize("radius", [0.25, 1.0, 6.0])
+@pytest.mark.parametrize("cusp", [0.001, 0.01, 0.1])
+def test_rows_leave_the_cusp_they_were_reckoned_for(radius: float, cusp: float) -> None:
+    """Handbook formula of the cusp between rows s apart: h = R - sqrt(R^2 - (s/2)^2)."""
+    s = rows_mm(radius, cusp)
+    assert radius - math.sqrt(radius**2 - (s / 2) ** 2) == pytest.approx(cusp, rel=1e-9)

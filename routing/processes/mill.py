@@ -196,6 +196,9 @@ def _cut(
             return verdict
         cutter = found
     words = [f"{cutter.diameter_mm:g} {cutter.kind} cutter from {side_name(job, toward)}"]
+    if shaped and cutter.corner_radius_mm > 0:
+        cusp = job.shop.general.contour_leave_mm
+        words.append(f"rows {rows_mm(cutter.corner_radius_mm, cusp):.3g} apart for cusps of {cusp:g}")
     if corner is not None:
         words.append(f"inside corner R {corner.mm:.3g} over its radius {cutter.radius_mm:.3g}")
     if grid.depth_mm > tol.SURFACE_MM:
@@ -208,6 +211,12 @@ def _cut(
         "side": side_name(job, toward),
     }
     return Verdict(NAME, True, ", ".join(words), details=details)
+
+
+def rows_mm(radius_mm: float, cusp_mm: float) -> float:
+    """How far apart rows of a rounded cutter may lie for a cusp: the chord 2 sqrt(2 R h - h^2)."""
+    height = min(cusp_mm, radius_mm)
+    return float(2 * np.sqrt(2 * radius_mm * height - height**2))
 
 
 def _gaps(job: JobContext, feature: Feature, toward: Array) -> tuple[Array, Array]:
