@@ -24,6 +24,8 @@ ORDER = 30
 NAME = "mill"
 # Edge breaks are cut with any tool's flank or a form tool: no inner radius matters to them.
 _BROKEN = (Kind.CHAMFER, Kind.EDGE_ROUND)
+# How far the question came when a cutter did not get in between walls.
+_GAP = 4
 # A cutter tried on a shaped surface; more only refine which one is the largest.
 _TRIES = 4
 
@@ -131,6 +133,8 @@ def _but_corners(
             words = f"{len(places)} inside corner{'s' if len(places) > 1 else ''} left at R {radius:g}"
             rest = Rest(words, volume(radius), places)
             return replace(refused, details={**bulk.details, **refused.details}, rest=rest)
+        if float(bulk.details["stage"]) == _GAP:
+            return refused  # nor will a larger one get in
     return refused
 
 
@@ -182,11 +186,11 @@ def _cut(
             break
     if not sensible:
         smallest = min(fits, key=lambda c: c.radius_mm)
-        behind = grid.leaving(smallest)
+        behind = 0.0 if left else grid.leaving(smallest).volume_mm3
         return _no(
             f"a gap is under the {smallest.diameter_mm:g} cutter, the smallest to reach {grid.depth_mm:.3g}",
-            4,
-            shortfall=behind.volume_mm3,
+            _GAP,
+            shortfall=behind,
             place=gap,
         )
     cutter = sensible[0]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import re
+import signal
 import subprocess
 import sys
 import time
@@ -33,7 +34,13 @@ def run_long(*words: object) -> int:
 
 def start(*words: object) -> subprocess.Popen[str]:
     return subprocess.Popen(
-        command(*words), stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, cwd=ROOT
+        command(*words),
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        cwd=ROOT,
+        # A job in the background of a shell is deaf to Ctrl-C, and so would this child be.
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
     )
 
 
