@@ -40,7 +40,7 @@ def start(*words: object) -> subprocess.Popen[str]:
         text=True,
         cwd=ROOT,
         # A job in the background of a shell is deaf to Ctrl-C, and so would this child be.
-        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),  # noqa: PLW1509
     )
 
 
