@@ -267,8 +267,15 @@ def _one_part(
     route = decide_route(settled, choices, shop, memory=memory, key=key)
     report(f"grinding the stock of {solid.name}", 0.3)
     ground = [f for f in recognition.features if route.process_of(f.id) == "surface grind"]
-    key = key, repr(part.frame), repr(shop), repr(ground), _blank_key(choices)
-    stock, flags = memory.recall("grinding the stock", key, partial(_stock, part, ground, shop, choices))
+    refused = {
+        r.feature.id: v.reason
+        for r in route.features
+        for v in r.verdicts
+        if v.process == "surface grind" and not v.workable
+    }
+    key = key, repr(part.frame), repr(shop), repr(ground), repr(refused), _blank_key(choices)
+    make = partial(_stock, part, ground, refused, shop, choices)
+    stock, flags = memory.recall("grinding the stock", key, make)
     flags = [*said, *settled.flags, *flags]
     report(f"proving the stock of {solid.name}", 0.4)
     proof = memory.recall("proving the stock", key, partial(prove, part, stock))
@@ -323,7 +330,7 @@ def _handed_over(
 
 
 def _stock(
-    part: Part, ground: Sequence[Feature], shop: Shop, choices: Choices
+    part: Part, ground: Sequence[Feature], refused: Mapping[str, str], shop: Shop, choices: Choices
 ) -> tuple[GroundStock, list[Flag]]:
     """The ground stock, or the bare blank and a flag where the kernel fails on it."""
     from routing.stock.ground import GroundStock, ground_stock
@@ -337,6 +344,7 @@ def _stock(
             blank,
             shop,
             own_allowances={f.id: choices.allowance_for(f.id, str(f.kind)) for f in ground},
+            not_ground=refused,
         )
     except KernelError as error:
         message = f"no ground stock could be made, the file holds the blank: {error}"
@@ -355,7 +363,7 @@ def _blank(part: Part, choices: Choices) -> Blank:
         shape = None if choices.blank == "auto" else Shape(choices.blank)
         return blank_for(part, shape=shape, margin_mm=choices.blank_margin_mm)
     try:
-        return blank_from_step(Path(choices.blank))
+        return blank_from_step(Path(choices.blank), part)
     except ValueError as error:
         raise ChoicesError(f"blank cannot be used: {error}.") from error
 
