@@ -267,11 +267,12 @@ def _one_part(
     route = decide_route(settled, choices, shop, memory=memory, key=key)
     report(f"grinding the stock of {solid.name}", 0.3)
     ground = [f for f in recognition.features if route.process_of(f.id) == "surface grind"]
+    # Nobody asks why a hole is not ground; what it is drilled for must not touch the stock.
     refused = {
         r.feature.id: v.reason
         for r in route.features
         for v in r.verdicts
-        if v.process == "surface grind" and not v.workable
+        if v.process == "surface grind" and not (v.workable or r.feature.bores or ground)
     }
     key = key, repr(part.frame), repr(shop), repr(ground), repr(refused), _blank_key(choices)
     make = partial(_stock, part, ground, refused, shop, choices)
