@@ -51,7 +51,7 @@ def wired(job: JobContext, material: str = STEEL) -> Any:
     return SimpleNamespace(
         part=job.part,
         solid=SimpleNamespace(name="trial"),
-        route=SimpleNamespace(features=routed),
+        route=SimpleNamespace(features=routed, made=[(r.feature, r.verdict) for r in routed]),
         stock=SimpleNamespace(blank=blank_for(job.part)),
         shop=job.shop,
         choices=Choices(material=material),

@@ -66,8 +66,13 @@ def _cuts(scene: Scene, faces: Sequence[int]) -> list[_Cut]:
 
 
 def _parted(scene: Scene, cut: _Cut) -> list[_Cut]:
-    """A cut that no name fits, such as both sides of a plate on a shaft, as the faces it consists of."""
+    """A cut that no name fits, such as both sides of a plate on a shaft, as the faces it consists of.
+
+    An undercut stays whole: its faces hide each other.
+    """
     if kind_of(cut.opens_to) != Kind.UNASSIGNED or len(cut.faces) == 1:
+        return [cut]
+    if not all(scene.seen_from([f]) for f in cut.faces):
         return [cut]
     alone = [_Cut((f,), v.opens_to, v) for f in cut.faces if (v := void_of(scene, [f])) is not None]
     return _merged([c for c in alone if kind_of(c.opens_to) != Kind.UNASSIGNED])

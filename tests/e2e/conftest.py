@@ -11,7 +11,7 @@ from tests.support.browser import ARGUMENTS, chromium
 from tests.support.serving import Serving, serving
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="package")
 def browser() -> Iterator[Any]:
     path = chromium()
     sync_api = pytest.importorskip("playwright.sync_api")
