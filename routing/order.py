@@ -105,7 +105,7 @@ def steps_of(job: JobContext, choices: Sequence[Choice], broken: Sequence[str]) 
         loose += _fine(choice)
         if choice.verdict is None:
             continue
-        mine = steps_for(job, choice)
+        mine = steps_for(choice)
         if wall := thin.get(choice.feature.id):
             note = f"{choice.feature.id} {wall}: reduced feed and depth, lift between passes"
             if _is_crossed(job, choice, choices):
@@ -127,18 +127,18 @@ def _ids(features: Iterable[Feature]) -> tuple[str, ...]:
     return tuple(f.id for f in features)
 
 
-def steps_for(job: JobContext, choice: Choice) -> list[Step]:
+def steps_for(choice: Choice) -> list[Step]:
     """The steps of one feature alone, without what its callouts ask beyond them."""
-    mine = _steps(job, choice)
+    mine = _steps(choice)
     if (ahead := choice.ahead) is None or ahead.rest is None:
         return mine
     bulk = replace(choice, verdict=ahead, ahead=None)
     note = f"{choice.feature.id} only {ahead.rest.words} by the {ahead.process} before"
     left = {choice.feature.id: ahead.rest.volume_mm3}
-    return [*_steps(job, bulk), *(replace(s, notes=(*s.notes, note), volumes_mm3=left) for s in mine)]
+    return [*_steps(bulk), *(replace(s, notes=(*s.notes, note), volumes_mm3=left) for s in mine)]
 
 
-def _steps(job: JobContext, choice: Choice) -> list[Step]:
+def _steps(choice: Choice) -> list[Step]:
     feature, verdict, side = choice.feature, choice.verdict, choice.side
     assert verdict is not None
 
@@ -149,11 +149,9 @@ def _steps(job: JobContext, choice: Choice) -> list[Step]:
         side = str(verdict.details.get("axis", "+z"))
         if "start_hole_mm" not in verdict.details:
             return [step(Stage.WIRE)]
-        d, height = float(verdict.details["start_hole_mm"]), float(verdict.details["height_mm"])
-        # A long or carbide start hole is eroded, not drilled.
-        drilled = height / d <= job.shop.drilling.drill_ratio and job.material.binder_percent is None
-        where = f"{feature.id} start hole {d:g} at {verdict.details['start_hole_at']}"
-        if drilled:
+        hole = verdict.details
+        where = f"{feature.id} start hole {hole['start_hole_mm']:g} at {hole['start_hole_at']}"
+        if hole["start_hole_made"] == "drilled":
             return [step(Stage.START_HOLE, where, process="mill"), step(Stage.WIRE)]
         return [step(Stage.START_HOLE, f"{where}, eroded", process="sink-erode"), step(Stage.WIRE)]
     if verdict.process == "surface grind":

@@ -150,8 +150,7 @@ def _ahead(job: JobContext, feature: Feature, verdicts: Sequence[Verdict], first
     for verdict in verdicts[: verdicts.index(first)]:
         if verdict.rest is not None:
             side = str(verdict.details.get("side", verdict.details.get("axis", "+z")))
-            toward = job.thickness if side == "slanted" else side_direction(job, side)
-            whole = HeightGrid.of(job, feature, toward).removed_mm3(job)
+            whole = HeightGrid.of(job, feature, side_direction(job, side)).removed_mm3(job)
             if verdict.rest.volume_mm3 < WORTH_A_SETUP * whole:
                 return verdict
     return None

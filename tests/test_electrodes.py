@@ -32,6 +32,7 @@ from OCP.TopoDS import TopoDS
 
 from featurize.feature import Kind
 from featurize.step.read import read_step
+from featurize.step.shapes import each
 from routing.choices import Choices
 from routing.electrodes import plan
 from routing.electrodes.body import Body, bodies_of, electrode_body
@@ -39,7 +40,7 @@ from routing.electrodes.cavity import Cavity, cavity_of, vertex
 from routing.job import run_job
 from routing.processes.sink_erode import leaves_mm
 from routing.shop import load_shop
-from routing.stock.solids import is_valid, parts_of, solids_of, volume_of
+from routing.stock.solids import is_valid, solids_of, volume_of
 from routing.stock.write import write_step
 from tests.support.routed import UP, block, job_of
 
@@ -61,7 +62,7 @@ def electrodes_of(solid: cq.Workplane) -> Cavity:
 def samples(solid: Any, count: int = 5) -> list[tuple[np.ndarray, np.ndarray]]:
     """Points of a solid's faces and the outward normals there, on a grid of each face's parameters."""
     found = []
-    for shape in parts_of(solid, TopAbs_ShapeEnum.TopAbs_FACE):
+    for shape in each(solid, TopAbs_ShapeEnum.TopAbs_FACE):
         face = TopoDS.Face_s(shape)
         surface = BRepAdaptor_Surface(face)
         u0, u1, v0, v1 = BRepTools.UVBounds_s(face)

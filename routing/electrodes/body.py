@@ -19,11 +19,12 @@ from OCP.gp import gp_Ax3, gp_Dir, gp_Pnt, gp_Trsf
 from OCP.TopAbs import TopAbs_ShapeEnum
 
 from featurize.brep.surfaces import Array
+from featurize.step.shapes import each
 from routing.electrodes.cavity import Cavity, cavity_of, distance_mm, drawn_out, fused, vertex
 from routing.electrodes.shrink import METHODS, FilledError
 from routing.processes.grind_path import Segment
 from routing.shop import Electrodes
-from routing.stock.solids import KernelError, is_valid, parts_of, prism, solids_of, volume_of
+from routing.stock.solids import KernelError, is_valid, prism, solids_of, volume_of
 
 # The clearance is proven to this: a tenth of what a toolroom measures.
 CLEARANCE_MM = 1e-4
@@ -178,7 +179,7 @@ def _proven(cavity: Cavity, pieces: Sequence[Any], form: Sequence[Any], gap_mm: 
     least = min(distance_mm(body, part.solid) for body in form)
     if abs(least - gap_mm) > CLEARANCE_MM:
         raise KernelError(f"the least clearance is {least:.4f}, not the {gap_mm:g} gap")
-    skins = [s for piece in pieces for s in parts_of(piece, TopAbs_ShapeEnum.TopAbs_SHELL)]
+    skins = [s for piece in pieces for s in each(piece, TopAbs_ShapeEnum.TopAbs_SHELL)]
     probed = bound = 0
     furthest = 0.0
     for i in cavity.feature.faces:

@@ -32,8 +32,9 @@ from featurize.brep.part import Part
 from featurize.brep.shadow import View, cast
 from featurize.brep.surfaces import Array, Plane
 from featurize.feature import Feature
+from featurize.step.shapes import each
 from routing.processes.grind_path import Segment
-from routing.stock.solids import KernelError, cut, parts_of, prism, solids_of, volume_of
+from routing.stock.solids import KernelError, cut, prism, solids_of, volume_of
 
 # A void smaller than this (mm3) is the noise of a boolean.
 _NOISE_MM3 = 1e-6
@@ -239,7 +240,7 @@ def _side_plane(part: Part, side: str) -> tuple[Array, float]:
 def _faces_on(solid: Any, normal: Array, level_mm: float) -> list[Any]:
     """Flat faces of a solid that look along a direction at a level."""
     found = []
-    for face in parts_of(solid, TopAbs_ShapeEnum.TopAbs_FACE):
+    for face in each(solid, TopAbs_ShapeEnum.TopAbs_FACE):
         flat = outward(face)
         if (
             flat

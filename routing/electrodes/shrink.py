@@ -42,8 +42,9 @@ from OCP.TopAbs import TopAbs_Orientation, TopAbs_ShapeEnum, TopAbs_State
 from OCP.TopoDS import TopoDS, TopoDS_Shape
 
 from featurize.brep.surfaces import Array, Cone, Cylinder, Plane, Sphere
+from featurize.step.shapes import each
 from routing.electrodes.cavity import Cavity, drawn_out, outward, raised
-from routing.stock.solids import KernelError, cut, is_valid, parts_of, solids_of, volume_of
+from routing.stock.solids import KernelError, cut, is_valid, solids_of, volume_of
 
 _UPRIGHT_SINE = 1e-7
 _OFFSET_TOLERANCE_MM = 1e-6
@@ -150,7 +151,7 @@ def _prismatic(solid: Any, up: Array) -> Any | None:
     """The bottom face of a solid with upright walls, one flat bottom and one flat top; else None."""
     level: list[Any] = []
     tops: list[Any] = []
-    for face in parts_of(solid, TopAbs_ShapeEnum.TopAbs_FACE):
+    for face in each(solid, TopAbs_ShapeEnum.TopAbs_FACE):
         flat = outward(face)
         if flat is not None and abs(float(flat[1] @ up)) > 1 - 1e-12:
             (tops if float(flat[1] @ up) > 0 else level).append(face)
@@ -176,7 +177,7 @@ def _is_upright(face: Any, flat: tuple[Array, Array] | None, up: Array) -> bool:
 def _in_plane(solid: Any, bottom: Any, gap_mm: float, up: Array) -> list[Any]:
     heights = [
         float(np.array([p.X(), p.Y(), p.Z()]) @ up)
-        for p in (_point(v) for v in parts_of(solid, TopAbs_ShapeEnum.TopAbs_VERTEX))
+        for p in (_point(v) for v in each(solid, TopAbs_ShapeEnum.TopAbs_VERTEX))
     ]
     length = max(heights) - min(heights) - 2 * gap_mm
     if length <= 0:
@@ -187,7 +188,7 @@ def _in_plane(solid: Any, bottom: Any, gap_mm: float, up: Array) -> list[Any]:
     if not offset.IsDone():
         raise KernelError("the kernel could not offset the cavity's outline")
     shape = offset.Shape()
-    wires = [] if shape is None or shape.IsNull() else parts_of(shape, TopAbs_ShapeEnum.TopAbs_WIRE)
+    wires = [] if shape is None or shape.IsNull() else each(shape, TopAbs_ShapeEnum.TopAbs_WIRE)
     flat = outward(bottom)
     assert flat is not None
     plane = gp_Pln(gp_Pnt(*flat[0]), gp_Dir(*(float(c) for c in up)))
@@ -225,7 +226,7 @@ def _regions(wires: Sequence[Any], plane: Any) -> list[Any]:
     found = []
     for disc, holes in outer:
         shape = cut(disc, holes) if holes else disc
-        found += parts_of(shape, TopAbs_ShapeEnum.TopAbs_FACE)
+        found += each(shape, TopAbs_ShapeEnum.TopAbs_FACE)
     return found
 
 
@@ -237,7 +238,7 @@ def _area(face: Any) -> float:
 
 def _holds(face: Any, other: Any) -> bool:
     """Whether a point of another face's edge lies in a face."""
-    edge = TopoDS.Edge_s(parts_of(other, TopAbs_ShapeEnum.TopAbs_EDGE)[0])
+    edge = TopoDS.Edge_s(each(other, TopAbs_ShapeEnum.TopAbs_EDGE)[0])
     curve = BRepAdaptor_Curve(edge)
     point = curve.Value((curve.FirstParameter() + curve.LastParameter()) / 2)
     state = BRepClass_FaceClassifier(face, point, 1e-7).State()
@@ -289,7 +290,7 @@ def _offset(shape: Any, gap_mm: float) -> Any | None:
     _plain_tori(made)
     bodies = solids_of(made)
     if not bodies:
-        for shell in parts_of(made, TopAbs_ShapeEnum.TopAbs_SHELL):
+        for shell in each(made, TopAbs_ShapeEnum.TopAbs_SHELL):
             body = BRepBuilderAPI_MakeSolid(TopoDS.Shell_s(shell)).Solid()
             BRepLib.OrientClosedSolid_s(body)
             bodies.append(body)
@@ -299,7 +300,7 @@ def _offset(shape: Any, gap_mm: float) -> Any | None:
 def _plain_tori(shape: Any) -> None:
     """Tori again where the kernel left offsets of them: same parameters, but normals at poles."""
     builder = BRep_Builder()
-    for face in map(TopoDS.Face_s, parts_of(shape, TopAbs_ShapeEnum.TopAbs_FACE)):
+    for face in map(TopoDS.Face_s, each(shape, TopAbs_ShapeEnum.TopAbs_FACE)):
         surface = BRepAdaptor_Surface(face, False)
         if surface.GetType() != GeomAbs_SurfaceType.GeomAbs_OffsetSurface:
             continue
@@ -331,7 +332,7 @@ def _reread(shape: Any, path: str) -> Any:
 
 def _without_small_rounds(shape: Any, gap_mm: float) -> Any:
     """Rounds that the gap swallows made sharp: the electrode's edge is sharp there, and no nearer."""
-    small = [f for f in parts_of(shape, TopAbs_ShapeEnum.TopAbs_FACE) if _round_mm(f) <= gap_mm * (1 + 1e-6)]
+    small = [f for f in each(shape, TopAbs_ShapeEnum.TopAbs_FACE) if _round_mm(f) <= gap_mm * (1 + 1e-6)]
     if not small:
         return shape
     sharp = BRepAlgoAPI_Defeaturing()

@@ -101,7 +101,7 @@ def grind(
     dressings = max(1.0, volume / rates.dress_every_mm3)
     infeed = (rates.fine_infeed_mm if fine_only else rates.infeed_mm) * scale
     words = (
-        f"{volume:.4g} mm3: depth {depth:.3g} in {passes:.0f} passes of {infeed:.3g} with "
+        f"{round(volume, 3):.4g} mm3: depth {depth:.3g} in {passes:.0f} passes of {infeed:.3g} with "
         f"{rates.spark_out_passes:g} to spark out, {strokes} x {run:.3g} mm strokes at "
         f"{rates.table_mm_per_min / 1000:g} m/min, wheel {wheel_mm:g}"
     )
@@ -114,7 +114,7 @@ def mill_rough(volume: float, cutter_mm: float, rates: MillRates, *, scale: floa
     return Effort(
         volume / rate,
         rates.tool_change_min,
-        (f"{volume:.4g} mm3 at {rate:.3g} mm3/min, cutter {cutter_mm:g}",),
+        (f"{round(volume, 3):.4g} mm3 at {rate:.3g} mm3/min, cutter {cutter_mm:g}",),
     )
 
 
@@ -155,7 +155,7 @@ def erode(volume: float, area: float, rates: ErodeRates, *, scale: float, rough:
     wear: tuple[float, ...] = (volume / (rates.wear_mm3 * scale),) if rough else ()
     wear += (area / (rates.wear_mm2 * scale),)
     changes = sum(max(1.0, w) for w in wear)
-    words = f"{volume:.4g} mm3 at {rates.mm3_per_min * scale:.3g} mm3/min and " if rough else ""
+    words = f"{round(volume, 3):.4g} mm3 at {rates.mm3_per_min * scale:.3g} mm3/min and " if rough else ""
     words += f"area {area:.4g} mm2 at {rates.finish_mm2_per_min * scale:.3g} mm2/min"
     return Effort(coarse + fine, changes * rates.change_min, (words,), wear)
 

@@ -45,7 +45,7 @@ def alone(sizes: Sizes, choice: Choice) -> Bill:
     """What one feature takes by one process: no set-ups, no blank, no inspection."""
     ground = {choice.feature.id} if choice.verdict and choice.verdict.process == "surface grind" else set()
     lines: list[Line] = []
-    for step in steps_for(sizes.job, choice):
+    for step in steps_for(choice):
         lines += _lines(sizes, step.stage.name.lower(), step.process, sizes.effort(step, ground))
     return Bill(tuple(lines), sizes.rates)
 

@@ -7,12 +7,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from featurize.brep.surfaces import Array
 from featurize.feature import Feature, Role
 from routing.edges import Break, EdgeVerdict
 from routing.estimate import effort
 from routing.estimate.effort import Effort
 from routing.order import Stage, Step
+from routing.processes.access import side_direction
 from routing.processes.base import JobContext, Verdict
 from routing.processes.heights import HeightGrid
 from routing.shop import MaterialRule, Rates
@@ -193,7 +193,7 @@ class Sizes:
         return run, self._area(feature.faces) / run
 
     def _grid(self, feature: Feature, side: str) -> HeightGrid:
-        return HeightGrid.of(self.job, feature, _direction(self.job, side))
+        return HeightGrid.of(self.job, feature, side_direction(self.job, side))
 
     def _rim(self, grid: HeightGrid) -> float:
         """Depth below the highest level beside the feature; below the part's top where none is higher."""
@@ -216,9 +216,3 @@ class Sizes:
         return self.job.kept(
             key, lambda: float(np.clip(rim - grid.heights[grid.mine], 0, None).sum()) * grid.pitch_mm**2
         )
-
-
-def _direction(job: JobContext, side: str) -> Array:
-    """A side's direction; slanted ones are estimated from the working side."""
-    known = len(side) == 2 and side[0] in "+-" and side[1] in "xyz"
-    return np.asarray(job.part.frame.direction(side if known else "+z"))

@@ -44,11 +44,11 @@ def side_name(job: JobContext, toward: Array) -> str:
 
 
 def side_direction(job: JobContext, name: str) -> Array:
-    """The direction that ``side_name`` named, to a thousandth."""
+    """The direction that ``side_name`` named, to a thousandth; the working side's where it names none."""
     if name.startswith("("):
         d = np.array([float(word) for word in name.strip("()").split(",")]) @ job.part.frame.axes
         return np.asarray(d / np.linalg.norm(d))
-    return np.asarray(job.part.frame.direction(name))
+    return np.asarray(job.part.frame.direction(name if name in SIDES else "+z"))
 
 
 def furthest(answers: Sequence[Verdict]) -> Verdict:

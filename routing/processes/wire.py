@@ -121,7 +121,7 @@ class WireErosion:
             details |= {"inscribed_mm": hole.inscribed_mm, "start_hole_at": _words(place)}
             if hole.diameter_mm is None:
                 return _no(str(hole.problem), place=place, details=details)
-            details["start_hole_mm"] = hole.diameter_mm
+            details |= {"start_hole_mm": hole.diameter_mm, "start_hole_made": hole.how}
             words.append(f"start hole {hole.diameter_mm:g} in the {hole.inscribed_mm:.3f} inscribed circle")
         else:
             words.append("started from the edge")

@@ -13,6 +13,7 @@ from featurize import tolerances as tol
 from featurize.brep.part import Part
 from featurize.brep.surfaces import Array, Cylinder
 from featurize.brep.surfaces_at import parallel
+from featurize.step.shapes import each
 
 
 class Shape(StrEnum):
@@ -64,13 +65,11 @@ def blank_from_step(path: Path, part: Part | None = None) -> Blank:
     from OCP.TopAbs import TopAbs_ShapeEnum
     from OCP.TopoDS import TopoDS
 
-    from routing.stock.solids import parts_of
-
     reader = STEPControl_Reader()
     if reader.ReadFile(str(path)) != IFSelect_ReturnStatus.IFSelect_RetDone:
         raise ValueError(f"{path.name}: not a readable STEP file")
     reader.TransferRoots()
-    solids = parts_of(reader.OneShape(), TopAbs_ShapeEnum.TopAbs_SOLID)
+    solids = each(reader.OneShape(), TopAbs_ShapeEnum.TopAbs_SOLID)
     if len(solids) != 1:
         raise ValueError(f"{path.name}: a blank is one solid, this file has {len(solids)}")
     blank = given_blank(TopoDS.Solid_s(solids[0]))

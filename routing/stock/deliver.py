@@ -18,11 +18,12 @@ from featurize import tolerances as tol
 from featurize.brep.part import Part
 from featurize.brep.surfaces import Array
 from featurize.feature import Feature, Kind
+from featurize.step.shapes import each
 from routing.shop import MaterialRule, Shop
 from routing.stock.files import DRAWING, DRILLED, GROUND, MESH_3MF, ROUGHED, STEMS, WIRED
 from routing.stock.ground import GroundStock
 from routing.stock.roughing import drawing, rough
-from routing.stock.solids import facets, parts_of
+from routing.stock.solids import facets
 from routing.stock.stages import Stage, stages
 from routing.stock.write import Colour, WriteError, write_3mf, write_step, write_stl
 
@@ -121,7 +122,7 @@ def _labels(
 ) -> list[tuple[str, Colour]]:
     """Name and colour of each face, of the operation that left it; ``known`` carries on to the next stage."""
     found = []
-    for shape in parts_of(stage.solid, TopAbs_ShapeEnum.TopAbs_FACE):
+    for shape in each(stage.solid, TopAbs_ShapeEnum.TopAbs_FACE):
         face = TopoDS.Face_s(shape)
         key = _key(face)
         if key not in known:
@@ -137,7 +138,7 @@ def _labels(
 def _grinder(face: Any, stock: GroundStock) -> str:
     """The features whose grinding left a face: all its edges lie on the wheel's path."""
     points = []
-    for shape in parts_of(face, TopAbs_ShapeEnum.TopAbs_EDGE):
+    for shape in each(face, TopAbs_ShapeEnum.TopAbs_EDGE):
         curve = BRepAdaptor_Curve(TopoDS.Edge_s(shape))
         first, last = curve.FirstParameter(), curve.LastParameter()
         for share in (0.0, 0.37, 0.71, 1.0):

@@ -23,14 +23,14 @@ from OCP.gp import gp_Dir, gp_Lin, gp_Pln, gp_Pnt, gp_Vec
 from OCP.GProp import GProp_GProps
 from OCP.IntCurvesFace import IntCurvesFace_ShapeIntersector
 from OCP.TopAbs import TopAbs_Orientation, TopAbs_ShapeEnum
-from OCP.TopExp import TopExp
 from OCP.TopLoc import TopLoc_Location
 from OCP.TopoDS import TopoDS
-from OCP.TopTools import TopTools_IndexedMapOfShape, TopTools_ListOfShape
+from OCP.TopTools import TopTools_ListOfShape
 
 from featurize import tolerances as tol
 from featurize.brep.shadow import View
 from featurize.brep.surfaces import Array
+from featurize.step.shapes import each
 from routing.processes.grind_path import Segment
 
 
@@ -38,16 +38,9 @@ class KernelError(RuntimeError):
     """A boolean or a build failed; the message says which."""
 
 
-def parts_of(shape: Any, kind: Any) -> list[Any]:
-    """The different sub-shapes of one kind."""
-    found = TopTools_IndexedMapOfShape()
-    TopExp.MapShapes_s(shape, kind, found)
-    return [found(i + 1) for i in range(found.Extent())]
-
-
 def solids_of(shape: Any) -> list[Any]:
     """The solids in a shape."""
-    return parts_of(shape, TopAbs_ShapeEnum.TopAbs_SOLID)
+    return each(shape, TopAbs_ShapeEnum.TopAbs_SOLID)
 
 
 def volume_of(shape: Any) -> float:
@@ -101,7 +94,7 @@ def cut(body: Any, tools: Sequence[Any]) -> Any:
 
 def is_closed(shape: Any) -> bool:
     """Whether no shell of a shape has a free edge."""
-    shells = parts_of(shape, TopAbs_ShapeEnum.TopAbs_SHELL)
+    shells = each(shape, TopAbs_ShapeEnum.TopAbs_SHELL)
     return bool(shells) and all(BRep_Tool.IsClosed_s(s) for s in shells)
 
 
@@ -115,7 +108,7 @@ def facets(
     copy = BRepBuilderAPI_Copy(solid, True, False).Shape()  # a mesh left on the shape would be kept as it is
     BRepMesh_IncrementalMesh(copy, deflection_mm, False, np.radians(angle_deg), False)
     found = []
-    for shape in parts_of(copy, TopAbs_ShapeEnum.TopAbs_FACE):
+    for shape in each(copy, TopAbs_ShapeEnum.TopAbs_FACE):
         face = TopoDS.Face_s(shape)
         place = TopLoc_Location()
         mesh = BRep_Tool.Triangulation_s(face, place)

@@ -27,12 +27,13 @@ from featurize import tolerances as tol
 from featurize.brep.part import Part
 from featurize.brep.surfaces import Array
 from featurize.feature import Feature, Kind, Role
+from featurize.step.shapes import each
 from routing.processes.grind_path import Segment
 from routing.shop import Cutter
 from routing.stock.blank import Blank
 from routing.stock.files import DRILLED, GROUND, ROUGHED, WIRED
 from routing.stock.levels import ROUGH_FLOOR_MM, ROUGH_WALL_MM, ground_of, tidy
-from routing.stock.solids import KernelError, cut, is_valid, parts_of, prism, solids_of, volume_of
+from routing.stock.solids import KernelError, cut, is_valid, prism, solids_of, volume_of
 
 # What a stage may miss of the part or of the next stage, as a share of the part.
 LOST_SHARE = 1e-6
@@ -120,7 +121,7 @@ def _pieces(part: Part, stock: Any, source_faces: Sequence[int] | None) -> list[
     if not operation.IsDone():
         raise KernelError("the kernel could not take the part from the stock")
     logical = {place: f.id for f in part.faces for place in f.source}
-    kernel = parts_of(part.solid, TopAbs_ShapeEnum.TopAbs_FACE)
+    kernel = each(part.solid, TopAbs_ShapeEnum.TopAbs_FACE)
     images = []
     for k, face in enumerate(kernel):
         owner = logical.get(source_faces[k] if source_faces is not None else k, -1)
@@ -128,7 +129,7 @@ def _pieces(part: Part, stock: Any, source_faces: Sequence[int] | None) -> list[
             images.append((image, owner))
     found = []
     for solid in solids_of(operation.Shape()):
-        mine = parts_of(solid, TopAbs_ShapeEnum.TopAbs_FACE)
+        mine = each(solid, TopAbs_ShapeEnum.TopAbs_FACE)
         table = {hash(f): [] for f in mine}  # type: dict[int, list[Any]]
         for f in mine:
             table[hash(f)].append(f)
@@ -209,7 +210,7 @@ def _through(part: Part, blank: Blank, feature: Feature) -> list[Any]:
     plane = gp_Pln(gp_Pnt(*at), gp_Dir(*along))
     cutting = BRepAlgoAPI_Section(part.solid, plane)
     edges = TopTools_HSequenceOfShape()
-    for e in parts_of(cutting.Shape(), TopAbs_ShapeEnum.TopAbs_EDGE):
+    for e in each(cutting.Shape(), TopAbs_ShapeEnum.TopAbs_EDGE):
         edges.Append(e)
     wires = TopTools_HSequenceOfShape()
     ShapeAnalysis_FreeBounds.ConnectEdgesToWires_s(edges, 1e-5, False, wires)

@@ -17,6 +17,7 @@ import numpy as np
 
 from featurize import tolerances as tol
 from featurize.brep.surfaces import Array
+from featurize.step.shapes import each
 
 # A file read back must have the volume of what was written: STEP keeps 15 digits, an STL its chords.
 _STEP_SHARE = 1e-6
@@ -96,11 +97,9 @@ def _label(document: Any, top: Any, solid: Any, faces: Sequence[tuple[str, Colou
     from OCP.TopAbs import TopAbs_ShapeEnum
     from OCP.XCAFDoc import XCAFDoc_ColorType, XCAFDoc_DocumentTool
 
-    from routing.stock.solids import parts_of
-
     shapes = XCAFDoc_DocumentTool.ShapeTool_s(document.Main())
     colours = XCAFDoc_DocumentTool.ColorTool_s(document.Main())
-    for face, (name, rgb) in zip(parts_of(solid, TopAbs_ShapeEnum.TopAbs_FACE), faces, strict=True):
+    for face, (name, rgb) in zip(each(solid, TopAbs_ShapeEnum.TopAbs_FACE), faces, strict=True):
         label = shapes.AddSubShape(top, face)
         if label.IsNull():  # a face that is not in its own place cannot be told apart
             continue
