@@ -9,6 +9,7 @@ import math
 import random
 import sys
 import time
+from dataclasses import replace
 from typing import Any
 
 import cadquery as cq
@@ -90,6 +91,22 @@ def test_the_second_opinion_sees_a_wrong_process() -> None:
     route = make_route(recognition, load_shop(), choices)
     job = JobContext(recognition.part, recognition.features, load_shop(), choices)
     assert second_opinion(job, route, solid).left > 0.5
+
+
+def test_the_second_opinion_sees_a_process_passed_over() -> None:
+    """A channel that runs right through, kept from the wheel without a reason, is found."""
+    solid = cq.Workplane().box(40, 30, 20).cut(cq.Workplane().box(60, 8, 10).translate((0, 0, 10)))
+    job, route, opinion = routed(solid.val().wrapped)
+    assert opinion.passed_over == []
+    (channel,) = [r for r in route.features if r.process == "surface grind"]
+    denied = [
+        replace(v, workable=False, reason="no wheel gets there") if v.process == "surface grind" else v
+        for v in channel.verdicts
+    ]
+    milled = replace(channel, process="mill", verdicts=tuple(denied))
+    others = [milled if r is channel else r for r in route.features]
+    opinion = second_opinion(job, replace(route, features=tuple(others)), solid.val().wrapped)
+    assert [said for said in opinion.passed_over if "surface grind refused" in said]
 
 
 def main() -> None:

@@ -150,17 +150,18 @@ class Asker:
                 found = self.lattice(along)
                 yield found.at(points, found.wired(min(w.corner_mm for w in shop.wires) + h))
         elif process == "surface grind":
-            wheel = min(shop.wheels, key=lambda w: w.width_mm)
             sides = feature.opens_to or SIDES
             for side, k in ((s, k) for s, k in permutations([*sides, "x", "y", "z"], 2) if len(s) == 2):
                 if len(k) == 1 and k not in side:
                     found = self.lattice(self._toward(side), self._toward(k))
-                    yield found.at(points, found.ground(wheel.width_mm + 2 * h, wheel.depth_mm))
+                    for wheel in shop.wheels:
+                        yield found.at(points, found.ground(wheel.width_mm + 2 * h, wheel.depth_mm))
         elif process == "mill":
-            cutter = min(shop.cutters, key=lambda c: c.radius_mm)
+            # Reach is a refusal of the shop's own; any radius will do that goes in.
+            least = min(c.radius_mm for c in shop.cutters)
             for side in SIDES:
                 found = self.lattice(self._toward(side))
-                yield found.at(points, found.cut_from_above(cutter.radius_mm + h))
+                yield found.at(points, found.cut_from_above(least + h))
 
 
 def second_opinion(job: JobContext, route: Route, solid: object, pitch_mm: float | None = None) -> Opinion:
