@@ -45,8 +45,8 @@ export function listen(told, state) {
   stream.onmessage = event => told(JSON.parse(event.data));
   stream.onopen = async () => {
     if (lost) await begin();
-    state(true, lost);
     lost = false;
+    state(true);
   };
-  stream.onerror = () => { lost = true; state(false, true); };
+  stream.onerror = () => { lost = true; state(false); };
 }

@@ -10,7 +10,7 @@ const main = document.getElementById("main");
 const said = document.getElementById("said");
 const link = document.getElementById("link");
 const progress = document.getElementById("progress-said");
-let page = null, serial = 0;
+let page = null, serial = 0, missed = false; // missed: something was told while no page could hear it
 
 export function complain(error) {
   said.replaceChildren(error ? el("p", null, el("span", null, error.message ?? String(error)),
@@ -33,8 +33,12 @@ async function show(keepFocus) {
   const make = { job: sheetPage, compare: comparePage }[name] ?? jobsPage;
   try {
     const made = await make({ main, rest, complain, announce, take });
-    if (mine === serial) page = made;
-    else made?.close?.();
+    if (mine !== serial) made?.close?.();
+    else {
+      page = made;
+      if (missed) page?.refresh?.();
+      missed = false;
+    }
     if (!keepFocus) main.focus({ preventScroll: true });
   } catch (error) {
     main.replaceChildren(el("p", { className: "quiet" }, "There is nothing to show here. ", el("a", { href: "#/" }, "To the jobs")));
@@ -80,9 +84,11 @@ function accept() {
 
 await begin();
 accept();
-listen(message => page?.hear?.(message), (there, again) => {
+listen(message => { if (page) page.hear?.(message); else missed = true; }, there => {
   link.textContent = there ? "" : "The server is not there; waiting for it.";
-  if (there && again) page?.refresh?.();
+  // What was told before the line was open was told to nobody.
+  if (!there) return;
+  if (page) page.refresh?.(); else missed = true;
 });
 addEventListener("hashchange", () => { complain(null); show(); });
 show(true);
