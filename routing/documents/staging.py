@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+import secrets
 import shutil
-import tempfile
 import time
 from collections.abc import Collection, Iterator
 from contextlib import contextmanager
@@ -41,13 +41,16 @@ def staged_folder(target: Path, replaceable: Collection[str]) -> Iterator[Path]:
     try:
         target.parent.mkdir(parents=True, exist_ok=True)
         sweep(target.parent)
-        work = Path(tempfile.mkdtemp(prefix=f".{target.name}{_MARK}", dir=target.parent))
     except OSError as error:
-        raise OutputError(
-            f"{target.parent} cannot be written to ({error.strerror}): choose another -o."
-        ) from error
+        raise _unwritable(target, error) from error
+    # Named before it is made: a signal in between leaves nothing.
+    work = target.parent / f".{target.name}{_MARK}{secrets.token_hex(8)}"
     lock = None
     try:
+        try:
+            work.mkdir(mode=0o700)
+        except OSError as error:
+            raise _unwritable(target, error) from error
         lock = _hold(work)
         new, old = work / "new", work / "old"
         new.mkdir()
@@ -62,6 +65,10 @@ def staged_folder(target: Path, replaceable: Collection[str]) -> Iterator[Path]:
         if lock is not None:
             lock.close()
         shutil.rmtree(work, ignore_errors=True)
+
+
+def _unwritable(target: Path, error: OSError) -> OutputError:
+    return OutputError(f"{target.parent} cannot be written to ({error.strerror}): choose another -o.")
 
 
 def sweep(parent: Path) -> None:

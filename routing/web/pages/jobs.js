@@ -62,10 +62,24 @@ export async function jobsPage({ main, complain, announce, take }) {
         el("button", { type: "button", className: "slight", ariaLabel: `Remove ${job.name}`, onclick: doing(async () => { if (sure()) await act(own, "DELETE"); }) }, "Remove"))));
   }
 
+  // Only rows that changed are made anew: a click, or the focus, on another one is not lost.
+  let drawn = [];
   function draw() {
     count.textContent = jobs.length ? plural(jobs.length, "job") : words ? "No job holds these words." : "No jobs yet.";
+    const wanted = jobs.map(job => ({ id: job.id, text: JSON.stringify(job), job }));
+    if (wanted.length && wanted.length === drawn.length && wanted.every((w, n) => w.id === drawn[n].id)) {
+      drawn = wanted.map((w, n) => {
+        const { text, node } = drawn[n];
+        if (w.text === text) return drawn[n];
+        const fresh = row(w.job);
+        node.replaceWith(fresh);
+        return { ...w, node: fresh };
+      });
+      return;
+    }
+    drawn = wanted.map(w => ({ ...w, node: row(w.job) }));
     rows.replaceChildren(jobs.length
-      ? table("Jobs", ["File and part", "Revision", "Result", "Handed in", "Do"], jobs.map(row), "jobs") : "");
+      ? table("Jobs", ["File and part", "Revision", "Result", "Handed in", "Do"], drawn.map(d => d.node), "jobs") : "");
   }
 
   await refresh();
