@@ -95,6 +95,26 @@ def _clipper(region: shapely.Polygon, distance: float) -> list[list[tuple[int, i
     return offset.Execute(distance * scale)
 
 
+def test_nothing_to_rough_is_said() -> None:
+    """A cutter at the floor already has no level to clear."""
+    body = block()
+    part = build_part(body.val().wrapped)
+    part = replace(part, frame=replace(part.frame, origin=np.zeros(3), axes=np.eye(3)))
+    whole, shop = facets(body.val().wrapped), load_shop()
+    made = [("+z", floor_of(part, 10.0))]
+    assert rough(part, made, whole, whole, shop, shop.materials["steel"]) is None
+
+
+def test_an_opening_of_upright_walls_is_what_they_fence_in() -> None:
+    """Walls seen on edge cast no shadow; a pocket's floor of the same plan gives the closed form."""
+    body = block().cut(cq.Workplane().box(24, 16, 40))
+    part = build_part(body.val().wrapped)
+    walls = tuple(f.id for f in part.faces if f.area_mm2 < 500)  # the block's own faces are larger
+    opening = Feature("F01", Kind.THROUGH_PROFILE, walls, dict.fromkeys(walls, Role.WALL))
+    view = ground_of(part, UP, [opening], 10.0, 1.0)
+    assert {round(mask.area, 6) for mask in view.masks} == {24.0 * 16.0}
+
+
 def test_area_of_every_level_agrees_with_another_library() -> None:
     body = (
         block()

@@ -143,6 +143,8 @@ def ground_of(
         mine = np.isin(part.mesh.face_ids, ids)
         low = float(level[part.mesh.triangles[mine]].min())
         plan = cast(part, view, ids)
+        if plan.area <= _SLIVER_MM**2:  # upright walls cast no shadow of their own, but fence one in
+            plan = _fenced(view.flat(part.mesh.vertices[part.mesh.triangles[mine]]))
         rings = [shapely.Polygon(p.exterior) for p in shapely.get_parts(plan) if p.area > _SLIVER_MM**2]
         if rings:
             plans.append((low, shapely.union_all(rings)))
@@ -164,6 +166,17 @@ def ground_of(
         blocked.append(over.simplify(_THIN_MM))
         masks.append(shapely.union_all([plan for low, plan in plans if low < bottom]))
     return Ground(view, tuple(steps), tuple(masks), tuple(blocked))
+
+
+def _fenced(facets: Array) -> Any:
+    """What the edges of flattened facets (m, 3, 2) close in."""
+    ends = np.round(np.concatenate([facets[:, [0, 1]], facets[:, [1, 2]], facets[:, [2, 0]]]), 6)
+    ends = ends[np.any(ends[:, 0] != ends[:, 1], axis=1)]
+    if len(ends) == 0:
+        return shapely.Polygon()
+    return shapely.union_all(
+        shapely.get_parts(shapely.polygonize(shapely.get_parts(shapely.node(_lines(ends)))))
+    )
 
 
 def tidy(region: Any) -> Any:

@@ -233,6 +233,9 @@ def _rough_cutter(
             ]
             held.append((view, k, depth, bodies))
 
+    if not held:
+        return None
+
     def volumes(cutter: Cutter) -> Array:
         levels = {id(view): view.levels(cutter.radius_mm) for view in {id(v): v for v, *_ in held}.values()}
         cleared = np.array(
