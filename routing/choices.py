@@ -13,17 +13,21 @@ from typing import Any
 
 from featurize.feature import Kind, Vec3
 from featurize.standards.threads import parse
+from routing.hardness import GRAINS_UM
+from routing.trade import PROCESSES
 
 BLANKS = ("auto", "block", "disc")
 PROCESSES = ("wire", "surface grind", "mill", "sink-erode")
 
 _FEATURE_ID = re.compile(r"F\d{2,}")
 _STEEL = re.compile(r"steel-(\d+(?:\.\d+)?)hrc")
-_CARBIDE = re.compile(r"carbide-(\d+(?:\.\d+)?)")
+_CARBIDE = re.compile(rf"carbide-(\d+(?:\.\d+)?)(?:-(?:({'|'.join(GRAINS_UM)})|(\d+(?:\.\d+)?)um))?")
+_COLOUR = re.compile(r"#[0-9a-f]{6}")
 _AXIS = re.compile(r"[+-][xyz]")
 
 _WRITE = {
-    "material": 'write "steel-60hrc" (hardness 20 to 70 HRC) or "carbide-12" (3 to 30 % binder)',
+    "material": 'write "steel-60hrc" (hardness 20 to 70 HRC) or "carbide-12" (3 to 30 % binder), with its '
+    f'grain where known: "carbide-12-0.8um" (0.2 to 10 um) or "carbide-12-fine" ({", ".join(GRAINS_UM)})',
     "working_side": 'write "+z" or the like, or a vector "0,0.5,1", in the model\'s own coordinates',
     "blank": 'write "auto", "block", "disc" or the path of a STEP file',
     "blank_margin_mm": "write millimetres from 0 to 50, such as 0.5",
@@ -54,7 +58,7 @@ def _wrong(key: str, value: object) -> ChoicesError:
 
 @dataclass(frozen=True)
 class Material:
-    """``hardness_hrc`` for steel, ``binder_percent`` (by mass) for cemented carbide."""
+    """``hardness_hrc`` for steel; ``binder_percent`` (by mass), perhaps ``grain_um``, for cemented carbide."""
 
     name: str
     hardness_hrc: float | None = None
@@ -62,12 +66,15 @@ class Material:
 
     @classmethod
     def named(cls, name: str) -> Material:
-        """From "steel-60hrc" or "carbide-12"; raises ChoicesError."""
+        """From "steel-60hrc", "carbide-12", "carbide-12-fine" or "carbide-12-0.8um"; raises ChoicesError."""
         if (match := _STEEL.fullmatch(name)) and 20 <= float(match[1]) <= 70:
             return cls(name, hardness_hrc=float(match[1]))
         if (match := _CARBIDE.fullmatch(name)) and 3 <= float(match[1]) <= 30:
-            return cls(name, binder_percent=float(match[1]))
+            grain = GRAINS_UM[match[2]] if match[2] else float(match[3]) if match[3] else None
+            if grain is None or 0.2 <= grain <= 10:
+                return cls(name, binder_percent=float(match[1]), grain_um=grain)
         raise _wrong("material", name)
+    grain_um: float | None = None
 
 
 SIDES = ("working", "mounting")

@@ -1,6 +1,7 @@
 """What the shop owns: wires, wheels, cutters, electrodes, limits and rates."""
 
 from routing.shop.load import ShopError, load_shop
+from routing.shop.materials import MaterialRule, like_binder_percent
 from routing.shop.model import (
     BenchRates,
     Cutter,
@@ -12,7 +13,6 @@ from routing.shop.model import (
     Holding,
     HoleRates,
     InspectRates,
-    MaterialRule,
     MillRates,
     Range,
     Rates,
@@ -44,5 +44,6 @@ __all__ = [
     "Wire",
     "WireMachine",
     "WireRates",
+    "like_binder_percent",
     "load_shop",
 ]

@@ -71,8 +71,11 @@ def meaning_of(key: str) -> tuple[str, str]:
     if not said and (entry := re.fullmatch(r"(.*)\[\d+\]\.(\w+)", key)):
         above = places[entry[1]].above if entry[1] in places else ()
         said = next((a.partition(":")[2].strip() for a in above if a.startswith(f"{entry[2]}:")), "")
-    if not said and key.startswith("materials."):
-        said = _beside(places.get(re.sub(r"^materials\.[^.]+", "materials.steel", key)))
+    if key.startswith("materials.") and (not said or said.startswith("basis:")):
+        # What one material tells of its numbers holds for the others', but for the basis.
+        told = re.compile(rf"materials\.[^.]+\.{re.escape(key.rpartition('.')[2])}")
+        first = next((_beside(p) for k, p in places.items() if told.fullmatch(k) and p.beside), "")
+        said = f"{first.partition('basis:')[0]} {said}" if said else first
     outer = key
     while not said and "." in outer:
         outer = outer.rpartition(".")[0]

@@ -7,10 +7,12 @@ import re
 import tomllib
 import typing
 from collections.abc import Mapping
-from dataclasses import fields, is_dataclass
+from dataclasses import MISSING, fields, is_dataclass
 from pathlib import Path
 from typing import Any
 
+from routing.choices import ChoicesError, thread_colours
+from routing.shop.materials import MaterialRule
 from routing.shop.model import Shop
 from routing.shop.places import nearest, places_of
 
@@ -64,6 +66,9 @@ _LIMITS = {
     "high": (1.0, math.inf),
     "cross_share": (0.05, 1.0),
     "thread_mill_share": (0.1, 0.95),
+    "chipping": (0.0, 1.0),
+    "careful_feed": (0.05, 1.0),
+    "safety": (1.0, math.inf),
 }
 # A table replaces the default key by key, a list of tools as a whole: they are what the shop owns.
 
@@ -161,7 +166,7 @@ def _table(kind: Any, content: object, key: str) -> Any:
     for name in content:
         if name not in hints:
             raise ShopError(f"{start}{name} is not known: write one of {', '.join(hints)}.", start + name)
-    missing = [f.name for f in fields(kind) if f.name not in content and f.name != "measured"]
+    missing = [f.name for f in fields(kind) if f.name not in content and f.default is MISSING]
     if missing:
         raise ShopError(f"{start}{missing[0]} is missing.", start + missing[0])
     return kind(**{name: _made(hints[name], item, start + name) for name, item in content.items()})
@@ -174,9 +179,19 @@ def _single(kind: Any, content: object, key: str) -> Any:
         return ShopError(f"{key} = {content!r}: write {write}.", key)
 
     if kind is bool:
+    if kind is MaterialRule:
+        _check_material(content, key)
         if not isinstance(content, bool):
             raise wrong("true or false")
         return content
+def _check_material(content: Mapping[str, Any], key: str) -> None:
+    """A material stands for a hardness, or for a binder share and a grain."""
+    if ("hardness_hrc" in content) == ("binder_percent" in content):
+        raise ShopError(f"{key} needs either hardness_hrc or binder_percent.", key)
+    if ("binder_percent" in content) != ("grain_um" in content):
+        raise ShopError(f"{key} needs binder_percent and grain_um together.", key)
+
+
     if kind is str:
         words = _WORDS.get(path[-1])
         if not isinstance(content, str) or not content or (words and content not in words):

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from routing.choices import Material
+from routing.shop.materials import MaterialRule, rule_for
 
 
 @dataclass(frozen=True)
@@ -126,28 +127,6 @@ class General:
     sharp_corner_leave_mm: float
     contour_leave_mm: float
     clearance_holes: str
-
-
-@dataclass(frozen=True)
-class MaterialRule:
-    """``smallest_cutter_mm`` and ``length_ratio`` bound the cutters that are sensible.
-
-    ``small_cutter_mm`` and ``small_length_ratio`` are the ratio for cutters under a diameter. The scales
-    are shares of the rates in ``Rates``, which are steel's.
-    """
-
-    processes: tuple[str, ...]
-    smallest_cutter_mm: float
-    length_ratio: float
-    small_cutter_mm: float
-    small_length_ratio: float
-    feed_scale: float
-    wire_scale: float
-    grind_scale: float
-    erode_scale: float
-    density_g_per_cm3: float
-    price_per_kg: float
-    cutter_cost_per_hour: float
 
 
 @dataclass(frozen=True)
@@ -277,7 +256,5 @@ class Shop:
     rates: Rates
 
     def rule(self, material: Material) -> MaterialRule:
-        """The rule of a material: hardened steel, or carbide by its binder's share."""
-        if material.binder_percent is None:
-            return self.materials["steel"]
-        return self.materials["tough_carbide" if material.binder_percent >= 15 else "hard_carbide"]
+        """The rule of a material, drawn between those of its family in the shop file."""
+        return rule_for(material, self.materials.values())

@@ -17,10 +17,11 @@ import shapely
 
 from featurize import tolerances as tol
 from routing.choices import Material
+from routing.hardness import CO_G_CM3, WC_G_CM3
 from routing.wirework.outline import Outline
 from routing.wirework.profiles import Cut
 
-_WC_G_CM3, _CO_G_CM3, _STEEL_G_CM3 = 15.63, 8.90, 7.8
+_STEEL_G_CM3 = 7.8
 # A slug heavier than this is held by a tab until someone has a hand on it (common practice, no source).
 TAB_OVER_G = 100.0
 # Sliding friction of wetted metal on metal, the upper end (common handbook range 0.1 to 0.3, from memory).
@@ -65,7 +66,7 @@ def density_g_cm3(material: Material) -> float:
     if material.binder_percent is None:
         return _STEEL_G_CM3
     share = material.binder_percent / 100
-    return 1 / (share / _CO_G_CM3 + (1 - share) / _WC_G_CM3)
+    return 1 / (share / CO_G_CM3 + (1 - share) / WC_G_CM3)
 
 
 def slug(
