@@ -63,6 +63,7 @@ class Material:
     name: str
     hardness_hrc: float | None = None
     binder_percent: float | None = None
+    grain_um: float | None = None
 
     @classmethod
     def named(cls, name: str) -> Material:
@@ -74,7 +75,6 @@ class Material:
             if grain is None or 0.2 <= grain <= 10:
                 return cls(name, binder_percent=float(match[1]), grain_um=grain)
         raise _wrong("material", name)
-    grain_um: float | None = None
 
 
 SIDES = ("working", "mounting")

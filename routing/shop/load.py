@@ -169,7 +169,17 @@ def _table(kind: Any, content: object, key: str) -> Any:
     missing = [f.name for f in fields(kind) if f.name not in content and f.default is MISSING]
     if missing:
         raise ShopError(f"{start}{missing[0]} is missing.", start + missing[0])
+    if kind is MaterialRule:
+        _check_material(content, key)
     return kind(**{name: _made(hints[name], item, start + name) for name, item in content.items()})
+
+
+def _check_material(content: Mapping[str, Any], key: str) -> None:
+    """A material stands for a hardness, or for a binder share and a grain."""
+    if ("hardness_hrc" in content) == ("binder_percent" in content):
+        raise ShopError(f"{key} needs either hardness_hrc or binder_percent.", key)
+    if ("binder_percent" in content) != ("grain_um" in content):
+        raise ShopError(f"{key} needs binder_percent and grain_um together.", key)
 
 
 def _single(kind: Any, content: object, key: str) -> Any:
@@ -179,19 +189,9 @@ def _single(kind: Any, content: object, key: str) -> Any:
         return ShopError(f"{key} = {content!r}: write {write}.", key)
 
     if kind is bool:
-    if kind is MaterialRule:
-        _check_material(content, key)
         if not isinstance(content, bool):
             raise wrong("true or false")
         return content
-def _check_material(content: Mapping[str, Any], key: str) -> None:
-    """A material stands for a hardness, or for a binder share and a grain."""
-    if ("hardness_hrc" in content) == ("binder_percent" in content):
-        raise ShopError(f"{key} needs either hardness_hrc or binder_percent.", key)
-    if ("binder_percent" in content) != ("grain_um" in content):
-        raise ShopError(f"{key} needs binder_percent and grain_um together.", key)
-
-
     if kind is str:
         words = _WORDS.get(path[-1])
         if not isinstance(content, str) or not content or (words and content not in words):
