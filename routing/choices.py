@@ -17,9 +17,11 @@ from routing.hardness import GRAINS_UM
 from routing.trade import PROCESSES
 
 BLANKS = ("auto", "block", "disc")
-PROCESSES = ("wire", "surface grind", "mill", "sink-erode")
+BREAKS = ("keep sharp", "may break", "must break")
+EDGE = "edge"  # the kind of an answer for a single edge
 
 _FEATURE_ID = re.compile(r"F\d{2,}")
+_EDGE_ID = re.compile(r"E\d+")
 _STEEL = re.compile(r"steel-(\d+(?:\.\d+)?)hrc")
 _CARBIDE = re.compile(rf"carbide-(\d+(?:\.\d+)?)(?:-(?:({'|'.join(GRAINS_UM)})|(\d+(?:\.\d+)?)um))?")
 _COLOUR = re.compile(r"#[0-9a-f]{6}")
@@ -34,10 +36,12 @@ _WRITE = {
     "allowance_floor_mm": "write millimetres from 0 to 5, such as 0.010",
     "allowance_wall_mm": "write millimetres from 0 to 5, such as 0.010",
     "threads": 'write a feature, a diameter or "all" = a size or "plain", such as "4.2" = "M5"',
+    "thread_colours": 'write a colour = a size, "thread" or "plain", such as "#ff8000" = "thread"',
     "processes": f'write a feature or a kind = one of {", ".join(PROCESSES)}, such as "F07" = "mill"',
     "allowances": "write a feature or a kind = [floor, wall] in mm from 0 to 5, such as F07 = [0.02, 0]",
+    "edges": f'write an edge, a feature or a kind = one of {", ".join(BREAKS)}, such as E12 = "may break"',
     "strict": "write true or false",
-    "settle": "write at = [x, y, z], kind, size_mm and one of thread, process, is, side, "
+    "settle": "write at = [x, y, z], kind, size_mm and one of thread, process, is, side, edge, "
     "as `dieroute doubts` does",
 }
 _LIMIT_MM = {"blank_margin_mm": 50.0, "allowance_floor_mm": 5.0, "allowance_wall_mm": 5.0}
@@ -50,6 +54,11 @@ class ChoicesError(Exception):
 def is_feature_id(text: str) -> bool:
     """Whether a key names a feature, such as F07, rather than a kind or a diameter."""
     return _FEATURE_ID.fullmatch(text) is not None
+
+
+def is_edge_id(text: str) -> bool:
+    """Whether a key names an edge, such as E12."""
+    return _EDGE_ID.fullmatch(text) is not None
 
 
 def _wrong(key: str, value: object) -> ChoicesError:
@@ -84,10 +93,11 @@ CALLED = tuple(k for k in Kind if k not in (Kind.THREADED_HOLE, Kind.UNASSIGNED)
 
 @dataclass(frozen=True)
 class Settlement:
-    """A person's answer for one feature, which is known by its kind, its size and its place.
+    """A person's answer for one feature or edge, which is known by its kind, its size and its place.
 
     ``at`` (mm) is in the part's box, as `dieroute doubts` and the route file give it; face numbers and ids
     would not outlive the next export. ``is_kind`` overrules the kind; ``side`` is where this feature is.
+    ``edge`` is what becomes of the edge, or of all edges of the feature; of an edge the size is its length.
     """
 
     at: Vec3
@@ -97,6 +107,7 @@ class Settlement:
     process: str | None = None
     is_kind: str | None = None
     side: str | None = None
+    edge: str | None = None
 
     def __str__(self) -> str:
         return f"{self.kind} of {self.size_mm:g} mm at [{', '.join(f'{c:g}' for c in self.at)}]"
@@ -111,7 +122,8 @@ class Settlement:
         given = dict(entry)
         try:
             at, size = given.pop("at"), given.pop("size_mm")
-            kind = _kind(given.pop("kind"))
+            named = given.pop("kind")
+            kind = EDGE if named == EDGE else _kind(named)
         except KeyError:
             raise _wrong("settle", entry) from None
         numbers = [*at, size] if isinstance(at, list | tuple) and len(at) == 3 else []
@@ -122,7 +134,11 @@ class Settlement:
             raise _wrong("settle", entry)
         answers: dict[str, str] = {}
         for key, value in given.items():
-            if key == "thread":
+            if key == "edge":
+                answers["edge"] = _edge("pocket", value)[1]
+            elif kind == EDGE:
+                raise _wrong("settle", {key: value})
+            elif key == "thread":
                 answers["thread"] = _thread("all", value)[1]
             elif key == "process":
                 answers["process"] = _process("pocket", value)[1]
@@ -141,10 +157,11 @@ class Choices:
     """All choices, checked: making one raises ChoicesError naming the key and what to write.
 
     ``blank`` is "auto" (a disc for a part with a round outside, else a block), "block", "disc" or a path.
-    ``threads``: feature id, diameter in mm or "all" to a designation or "plain". ``processes``: feature
+    ``threads``: feature id, diameter in mm or "all" to a designation or "plain". ``thread_colours``: colours
+    "#rrggbb" to a designation, "thread" or "plain", over the shop's own. ``processes``: feature
     id or kind to a process. ``allowances``: feature id or kind to what stays on its ground floors and walls
-    in place of the two above. ``settle``: answers for single features. ``strict``: blocking flags make the
-    exit status 1.
+    in place of the two above. ``edges``: edge id, feature id (all its edges) or kind to a verdict.
+    ``settle``: answers for single features and edges. ``strict``: blocking flags make the exit status 1.
     """
 
     material: str = "steel-60hrc"
@@ -154,8 +171,10 @@ class Choices:
     allowance_floor_mm: float = 0.010
     allowance_wall_mm: float = 0.0
     threads: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}))
+    thread_colours: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}))
     processes: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}))
     allowances: Mapping[str, tuple[float, float]] = field(default_factory=lambda: MappingProxyType({}))
+    edges: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}))
     settle: tuple[Settlement, ...] = ()
     strict: bool = False
 
@@ -174,8 +193,10 @@ class Choices:
             raise _wrong("strict", self.strict)
         # Plain dictionaries: choices travel to a child process.
         object.__setattr__(self, "threads", _table("threads", self.threads, _thread))
+        object.__setattr__(self, "thread_colours", thread_colours(self.thread_colours))
         object.__setattr__(self, "processes", _table("processes", self.processes, _process))
         object.__setattr__(self, "allowances", _table("allowances", self.allowances, _allowance))
+        object.__setattr__(self, "edges", _table("edges", self.edges, _edge))
         if not isinstance(self.settle, list | tuple):
             raise _wrong("settle", self.settle)
         object.__setattr__(self, "settle", tuple(Settlement.made_from(entry) for entry in self.settle))
@@ -188,10 +209,16 @@ class Choices:
     def but(self, **changes: Any) -> Choices:
         """A copy with every change that is not None; tables are extended, not replaced."""
         given = {key: value for key, value in changes.items() if value is not None}
-        for key in ("threads", "processes", "allowances"):
+        for key in ("threads", "thread_colours", "processes", "allowances", "edges"):
             if key in given:
                 given[key] = {**getattr(self, key), **given[key]}
         return replace(self, **given)
+
+    def without_edges(self) -> Choices:
+        """These choices without what they say of edges: what the rest of the work depends on."""
+        bare = tuple(replace(answer, edge=None) for answer in self.settle)
+        left = tuple(s for s in bare if any((s.thread, s.process, s.is_kind, s.side)))
+        return replace(self, edges={}, settle=left)
 
     def process_for(self, feature_id: str, kind: str) -> str | None:
         """The process forced on a feature: by its id before by its kind."""
@@ -253,16 +280,34 @@ def _table(key: str, table: object, entry: Any) -> dict[str, Any]:
 
 
 def _thread(name: object, value: object) -> tuple[str, str]:
-    usable = isinstance(name, str) and (name == "all" or is_feature_id(name) or _is_diameter(name))
-    if not usable or not isinstance(value, str) or not value.strip():
+    if not (isinstance(name, str) and (name == "all" or is_feature_id(name) or _is_diameter(name))):
         raise _wrong("threads", f"{name} = {value}")
+    return name, _size("threads", name, value)
+
+
+def _size(key: str, name: object, value: object) -> str:
+    """A designation or "plain"."""
+    if not isinstance(value, str) or not value.strip():
+        raise _wrong(key, f"{name} = {value}")
     designation = value.strip()
     if designation != "plain":
         try:
             parse(designation)
         except ValueError as error:
-            raise ChoicesError(f"threads: {error}.") from error
-    return str(name), designation
+            raise ChoicesError(f"{key}: {error}.") from error
+    return designation
+
+
+def thread_colours(table: object) -> dict[str, str]:
+    """What colours mean, checked, each as "#rrggbb" in small letters; raises ChoicesError."""
+    return _table("thread_colours", table, _thread_colour)
+
+
+def _thread_colour(name: object, value: object) -> tuple[str, str]:
+    colour = name.strip().lower() if isinstance(name, str) else ""
+    if not _COLOUR.fullmatch(colour):
+        raise _wrong("thread_colours", f"{name} = {value}")
+    return colour, "thread" if value == "thread" else _size("thread_colours", name, value)
 
 
 def _process(name: object, value: object) -> tuple[str, str]:
@@ -273,6 +318,14 @@ def _process(name: object, value: object) -> tuple[str, str]:
     if process is None or target is None:
         raise _wrong("processes", f"{name} = {value}")
     return target, process
+
+
+def _edge(name: object, value: object) -> tuple[str, str]:
+    verdict = str(value).replace("-", " ")
+    target = str(name) if is_edge_id(str(name)) else _target(name)
+    if verdict not in BREAKS or target is None:
+        raise _wrong("edges", f"{name} = {value}")
+    return target, verdict
 
 
 def _allowance(name: object, value: object) -> tuple[str, tuple[float, float]]:

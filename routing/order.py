@@ -14,6 +14,7 @@ from featurize.feature import Feature, Kind, Role
 from routing.finish import demands
 from routing.processes.base import JobContext, Verdict
 from routing.processes.sight import hits
+from routing.trade import TRADE
 
 # A wall thinner than this, or this many times higher than thick, breaks out under a later cut
 # (common practice, no source).
@@ -90,11 +91,7 @@ class Choice:
 
 ALL_SIDES = "all"
 _MILLED = (Stage.ROUGH, Stage.SEMI_FINISH, Stage.FINISH)
-_CAUTIONS = {
-    "surface grind": "grinding dust, carbide and cobalt above all, harms: wet, extracted, as local codes ask",
-    "wire": "dielectric and sparks: fumes, guards and disposal as local codes ask",
-    "sink-erode": "dielectric may burn: level, extraction and fire watch as local codes ask",
-}
+_CAUTIONS = {sign.name: sign.caution for sign in TRADE if sign.caution}
 
 
 def steps_of(job: JobContext, choices: Sequence[Choice], broken: Sequence[str]) -> list[Step]:

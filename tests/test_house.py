@@ -14,6 +14,7 @@ import jsonschema
 import pytest
 
 from featurize.feature import Kind
+from routing.trade import PROCESSES
 
 ROOT = Path(__file__).resolve().parents[1]
 PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text())
@@ -79,6 +80,8 @@ def test_schema_is_a_schema_and_knows_every_kind() -> None:
     jsonschema.Draft202012Validator.check_schema(schema)
     kinds = schema["properties"]["features"]["items"]["properties"]["kind"]["enum"]
     assert kinds == [str(kind) for kind in Kind]
+    feature = schema["properties"]["features"]["items"]["properties"]
+    assert feature["process"]["enum"] == [*PROCESSES, "none"]
 
 
 def test_index_lists_the_colours() -> None:

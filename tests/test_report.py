@@ -26,6 +26,7 @@ from routing.report.pictures import Subject, legend, picture, subject_of
 from routing.report.render import Eye, shoot, visible
 from routing.report.shop_sections import gauge
 from routing.shop import load_shop
+from routing.trade import SIGNS
 from routing.viewer.mesh import mesh_of
 from tests.support.browser import chromium_page
 
@@ -328,7 +329,8 @@ def test_processes_are_told_apart_without_colour():
     for i, a in enumerate(keys):
         for b in keys[i + 1 :]:
             assert (patterns[a] != patterns[b]).mean() > 0.1, (a, b)
-    assert len(set(pictures.LETTERS.values())) == len(pictures.LETTERS)
+    letters = [sign.letter for sign in SIGNS.values()]
+    assert len(set(letters)) == len(letters)
 
 
 def test_pictures_name_each_feature_that_is_seen(plate):

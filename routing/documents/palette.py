@@ -1,18 +1,12 @@
-"""One colour for each process, apart in hue and in lightness: they stay apart in grey, and for every eye."""
+"""The processes' colours as numbers."""
 
 from __future__ import annotations
 
+from routing.trade import SIGNS
+
 Colour = tuple[float, float, float]
 
-# sRGB, from dark to light; "blank" are the faces that come with the blank.
-HEX = {
-    "sink-erode": "#5b1a4b",
-    "wire": "#2f62a8",
-    "mill": "#d2691e",
-    "surface grind": "#7fc0b5",
-    "none": "#f0d000",
-    "blank": "#f4f2ee",
-}
+HEX = {name: sign.colour for name, sign in SIGNS.items()}
 
 
 def rgb(process: str) -> Colour:

@@ -7,7 +7,7 @@ from collections.abc import Iterator, Mapping
 from typing import Any
 
 from routing.report.blocks import Block, Section, Table, Text, clean, number, sizes
-from routing.report.pictures import LETTERS
+from routing.trade import SIGNS
 
 Content = Mapping[str, Any]
 _SEVERITY = ("blocking", "warning", "note")
@@ -52,7 +52,7 @@ def palette_key(feature: Mapping[str, Any]) -> str:
 
 def label(feature: Mapping[str, Any]) -> str:
     """As the pictures name it: id and the letter of its process."""
-    return f"{feature['id']} {LETTERS[palette_key(feature)]}"
+    return f"{feature['id']} {SIGNS[palette_key(feature)].letter}"
 
 
 def features(content: Content) -> Section:

@@ -14,23 +14,16 @@ from featurize.brep.surfaces import Array
 from routing.documents.palette import HEX, rgb
 from routing.report.drawing import Drawing, Item, Line, Raster, Words, box_of, clear_of
 from routing.report.render import Eye, Ints, Shot, areas, middle_of, shoot, visible
+from routing.trade import SIGNS
 from routing.viewer.mesh import Mesh
 
 # Pixels on a millimetre of paper: 254 to the inch.
 DENSITY = 10.0
-LETTERS = {
-    "wire": "W",
-    "surface grind": "G",
-    "mill": "M",
-    "sink-erode": "E",
-    "none": "-",
-    "blank": "B",
-}
-CALLED = {"none": "no process found", "blank": "comes with the blank"}
 SHARP, BREAK, FREE = "keep sharp", "must break", "may break"
 _WIDTHS = {SHARP: 0.65, BREAK: 0.45, FREE: 0.16}
 _DASH = {BREAK: (1.3, 0.9)}
 _SHADES = 8
+_HATCH, _HATCH_LINE = 10.0, 1.7  # pixels from line to line, and of a line
 # A feature that is narrower than this each way from its middle has no room for its name.
 _ROOM_MM = 1.9
 # Edges shorter than this on paper bear no id: the table has them all.
@@ -131,7 +124,7 @@ def legend(keys: Sequence[str]) -> Drawing:
         items += [
             Raster(x, y, wide, 4.5, png),
             Line(((x, y), (x + wide, y), (x + wide, y + 4.5), (x, y + 4.5)), closed=True),
-            Words(x + wide + 1.5, y + 1.3, f"{LETTERS[key]}  {CALLED.get(key, key)}", 8),
+            Words(x + wide + 1.5, y + 1.3, f"{SIGNS[key].letter}  {SIGNS[key].said or key}", 8),
         ]
     for n, (verdict, said) in enumerate(kinds):
         x, y = n * step, 3.0
@@ -193,18 +186,11 @@ def _palette() -> list[int]:
 def _hatched(keys: Ints) -> NDArray[np.int64]:
     """1 on the hatch of each process: it tells them apart without colour."""
     y, x = np.indices(keys.shape)
-    gap, thick = 12, 2
-    lines = {
-        "wire": x % gap < thick,
-        "surface grind": y % gap < thick,
-        "mill": (x + y) % gap < thick,
-        "sink-erode": ((x + y) % gap < thick) | ((x - y) % gap < thick),
-        "none": (x % 10 < 4) & (y % 10 < 4),
-        "blank": np.zeros(keys.shape, bool),
-    }
     found = np.zeros(keys.shape, np.int64)
-    for key, hatch in lines.items():
-        found[(keys == _KEYS.index(key)) & hatch] = 1
+    for key, sign in SIGNS.items():
+        for turn in np.radians(sign.hatch_deg):
+            across = x * np.sin(turn) + y * np.cos(turn)  # rows run down the paper
+            found[(keys == _KEYS.index(key)) & (across % _HATCH < _HATCH_LINE)] = 1
     return found
 
 

@@ -15,13 +15,14 @@ from routing.choices import ChoicesError, thread_colours
 from routing.shop.materials import MaterialRule
 from routing.shop.model import Shop
 from routing.shop.places import nearest, places_of
+from routing.trade import PROCESSES
 
 DEFAULT = Path(__file__).with_name("default_shop.toml")
 
 _WORDS = {
     "kind": ("flat", "ball", "bull"),
     "clearance_holes": ("wire", "drill"),
-    "processes": ("wire", "surface grind", "mill", "sink-erode"),
+    "processes": PROCESSES,
 }
 # Numbers lie over 0 unless their key, or the table they stand in, is here: least and most.
 _LIMITS = {
@@ -65,10 +66,10 @@ _LIMITS = {
     "low": (0.0, 1.0),
     "high": (1.0, math.inf),
     "cross_share": (0.05, 1.0),
-    "thread_mill_share": (0.1, 0.95),
     "chipping": (0.0, 1.0),
     "careful_feed": (0.05, 1.0),
     "safety": (1.0, math.inf),
+    "thread_mill_share": (0.1, 0.95),
 }
 # A table replaces the default key by key, a list of tools as a whole: they are what the shop owns.
 
@@ -149,6 +150,8 @@ def _made(kind: Any, content: object, key: str) -> Any:
     if origin is not None and issubclass(origin, Mapping):
         if not isinstance(content, Mapping):
             raise ShopError(f"{key} must be a table.", key)
+        if key == "thread_colours":
+            return _colours(content, key)
         entry = typing.get_args(kind)[1]
         return {name: _made(entry, item, f"{key}.{name}") for name, item in content.items()}
     if typing.get_args(kind):  # X | None
@@ -156,6 +159,13 @@ def _made(kind: Any, content: object, key: str) -> Any:
     if is_dataclass(kind):
         return _table(kind, content, key)
     return _single(kind, content, key)
+
+
+def _colours(content: object, key: str) -> dict[str, str]:
+    try:
+        return thread_colours(content)
+    except ChoicesError as error:
+        raise ShopError(str(error), key) from error
 
 
 def _table(kind: Any, content: object, key: str) -> Any:

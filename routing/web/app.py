@@ -28,8 +28,8 @@ from starlette.routing import Route
 from starlette.types import ASGIApp
 
 from featurize.errors import StepError
-from routing.choices import BLANKS, CALLED, PROCESSES, ChoicesError
-from routing.documents.palette import HEX
+from routing.choices import BLANKS, CALLED, ChoicesError
+from routing.trade import PROCESSES, SIGNS
 from routing.web.answers import answered, as_table, as_toml, from_table
 from routing.web.bodies import body_of_stl
 from routing.web.guard import Guard, Rules
@@ -129,7 +129,7 @@ class Page:
                 "key": self._rules.key,
                 "version": version("dieroute"),
                 "limit_bytes": self._rules.body_limit,
-                "palette": HEX,
+                "signs": {name: asdict(sign) for name, sign in SIGNS.items()},
                 "processes": PROCESSES,
                 "kinds": CALLED,
                 "blanks": BLANKS,

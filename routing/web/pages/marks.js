@@ -3,17 +3,12 @@
 import { el, svg } from "./dom.js";
 import { terms } from "./api.js";
 
-export const LETTERS = { wire: "W", "surface grind": "G", mill: "M", "sink-erode": "E", none: "?", blank: "B" };
-export const NAMES = { none: "no process", blank: "comes with the blank" };
-export const nameOf = key => NAMES[key] ?? key;
+export const nameOf = key => terms.signs[key]?.said || key;
 
-const HATCH = {
-  wire: ["M-4 20 16 0", "M4 20 24 0", "M12 20 32 0"],
-  "surface grind": ["M0 5H20", "M0 10H20", "M0 15H20"],
-  mill: ["M-4 0 16 20", "M4 0 24 20", "M12 0 32 20"],
-  "sink-erode": ["M-4 20 16 0", "M4 20 24 0", "M-4 0 16 20", "M4 0 24 20"],
-  none: ["M5 0V20", "M10 0V20", "M15 0V20"],
-  blank: [],
+// Lines of a hatch across the right half of a swatch, which clips them.
+const lines = turn => {
+  const a = -turn * Math.PI / 180, [c, s] = [Math.cos(a), Math.sin(a)];
+  return [-12, -6, 0, 6, 12].map(n => `M${10 - n * s - 20 * c} ${10 + n * c - 20 * s}l${40 * c} ${40 * s}`);
 };
 
 function isDark(hex) {
@@ -23,12 +18,13 @@ function isDark(hex) {
 }
 
 export function swatch(key) {
-  const fill = terms.palette[key] ?? "#ffffff", ink = isDark(fill) ? "#ffffff" : "#000000";
+  const sign = terms.signs[key] ?? { colour: "#ffffff", letter: "", hatch_deg: [] };
+  const fill = sign.colour, ink = isDark(fill) ? "#ffffff" : "#000000";
   return svg("svg", { class: "swatch", viewBox: "0 0 40 20", "aria-hidden": "true", focusable: "false" },
     svg("rect", { width: 40, height: 20, fill }),
     svg("svg", { x: 20, width: 20, height: 20, viewBox: "0 0 20 20" },
-      HATCH[key]?.map(d => svg("path", { d, stroke: ink, "stroke-width": 1.4, fill: "none" }))),
-    svg("text", { x: 10, y: 15, "text-anchor": "middle", "font-size": 14, "font-weight": 700, fill: ink }, LETTERS[key] ?? ""),
+      sign.hatch_deg.flatMap(lines).map(d => svg("path", { d, stroke: ink, "stroke-width": 1.4, fill: "none" }))),
+    svg("text", { x: 10, y: 15, "text-anchor": "middle", "font-size": 14, "font-weight": 700, fill: ink }, sign.letter),
     svg("rect", { x: 0.5, y: 0.5, width: 39, height: 19, fill: "none", stroke: "#1c2530" }));
 }
 

@@ -85,7 +85,7 @@ export function stage({ onPick, complain }) {
   }
 
   function drawLegend() {
-    const counts = Object.keys(terms.palette).map(key => [key, byKey.get(key) ?? []]).filter(([, faces]) => faces.length);
+    const counts = Object.keys(terms.signs).map(key => [key, byKey.get(key) ?? []]).filter(([, faces]) => faces.length);
     legend.replaceChildren(
       ...counts.map(([key, faces]) => el("button", {
         type: "button", ariaPressed: "false", onclick: e => {
@@ -123,7 +123,7 @@ export function stage({ onPick, complain }) {
         byKey.set(key, mine);
         for (const { index } of feature.faces) {
           mine.push(index);
-          colours.set(index, terms.palette[key] ?? GREY);
+          colours.set(index, terms.signs[key]?.colour ?? GREY);
         }
       }
       viewer?.setColours(colours);
