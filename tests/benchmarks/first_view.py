@@ -19,8 +19,8 @@ from pathlib import Path
 from urllib.parse import urlsplit
 
 import cadquery as cq
-from OCP.STEPControl import STEPControl_Reader
 
+from tests.benchmarks.measure import bare_read, timed
 from tests.support.serving import serving
 
 TIMES = 5
@@ -35,16 +35,6 @@ def part_of_100_faces(path: Path) -> None:
     plate = plate.faces(">Z").workplane(origin=(0, 0, 10)).pushPoints(pockets).rect(16, 8).cutBlind(-5)
     assert plate.faces().size() == 100, plate.faces().size()
     cq.exporters.export(plate, str(path))
-
-
-def bare_read_s(path: Path) -> float:
-    """The kernel's own reader and transfer, nothing else."""
-    start = time.perf_counter()
-    reader = STEPControl_Reader()
-    reader.ReadFile(str(path))
-    reader.TransferRoots()
-    reader.OneShape()
-    return time.perf_counter() - start
 
 
 class Asker:
@@ -93,10 +83,10 @@ def main() -> None:
             print(f"{'model':24} {'bare read':>9} {'first view':>10} {'ratio':>6}")
             for path in paths:
                 asker.first_view_s(path.read_bytes())
-                bare_read_s(path)  # the first call loads the kernel's tables
+                bare_read(path)  # the first call loads the kernel's tables
                 bare, seen = [], []
                 for n in range(TIMES):  # in turn: a busy machine slows both
-                    bare.append(bare_read_s(path))
+                    bare.append(timed(lambda path=path: bare_read(path)))
                     seen.append(asker.first_view_s(path.read_bytes() + f"/* {n} */\n".encode()))
                 a, b = statistics.median(bare), statistics.median(seen)
                 print(f"{path.stem:24} {a:9.3f} {b:10.3f} {b / a:6.1f}")

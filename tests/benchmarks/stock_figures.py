@@ -11,7 +11,7 @@ from routing.choices import Choices
 from routing.job import run_job
 from routing.shop import load_shop
 from routing.stock.files import DRAWING
-from tests.benchmarks.stock_ratio import DEMOS
+from tests.support.corpus import DEMOS
 
 DOCS = Path(__file__).resolve().parents[2] / "docs"
 _COLUMNS = (

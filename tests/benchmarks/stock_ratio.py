@@ -7,8 +7,6 @@ from __future__ import annotations
 
 import statistics
 import sys
-import time
-from collections.abc import Callable
 from pathlib import Path
 
 from featurize.brep.build import build_part
@@ -21,8 +19,9 @@ from routing.stock.blank import blank_for
 from routing.stock.ground import ground_stock
 from routing.stock.proof import prove
 from routing.stock.solids import cut
+from tests.benchmarks.measure import timed
+from tests.support.corpus import DEMOS
 
-DEMOS = sorted((Path(__file__).resolve().parents[2] / "demo_models").glob("*.step"))
 _RUNS = 11
 
 
@@ -31,12 +30,6 @@ def routed(path: Path) -> tuple[Recognition, Route]:
     solid = read_step(path, isolate=False).parts[0]
     found = recognise(build_part(solid.solid, source_faces=solid.source_faces))
     return found, make_route(found, load_shop(), Choices())
-
-
-def _timed(work: Callable[[], object]) -> float:
-    start = time.perf_counter()
-    work()
-    return time.perf_counter() - start
 
 
 def main() -> None:
@@ -50,8 +43,8 @@ def main() -> None:
         pairs = [
             # By turns, so that a busy machine slows both alike.
             (
-                _timed(lambda part=part, blank=blank: cut(blank.solid, [part.solid])),
-                _timed(lambda p=part, g=ground: prove(p, ground_stock(p, g, blank_for(p), shop))),
+                timed(lambda part=part, blank=blank: cut(blank.solid, [part.solid])),
+                timed(lambda p=part, g=ground: prove(p, ground_stock(p, g, blank_for(p), shop))),
             )
             for _ in range(_RUNS)
         ]

@@ -1,4 +1,4 @@
-"""Where the shared open data lie, beside the project."""
+"""Where models lie: the demos in the project, shared open data beside it."""
 
 from __future__ import annotations
 
@@ -6,7 +6,9 @@ from pathlib import Path
 
 import pytest
 
-CORPUS = Path(__file__).resolve().parents[2].parent / "shared" / "corpus"
+ROOT = Path(__file__).resolve().parents[2]
+DEMOS = sorted((ROOT / "demo_models").glob("*.step"))
+CORPUS = ROOT.parent / "shared" / "corpus"
 
 
 def corpus_files(folder: str, pattern: str, limit: int | None = None) -> list[Path]:
