@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from featurize import tolerances as tol
 from featurize.brep.part import Part
+from featurize.brep.runs import Run, edge_runs
 from featurize.brep.surfaces import Array, Cylinder, Plane, Surface
 from featurize.brep.surfaces_at import square
 from featurize.feature import Feature, Kind
@@ -60,6 +61,24 @@ def places(part: Part, features: Sequence[Feature]) -> list[Placed]:
         low, high = mine.min(axis=0), mine.max(axis=0)
         found.append(Placed(f, _at(part, f, low, high, middle), low, high))
     return found
+
+
+@dataclass(frozen=True, eq=False)
+class PlacedEdge:
+    """A convex edge in the part's box: ``at`` (3,) is its middle, in mm from the box's middle."""
+
+    run: Run
+    at: Array
+
+    @property
+    def size_mm(self) -> float:
+        return self.run.length_mm
+
+
+def edge_places(part: Part) -> list[PlacedEdge]:
+    """Every convex edge's place in the part's box."""
+    middle = (part.low + part.high) / 2
+    return [PlacedEdge(run, part.frame.local(run.middle) - middle) for run in edge_runs(part)]
 
 
 def _at(part: Part, feature: Feature, low: Array, high: Array, middle: Array) -> Array:

@@ -6,14 +6,17 @@ screws touch on the mounting side is broken. The working side is +z of the part'
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections import defaultdict
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
+from types import MappingProxyType
 
 import numpy as np
 
 from featurize import tolerances as tol
 from featurize.brep.part import Convexity, Edge, Part
+from featurize.brep.runs import Run, edge_runs
 from featurize.feature import Feature, Kind, Role
 from routing.flags import Flag, Severity
 
@@ -26,17 +29,25 @@ class Break(StrEnum):
 
 @dataclass(frozen=True)
 class EdgeVerdict:
-    """``id`` is "E" and the place in ``Part.edges``; ``faces`` are ids of logical faces."""
+    """``id`` is "E" and the place in ``Part.edges``; ``faces`` are ids of logical faces.
+
+    ``features`` are those of the two faces; ``asked`` tells that a person chose the verdict, and not the
+    rule, which says ``rule``.
+    """
 
     id: str
     faces: tuple[int, int]
+    features: tuple[str, str]
     length_mm: float
     verdict: Break
     reason: str
+    rule: Break
+    asked: bool = False
 
 
 _TREATED = (Kind.CHAMFER, Kind.EDGE_ROUND)
 _HOLES = (Kind.HOLE, Kind.THREADED_HOLE)
+_BLANK = (Kind.OUTSIDE_FACE, Kind.OUTSIDE_PROFILE)
 # A chamfer or round belongs to the working side when it faces it by more than 5 degrees.
 _FACING = float(np.sin(np.radians(5)))
 
@@ -64,7 +75,7 @@ class _Seen:
 
     @property
     def outside(self) -> bool:
-        return all(f.kind in (Kind.OUTSIDE_FACE, Kind.OUTSIDE_PROFILE) for f in self.features)
+        return all(f.kind in _BLANK for f in self.features)
 
     @property
     def inside(self) -> bool:
@@ -113,19 +124,76 @@ _RULES: tuple[tuple[Callable[[_Seen], bool], Break, str], ...] = (
 )
 
 
-def edge_map(part: Part, features: Sequence[Feature]) -> list[EdgeVerdict]:
+def edge_map(
+    part: Part, features: Sequence[Feature], asked: Mapping[str, str] = MappingProxyType({})
+) -> list[EdgeVerdict]:
     """A verdict with its reason for every convex edge of the part, in the order of ``Part.edges``.
 
-    ``features`` must cover every face; the part's frame must have +z on the working side.
+    ``features`` must cover every face; the part's frame must have +z on the working side. ``asked`` maps
+    ids of edges and features, and kinds, to the verdicts that a person chose, which stand.
     """
     owner = {f: feature for feature in features for f in feature.faces}
+    run_of = {edge.id: run for run in edge_runs(part) for edge in run.edges} if asked else {}
     verdicts = []
     for edge in part.edges:
-        if edge.convexity == Convexity.CONVEX:
-            seen = _see(part, edge, owner)
-            verdict, reason = next((v, why) for applies, v, why in _RULES if applies(seen))
-            verdicts.append(EdgeVerdict(f"E{edge.id}", edge.faces, edge.length_mm, verdict, reason))
+        if edge.convexity != Convexity.CONVEX:
+            continue
+        seen = _see(part, edge, owner)
+        rule, why = next((v, why) for applies, v, why in _RULES if applies(seen))
+        chosen = _chosen(run_of[edge.id], seen, asked) if asked else None
+        a, b = seen.features
+        verdicts.append(
+            EdgeVerdict(
+                f"E{edge.id}",
+                edge.faces,
+                (a.id, b.id),
+                edge.length_mm,
+                chosen or rule,
+                f"asked for; by function {rule}: {why}" if chosen else why,
+                rule,
+                asked=chosen is not None,
+            )
+        )
     return verdicts
+
+
+def _chosen(run: Run, seen: _Seen, asked: Mapping[str, str]) -> Break | None:
+    """What a person wants of an edge: by its own id, then by its features', then by their kinds.
+
+    Where its two features are to be treated differently the sharper answer stands: an edge that was
+    spared can still be broken.
+    """
+    levels = (
+        {f"E{e.id}" for e in run.edges},
+        {f.id for f in seen.features},
+        {str(f.kind) for f in seen.features},
+    )
+    for names in levels:
+        wanted = {asked[name] for name in names if name in asked}
+        if wanted:
+            return next(v for v in Break if v in wanted)
+    return None
+
+
+def contradictions(verdicts: Sequence[EdgeVerdict], features: Sequence[Feature]) -> list[Flag]:
+    """A warning, with the reason, where a person's choice goes against what an edge is for."""
+    kinds = {f.id: f.kind for f in features}
+    alike: dict[tuple[str, Break, str], list[EdgeVerdict]] = defaultdict(list)
+    for v in verdicts:
+        if v.verdict != v.rule and v.rule != Break.MAY_BREAK:
+            shaped = (name for name in v.features if kinds[name] not in _BLANK)
+            alike[next(shaped, v.features[0]), v.verdict, v.reason].append(v)
+    return [
+        Flag(
+            "forced-edge", Severity.WARNING, feature, f"{_listed([v.id for v in same])}: {verdict} was {why}."
+        )
+        for (feature, verdict, why), same in alike.items()
+    ]
+
+
+def _listed(names: Sequence[str], most: int = 6) -> str:
+    more = len(names) - most
+    return ", ".join(names[:most]) + (f" and {more} more" if more > 0 else "")
 
 
 def edge_flags(part: Part, features: Sequence[Feature]) -> list[Flag]:

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 from featurize import isolate
 from featurize.feature import Feature, Kind
 from featurize.step.read import Skip, read_step, reading_less
-from routing.choices import BLANKS, Choices, ChoicesError, is_feature_id
+from routing.choices import BLANKS, Choices, ChoicesError, is_edge_id, is_feature_id
 from routing.documents import route_json
 from routing.documents.result import JobResult, PartResult
 from routing.documents.staging import staged_folder
@@ -262,7 +262,7 @@ def _one_part(
 
     recognition = settled.recognition
     part = recognition.part
-    choices = choices.but(processes=settled.processes)
+    choices = settled.added_to(choices)
     report(f"routing {solid.name}", 0.0)
     route = decide_route(settled, choices, shop, memory=memory, key=key)
     report(f"grinding the stock of {solid.name}", 0.3)
@@ -301,11 +301,14 @@ def decide_route(
     key: Hashable = None,
 ) -> Route:
     """The route of a part; ``choices`` with what was settled for single features."""
-    from routing.route import make_route
+    from routing.route import judged, ordered
 
-    # The blank and the walls' allowance are the stock's; the rest may sway the route.
-    depends = (key, repr(replace(choices, **_FOR_THE_STOCK)), repr(shop))
-    return memory.recall("routing", depends, partial(make_route, settled.recognition, shop, choices))
+    # The blank and the walls' allowance are the stock's, edges come later; the rest may sway the route.
+    depends = (key, repr(replace(choices.without_edges(), **_FOR_THE_STOCK)), repr(shop))
+    answers = memory.recall("routing", depends, partial(judged, settled.recognition, shop, choices))
+    return memory.recall(
+        "ordering", (*depends, _frozen(choices.edges)), partial(ordered, answers, choices.edges)
+    )
 
 
 def _handed_over(
@@ -403,7 +406,19 @@ def _check_targets(choices: Choices, recognitions: Sequence[Recognition]) -> Non
         ("threads", {f.id for f in features if f.kind in (Kind.HOLE, Kind.THREADED_HOLE)}),
     ):
         for key in getattr(choices, name):
-            if is_feature_id(key) and key not in offered:
-                raise ChoicesError(
-                    f"{name}: no part has {key}: write one of {', '.join(sorted(offered)) or 'none'}."
-                )
+            if (is_feature_id(key) or is_edge_id(key)) and key not in offered:
+                raise ChoicesError(f"{name}: no part has {key}: write one of {_listed(offered)}.")
+
+
+def _listed(names: set[str], most: int = 60) -> str:
+    shown = sorted(names, key=lambda name: (name[0] != "F", len(name), name))
+    more = f" and {len(names) - most} more" if len(names) > most else ""
+    return ", ".join(shown[:most]) + more if shown else "none"
+def _convex(recognitions: Sequence[Recognition]) -> set[str]:
+    from featurize.brep.part import Convexity
+
+    edges = (edge for r in recognitions for edge in r.part.edges)
+    return {f"E{edge.id}" for edge in edges if edge.convexity == Convexity.CONVEX}
+
+
+        ("edges", {f.id for f in features} | _convex(recognitions)),

@@ -9,7 +9,7 @@ from functools import cached_property
 from featurize.feature import Feature, Kind, Role
 from featurize.recognise import Recognition
 from routing.choices import Choices
-from routing.edges import EdgeVerdict, edge_flags, edge_map
+from routing.edges import EdgeVerdict, contradictions, edge_flags, edge_map
 from routing.estimate import Estimate, Sizes, estimate, plan
 from routing.finish import demands
 from routing.flags import Flag, Severity
@@ -79,11 +79,35 @@ class Route:
 
 def make_route(recognition: Recognition, shop: Shop, choices: Choices) -> Route:
     """Asks every process about every feature, then orders what was chosen."""
+    return ordered(judged(recognition, shop, choices), choices.edges)
+
+
+@dataclass(frozen=True, eq=False)
+class Judged:
+    """Every process's answers, before anything is ordered."""
+
+    recognition: Recognition
+    job: JobContext
+    features: tuple[RoutedFeature, ...]
+    flags: tuple[Flag, ...]  # of threads and drawn edges
+
+
+def judged(recognition: Recognition, shop: Shop, choices: Choices) -> Judged:
+    """What makes each feature; the choices for edges have no say in it."""
     job = JobContext(recognition.part, recognition.features, shop, choices)
     thread_flags = check_threads(job.part, job.features, carbide=job.material.binder_percent is not None)
-    edges = tuple(edge_map(job.part, job.features))
-    other = [*thread_flags, *edge_flags(job.part, job.features)]
-    routed = [_routed(job, feature, other) for feature in job.features]
+    other = (*thread_flags, *edge_flags(job.part, job.features))
+    return Judged(recognition, job, tuple(_routed(job, feature, other) for feature in job.features), other)
+
+
+def ordered(judged: Judged, asked: Mapping[str, str]) -> Route:
+    """The operations in order and what they cost; ``asked`` are a person's choices for edges."""
+    job, routed = judged.job, list(judged.features)
+    edges = tuple(edge_map(job.part, job.features, asked))
+    against = contradictions(edges, job.features)
+    if against:
+        routed = [replace(r, flags=(*r.flags, *_of(against, r))) for r in routed]
+    other = [*judged.flags, *against]
     sizes = Sizes(job, {r.feature.id: r.verdicts for r in routed}, edges)
     broken = _broken(job, edges)
     chosen = plan(sizes, [_choice(job, r) for r in routed], broken)
@@ -102,7 +126,11 @@ def make_route(recognition: Recognition, shop: Shop, choices: Choices) -> Route:
         if r.verdicts
     }
     estimated = estimate(sizes, chosen, others, options)
-    return Route(recognition, tuple(routed), chosen.operations, edges, tuple(flags), estimated)
+    return Route(judged.recognition, tuple(routed), chosen.operations, edges, tuple(flags), estimated)
+
+
+def _of(flags: Sequence[Flag], routed: RoutedFeature) -> list[Flag]:
+    return [flag for flag in flags if flag.feature == routed.feature.id]
 
 
 # What a shop asks: would it be cheaper to give one machine all that it can make?

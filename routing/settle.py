@@ -12,12 +12,23 @@ from typing import Protocol
 
 import numpy as np
 
+from featurize.brep.part import Part
+from featurize.brep.runs import Run
 from featurize.brep.surfaces import Array
 from featurize.feature import Feature, Kind
-from featurize.placing import PLACE_MM, Placed, box_point, box_turns, is_size, own_turns, places
+from featurize.placing import (
+    PLACE_MM,
+    Placed,
+    box_point,
+    box_turns,
+    edge_places,
+    is_size,
+    own_turns,
+    places,
+)
 from featurize.recognise import Recognition
 from featurize.recognise.sides import choose_sides
-from routing.choices import Choices, ChoicesError, Settlement
+from routing.choices import EDGE, Choices, ChoicesError, Settlement
 from routing.flags import Flag, Severity
 
 
@@ -27,6 +38,7 @@ class Find(Protocol):
     def __call__(self, *, working_side: Array | None, threads: Mapping[str, str]) -> Recognition: ...
 
 
+Found = Feature | Run  # what an answer is for
 BY_A_PERSON = "settled by a person"
 _HOLES = (Kind.HOLE, Kind.THREADED_HOLE)
 
@@ -35,14 +47,19 @@ _HOLES = (Kind.HOLE, Kind.THREADED_HOLE)
 class Settled:
     """A recognition with the answers in it.
 
-    ``processes`` maps feature ids to the processes asked for, ``found`` holds the numbers (from 0) of the
-    answers that found their feature.
+    ``processes`` maps feature ids to the processes asked for, ``edges`` ids of edges and features to what
+    becomes of them; ``found`` holds the numbers (from 0) of the answers that found their feature.
     """
 
     recognition: Recognition
     processes: Mapping[str, str] = field(default_factory=dict)
+    edges: Mapping[str, str] = field(default_factory=dict)
     found: frozenset[int] = frozenset()
     flags: tuple[Flag, ...] = ()
+
+    def added_to(self, choices: Choices) -> Choices:
+        """The choices with what was settled for single features and edges."""
+        return choices.but(processes=self.processes, edges=self.edges)
 
 
 def settle(recognition: Recognition, choices: Choices, find: Find) -> Settled:
@@ -67,13 +84,14 @@ def settle(recognition: Recognition, choices: Choices, find: Find) -> Settled:
     return Settled(
         replace(recognition, features=features),
         _answered(matched, answers, "process"),
+        _answered(matched, answers, "edge"),
         frozenset(matched),
         flags,
     )
 
 
 def unmatched(answers: Sequence[Settlement], parts: Iterable[Settled]) -> list[Flag]:
-    """A warning for each answer that found no feature in any part."""
+    """A warning for each answer that found nothing in any part."""
     found = frozenset().union(*(p.found for p in parts))
     return [
         Flag("settle-unmatched", Severity.WARNING, None, f"no {answer} is here: its answer was not used.")
@@ -84,8 +102,8 @@ def unmatched(answers: Sequence[Settlement], parts: Iterable[Settled]) -> list[F
 
 def match(
     recognition: Recognition, answers: Sequence[Settlement]
-) -> tuple[dict[int, Feature], tuple[Flag, ...]]:
-    """The feature of each answer by the answer's number, and a warning where the box had to be turned.
+) -> tuple[dict[int, Found], tuple[Flag, ...]]:
+    """The feature or edge of each answer by the answer's number; a warning where the box had to be turned.
 
     The part's geometry says which way round its box stands (or that it does not matter); only where more
     answers find their feature the other way round, or in its mirror image, is that way taken, and said.
@@ -94,11 +112,12 @@ def match(
         return {}, ()
     part = recognition.part
     placed = places(part, recognition.features)
+    spots = _spots(part, placed, edges=any(answer.kind == EDGE for answer in answers))
     preferred, every = own_turns(part, placed)
     ways = [("", t) for t in preferred]
     ways += [("turned", t) for t in every if not any(t is p for p in preferred)]
     ways += [("mirrored", t) for t in box_turns(part, placed, mirrored=True)]
-    tried = [(how, _hits(recognition, placed, turn, answers)) for how, turn in ways]
+    tried = [(how, _hits(part, spots, turn, answers)) for how, turn in ways]
     most = max(len(hits) for _, hits in tried)
     best_how, best = next((how, hits) for how, hits in tried if len(hits) == most)
     for n, hits in best.items():
@@ -114,42 +133,52 @@ def match(
     return {n: hits[0] for n, hits in best.items()}, (flag,)
 
 
+@dataclass(frozen=True, eq=False)
+class _Spot:
+    """Where something is that an answer may be for."""
+
+    what: Found
+    kind: str
+    at: Array
+    size_mm: float
+
+    def is_meant(self, answer: Settlement) -> bool:
+        holes = self.kind in _HOLES and answer.kind in _HOLES
+        return (self.kind == answer.kind or holes) and is_size(self.size_mm, answer.size_mm)
+
+
+def _spots(part: Part, placed: Sequence[Placed], *, edges: bool) -> list[_Spot]:
+    found = [_Spot(p.feature, str(p.feature.kind), p.at, p.size_mm) for p in placed]
+    return found + [_Spot(e.run, EDGE, e.at, e.size_mm) for e in (edge_places(part) if edges else ())]
+
+
 def _hits(
-    recognition: Recognition, placed: Sequence[Placed], turn: Array, answers: Sequence[Settlement]
-) -> dict[int, list[Feature]]:
-    points = [box_point(recognition.part, turn, p.at) for p in placed]
-    found = {
-        n: [
-            p.feature
-            for p, point in zip(placed, points, strict=True)
-            if _is(p, answer) and float(np.max(np.abs(point - answer.at))) <= PLACE_MM
-        ]
-        for n, answer in enumerate(answers)
-    }
+    part: Part, spots: Sequence[_Spot], turn: Array, answers: Sequence[Settlement]
+) -> dict[int, list[Found]]:
+    points = np.array([box_point(part, turn, spot.at) for spot in spots])
+    found = {}
+    for n, answer in enumerate(answers):
+        near = np.max(np.abs(points - answer.at), axis=1) <= PLACE_MM
+        found[n] = [s.what for s, is_near in zip(spots, near, strict=True) if is_near and s.is_meant(answer)]
     return {n: hits for n, hits in found.items() if hits}
 
 
-def _is(placed: Placed, answer: Settlement) -> bool:
-    kind = placed.feature.kind
-    holes = kind in _HOLES and answer.kind in _HOLES
-    return (kind == answer.kind or holes) and is_size(placed.size_mm, answer.size_mm)
-
-
-def _only(answer: Settlement, hits: Sequence[Feature]) -> None:
+def _only(answer: Settlement, hits: Sequence[Found]) -> None:
     ids = sorted({f.id for f in hits})
     if len(ids) > 1:
         raise ChoicesError(
-            f"settle: a {answer} may be {' or '.join(ids)}: write its place from `dieroute doubts`."
+            f"settle: {answer} may be {' or '.join(ids)}: write its place as `dieroute doubts` or the "
+            "route file gives it."
         )
 
 
 def _working(
-    recognition: Recognition, matched: Mapping[int, Feature], answers: Sequence[Settlement]
+    recognition: Recognition, matched: Mapping[int, Found], answers: Sequence[Settlement]
 ) -> Array | None:
     """The working direction in model coordinates, where a person has said on which side features are."""
     found = None
     for n, feature in matched.items():
-        if answers[n].side is None:
+        if answers[n].side is None or isinstance(feature, Run):
             continue
         if len(feature.opens_to) != 1:
             raise ChoicesError(
@@ -165,13 +194,13 @@ def _working(
     return found
 
 
-def _again(recognition: Recognition, answers: Sequence[Settlement]) -> tuple[Recognition, dict[int, Feature]]:
+def _again(recognition: Recognition, answers: Sequence[Settlement]) -> tuple[Recognition, dict[int, Found]]:
     return recognition, match(recognition, answers)[0]
 
 
 def _with_threads(
     recognition: Recognition, choices: Choices, find: Find, threads: Mapping[str, str], *, given: bool
-) -> tuple[Recognition, dict[int, Feature]]:
+) -> tuple[Recognition, dict[int, Found]]:
     """The part with its threads settled: they speak for equal holes, and for the side they open to."""
     for feature in recognition.features:
         if feature.id in threads and feature.kind not in _HOLES:
@@ -190,8 +219,8 @@ def _with_threads(
     return _again(replace(found, sides=choose_sides(found.features)), choices.settle)
 
 
-def _answered(matched: Mapping[int, Feature], answers: Sequence[Settlement], key: str) -> dict[str, str]:
-    """Answers of one sort by feature id; raises ChoicesError where two differ."""
+def _answered(matched: Mapping[int, Found], answers: Sequence[Settlement], key: str) -> dict[str, str]:
+    """Answers of one sort by the id of what they are for; raises ChoicesError where two differ."""
     found: dict[str, str] = {}
     for n, feature in matched.items():
         answer = getattr(answers[n], key)

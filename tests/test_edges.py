@@ -10,9 +10,12 @@ import pytest
 
 from featurize.brep.build import build_part
 from featurize.brep.part import Convexity
+from featurize.brep.runs import edge_runs
 from featurize.recognise import Recognition, recognise
-from routing.edges import EdgeVerdict, edge_flags, edge_map
+from routing.choices import BREAKS
+from routing.edges import Break, EdgeVerdict, contradictions, edge_flags, edge_map
 from routing.flags import Severity
+from tests.support.transforms import as_bsplines, with_split_faces
 
 Z = 20.0
 
@@ -109,3 +112,86 @@ def test_a_round_on_the_working_side_is_noted() -> None:
     r = seen(block().faces(">Z").edges(">X").fillet(1.5))
     (flag,) = edge_flags(r.part, r.features)
     assert (flag.code, flag.severity) == ("round-on-working-side", Severity.NOTE)
+
+
+def _profile() -> Recognition:
+    """A block with a round opening right through: its land is what the die cuts with."""
+    return seen(block().faces(">Z").workplane().rect(20, 10).cutThruAll())
+
+
+def _asked(r: Recognition, **asked: str) -> dict[str, EdgeVerdict]:
+    return {v.id: v for v in edge_map(r.part, r.features, asked)}
+
+
+def test_the_words_of_the_choices_are_the_verdicts() -> None:
+    assert tuple(Break) == BREAKS
+
+
+def test_an_edge_that_a_person_decides_stands_and_goes_on_saying_what_it_is_for() -> None:
+    r = _profile()
+    land = near(r, 0, 5, Z)
+    assert land.verdict == Break.KEEP_SHARP
+    assert not land.asked
+    decided = _asked(r, **{land.id: "may break"})
+    assert decided[land.id].verdict == Break.MAY_BREAK
+    assert decided[land.id].asked
+    assert land.reason in decided[land.id].reason
+    assert [v for v in decided.values() if v.id != land.id] == [
+        v for v in edge_map(r.part, r.features) if v.id != land.id
+    ]
+
+
+def test_breaking_a_cutting_edge_is_flagged_with_the_reason() -> None:
+    r = _profile()
+    land = near(r, 0, 5, Z)
+    opening = next(f.id for f in r.features if f.kind == "through profile")
+    (flag,) = contradictions(list(_asked(r, **{land.id: "must break"}).values()), r.features)
+    assert (flag.code, flag.severity, flag.feature) == ("forced-edge", Severity.WARNING, opening)
+    assert land.id in flag.message
+    assert land.reason in flag.message
+    assert "keep sharp" in flag.message
+    assert contradictions(edge_map(r.part, r.features), r.features) == []
+    free = near(r, 30, 20, Z / 2)
+    assert free.verdict == Break.MAY_BREAK
+    assert contradictions(list(_asked(r, **{free.id: "must break"}).values()), r.features) == []
+
+
+def test_all_edges_of_a_feature_the_edge_itself_before_it_and_the_sharper_of_two() -> None:
+    r = _profile()
+    opening = next(f for f in r.features if f.kind == "through profile")
+    top = next(f for f in r.features if f.opens_to == ("+z",) and f.kind == "outside face")
+    rim = near(r, 0, 5, Z)
+    mine = {v.id for v in edge_map(r.part, r.features) if opening.id in v.features}
+    decided = _asked(r, **{opening.id: "may break"})
+    assert {v.id for v in decided.values() if v.asked} == mine
+    assert _asked(r, **{opening.id: "may break", rim.id: "must break"})[rim.id].verdict == Break.MUST_BREAK
+    for one, other in (
+        ("may break", "keep sharp"),
+        ("keep sharp", "may break"),
+        ("keep sharp", "must break"),
+    ):
+        assert _asked(r, **{opening.id: one, top.id: other})[rim.id].verdict == Break.KEEP_SHARP
+    assert _asked(r, **{"through profile": "may break"})[rim.id].verdict == Break.MAY_BREAK
+
+
+@pytest.mark.parametrize("dress", [lambda s: s, with_split_faces, as_bsplines])
+def test_edges_in_pieces_are_one(dress) -> None:
+    """A block has 12 edges, a bore through it 2 rims: closed forms of length and middle."""
+    (solid,) = block().faces(">Z").workplane().hole(8).solids().vals()
+    part = build_part(dress(solid.wrapped))
+    runs = edge_runs(part)
+    assert len(runs) == 14
+    assert sorted(r.length_mm for r in runs) == pytest.approx(
+        sorted([60.0] * 4 + [40.0] * 4 + [Z] * 4 + [8 * np.pi] * 2), abs=1e-3
+    )
+    rims = sorted((r for r in runs if r.closed), key=lambda r: r.middle[2])
+    assert [r.middle.tolist() for r in rims] == [pytest.approx((0, 0, z), abs=1e-3) for z in (0, Z)]
+    for r in runs:
+        assert (
+            r.closed
+            or sorted(np.abs(r.middle))[0] == pytest.approx(0, abs=1e-3)
+            or abs(r.middle[2] - Z / 2) == pytest.approx(0, abs=1e-3)
+        )
+    assert {e.id for r in runs for e in r.edges} == {
+        e.id for e in part.edges if e.convexity == Convexity.CONVEX
+    }

@@ -18,13 +18,16 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from featurize.brep.build import build_part
+from featurize.brep.runs import edge_runs
 from featurize.feature import Feature, Kind
+from featurize.placing import box_point, edge_places, own_turns, places
 from featurize.recognise import Recognition, recognise
 from featurize.step.read import read_step
 from routing.choices import Choices, ChoicesError, Settlement, load_choices
 from routing.documents import route_json, skeleton
 from routing.documents.staging import OutputError
 from routing.doubts import Doubt, doubts
+from routing.edges import edge_map
 from routing.route import make_route
 from routing.settle import BY_A_PERSON, Settled, settle, unmatched
 from routing.shop import load_shop
@@ -143,6 +146,51 @@ def test_a_round_part_has_no_box_that_stands_one_way(motion: Any) -> None:
     (before,) = [f for f in _recognised(shape).features if f.id == asked[1].feature]
     spot = _vertex(moved(_point(*before.axis.origin), *motion))  # type: ignore[union-attr]
     assert np.allclose(_middle(settled.recognition, hole), spot, atol=0.01)
+
+
+# An upright edge, one of the upper face, and the mouth of a hole: (middle in the model, length).
+EDGES = (((20, 15, 0), 20.0), ((0, 15, 10), 40.0), ((*HOLES[0], 10), np.pi * DOUBTFUL_MM))
+
+
+def _edge_answers(recognition: Recognition) -> list[Settlement]:
+    """As the route file gives the keys of edges."""
+    part = recognition.part
+    turn = own_turns(part, places(part, recognition.features))[0][0]
+    found = []
+    for spot, length in EDGES:
+        (edge,) = [e for e in edge_places(part) if np.linalg.norm(e.run.middle - spot) < 1e-3]
+        assert edge.size_mm == pytest.approx(length, abs=1e-3)
+        x, y, z = (round(float(c), 3) for c in box_point(part, turn, edge.at))
+        found.append(Settlement((x, y, z), "edge", round(edge.size_mm, 4), edge="must break"))
+    return found
+
+
+@settings(max_examples=12, deadline=None)
+@given(motions, dresses)
+def test_a_choice_for_an_edge_outlives_every_export(motion: Any, dress: Any) -> None:
+    shape, found, _ = _plate()
+    axis, angle, shift = motion
+    settled = _settled(moved(dress(shape), axis, angle, shift), *_edge_answers(found))
+    assert settled.found == {0, 1, 2}
+    part = settled.recognition.part
+    for spot, length in EDGES:
+        there = _vertex(moved(_point(*spot), axis, angle, shift))
+        pieces = [e for r in edge_runs(part) if np.linalg.norm(r.middle - there) < 0.01 for e in r.edges]
+        assert sum(e.length_mm for e in pieces) == pytest.approx(length, abs=0.01)
+        chosen = {f"E{e.id}" for e in pieces} & settled.edges.keys()
+        assert len(chosen) == 1
+        mapped = {v.id: v for v in edge_map(part, settled.recognition.features, settled.edges)}
+        assert {(mapped[f"E{e.id}"].verdict, mapped[f"E{e.id}"].asked) for e in pieces} == {
+            ("must break", True)
+        }
+    assert len(settled.edges) == len(EDGES)
+
+
+def test_an_answer_for_the_edges_of_a_feature() -> None:
+    shape, _, asked = _plate()
+    settled = _settled(shape, _answer(asked[0], edge="keep sharp"))
+    assert settled.edges == {asked[0].feature: "keep sharp"}
+    assert settled.added_to(Choices()).edges == settled.edges
 
 
 def test_through_a_file_in_inches(tmp_path: Path) -> None:
@@ -300,6 +348,9 @@ def test_the_skeleton_is_toml_that_can_be_filled_in(tmp_path: Path) -> None:
         {"at": [1, 2, 3], "kind": "hole", "size_mm": 5, "is": "threaded hole"},
         {"at": [1, 2, 3], "kind": "hole", "size_mm": 5, "side": "left"},
         {"at": [1, 2, 3], "kind": "hole", "size_mm": 5, "colour": "red"},
+        {"at": [1, 2, 3], "kind": "hole", "size_mm": 5, "edge": "rounded"},
+        {"at": [1, 2, 3], "kind": "edge", "size_mm": 5, "process": "mill"},
+        {"at": [1, 2, 3], "kind": "edge", "size_mm": 5},
     ],
 )
 def test_a_wrong_entry_is_one_line(entry: object) -> None:

@@ -18,7 +18,11 @@ ALL = Choices(
     allowance_wall_mm=0.02,
     threads={"4.2": "M5", "all": "plain"},
     processes={"pocket": "sink-erode", "F07": "mill"},
-    settle=({"at": [31.0, -12.0, 22.0], "kind": "hole", "size_mm": 5.0, "thread": "M6", "process": "mill"},),
+    edges={"E12": "may break", "F07": "keep sharp", "pocket": "must break"},
+    settle=(
+        {"at": [31.0, -12.0, 22.0], "kind": "hole", "size_mm": 5.0, "thread": "M6", "process": "mill"},
+        {"at": [3.0, 0.0, 22.0], "kind": "edge", "size_mm": 60.0, "edge": "must break"},
+    ),
     strict=True,
 )
 PLACE = {"id": "F13", "at": [31.0, -12.0, 22.0], "kind": "hole", "size_mm": 5.0}
@@ -82,3 +86,19 @@ def test_an_answer_takes_the_place_of_one_by_number():
 def test_wrong_answers_are_refused(answers):
     with pytest.raises(ChoicesError):
         answered({}, PLACE, answers)
+
+
+def test_a_feature_and_an_edge_at_one_place_are_answered_apart():
+    edge = PLACE | {"id": "E4", "kind": "edge"}
+    table = answered(
+        answered({"edges": {"E4": "may break"}}, PLACE, {"edge": "keep sharp"}), edge, {"edge": "must break"}
+    )
+    assert "edges" not in table
+    assert [(e["kind"], e["edge"]) for e in table["settle"]] == [
+        ("hole", "keep sharp"),
+        ("edge", "must break"),
+    ]
+    table = answered(table, edge, {"edge": None})
+    assert [(e["kind"], e["edge"]) for e in table["settle"]] == [("hole", "keep sharp")]
+    with pytest.raises(ChoicesError):
+        answered({}, edge, {"thread": "M6"})

@@ -299,6 +299,7 @@ class _Piece:
     circle: tuple[Array, Array, float] | None
     ends: tuple[int, int]
     turn_deg: float  # 180 less the angle through the material
+    place: int  # in the solid's edges
 
 
 def _edge_pieces(solid: Any, kernel_faces: Any, patches: list[_Patch]) -> list[_Piece]:
@@ -351,6 +352,7 @@ def _edge_pieces(solid: Any, kernel_faces: Any, patches: list[_Patch]) -> list[_
                 circle,
                 (vertices.FindIndex(first) - 1, vertices.FindIndex(last) - 1),
                 float(np.median(turn)),
+                place,
             )
         )
     return pieces
@@ -500,6 +502,7 @@ def _logical_edges(pieces: list[_Piece], owner: list[int]) -> tuple[Edge, ...]:
                 points=piece.points,
                 ends=piece.ends,
                 circle=piece.circle,
+                place=piece.place,
             )
         )
     return tuple(edges)

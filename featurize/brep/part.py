@@ -49,6 +49,7 @@ class Edge:
 
     ``dihedral_deg`` is the angle through the material: below 180 convex, above it concave.
     ``points`` (k, 3) run along the edge from end to end; ``circle`` is (centre, axis, radius).
+    ``place`` is the edge's in ``TopExp.MapShapes`` of ``Part.solid``.
     """
 
     id: int
@@ -60,6 +61,7 @@ class Edge:
     points: Array
     ends: tuple[int, int]  # vertex ids, equal for a closed edge
     circle: tuple[Array, Array, float] | None = None
+    place: int = -1
 
 
 @dataclass(frozen=True, eq=False)

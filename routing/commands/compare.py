@@ -11,6 +11,7 @@ import typer
 from routing.commands.options import (
     ChoicesFile,
     Debug,
+    Edges,
     Json,
     Material,
     Processes,
@@ -40,6 +41,7 @@ def compare(
     process: Processes = None,
     choices: ChoicesFile = None,
     shop: ShopFile = None,
+    edge: Edges = None,
     as_json: Json = False,
     strict: Annotated[
         bool, typer.Option("--strict", help="Exit with status 1 when anything differs.")
@@ -57,6 +59,7 @@ def compare(
         )
         from routing.documents import console, skeleton
         from routing.reports import compare_models
+            edges=pairs("--edge", edge),
         from routing.shop import load_shop
 
         with console.progress() as report:

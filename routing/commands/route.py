@@ -13,6 +13,7 @@ from routing.commands.options import (
     Blank,
     ChoicesFile,
     Debug,
+    Edges,
     Floor,
     Json,
     Margin,
@@ -49,6 +50,7 @@ def route(
     process: Processes = None,
     choices: ChoicesFile = None,
     shop: ShopFile = None,
+    edge: Edges = None,
     as_json: Json = False,
     strict: Strict = None,
     cache: Annotated[
@@ -72,6 +74,7 @@ def route(
             strict=strict,
         )
         from routing.batch.cache import Cache, cached_run
+            edges=pairs("--edge", edge),
         from routing.documents import console
         from routing.shop import load_shop
 

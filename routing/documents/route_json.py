@@ -12,7 +12,7 @@ from dataclasses import fields, is_dataclass
 from typing import TYPE_CHECKING, Any
 
 from featurize.feature import Callout, Feature, Kind
-from routing.choices import Choices
+from routing.choices import EDGE, Choices
 from routing.documents.numbers import rounded, vector
 from routing.flags import Flag
 
@@ -58,7 +58,7 @@ def build(
         ],
         "doubts": [doubt(d) for d in doubts(recognition)],
         "operations": [_operation(o, route.estimate) for o in route.operations],
-        "edges": [_edge(e, part) for e in route.edges],
+        "edges": _edges(route.edges, recognition),
         "flags": [_flag(f) for f in flags],
         "stock": _stock(*stock, part, choices),
         "estimate": plain(route.estimate),
@@ -233,14 +233,30 @@ def _flag(flag: Flag) -> dict[str, Any]:
     }
 
 
-def _edge(edge: EdgeVerdict, part: Part) -> dict[str, Any]:
-    return {
-        "id": edge.id,
-        "faces": [min(part.faces[f].source) for f in edge.faces],
-        "length_mm": rounded(edge.length_mm),
-        "verdict": str(edge.verdict),
-        "reason": edge.reason,
-    }
+def _edges(verdicts: Sequence[EdgeVerdict], recognition: Recognition) -> list[dict[str, Any]]:
+    from featurize.placing import box_point, edge_places, own_turns, places
+
+    part = recognition.part
+    turn = own_turns(part, places(part, recognition.features))[0][0]
+    keys = {}
+    for placed in edge_places(part):
+        at, size = vector(box_point(part, turn, placed.at), 3), rounded(placed.size_mm)
+        for edge in placed.run.edges:
+            keys[f"E{edge.id}"] = {"at": at, "kind": EDGE, "size_mm": size}
+    return [
+        {
+            "id": edge.id,
+            "place": part.edges[int(edge.id[1:])].place,
+            "faces": [min(part.faces[f].source) for f in edge.faces],
+            "features": list(edge.features),
+            "length_mm": rounded(edge.length_mm),
+            "verdict": str(edge.verdict),
+            "reason": edge.reason,
+            "asked": edge.asked,
+            "settle": keys[edge.id],
+        }
+        for edge in verdicts
+    ]
 
 
 def _stock(stock: GroundStock, proof: Proof, file: str, part: Part, choices: Choices) -> dict[str, Any]:

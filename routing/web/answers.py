@@ -9,10 +9,10 @@ from dataclasses import fields
 from typing import Any
 
 from featurize.placing import PLACE_MM, is_size
-from routing.choices import BLANKS, Choices, ChoicesError, Settlement
+from routing.choices import BLANKS, EDGE, Choices, ChoicesError, Settlement
 
 # What of a feature a person may answer from the page, as a choices file calls it.
-ANSWERS = ("thread", "process", "is", "side")
+ANSWERS = ("thread", "process", "is", "side", "edge")
 _DEFAULT = Choices()
 
 
@@ -59,7 +59,7 @@ def as_toml(table: Mapping[str, Any]) -> str:
 def answered(
     table: Mapping[str, Any], place: Mapping[str, Any], answers: Mapping[str, str | None]
 ) -> dict[str, Any]:
-    """A table of choices with answers for one feature, known by its ``place``: id, at, kind and size_mm.
+    """A table of choices with answers for a feature or edge, known by ``place``: id, at, kind, size_mm.
 
     None takes an answer back. Raises ChoicesError.
     """
@@ -67,7 +67,7 @@ def answered(
         if key not in ANSWERS:
             raise ChoicesError(f"{key} cannot be answered: write one of {', '.join(ANSWERS)}.")
     changed = {k: dict(v) if isinstance(v, Mapping) else v for k, v in table.items()}
-    for name, key in (("threads", "thread"), ("processes", "process")):
+    for name, key in (("threads", "thread"), ("processes", "process"), ("edges", "edge")):
         if key in answers:
             changed.get(name, {}).pop(place["id"], None)
     entries = [dict(e) for e in table.get("settle", ())]
@@ -86,11 +86,18 @@ def answered(
 def _is_there(entry: Mapping[str, Any], place: Mapping[str, Any]) -> bool:
     at: Sequence[float] = entry["at"]
     near = all(math.isclose(a, b, abs_tol=PLACE_MM) for a, b in zip(at, place["at"], strict=True))
-    return near and is_size(place["size_mm"], entry["size_mm"])
+    same = (entry["kind"] == EDGE) == (place["kind"] == EDGE)
+    return near and same and is_size(place["size_mm"], entry["size_mm"])
 
 
 def _entry(answer: Settlement) -> dict[str, Any]:
-    said = {"thread": answer.thread, "process": answer.process, "is": answer.is_kind, "side": answer.side}
+    said = {
+        "thread": answer.thread,
+        "process": answer.process,
+        "is": answer.is_kind,
+        "side": answer.side,
+        "edge": answer.edge,
+    }
     return {"at": list(answer.at), "kind": answer.kind, "size_mm": answer.size_mm} | {
         k: v for k, v in said.items() if v is not None
     }

@@ -12,10 +12,11 @@ from pathlib import Path
 from typing import Any
 
 from featurize.compare import compare
-from featurize.placing import box_point, own_turns, places
+from featurize.placing import box_point, edge_places, own_turns, places
 from featurize.recognise import Recognition
 from featurize.step.document import Skip, StepDocument
 from featurize.step.read import read_step
+from routing.choices import EDGE
 from routing.documents import route_json
 from routing.documents.staging import staged_folder
 from routing.handover import all_files
@@ -120,12 +121,14 @@ def _summary(route: Mapping[str, Any]) -> dict[str, Any]:
         "features": len(route["features"]),
         "operations": len(route["operations"]),
         "doubts": len(route["doubts"]),
+    found = [(p.feature.id, p.at, str(p.feature.kind), p.size_mm) for p in placed]
+    found += [(f"E{e.id}", p.at, EDGE, p.size_mm) for p in edge_places(part) for e in p.run.edges]
         "flags": {severity: severities.count(severity) for severity in dict.fromkeys(severities)},
     }
 
 
 def _places(recognition: Recognition) -> list[dict[str, Any]]:
-    """How a choices file would name each feature."""
+    """How a choices file would name each feature and each edge."""
     part = recognition.part
     placed = places(part, recognition.features)
     turn = own_turns(part, placed)[0][0]
@@ -151,7 +154,7 @@ def differences(
         choices = from_table(side["choices"])
         parts = list(recognise_parts(document, choices, lambda text, share: None, memory=memory, mark=mark))
         settled = parts[side["part"]]
-        mine = choices.but(processes=settled.processes)
+        mine = settled.added_to(choices)
         routes.append(decide_route(settled, mine, loaded, memory=memory, key=(mark, side["part"])))
     before, after = routes
     found = compare(before.recognition, after.recognition)
