@@ -397,6 +397,13 @@ def _span(report: Report, start: float, width: float) -> Report:
     return lambda text, share: report(text, start + width * share)
 
 
+def _convex(recognitions: Sequence[Recognition]) -> set[str]:
+    from featurize.brep.part import Convexity
+
+    edges = (edge for r in recognitions for edge in r.part.edges)
+    return {f"E{edge.id}" for edge in edges if edge.convexity == Convexity.CONVEX}
+
+
 def _check_targets(choices: Choices, recognitions: Sequence[Recognition]) -> None:
     """A choice for a feature that no part has is a mistake, not a wish to pass over."""
     features = [feature for recognition in recognitions for feature in recognition.features]
@@ -404,6 +411,7 @@ def _check_targets(choices: Choices, recognitions: Sequence[Recognition]) -> Non
         ("processes", {f.id for f in features}),
         ("allowances", {f.id for f in features}),
         ("threads", {f.id for f in features if f.kind in (Kind.HOLE, Kind.THREADED_HOLE)}),
+        ("edges", {f.id for f in features} | _convex(recognitions)),
     ):
         for key in getattr(choices, name):
             if (is_feature_id(key) or is_edge_id(key)) and key not in offered:
@@ -414,11 +422,3 @@ def _listed(names: set[str], most: int = 60) -> str:
     shown = sorted(names, key=lambda name: (name[0] != "F", len(name), name))
     more = f" and {len(names) - most} more" if len(names) > most else ""
     return ", ".join(shown[:most]) + more if shown else "none"
-def _convex(recognitions: Sequence[Recognition]) -> set[str]:
-    from featurize.brep.part import Convexity
-
-    edges = (edge for r in recognitions for edge in r.part.edges)
-    return {f"E{edge.id}" for edge in edges if edge.convexity == Convexity.CONVEX}
-
-
-        ("edges", {f.id for f in features} | _convex(recognitions)),

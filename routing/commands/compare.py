@@ -39,9 +39,9 @@ def compare(
     working_side: WorkingSide = None,
     thread: Threads = None,
     process: Processes = None,
+    edge: Edges = None,
     choices: ChoicesFile = None,
     shop: ShopFile = None,
-    edge: Edges = None,
     as_json: Json = False,
     strict: Annotated[
         bool, typer.Option("--strict", help="Exit with status 1 when anything differs.")
@@ -56,10 +56,10 @@ def compare(
             working_side=working_side,
             threads=pairs("--thread", thread),
             processes=pairs("--process", process),
+            edges=pairs("--edge", edge),
         )
         from routing.documents import console, skeleton
         from routing.reports import compare_models
-            edges=pairs("--edge", edge),
         from routing.shop import load_shop
 
         with console.progress() as report:

@@ -30,14 +30,14 @@ Processes = Annotated[
     list[str] | None,
     typer.Option("--process", help="F07=mill or pocket=sink-erode; repeatable.", metavar="KEY=PROCESS"),
 ]
-ChoicesFile = Annotated[
-    Path | None, typer.Option("--choices", help="TOML file; else MODEL.choices.toml beside the model.")
-]
-ShopFile = Annotated[Path | None, typer.Option("--shop", help="TOML file of wires, wheels, cutters, limits.")]
 Edges = Annotated[
     list[str] | None,
     typer.Option("--edge", help="E12=may-break, F07=keep-sharp; repeatable.", metavar="KEY=VERDICT"),
 ]
+ChoicesFile = Annotated[
+    Path | None, typer.Option("--choices", help="TOML file; else MODEL.choices.toml beside the model.")
+]
+ShopFile = Annotated[Path | None, typer.Option("--shop", help="TOML file of wires, wheels, cutters, limits.")]
 Json = Annotated[bool, typer.Option("--json", help="Print the result as JSON on stdout.")]
 Out = Annotated[
     Path | None, typer.Option("--out", "-o", help="Folder for the result; else MODEL-route beside the model.")

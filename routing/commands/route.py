@@ -48,9 +48,9 @@ def route(
     wall_allowance: Wall = None,
     thread: Threads = None,
     process: Processes = None,
+    edge: Edges = None,
     choices: ChoicesFile = None,
     shop: ShopFile = None,
-    edge: Edges = None,
     as_json: Json = False,
     strict: Strict = None,
     cache: Annotated[
@@ -71,10 +71,10 @@ def route(
             allowance_wall_mm=wall_allowance,
             threads=pairs("--thread", thread),
             processes=pairs("--process", process),
+            edges=pairs("--edge", edge),
             strict=strict,
         )
         from routing.batch.cache import Cache, cached_run
-            edges=pairs("--edge", edge),
         from routing.documents import console
         from routing.shop import load_shop
 

@@ -75,19 +75,9 @@ def run(
         say({"stage": text, "share": share})
 
     with staged_folder(Path(result), (*all_files(), PLACES)) as folder:
-        done = route_document(
-            document,
-            folder,
-            settled,
-            load_shop(Path(shop) if shop else None),
-            report,
-            memory=memory,
-            mark=mark,
-        )
-        found = [
-            _places(s.recognition)
-            for s in recognise_parts(document, settled, lambda text, share: None, memory=memory, mark=mark)
-        ]
+        done = route_document(document, folder, settled, loaded, report, memory=memory, mark=mark)
+        again = recognise_parts(document, settled, loaded, lambda text, share: None, memory=memory, mark=mark)
+        found = [_places(s.recognition) for s in again]
         (folder / PLACES).write_text(json.dumps(found), encoding="utf-8")
     return {
         "parts": [{"folder": p.folder, "count": p.count, **_summary(p.route)} for p in done.parts],
@@ -121,8 +111,6 @@ def _summary(route: Mapping[str, Any]) -> dict[str, Any]:
         "features": len(route["features"]),
         "operations": len(route["operations"]),
         "doubts": len(route["doubts"]),
-    found = [(p.feature.id, p.at, str(p.feature.kind), p.size_mm) for p in placed]
-    found += [(f"E{e.id}", p.at, EDGE, p.size_mm) for p in edge_places(part) for e in p.run.edges]
         "flags": {severity: severities.count(severity) for severity in dict.fromkeys(severities)},
     }
 
@@ -132,6 +120,8 @@ def _places(recognition: Recognition) -> list[dict[str, Any]]:
     part = recognition.part
     placed = places(part, recognition.features)
     turn = own_turns(part, placed)[0][0]
+    found = [(p.feature.id, p.at, str(p.feature.kind), p.size_mm) for p in placed]
+    found += [(f"E{e.id}", p.at, EDGE, p.size_mm) for p in edge_places(part) for e in p.run.edges]
     return [
         {
             "id": p.feature.id,
