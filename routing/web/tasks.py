@@ -74,6 +74,7 @@ def run(
     def report(text: str, share: float) -> None:
         say({"stage": text, "share": share})
 
+    loaded = load_shop(Path(shop) if shop else None)
     with staged_folder(Path(result), (*all_files(), PLACES)) as folder:
         done = route_document(document, folder, settled, loaded, report, memory=memory, mark=mark)
         again = recognise_parts(document, settled, loaded, lambda text, share: None, memory=memory, mark=mark)
@@ -124,12 +125,12 @@ def _places(recognition: Recognition) -> list[dict[str, Any]]:
     found += [(f"E{e.id}", p.at, EDGE, p.size_mm) for p in edge_places(part) for e in p.run.edges]
     return [
         {
-            "id": p.feature.id,
-            "at": [round(float(c), 3) + 0.0 for c in box_point(part, turn, p.at)],
-            "kind": str(p.feature.kind),
-            "size_mm": round(p.size_mm, 4),
+            "id": name,
+            "at": [round(float(c), 3) + 0.0 for c in box_point(part, turn, at)],
+            "kind": kind,
+            "size_mm": round(size_mm, 4),
         }
-        for p in placed
+        for name, at, kind, size_mm in found
     ]
 
 
@@ -142,7 +143,9 @@ def differences(
     for side in (old, new):
         document, mark = read(memory, side)
         choices = from_table(side["choices"])
-        parts = list(recognise_parts(document, choices, lambda text, share: None, memory=memory, mark=mark))
+        parts = list(
+            recognise_parts(document, choices, loaded, lambda text, share: None, memory=memory, mark=mark)
+        )
         settled = parts[side["part"]]
         mine = settled.added_to(choices)
         routes.append(decide_route(settled, mine, loaded, memory=memory, key=(mark, side["part"])))
