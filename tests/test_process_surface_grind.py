@@ -160,6 +160,57 @@ def test_faces_of_a_rib_are_refused_from_above_but_a_channel_beside_it_is_not() 
     assert all(PROCESS.judge(context, f).workable for f in slots)
 
 
+def walls_only(context: JobContext, *, both: bool = True) -> Feature:
+    """The upright walls of a channel, without the floor between them."""
+    (slot,) = [f for f in context.features if f.kind == Kind.SLOT]
+    walls = slot.faces_with(Role.WALL)
+    return slot.but(faces=walls if both else walls[:1])
+
+
+def test_walls_alone_are_made_by_the_wheels_side() -> None:
+    for both in (True, False):
+        context = job(channel(8, 5))
+        found = PROCESS.judge(context, walls_only(context, both=both))
+        assert found.workable
+        assert found.details["wheel_width_mm"] == 6
+        assert found.details["depth_mm"] == pytest.approx(5)
+    context = job(channel(5, 3))
+    assert PROCESS.judge(context, walls_only(context)).details["wheel_width_mm"] == 1
+
+
+@pytest.mark.parametrize(
+    ("width", "depth", "leave_mm", "said"),
+    [
+        (0.9, 2, 0.05, "width 0.900 is under the narrowest wheel 1"),
+        (5, 4.5, 0.05, "depth 4.500 is over the 4 of the wheel 1 wide"),
+        (8, 5, 0.01, "the wheel's corner R 0.05 is over the 0.01"),
+    ],
+)
+def test_walls_alone_have_the_limits_of_a_channel(
+    width: float, depth: float, leave_mm: float, said: str
+) -> None:
+    context = job(channel(width, depth), leave_mm=leave_mm)
+    found = PROCESS.judge(context, walls_only(context))
+    assert not found.workable
+    assert said in found.reason
+
+
+def test_a_wall_that_stands_on_a_slant_wants_a_dressed_wheel() -> None:
+    # The floor beside the wall falls away from it by 2 over 12.
+    outline = [(0, 0), (30, 0), (30, 13), (18, 15), (18, 20), (0, 20)]
+    context = job(cq.Workplane("YZ").polyline(outline).close().extrude(40))
+    whole = next(f for f in context.features if f.kind == Kind.STEP)
+    upright = [
+        i
+        for i in whole.faces
+        if isinstance(s := context.part.faces[i].surface, Plane)
+        and abs(s.normal @ context.part.frame.axes[2]) < 1e-9
+    ]
+    found = PROCESS.judge(context, whole.but(faces=tuple(upright), axis=None, opens_to=("+z",)))
+    assert found.workable
+    assert f"{math.degrees(math.atan2(2, 12)):.3f} deg" in found.reason
+
+
 @pytest.mark.parametrize("lean_deg", [0.0, 20.0, 45.0])
 def test_rolled_corner_has_the_area_of_plane_geometry(lean_deg: float) -> None:
     # Between two tangents that turn by a, a circle leaves r^2 (tan(a/2) - a/2).

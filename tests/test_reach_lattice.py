@@ -111,15 +111,18 @@ def test_the_second_opinion_sees_a_process_passed_over() -> None:
 
 def main() -> None:
     count, first = int(sys.argv[1]), int(sys.argv[2]) if len(sys.argv) > 2 else 0
-    bad, named, began = 0, 0, time.monotonic()
+    bad, named, unjudged, judged, began = 0, 0, 0, 0, time.monotonic()
     for seed in range(first, first + count):
         _, route, opinion = routed(insert(random.Random(seed)).val().wrapped)
         named += any(flag.code == "no-process" for flag in route.flags)
+        unjudged += len(opinion.unjudged)
+        judged += sum(bool(r.verdict and r.verdict.workable) for r in route.features) - len(opinion.unjudged)
         if found := faults(route, opinion):
             bad += 1
             print(f"{seed}: {'; '.join(found)}", flush=True)
     print(
         f"{count} inserts, {bad} with a fault, {named} with features that nothing makes (named), "
+        f"{judged} features judged for earlier processes, {unjudged} finer than the lattice, "
         f"{time.monotonic() - began:.0f} s"
     )
 

@@ -77,6 +77,15 @@ def test_channel(floor: float, wall: float) -> None:
     assert [f.offset_mm for f in stock.floors] == [floor]
 
 
+def test_a_wall_alone_is_ground_two_wheels_wide_at_most() -> None:
+    """The wheel's width beside the wall, and as the air goes on, once more: no channel's floor is claimed."""
+    found = seen(channel(block(), width=20))
+    (slot,) = [f for f in found.features if f.kind == Kind.SLOT]
+    wall = slot.but(faces=slot.faces_with(Role.WALL)[:1])
+    stock = ground_stock(found.part, [wall], blank_for(found.part), shop(Wheel(6.0, 200.0, R, 15.0)))
+    check(found, stock, 24000 - 40 * (12 * (5 - 0.010) - 2 * CORNER))
+
+
 def test_floor_stands_at_the_allowance_exactly() -> None:
     found, stock = ground(channel(block()))
     (floor,) = prove(found.part, stock).floors

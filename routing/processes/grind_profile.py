@@ -17,7 +17,7 @@ import shapely
 from shapely.ops import substring
 
 from featurize import tolerances as tol
-from featurize.brep.part import Part
+from featurize.brep.part import Convexity, Part
 from featurize.brep.shadow import View, below, cast, envelope
 from featurize.brep.surfaces import Array, Cylinder, Plane
 from featurize.brep.surfaces_at import parallel, square
@@ -273,10 +273,16 @@ class Run:
         return {s.trace.face for s in self.stretches}
 
 
-def runs(sight_: Sight, traces: Sequence[Trace], left: Mapping[int, Allowance] | None = None) -> list[Run]:
+def runs(
+    sight_: Sight,
+    traces: Sequence[Trace],
+    left: Mapping[int, Allowance] | None = None,
+    beside_mm: Mapping[int, float] | None = None,
+) -> list[Run]:
     """The bottoms that some free traces make, from low to high across.
 
-    ``left`` has the allowance of each face that keeps one.
+    ``left`` has the allowance of each face that keeps one. A wall that stands on none of the traces is made
+    by the wheel's side: ``beside_mm`` has how wide the lane beside it may be, by face.
     """
     left = left or {}
     bottoms = [t for t in traces if not t.upright and not t.looks_away]
@@ -301,7 +307,40 @@ def runs(sight_: Sight, traces: Sequence[Trace], left: Mapping[int, Allowance] |
                 chain[-1].append(Stretch(top, a, b, keep))
         else:
             chain.append([Stretch(top, a, b, keep)])
-    return [_run(sight_, c) for c in chain]
+    for wall in (t for t in traces if t.upright and t.face in (beside_mm or {})):
+        if any(_stands_on(wall, c) for c in chain):
+            continue
+        lane = _lane(sight_, wall, (beside_mm or {})[wall.face], left.get(wall.face, NOTHING_LEFT))
+        if lane is not None:
+            chain.append([lane])
+    return [_run(sight_, c) for c in sorted(chain, key=lambda c: c[0].low)]
+
+
+def _stands_on(wall: Trace, chain: Sequence[Stretch]) -> bool:
+    at = float(wall.low[0] + 2 * tol.LENGTH_MM * np.sign(wall.normal[0]))
+    return chain[0].low < at < chain[-1].high
+
+
+def _lane(sight_: Sight, wall: Trace, widest_mm: float, left: Allowance) -> Stretch | None:
+    """The floor a wall stands on, anybody's, else its foot's level; out to what stands across from it."""
+    foot, out = wall.low, float(np.sign(wall.normal[0]))
+    floor = Trace(wall.face, foot, foot, np.array([0.0, 1.0]))
+    for f in sorted(sight_.part.across(wall.face, Convexity.CONCAVE)):
+        t = sight_.trace(f)
+        if t is not None and t.circle is None and not t.upright and not t.looks_away:
+            floor = replace(t, face=wall.face)
+    way = out * np.array([floor.normal[1], -floor.normal[0]])
+    free = sight_.free_beyond(foot, way) * float(abs(way[0]))
+    end = float(foot[0]) + out * min(free, widest_mm)
+    low, high = sorted((float(foot[0]), float(np.clip(end, *_extent(sight_)))))
+    if high - low < tol.LENGTH_MM:
+        return None
+    ends = [np.array([x, floor.height(x)]) for x in (low, high)]
+    return Stretch(replace(floor, low=ends[0], high=ends[1]), low, high, left)
+
+
+def _extent(sight_: Sight) -> tuple[float, float]:
+    return float(sight_.flat[:, 0].min()), float(sight_.flat[:, 0].max())
 
 
 def _same_line(a: Trace, b: Trace) -> bool:

@@ -190,10 +190,11 @@ def _try(
             f"{who} stands {height:.3f} in the way of the wheel along {along}",
             place=_place(part, other if other >= 0 else trace.face),
         )
-    found = tuple(runs(view, traces))
+    found = tuple(runs(view, traces, beside_mm=dict.fromkeys(feature.faces, np.inf)))
     if not found:
         return Refusal(
-            (2, len(traces)), f"none of its faces faces the wheel from {direction_name(part, side)}"
+            (2, len(traces)),
+            f"no wheel has a way beside its walls from {direction_name(part, side)}",
         )
     return _with_wheel(part, feature, view, found, traces, wheels, sharp_corner_mm)
 
@@ -249,7 +250,7 @@ def _with_wheel(
             slopes = sorted(
                 {
                     round(t.slope_deg, 3)
-                    for t in traces
+                    for t in (*traces, *(s.trace for run in found for s in run.stretches))
                     if t.circle is None and tol.PARALLEL_DEG < t.slope_deg < 90 - tol.PARALLEL_DEG
                 }
             )

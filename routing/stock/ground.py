@@ -116,7 +116,9 @@ def ground_stock(
         view = sight(part, members[0][1].traverse, members[0][1].side)
         owner = {f: feature.id for feature, _ in members for f in feature.faces}
         traces = [t for f in owner if (t := view.trace(f)) is not None]
-        for run in runs(view, traces, {f: allowances[feature] for f, feature in owner.items()}):
+        keeps = {f: allowances[feature] for f, feature in owner.items()}
+        beside_mm = {f: found.wheel.width_mm for feature, found in members for f in feature.faces}
+        for run in runs(view, traces, keeps, beside_mm):
             made, reasons = _cut(blank, view, run, traces, owner, shop.wheels)
             cuts += made
             mine = [t for t in traces if any(_under(s.trace, t) for s in run.stretches)]

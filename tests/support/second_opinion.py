@@ -33,11 +33,16 @@ SHARE = 0.03
 @dataclass(frozen=True)
 class Opinion:
     """``uncovered``: share of a feature's points that its process cannot reach; ``left``: share of the
-    removed space that no operation reaches; ``passed_over``: earlier processes that would have covered."""
+    removed space that no operation reaches; ``passed_over``: earlier processes that would have covered.
+
+    ``unjudged`` are features finer than the lattice: no point before one of their faces stands off all
+    metal, so nothing is said about earlier processes.
+    """
 
     uncovered: dict[str, float]
     left: float
     passed_over: list[str] = field(default_factory=list)
+    unjudged: list[str] = field(default_factory=list)
 
 
 @dataclass(frozen=True, eq=False)
@@ -60,7 +65,7 @@ class Asker:
         return self.lattice(np.array([0.0, 0.0, 1.0]))
 
     def ask(self, seed: int = 0) -> Opinion:
-        uncovered, passed_over = {}, []
+        uncovered, passed_over, unjudged = {}, [], []
         space = self._removed_space(seed)
         left = np.ones(len(space), bool)
         for routed in self.route.features:
@@ -71,11 +76,13 @@ class Asker:
             if len(points):
                 reached = np.any([self._reached(points, routed, v, -1) for v in parts], axis=0)
                 uncovered[routed.feature.id] = float(np.mean(~reached))
-                if whole:
-                    passed_over += self._passed_over(points, routed)
+            if len(points) and whole:
+                passed_over += self._passed_over(points, routed)
+            else:
+                unjudged.append(f"{routed.feature.kind} {routed.feature.id}")
             for verdict in parts:
                 left[left] = ~self._reached(space[left], routed, verdict, -1)
-        return Opinion(uncovered, float(np.mean(left)) if len(space) else 0.0, passed_over)
+        return Opinion(uncovered, float(np.mean(left)) if len(space) else 0.0, passed_over, unjudged)
 
     def _before(self, feature: Feature) -> tuple[Array, bool]:
         """Points of air just before a feature's faces, no nearer to any metal than a step and a half, and
@@ -165,7 +172,14 @@ class Asker:
 
 
 def second_opinion(job: JobContext, route: Route, solid: object, pitch_mm: float | None = None) -> Opinion:
-    """Of a whole route; the pitch is a hundredth of the part's longest side unless given."""
+    """Of a whole route, at a 120th of the part's longest side unless given.
+
+    Where that finds a process passed over it asks again at half the pitch: a wall that a coarse lattice
+    cannot tell from its neighbour's, half a step behind it, is seen there. What is still found stands.
+    """
     body = Body.of(solid)
     pitch = pitch_mm or float(np.ptp(body.vertices, axis=0).max()) / 120
-    return Asker(job, route, body, pitch).ask()
+    opinion = Asker(job, route, body, pitch).ask()
+    if opinion.passed_over and pitch_mm is None:
+        return Asker(job, route, body, pitch / 2).ask()
+    return opinion
