@@ -34,3 +34,5 @@ VOID_MM = 0.05
 EDGE_ON_SINE = 1e-5
 # Largest relative error of a volume: what the stock's proof allows to be missing.
 VOLUME_SHARE = 1e-6
+# Two colours (sRGB, 0 to 1) closer than this in every channel are one: systems round them to 8 bits and back.
+COLOUR = 2.5 / 255

@@ -78,12 +78,17 @@ def run_job(
 
 
 def list_features(
-    model: Path, choices: Choices, report: Report = lambda text, share: None, *, time_limit_s: float
+    model: Path,
+    choices: Choices,
+    shop: Shop,
+    report: Report = lambda text, share: None,
+    *,
+    time_limit_s: float,
 ) -> list[dict[str, Any]]:
     """What is recognised in each part of a file, as plain data; nothing is routed or written."""
 
     def attempt(skip: Skip, left_s: float) -> list[dict[str, Any]]:
-        args = (model, choices, skip)
+        args = (model, choices, shop, skip)
         return isolate.run_isolated(_features_in_child, *args, time_limit_s=left_s, progress=_Relay(report))
 
     return reading_less(attempt, time_limit_s)
@@ -95,9 +100,9 @@ def _clear(folder: Path) -> None:
         shutil.rmtree(left) if left.is_dir() else left.unlink()
 
 
-def _features_in_child(model: Path, choices: Choices, skip: Skip) -> list[dict[str, Any]]:
+def _features_in_child(model: Path, choices: Choices, shop: Shop, skip: Skip) -> list[dict[str, Any]]:
     document = read_step(model, isolate=False, skip=skip)
-    recognitions = [s.recognition for s in recognise_parts(document, choices, _to_parent)]
+    recognitions = [s.recognition for s in recognise_parts(document, choices, shop, _to_parent)]
     return [
         {
             "name": solid.name,
@@ -150,7 +155,7 @@ def route_document(
     """
     from routing.settle import unmatched
 
-    settled = list(recognise_parts(document, choices, report, memory=memory, mark=mark))
+    settled = list(recognise_parts(document, choices, shop, report, memory=memory, mark=mark))
     recognitions = [s.recognition for s in settled]
     not_found = unmatched(choices.settle, settled)
     _check_targets(choices, recognitions)
@@ -173,6 +178,7 @@ def route_document(
 def recognise_parts(
     document: StepDocument,
     choices: Choices,
+    shop: Shop,
     report: Report,
     *,
     memory: Forgetful = NOTHING_KNOWN,
@@ -186,6 +192,7 @@ def recognise_parts(
     from routing.settle import settle
 
     side = choices.working_direction
+    thread_colours = {**shop.thread_colours, **choices.thread_colours}
     for n, solid in enumerate(document.parts):
         report(f"recognising {solid.name}", 0.1 + 0.3 * n / len(document.parts))
         key = mark, n
@@ -213,9 +220,16 @@ def recognise_parts(
             key: Hashable = key,
         ) -> Recognition:
             look = partial(
-                recognise, part, working_side=working_side, threads=threads, callouts=solid.callouts
+                recognise,
+                part,
+                working_side=working_side,
+                threads=threads,
+                callouts=solid.callouts,
+                colours=solid.face_colours,
+                thread_colours=thread_colours,
             )
-            depends = (key, None if working_side is None else tuple(working_side), _frozen(threads))
+            up = None if working_side is None else tuple(working_side)
+            depends = (key, up, _frozen(threads), _frozen(thread_colours))
             return memory.recall("recognising", depends, look)
 
         def decide(find: Find = find) -> Settled:
@@ -223,7 +237,7 @@ def recognise_parts(
             return settle(found, choices, find)
 
         with _blaming_damage(document, solid):
-            depends = (key, side, _frozen(choices.threads), choices.settle)
+            depends = (key, side, _frozen(choices.threads), _frozen(thread_colours), choices.settle)
             yield memory.recall("settling", depends, decide)
 
 

@@ -14,24 +14,31 @@ from routing.shop import Shop
 
 
 def list_doubts(
-    model: Path, choices: Choices, report: Report = lambda text, share: None, *, time_limit_s: float
+    model: Path,
+    choices: Choices,
+    shop: Shop,
+    report: Report = lambda text, share: None,
+    *,
+    time_limit_s: float,
 ) -> list[dict[str, Any]]:
     """What a person should settle in each part of a file, as plain data; nothing is routed or written."""
 
     def attempt(skip: Skip, left_s: float) -> list[dict[str, Any]]:
-        args = (model, choices, skip)
+        args = (model, choices, shop, skip)
         return isolate.run_isolated(_doubts_in_child, *args, time_limit_s=left_s, progress=_Relay(report))
 
     return reading_less(attempt, time_limit_s)
 
 
-def _doubts_in_child(model: Path, choices: Choices, skip: Skip) -> list[dict[str, Any]]:
+def _doubts_in_child(model: Path, choices: Choices, shop: Shop, skip: Skip) -> list[dict[str, Any]]:
     from routing.doubts import doubts
 
     document = read_step(model, isolate=False, skip=skip)
     return [
         {"name": solid.name, "doubts": [route_json.doubt(d) for d in doubts(settled.recognition)]}
-        for solid, settled in zip(document.parts, recognise_parts(document, choices, _to_parent), strict=True)
+        for solid, settled in zip(
+            document.parts, recognise_parts(document, choices, shop, _to_parent), strict=True
+        )
     ]
 
 
@@ -66,7 +73,7 @@ def _compare_in_child(old: Path, new: Path, choices: Choices, shop: Shop, skip: 
         document = read_step(model, isolate=False, skip=skip)
         if len(document.parts) != 1:
             raise ChoicesError(f"{model.name} holds {len(document.parts)} parts: compare files of one part.")
-        (settled,) = recognise_parts(document, choices, _span(_to_parent, n / 2, 0.5))
+        (settled,) = recognise_parts(document, choices, shop, _span(_to_parent, n / 2, 0.5))
         _to_parent(f"routing {model.name}", n / 2 + 0.3)
         routes.append(make_route(settled.recognition, shop, settled.added_to(choices)))
     revision = route_json.plain(revise(*routes))

@@ -14,7 +14,7 @@ import numpy as np
 from featurize.brep.frame import Frame
 from featurize.brep.part import Part
 from featurize.brep.surfaces import Array
-from featurize.feature import Callout, Feature, Kind, Role
+from featurize.feature import Callout, Feature, Kind, Role, Vec3
 from featurize.recognise import (
     contoured,
     grooves,
@@ -51,28 +51,42 @@ def recognise(
     working_side: str | Array | None = None,
     threads: Mapping[str, str] | None = None,
     callouts: Sequence[Callout] = (),
+    colours: Sequence[Vec3 | None] = (),
+    thread_colours: Mapping[str, str] | None = None,
 ) -> Recognition:
     """All features of a part.
 
     ``working_side``: a side label of the part's own frame or a direction (3,) in model coordinates;
     ``threads``: feature id, diameter in mm or "all" to a designation such as "M5" or "plain";
-    ``callouts``: what the file asks of faces, by their places in the solid as read.
+    ``callouts``: what the file asks of faces, by their places in the solid as read; ``colours``: the
+    faces' colours (sRGB, 0 to 1) by the same places; ``thread_colours``: what a colour "#rrggbb" is declared
+    to mean: a designation, "thread" or "plain".
     """
-    settled = threads or {}
+    asked = _Asked(threads or {}, callouts, colours, thread_colours or {})
     if working_side is not None:
         direction = part.frame.direction(working_side) if isinstance(working_side, str) else working_side
         part = _stood_on(part, _turned(part.frame, direction))
-        return Recognition(part, _find_all(part, settled, callouts), SideChoice("+z", "-z", 1.0, ("given",)))
-    features = _find_all(part, settled, callouts)
+        return Recognition(part, _find_all(part, asked), SideChoice("+z", "-z", 1.0, ("given",)))
+    features = _find_all(part, asked)
     sides = choose_sides(features)
     if sides.working == "-z":
         part = _stood_on(part, part.frame.flipped())
-        features = _find_all(part, settled, callouts)
+        features = _find_all(part, asked)
         sides = SideChoice("+z", "-z", sides.confidence, tuple(_swap(e) for e in sides.evidence))
     return Recognition(part, features, sides)
 
 
-def _find_all(part: Part, settled: Mapping[str, str], callouts: Sequence[Callout]) -> tuple[Feature, ...]:
+@dataclass(frozen=True)
+class _Asked:
+    """What of ``recognise`` does not depend on how the part stands."""
+
+    threads: Mapping[str, str]
+    callouts: Sequence[Callout]
+    colours: Sequence[Vec3 | None]
+    thread_colours: Mapping[str, str]
+
+
+def _find_all(part: Part, asked: _Asked) -> tuple[Feature, ...]:
     scene = Scene(part, frozenset(f.id for f in part.faces))
     for family in FAMILIES:
         found = tuple(family.find(scene))
@@ -91,8 +105,8 @@ def _find_all(part: Part, settled: Mapping[str, str], callouts: Sequence[Callout
         )
         for f in sorted(scene.free)
     )
-    numbered = with_callouts(part, _numbered(part, scene.found + left), callouts)
-    return _with_threads(numbered, settled)
+    numbered = with_callouts(part, _numbered(part, scene.found + left), asked.callouts)
+    return _with_threads(part, numbered, asked)
 
 
 def _numbered(part: Part, features: tuple[Feature, ...]) -> tuple[Feature, ...]:
@@ -107,11 +121,13 @@ def _numbered(part: Part, features: tuple[Feature, ...]) -> tuple[Feature, ...]:
     return tuple(f.but(id=f"F{n:02d}") for n, f in enumerate(ordered, 1))
 
 
-def _with_threads(features: tuple[Feature, ...], settled: Mapping[str, str]) -> tuple[Feature, ...]:
+def _with_threads(part: Part, features: tuple[Feature, ...], asked: _Asked) -> tuple[Feature, ...]:
+    from featurize.recognise.colours import signs
     from featurize.recognise.threads import settle_threads
 
     holes_ = [f for f in features if f.kind == Kind.HOLE]
-    changed = {f.id: f for f in settle_threads(holes_, settled)}
+    shown = signs(part, holes_, asked.colours, asked.thread_colours)
+    changed = {f.id: f for f in settle_threads(holes_, asked.threads, shown)}
     return tuple(changed.get(f.id, f) for f in features)
 
 

@@ -7,14 +7,16 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from types import MappingProxyType
 
 import numpy as np
 
 from featurize import tolerances as tol
 from featurize.feature import Bore, Feature, Kind, Thread
+from featurize.recognise.colours import Sign
 from featurize.standards.threads import Match, ThreadSize, candidates, designations, parse
 
-PLAIN = "plain"
+PLAIN, THREAD = "plain", "thread"
 
 # What the diameter alone says. Nobody draws 4.134 but for a thread; 4.2 is a drill used for little else;
 # 5.0 is also a dowel, 6.0 far more often a dowel than an M6 drawn at its major diameter.
@@ -34,10 +36,17 @@ _BLIND, _POINTED = 0.5, 1.5
 _PATTERN = 0.5
 # An equal bore in the same direction whose thread is beyond doubt.
 _TWIN = 2.5
+# A colour that the shop declares to mean threads tells them from dowels, but not at which of its diameters
+# a thread is drawn: at the major one it is no more than a hint.
+_COLOURED, _COLOURED_MAJOR = 4.0, 2.0
 # A plain through hole of a half-millimetre or clearance size: dowels and clearance holes look so.
 _THROUGH_ROUND = -1.5
 # Threaded needs this many points and this lead over the next size; up to PLAIN_AT a hole is plain.
 _THREADED_AT, _LEAD, _PLAIN_AT = 5.0, 2.0, 0.0
+
+# How sure a hole is whose declared colour fits nothing on it, and one that only stands apart by its colour:
+# both are asked about, the second before other near-ties (0.5).
+_ODD, _APART = 0.6, 0.45
 
 # A relief is over the major diameter by at most this share and at most this many pitches deep; anything
 # larger seats a screw head (common practice, no source; generous, so that poor reliefs are seen too).
@@ -54,16 +63,20 @@ _CLEARANCE_MM = (
 )  # fmt: skip
 
 
-def settle_threads(holes: Sequence[Feature], settled: Mapping[str, str]) -> list[Feature]:
+def settle_threads(
+    holes: Sequence[Feature],
+    settled: Mapping[str, str],
+    signs: Mapping[str, tuple[Sign, ...]] = MappingProxyType({}),
+) -> list[Feature]:
     """The same holes in the same order, each threaded, plain, or with ``thread.asked`` filled.
 
     ``settled`` maps a feature id, a diameter such as "4.2", or "all" to a designation or "plain"; the
     first of these that applies is final. "all" with a size answers only the questions that offer it.
-    Raises ValueError for a size the tables lack.
+    ``signs`` are what colours say, by a hole's id. Raises ValueError for a size the tables lack.
     """
     keys = [_pattern_key(h) for h in holes]
     first = [
-        _settle(h, settled, keys.count(k), None) if h.kind == Kind.HOLE else h
+        _settle(h, settled, keys.count(k), None, signs.get(h.id, ())) if h.kind == Kind.HOLE else h
         for h, k in zip(holes, keys, strict=True)
     ]
     # What is sure of one hole speaks for its equals: a thread without relief among ten with it.
@@ -71,24 +84,30 @@ def settle_threads(holes: Sequence[Feature], settled: Mapping[str, str]) -> list
         k: parse(f.thread.designation)[0]
         for f in first
         if f.thread and f.thread.designation
-        for k in _bore_keys(f)
+        for k in _bore_keys(f, signs.get(f.id, ()))
     }
     return [
-        _answered(_settle(h, settled, keys.count(k), twin), settled)
-        if f.thread is not None and f.thread.asked and (twin := _twin(h, sure)) is not None
+        _answered(_settle(h, settled, keys.count(k), twin, own), settled)
+        if f.thread is not None
+        and f.thread.asked
+        and (twin := _twin(h, sure, own := signs.get(h.id, ()))) is not None
         else _answered(f, settled)
         for h, f, k in zip(holes, first, keys, strict=True)
     ]
 
 
-def _bore_keys(hole: Feature) -> list[tuple[object, ...]]:
-    """Diameter and direction of each straight bore."""
+def _bore_keys(hole: Feature, signs: Sequence[Sign]) -> list[tuple[object, ...]]:
+    """Diameter, direction and declared colours of each straight bore."""
     along = tuple(round(c, 3) + 0.0 for c in hole.axis.direction) if hole.axis else ()
-    return [(round(b.start_diameter_mm, 2), along) for b in hole.bores if b.is_cylinder]
+    diameters = [b.start_diameter_mm for b in hole.bores if b.is_cylinder]
+    return [(round(d, 2), along, *(s.means for s in signs if s.means and s.is_on(d))) for d in diameters]
 
 
-def _twin(hole: Feature, sure: Mapping[tuple[object, ...], ThreadSize]) -> ThreadSize | None:
-    return next((sure[k] for k in _bore_keys(hole) if k in sure and matching_bore(hole, sure[k])), None)
+def _twin(
+    hole: Feature, sure: Mapping[tuple[object, ...], ThreadSize], signs: Sequence[Sign]
+) -> ThreadSize | None:
+    keys = _bore_keys(hole, signs)
+    return next((sure[k] for k in keys if k in sure and matching_bore(hole, sure[k])), None)
 
 
 def matching_bore(hole: Feature, size: ThreadSize) -> tuple[Bore, Match] | None:
@@ -146,13 +165,20 @@ class _Score:
     size: ThreadSize
     points: float = 0.0
     why: list[str] = field(default_factory=list)
+    coloured: bool = False
 
     def add(self, points: float, why: str) -> None:
         self.points += points
         self.why.append(f"{why} ({points:+g})")
 
 
-def _settle(hole: Feature, settled: Mapping[str, str], equals: int, twin: ThreadSize | None) -> Feature:
+def _settle(
+    hole: Feature,
+    settled: Mapping[str, str],
+    equals: int,
+    twin: ThreadSize | None,
+    signs: Sequence[Sign],
+) -> Feature:
     given = _given(hole, settled)
     if given == PLAIN:
         return _plain(hole, ("settled as plain",), 1.0)
@@ -163,19 +189,40 @@ def _settle(hole: Feature, settled: Mapping[str, str], equals: int, twin: Thread
             "" if fits else f", though no bore has its tap-drill ({size.tap_drill_mm:g}) or other diameter"
         )
         return _threaded(hole, size, left, (why,), 1.0)
-    texts = designations(hole.text)
-    agreeing = [(s, left) for s, left in texts if matching_bore(hole, s)]
+    declared = [s for s in signs if s.means]
+    if declared and all(s.means == PLAIN for s in declared):
+        return _said_plain(hole, _weighed(hole, equals, twin, ()), declared[0])
+    found = _weighed(hole, equals, twin, declared)
+    threads = [s for s in declared if s.means != PLAIN]
+    if threads and not any(_is_met(hole, s) for s in threads):
+        what = "a thread" if threads[0].means == THREAD else threads[0].means
+        why = f"its colour {threads[0].colour} stands for {what}, which none of its bores fits"
+        return found.but(evidence=(*found.evidence, why), confidence=min(found.confidence, _ODD))
+    if not declared and signs and not (found.thread and found.thread.designation):
+        return _apart(hole, found, _scores(hole, equals, twin, ()), signs[0])
+    return found
+
+
+def _weighed(hole: Feature, equals: int, twin: ThreadSize | None, declared: Sequence[Sign]) -> Feature:
+    """By names, declared colours and, where neither gives the size, by points."""
+    texts = [(s, left, "named") for s, left in designations(hole.text)]
+    for sign in declared:
+        if sign.means not in (None, PLAIN, THREAD) and _is_met(hole, sign):
+            size, left = parse(sign.means)
+            if all(s != size for s, *_ in texts):
+                texts.append((size, left, f"of the colour {sign.colour}, which stands for"))
+    agreeing = [t for t in texts if matching_bore(hole, t[0])]
     if len(agreeing) == 1:
-        size, left = agreeing[0]
-        return _threaded(hole, size, left, (f"named {size.designation}, and its diameter agrees",), 0.98)
-    cards = _scores(hole, equals, twin)
+        size, left, how = agreeing[0]
+        return _threaded(hole, size, left, (f"{how} {size.designation}, and its diameter agrees",), 0.98)
+    cards = _scores(hole, equals, twin, declared)
     scores = sorted(cards, key=lambda s: (-s.points, not s.size.coarse, s.size.major_mm))
     if texts:
-        names = [s for s, _ in texts]
+        names = [s for s, *_ in texts]
         if not agreeing and all(_clears(hole, s) for s in names):
             return _plain(hole, (f"named {names[0].designation}, and drawn as its clearance hole",), 0.9)
         misfit = {s: "" if matching_bore(hole, s) else ", but no bore fits it" for s in names}
-        said = tuple(f"named {s.designation}{but}" for s, but in misfit.items())
+        said = tuple(f"{how} {s.designation}{misfit[s]}" for s, _, how in texts)
         return _asked(hole, [*names, *(s.size for s in scores if s.points > _PLAIN_AT)], said)
     if not scores:
         return hole
@@ -184,9 +231,50 @@ def _settle(hole: Feature, settled: Mapping[str, str], equals: int, twin: Thread
     rival = scores[1].points if len(scores) > 1 else -np.inf
     if best.points >= _THREADED_AT and best.points - rival >= _LEAD:
         return _threaded(hole, best.size, False, evidence, min(0.95, 0.5 + best.points / 16))
-    if best.points <= _PLAIN_AT:
-        return _plain(hole, evidence, 0.8)
-    return _asked(hole, [s.size for s in scores if s.points > _PLAIN_AT], evidence)
+    likely = [s.size for s in scores if s.points > _PLAIN_AT]
+    if not likely and best.coloured:
+        likely = [best.size]
+    return _asked(hole, likely, evidence) if likely else _plain(hole, evidence, 0.8)
+
+
+def _is_met(hole: Feature, sign: Sign) -> bool:
+    """Whether the coloured bore can carry what its colour stands for."""
+    if sign.means in (PLAIN, THREAD):
+        return any(_carries(hole, s, sign) for s, _ in candidates(sign.diameter_mm, tol.SURFACE_MM))
+    return sign.means is not None and _carries(hole, parse(sign.means)[0], sign)
+
+
+def _carries(hole: Feature, size: ThreadSize, sign: Sign) -> bool:
+    match = matching_bore(hole, size)
+    return match is not None and sign.is_on(match[0].start_diameter_mm)
+
+
+def _said_plain(hole: Feature, found: Feature, sign: Sign) -> Feature:
+    """A hole of the colour of plain holes; asked about where all else speaks for a thread."""
+    why = f"its colour {sign.colour} stands for plain holes"
+    if found.thread is None or found.thread.designation is None:
+        return _plain(hole, (why,), 0.95)
+    evidence = (*found.evidence[len(hole.evidence) :], f"but {why}")
+    return _asked(hole, [parse(found.thread.designation)[0]], evidence)
+
+
+def _apart(hole: Feature, found: Feature, cards: Sequence[_Score], sign: Sign) -> Feature:
+    """A hole that is a thread only by a colour nobody declared: never settled, asked about first."""
+    drilled = [
+        card.size
+        for card in sorted(cards, key=lambda s: (-s.points, not s.size.coarse, s.size.major_mm))
+        if _carries(hole, card.size, sign) and not _is_major(hole, card.size)
+    ]
+    if not drilled:
+        return found
+    why = f"of the round holes only those of {sign.diameter_mm:.4g} mm have the colour {sign.colour}"
+    evidence = (*found.evidence[len(hole.evidence) :], why)
+    return _asked(hole, drilled, evidence).but(confidence=_APART)
+
+
+def _is_major(hole: Feature, size: ThreadSize) -> bool:
+    match = matching_bore(hole, size)
+    return match is not None and match[1] == "major"
 
 
 def _answered(hole: Feature, settled: Mapping[str, str]) -> Feature:
@@ -217,7 +305,7 @@ def _number(text: str) -> float | None:
         return None
 
 
-def _scores(hole: Feature, equals: int, twin: ThreadSize | None) -> list[_Score]:
+def _scores(hole: Feature, equals: int, twin: ThreadSize | None, declared: Sequence[Sign]) -> list[_Score]:
     """One score card for each size that a straight bore of the hole may stand for."""
     sizes: dict[str, ThreadSize] = {}
     for b in hole.bores:
@@ -225,10 +313,12 @@ def _scores(hole: Feature, equals: int, twin: ThreadSize | None) -> list[_Score]
         # A size plainly further off than the nearest is not meant: 3.300 is M4's drill, not a minor of 3.302.
         gaps = [s.drawn_at(b.start_diameter_mm)[0] for s in found]
         sizes |= {s.designation: s for s, gap in zip(found, gaps, strict=True) if gap < gaps[0] + _AS_NEAR_MM}
-    return [card for s in sizes.values() if (card := _card(hole, s, equals, twin))]
+    return [card for s in sizes.values() if (card := _card(hole, s, equals, twin, declared))]
 
 
-def _card(hole: Feature, size: ThreadSize, equals: int, twin: ThreadSize | None) -> _Score | None:
+def _card(
+    hole: Feature, size: ThreadSize, equals: int, twin: ThreadSize | None, declared: Sequence[Sign]
+) -> _Score | None:
     match = matching_bore(hole, size)
     if match is None:
         return None
@@ -248,10 +338,15 @@ def _card(hole: Feature, size: ThreadSize, equals: int, twin: ThreadSize | None)
         card.add(_FINE, "a fine pitch")
     if size.choice > 1:
         card.add(_SECOND_CHOICE, "a size of second choice")
+    sign = next((s for s in declared if s.means == THREAD and s.is_on(d)), None)
+    if sign is not None:
+        card.coloured = True
+        told = _COLOURED_MAJOR if what == "major" else _COLOURED
+        card.add(told, f"its colour {sign.colour} stands for threads")
     through = is_through(hole)
     if _relieved(hole, bore, size):
         card.add(_RELIEF, "a short relief counterbore over its major diameter")
-    elif through and (half_mm or _near(d, _CLEARANCE_MM)):
+    elif through and sign is None and (half_mm or _near(d, _CLEARANCE_MM)):
         card.add(_THROUGH_ROUND, "a plain through hole of a dowel's or clearance size")
     if is_pointed(hole):
         card.add(_POINTED, "blind with a drill point")

@@ -16,6 +16,7 @@ from routing.commands.options import (
     Material,
     Processes,
     ShopFile,
+    ThreadColours,
     Threads,
     TimeLimit,
     WorkingSide,
@@ -38,6 +39,7 @@ def compare(
     material: Material = None,
     working_side: WorkingSide = None,
     thread: Threads = None,
+    thread_colour: ThreadColours = None,
     process: Processes = None,
     edge: Edges = None,
     choices: ChoicesFile = None,
@@ -55,6 +57,7 @@ def compare(
             material=material,
             working_side=working_side,
             threads=pairs("--thread", thread),
+            thread_colours=pairs("--thread-colour", thread_colour),
             processes=pairs("--process", process),
             edges=pairs("--edge", edge),
         )

@@ -13,6 +13,8 @@ from routing.commands.options import (
     Debug,
     Json,
     Model,
+    ShopFile,
+    ThreadColours,
     Threads,
     TimeLimit,
     WorkingSide,
@@ -37,19 +39,26 @@ def doubts(
     ] = False,
     working_side: WorkingSide = None,
     thread: Threads = None,
+    thread_colour: ThreadColours = None,
     choices: ChoicesFile = None,
+    shop: ShopFile = None,
     as_json: Json = False,
     time_limit: TimeLimit = 600.0,
     debug: Debug = False,
 ) -> None:
     """List what a person should settle, the most doubtful first; can write a choices file to fill in."""
     with one_line_errors(debug):
-        settled = settle(model, choices).but(working_side=working_side, threads=pairs("--thread", thread))
+        settled = settle(model, choices).but(
+            working_side=working_side,
+            threads=pairs("--thread", thread),
+            thread_colours=pairs("--thread-colour", thread_colour),
+        )
         from routing.documents import console, skeleton
         from routing.reports import list_doubts
+        from routing.shop import load_shop
 
         with console.progress() as report:
-            parts = list_doubts(model, settled, report, time_limit_s=time_limit)
+            parts = list_doubts(model, settled, load_shop(shop), report, time_limit_s=time_limit)
         if as_json:
             typer.echo(json.dumps(parts, indent=2, ensure_ascii=False))
         else:

@@ -11,6 +11,8 @@ from routing.commands.options import (
     Debug,
     Json,
     Model,
+    ShopFile,
+    ThreadColours,
     Threads,
     TimeLimit,
     WorkingSide,
@@ -28,19 +30,26 @@ def features(
     model: Model,
     working_side: WorkingSide = None,
     thread: Threads = None,
+    thread_colour: ThreadColours = None,
     choices: ChoicesFile = None,
+    shop: ShopFile = None,
     as_json: Json = False,
     time_limit: TimeLimit = 600.0,
     debug: Debug = False,
 ) -> None:
     """List what is recognised, without routing it; writes nothing."""
     with one_line_errors(debug):
-        settled = settle(model, choices).but(working_side=working_side, threads=pairs("--thread", thread))
+        settled = settle(model, choices).but(
+            working_side=working_side,
+            threads=pairs("--thread", thread),
+            thread_colours=pairs("--thread-colour", thread_colour),
+        )
         from routing.documents import console
         from routing.job import list_features
+        from routing.shop import load_shop
 
         with console.progress() as report:
-            parts = list_features(model, settled, report, time_limit_s=time_limit)
+            parts = list_features(model, settled, load_shop(shop), report, time_limit_s=time_limit)
         if as_json:
             typer.echo(json.dumps(parts, indent=2, ensure_ascii=False))
         else:

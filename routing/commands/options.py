@@ -26,6 +26,10 @@ Threads = Annotated[
     list[str] | None,
     typer.Option("--thread", help="F07=M5, 4.2=M5, all=plain; repeatable.", metavar="KEY=SIZE"),
 ]
+ThreadColours = Annotated[
+    list[str] | None,
+    typer.Option("--thread-colour", help="#ff8000=thread, #0000ff=M5; repeatable.", metavar="COLOUR=SIZE"),
+]
 Processes = Annotated[
     list[str] | None,
     typer.Option("--process", help="F07=mill or pocket=sink-erode; repeatable.", metavar="KEY=PROCESS"),
