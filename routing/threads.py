@@ -92,9 +92,15 @@ def _relief(hole: Feature, size: ThreadSize, carbide: bool) -> Iterator[Flag]:
             yield Flag(f"thread-relief-{fault}", severity, hole.id, said)
 
 
+def full_thread_mm(hole: Feature, size: ThreadSize, carrier: Bore) -> float:
+    """Length of whole thread in its bore: a blind one stops short of the end."""
+    run_out = 0.0 if is_through(hole) else RUN_OUT_PITCHES * size.pitch_mm
+    return max(0.0, carrier.end_mm - carrier.start_mm - run_out)
+
+
 def _depth(hole: Feature, size: ThreadSize, carrier: Bore, carbide: bool) -> Iterator[Flag]:
     run_out = 0.0 if is_through(hole) else RUN_OUT_PITCHES * size.pitch_mm
-    full = max(0.0, carrier.end_mm - carrier.start_mm - run_out)
+    full = full_thread_mm(hole, size, carrier)
     diameters, material = (FULL_THREAD_CARBIDE, "carbide") if carbide else (FULL_THREAD_STEEL, "steel")
     needed = diameters * size.major_mm
     if full < needed - tol.SURFACE_MM:
@@ -109,21 +115,35 @@ def _depth(hole: Feature, size: ThreadSize, carrier: Bore, carbide: bool) -> Ite
 def _wall(
     part: Part, hole: Feature, size: ThreadSize, carrier: Bore, features: Sequence[Feature]
 ) -> Iterator[Flag]:
-    owner = {i: f for f in features for i in f.faces}
-    limit = max(WALL_SHARE * size.major_mm, WALL_LEAST_MM)
-    reach = size.major_mm / 2 + limit + max((_overhang(f) for f in features), default=0.0)
-    wall, face = min(
-        (
-            (distance - size.major_mm / 2 - _overhang(owner.get(face)), face)
-            for distance, face in _beside(part, hole, carrier, reach)
-        ),
-        default=(np.inf, -1),
-    )
+    limit = wall_limit_mm(size)
+    wall, face = thinnest_wall(part, hole, size, carrier, features, limit)
     if wall < limit - tol.SURFACE_MM:
-        to = _called(owner.get(face))
+        to = _called(next((f for f in features if face in f.faces), None))
         what = f"leaves a wall of {_mm(wall)} to {to}" if wall > tol.SURFACE_MM else f"breaks into {to}"
         said = f"{size.designation} {what}: keep {_mm(limit)} outside the major diameter (common practice)."
         yield Flag("thread-wall-thin", Severity.WARNING, hole.id, said)
+
+
+def wall_limit_mm(size: ThreadSize) -> float:
+    """What common practice leaves outside the major diameter and under the hole."""
+    return max(WALL_SHARE * size.major_mm, WALL_LEAST_MM)
+
+
+def thinnest_wall(
+    part: Part, hole: Feature, size: ThreadSize, carrier: Bore, features: Sequence[Feature], within_mm: float
+) -> tuple[float, int]:
+    """Wall from a thread's major diameter to the nearest face beside it, and that face; inf and -1 for none.
+
+    Looked for ``within_mm``; known to the mesh's deflection. A threaded neighbour counts as threaded.
+    """
+    over = {i: _overhang(f) for f in features for i in f.faces}
+    most = max(over.values(), default=0.0)
+    best = (within_mm + tol.LENGTH_MM, -1)
+    for least, distance, face in _beside(part, hole, carrier, size.major_mm / 2 + within_mm + most):
+        if least - size.major_mm / 2 - most > best[0]:
+            break  # they come with ever larger lower bounds
+        best = min(best, (distance - size.major_mm / 2 - over.get(face, 0.0), face))
+    return best if best[1] >= 0 else (np.inf, -1)
 
 
 def _called(feature: Feature | None) -> str:
@@ -138,8 +158,9 @@ def _overhang(feature: Feature | None) -> float:
     return max(0.0, (feature.thread.major_mm - drawn) / 2)
 
 
-def _beside(part: Part, hole: Feature, carrier: Bore, reach: float) -> Iterator[tuple[float, int]]:
-    """Distance from the axis, and face, of every triangle beside the thread within reach.
+def _beside(part: Part, hole: Feature, carrier: Bore, reach: float) -> Iterator[tuple[float, float, int]]:
+    """Every triangle beside the thread within reach: a lower bound of its distance from the axis, in whose
+    order they come, the distance, and its face.
 
     Seen along the axis, what stands between the thread's two ends is flat figures; their distance
     from the axis' point is the wall plus a radius, whatever the face's shape.
@@ -153,13 +174,15 @@ def _beside(part: Part, hole: Feature, carrier: Bore, reach: float) -> Iterator[
     near = (level.max(axis=1) > low) & (level.min(axis=1) < high)
     near &= (flat.min(axis=1) < reach).all(axis=1) & (flat.max(axis=1) > -reach).all(axis=1)
     near &= ~np.isin(part.mesh.face_ids, [*hole.faces, *_opens_in(part, hole, carrier)])
-    for k in np.flatnonzero(near):
+    # No point of a box is nearer than its nearest corner coordinates.
+    bound = np.linalg.norm(np.maximum(0.0, np.maximum(flat.min(axis=1), -flat.max(axis=1))), axis=1)
+    for k in sorted(np.flatnonzero(near), key=lambda k: float(bound[k])):
         cut = _between(_between(corners[k], low, 1.0), -high, -1.0)
         if len(cut):
             figure = shapely.MultiPoint(cut[:, :2]).convex_hull
             distance = float(shapely.distance(figure, shapely.Point(0.0, 0.0)))
             if distance < reach:
-                yield distance, int(part.mesh.face_ids[k])
+                yield float(bound[k]), distance, int(part.mesh.face_ids[k])
 
 
 def _opens_in(part: Part, hole: Feature, carrier: Bore) -> set[int]:
@@ -192,7 +215,20 @@ def _between(polygon: Array, least: float, sign: float) -> Array:
 
 
 def _under_point(part: Part, hole: Feature, size: ThreadSize, features: Sequence[Feature]) -> Iterator[Flag]:
-    """Material straight ahead of the hole's end, under its middle and its rim."""
+    left, face = left_ahead(part, hole)
+    limit = wall_limit_mm(size)
+    if left < limit - tol.SURFACE_MM:
+        what = "drill point" if is_pointed(hole) else "bottom"
+        to = _called(next((f for f in features if face in f.faces), None))
+        said = (
+            f"{size.designation} leaves {_mm(left)} under its {what} to {to}: "
+            f"keep {_mm(limit)} (common practice)."
+        )
+        yield Flag("thread-drill-point-thin", Severity.WARNING, hole.id, said)
+
+
+def left_ahead(part: Part, hole: Feature) -> tuple[float, int]:
+    """Material straight ahead of the hole's end, under its middle and its rim, and the face it ends at."""
     assert hole.axis is not None
     basis = _basis(np.array(hole.axis.direction))
     end = hole.bores[-1]
@@ -203,16 +239,7 @@ def _under_point(part: Part, hole: Feature, size: ThreadSize, features: Sequence
     foot = np.array(hole.axis.origin) + (end.end_mm + tol.SURFACE_MM) * inwards
     ahead, faces = first_hits(part.mesh, np.vstack([foot, foot + ring]), inwards)
     k = int(np.argmin(ahead))
-    left = float(ahead[k]) + tol.SURFACE_MM
-    limit = max(WALL_SHARE * size.major_mm, WALL_LEAST_MM)
-    if left < limit - tol.SURFACE_MM:
-        what = "drill point" if is_pointed(hole) else "bottom"
-        to = _called(next((f for f in features if int(faces[k]) in f.faces), None))
-        said = (
-            f"{size.designation} leaves {_mm(left)} under its {what} to {to}: "
-            f"keep {_mm(limit)} (common practice)."
-        )
-        yield Flag("thread-drill-point-thin", Severity.WARNING, hole.id, said)
+    return float(ahead[k]) + tol.SURFACE_MM, int(faces[k])
 
 
 def _basis(axis: Array) -> Array:

@@ -31,6 +31,7 @@ WITH_BINDER = {
     "thin_ratio": 1,
     "tensile_mpa": 1,
     "safety": -1,
+    "magnet_share": 1,
     "density_g_per_cm3": -1,
     "cutter_cost_per_hour": -1,
 }
@@ -46,6 +47,7 @@ WITH_HARDNESS = {
     "thin_mm": 1,
     "thin_ratio": -1,
     "safety": 1,
+    "magnet_share": -1,
     "cutter_cost_per_hour": 1,
 }
 binder, hardness = st.floats(3, 30), st.floats(20, 70)

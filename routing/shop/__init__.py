@@ -21,6 +21,7 @@ from routing.shop.model import (
     Wire,
     WireMachine,
     WireRates,
+    Workholding,
 )
 
 __all__ = [
@@ -44,6 +45,7 @@ __all__ = [
     "Wire",
     "WireMachine",
     "WireRates",
+    "Workholding",
     "like_binder_percent",
     "load_shop",
 ]

@@ -23,6 +23,8 @@ _WORDS = {
     "kind": ("flat", "ball", "bull"),
     "clearance_holes": ("wire", "drill"),
     "processes": PROCESSES,
+    "screw_class": ("8.8", "10.9", "12.9"),
+    "order": ("threads", "magnet", "blocks", "vise", "chuck", "clamps"),
 }
 # Numbers lie over 0 unless their key, or the table they stand in, is here: least and most.
 _LIMITS = {
@@ -67,6 +69,9 @@ _LIMITS = {
     "high": (1.0, math.inf),
     "cross_share": (0.05, 1.0),
     "chipping": (0.0, 1.0),
+    "tighten_share": (0.05, 0.9),
+    "friction": (0.01, 1.0),
+    "sine_limit_deg": (1.0, 60.0),
     "careful_feed": (0.05, 1.0),
     "safety": (1.0, math.inf),
     "thread_mill_share": (0.1, 0.95),
@@ -203,7 +208,7 @@ def _single(kind: Any, content: object, key: str) -> Any:
             raise wrong("true or false")
         return content
     if kind is str:
-        words = _WORDS.get(path[-1])
+        words = next((_WORDS[name] for name in reversed(path) if name in _WORDS), None)
         if not isinstance(content, str) or not content or (words and content not in words):
             raise wrong(" or ".join(words) if words else "a word")
         return content

@@ -43,6 +43,7 @@ class MaterialRule:
     thin_ratio: float
     tensile_mpa: float
     safety: float
+    magnet_share: float
     density_g_per_cm3: float
     price_per_kg: float
     cutter_cost_per_hour: float

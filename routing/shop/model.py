@@ -80,6 +80,36 @@ class Holding:
 
 
 @dataclass(frozen=True)
+class Workholding:
+    """How parts are held. ``order`` and ``force_n`` (the largest of a cut) are by process.
+
+    ``screw_class`` is the property class of screws from below, tightened to ``tighten_share`` of their proof
+    load. Ratios are heights over widths, but for ``spring_ratio``, which is width between the jaws over thickness.
+    """
+
+    screw_class: str
+    tighten_share: float
+    friction: float
+    safety: float
+    magnet_n_per_cm2: float
+    magnet_thick_mm: float
+    seat_mm2: float
+    block_mm: float
+    vise_grip_mm: float
+    vise_area_mm2: float
+    vise_wall_mm: float
+    vise_open_mm: float
+    slender_ratio: float
+    spring_ratio: float
+    clamp_strip_mm: float
+    clamp_area_mm2: float
+    sine_mm: float
+    sine_limit_deg: float
+    order: Mapping[str, tuple[str, ...]]
+    force_n: Mapping[str, float]
+
+
+@dataclass(frozen=True)
 class Drilling:
     """Limits of drilling and thread milling; ratios are depth over diameter."""
 
@@ -244,14 +274,18 @@ class Rates:
 
 @dataclass(frozen=True)
 class Shop:
+    """``thread_colours``: "#rrggbb" to the thread that faces of the colour stand for, "thread" or "plain"."""
+
     wires: tuple[Wire, ...]
     wire_machine: WireMachine
     wheels: tuple[Wheel, ...]
     cutters: tuple[Cutter, ...]
     holding: Holding
+    workholding: Workholding
     drilling: Drilling
     electrodes: Electrodes
     general: General
+    thread_colours: Mapping[str, str]
     materials: Mapping[str, MaterialRule]
     rates: Rates
 
