@@ -41,8 +41,8 @@ _WRITE = {
     "allowances": "write a feature or a kind = [floor, wall] in mm from 0 to 5, such as F07 = [0.02, 0]",
     "edges": f'write an edge, a feature or a kind = one of {", ".join(BREAKS)}, such as E12 = "may break"',
     "strict": "write true or false",
-    "settle": "write at = [x, y, z], kind, size_mm and one of thread, process, is, side, edge, "
-    "as `dieroute doubts` does",
+    "settle": "write at = [x, y, z], kind, size_mm and one of thread, process, is, side, "
+    "edge, allowance, as `dieroute doubts` does",
 }
 _LIMIT_MM = {"blank_margin_mm": 50.0, "allowance_floor_mm": 5.0, "allowance_wall_mm": 5.0}
 
@@ -98,6 +98,7 @@ class Settlement:
     ``at`` (mm) is in the part's box, as `dieroute doubts` and the route file give it; face numbers and ids
     would not outlive the next export. ``is_kind`` overrules the kind; ``side`` is where this feature is.
     ``edge`` is what becomes of the edge, or of all edges of the feature; of an edge the size is its length.
+    ``allowance`` (mm) is what stays on its ground floors and walls.
     """
 
     at: Vec3
@@ -108,6 +109,7 @@ class Settlement:
     is_kind: str | None = None
     side: str | None = None
     edge: str | None = None
+    allowance: tuple[float, float] | None = None
 
     def __str__(self) -> str:
         return f"{self.kind} of {self.size_mm:g} mm at [{', '.join(f'{c:g}' for c in self.at)}]"
@@ -132,14 +134,16 @@ class Settlement:
         ]
         if kind is None or not finite or not all(finite) or not given:
             raise _wrong("settle", entry)
-        answers: dict[str, str] = {}
+        answers: dict[str, Any] = {}
         for key, value in given.items():
             if key == "edge":
                 answers["edge"] = _edge("pocket", value)[1]
-            elif kind == EDGE:
+            elif kind == EDGE:  # nothing else can be said of one
                 raise _wrong("settle", {key: value})
             elif key == "thread":
                 answers["thread"] = _thread("all", value)[1]
+            elif key == "allowance":
+                answers["allowance"] = _allowance("pocket", value)[1]
             elif key == "process":
                 answers["process"] = _process("pocket", value)[1]
             elif key == "is" and (called := _kind(value)) in CALLED:
@@ -215,8 +219,11 @@ class Choices:
         return replace(self, **given)
 
     def without_edges(self) -> Choices:
-        """These choices without what they say of edges: what the rest of the work depends on."""
-        bare = tuple(replace(answer, edge=None) for answer in self.settle)
+        """These choices without what they say of edges: what the rest of the work depends on.
+
+        What was settled of allowances is expected among the allowances by now.
+        """
+        bare = tuple(replace(answer, edge=None, allowance=None) for answer in self.settle)
         left = tuple(s for s in bare if any((s.thread, s.process, s.is_kind, s.side)))
         return replace(self, edges={}, settle=left)
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Protocol
+from typing import Any, Protocol
 
 import numpy as np
 
@@ -47,19 +47,21 @@ _HOLES = (Kind.HOLE, Kind.THREADED_HOLE)
 class Settled:
     """A recognition with the answers in it.
 
-    ``processes`` maps feature ids to the processes asked for, ``edges`` ids of edges and features to what
-    becomes of them; ``found`` holds the numbers (from 0) of the answers that found their feature.
+    ``processes`` maps feature ids to the processes asked for, ``allowances`` to what stays on them, ``edges``
+    ids of edges and features to what becomes of them; ``found`` holds the numbers (from 0) of the answers
+    that found their feature.
     """
 
     recognition: Recognition
     processes: Mapping[str, str] = field(default_factory=dict)
+    allowances: Mapping[str, tuple[float, float]] = field(default_factory=dict)
     edges: Mapping[str, str] = field(default_factory=dict)
     found: frozenset[int] = frozenset()
     flags: tuple[Flag, ...] = ()
 
     def added_to(self, choices: Choices) -> Choices:
         """The choices with what was settled for single features and edges."""
-        return choices.but(processes=self.processes, edges=self.edges)
+        return choices.but(processes=self.processes, allowances=self.allowances, edges=self.edges)
 
 
 def settle(recognition: Recognition, choices: Choices, find: Find) -> Settled:
@@ -84,6 +86,7 @@ def settle(recognition: Recognition, choices: Choices, find: Find) -> Settled:
     return Settled(
         replace(recognition, features=features),
         _answered(matched, answers, "process"),
+        _answered(matched, answers, "allowance"),
         _answered(matched, answers, "edge"),
         frozenset(matched),
         flags,
@@ -219,9 +222,9 @@ def _with_threads(
     return _again(replace(found, sides=choose_sides(found.features)), choices.settle)
 
 
-def _answered(matched: Mapping[int, Found], answers: Sequence[Settlement], key: str) -> dict[str, str]:
+def _answered(matched: Mapping[int, Found], answers: Sequence[Settlement], key: str) -> dict[str, Any]:
     """Answers of one sort by the id of what they are for; raises ChoicesError where two differ."""
-    found: dict[str, str] = {}
+    found: dict[str, Any] = {}
     for n, feature in matched.items():
         answer = getattr(answers[n], key)
         if answer is not None and found.setdefault(feature.id, answer) != answer:

@@ -225,7 +225,7 @@ def _subject(content: dict[str, Any]) -> Subject:
 
     solid = read_step(DEMOS / "wear_plate.step", isolate=False).parts[0]
     labels = face_labels(content, solid.source_faces)
-    return subject_of(mesh_of(solid.solid), labels, solid.source_faces, content)
+    return subject_of(mesh_of(solid.solid), labels, content)
 
 
 @pytest.fixture(scope="module")

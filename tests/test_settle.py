@@ -193,6 +193,22 @@ def test_an_answer_for_the_edges_of_a_feature() -> None:
     assert settled.added_to(Choices()).edges == settled.edges
 
 
+@settings(max_examples=4, deadline=None)
+@given(motions)
+def test_an_allowance_of_a_feature_outlives_an_export(motion: Any) -> None:
+    slot = cq.Workplane().box(40, 8, 5, centered=(True, True, False)).translate((0, 4, 15))
+    shape = cq.Workplane().box(40, 30, 20, centered=(True, True, False)).cut(slot).val().wrapped
+    found = _recognised(shape)
+    turn = own_turns(found.part, placed := places(found.part, found.features))[0][0]
+    (there,) = [p for p in placed if p.feature.kind == Kind.SLOT]
+    x, y, z = (float(c) for c in box_point(found.part, turn, there.at))
+    answer = Settlement((x, y, z), "slot", 8.0, allowance=(0.03, 0.005))
+    settled = _settled(moved(shape, *motion), answer)
+    (slot,) = [f for f in settled.recognition.features if f.kind == Kind.SLOT]
+    choices = settled.added_to(Choices(allowances={"slot": (1.0, 1.0)}))
+    assert choices.allowance_for(slot.id, "slot") == (0.03, 0.005)
+
+
 def test_through_a_file_in_inches(tmp_path: Path) -> None:
     shape, _, asked = _plate()
     path = write_step(moved(shape, (1, 2, 3), 50), tmp_path / "again.step", unit="INCH", schema="AP242")
@@ -351,6 +367,8 @@ def test_the_skeleton_is_toml_that_can_be_filled_in(tmp_path: Path) -> None:
         {"at": [1, 2, 3], "kind": "hole", "size_mm": 5, "edge": "rounded"},
         {"at": [1, 2, 3], "kind": "edge", "size_mm": 5, "process": "mill"},
         {"at": [1, 2, 3], "kind": "edge", "size_mm": 5},
+        {"at": [1, 2, 3], "kind": "slot", "size_mm": 5, "allowance": 0.02},
+        {"at": [1, 2, 3], "kind": "slot", "size_mm": 5, "allowance": [0.02, 6]},
     ],
 )
 def test_a_wrong_entry_is_one_line(entry: object) -> None:

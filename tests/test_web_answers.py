@@ -22,6 +22,7 @@ ALL = Choices(
     settle=(
         {"at": [31.0, -12.0, 22.0], "kind": "hole", "size_mm": 5.0, "thread": "M6", "process": "mill"},
         {"at": [3.0, 0.0, 22.0], "kind": "edge", "size_mm": 60.0, "edge": "must break"},
+        {"at": [1.0, 2.0, 3.0], "kind": "slot", "size_mm": 8.0, "allowance": [0.02, 0.0]},
     ),
     strict=True,
 )

@@ -54,7 +54,7 @@ def build(
         "version": VERSION,
         "part": _part(document, solid, recognition, choices),
         "features": [
-            geometry(f, part, solid.face_names) | _routed(f, route, flags) for f in recognition.features
+            geometry(f, part, solid.face_names) | _routed(f, route, flags, choices) for f in recognition.features
         ],
         "doubts": [doubt(d) for d in doubts(recognition)],
         "operations": [_operation(o, route.estimate) for o in route.operations],
@@ -152,7 +152,9 @@ def _callout(callout: Callout) -> dict[str, Any]:
     }
 
 
-def _routed(feature: Feature, route: Route, flags: Sequence[Flag]) -> dict[str, Any]:
+def _routed(feature: Feature, route: Route, flags: Sequence[Flag], choices: Choices) -> dict[str, Any]:
+    floor, wall = choices.allowance_for(feature.id, str(feature.kind))
+    ground = route.process_of(feature.id) == "surface grind"
     return {
         "process": str(route.process_of(feature.id)),
         "why": [
@@ -165,6 +167,7 @@ def _routed(feature: Feature, route: Route, flags: Sequence[Flag]) -> dict[str, 
             for verdict in route.verdicts[feature.id]
         ],
         "regions": _regions(route.by_id[feature.id]),
+        "allowance_mm": {"floor": floor, "wall": wall} if ground else None,
         "flags": list(dict.fromkeys(flag.code for flag in flags if flag.feature == feature.id)),
     }
 

@@ -37,16 +37,13 @@ _STEP, _FARTHEST = 0.3, 0.75
 class Subject:
     """What is drawn: ``faces`` has the palette key and the feature of each face of the mesh.
 
-    ``verdicts`` has those of edges by their two faces, ``frame`` (3, 3) the part's axes in rows.
+    ``verdicts`` has those of edges by their place, ``frame`` (3, 3) the part's axes in rows.
     """
 
     mesh: Mesh
     faces: Sequence[tuple[str, str]]
-    verdicts: Mapping[tuple[int, int], tuple[str, str]]  # verdict and id
+    verdicts: Mapping[int, tuple[str, str]]  # verdict and id
     frame: Array
-
-    def verdict(self, pair: tuple[int, int]) -> str:
-        return self.verdicts.get(pair, (FREE, ""))[0]
 
 
 @dataclass(frozen=True)
@@ -200,7 +197,7 @@ def _lines(
     found: dict[str, list[Item]] = {FREE: [], BREAK: [], SHARP: []}
     marks: dict[str, Label] = {}
     for edge in subject.mesh.edges:
-        verdict, name = subject.verdicts.get(edge.faces, (FREE, ""))
+        verdict, name = subject.verdicts.get(edge.place, (FREE, ""))
         for stretch in visible(shot, edge, moves):
             paper = stretch / DENSITY * [1, -1] + [0, height_mm]
             points = tuple((round(float(x), 2), round(float(y), 2)) for x, y in paper)
@@ -279,18 +276,8 @@ def _inside(box: tuple[float, float, float, float], width_mm: float, height_mm: 
     return box[0] > 0 and box[1] > 0 and box[2] < width_mm and box[3] < height_mm
 
 
-def subject_of(
-    mesh: Mesh, faces: Sequence[tuple[str, str]], source_faces: Sequence[int], content: Mapping[str, Any]
-) -> Subject:
-    """``faces`` has (palette key, label) of each face of the mesh, ``source_faces`` its place as read."""
-    place = {source: k for k, source in enumerate(source_faces)}
-    verdicts: dict[tuple[int, int], tuple[str, str]] = {}
-    order = (FREE, BREAK, SHARP)
-    for edge in content["edges"]:
-        pair = sorted(place[f] for f in edge["faces"] if f in place)
-        if len(pair) == 2:
-            key, new = (pair[0], pair[1]), (edge["verdict"], edge["id"])
-            if order.index(new[0]) >= order.index(verdicts.get(key, (FREE, ""))[0]):
-                verdicts[key] = new
+def subject_of(mesh: Mesh, faces: Sequence[tuple[str, str]], content: Mapping[str, Any]) -> Subject:
+    """``faces`` has (palette key, label) of each face of the mesh."""
+    verdicts = {edge["place"]: (edge["verdict"], edge["id"]) for edge in content["edges"]}
     frame = np.array([content["part"]["frame"][k] for k in "xyz"])
     return Subject(mesh, [(key, label.split()[-1]) for key, label in faces], verdicts, frame)

@@ -34,7 +34,7 @@ def write_report(
     ``source_faces`` has their places in the file as read, ``toolroom`` the name for the title block.
     """
     mesh = mesh_of(solid)
-    subject = subject_of(mesh, faces, source_faces, content)
+    subject = subject_of(mesh, faces, content)
     blank = mesh_of(stock.blank.solid).positions
     grinding = sketch.sections(stock, blank, directions(subject), content["stock"]["allowance_mm"])
     report = compose(content, subject, grinding, toolroom)
@@ -44,7 +44,7 @@ def write_report(
         "model": packed(mesh, source_faces=source),
         "axes": subject.frame.tolist(),
         "colours": [(s, HEX[key]) for s, (key, _) in zip(source, subject.faces, strict=True)],
-        "edges": [{"faces": e["faces"], "verdict": e["verdict"]} for e in content["edges"]],
+        "edges": [{"place": e["place"], "verdict": e["verdict"]} for e in content["edges"]],
         "explode": explode_map(subject, content, source),
         "features": {str(s): f for s, (_, f) in zip(source, subject.faces, strict=True)},
         "words": {f["id"]: _words(f) for f in content["features"]},

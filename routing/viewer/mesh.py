@@ -26,10 +26,11 @@ Ints = NDArray[np.int64]
 
 @dataclass(frozen=True)
 class Edge:
-    """Places (in TopExp.MapShapes order, from 0) of the faces that meet, and points (n, 3) along the edge."""
+    """Places (in TopExp.MapShapes order, from 0) of the faces that meet and of the edge; points (n, 3)."""
 
     faces: tuple[int, int]
     points: Array
+    place: int
 
 
 @dataclass(frozen=True)
@@ -105,8 +106,8 @@ def model_of(
 ) -> dict[str, Any]:
     """A solid for ``makeViewer``, as JSON data.
 
-    Keys: positions, normals, triangles, face_of_triangle (arrays), edges [{faces, points}], low, high (mm),
-    and labels where given: (palette key, words) of each face. A face's number is its place (from 0) in
+    Keys: positions, normals, triangles, face_of_triangle (arrays), edges [{faces, place, points}],
+    low, high (mm), and labels where given: (palette key, words) of each face. A face's number is its place (from 0) in
     TopExp.MapShapes, or what ``source_faces`` has there: its place in the file as read.
     """
     return packed(mesh_of(solid, deflection_mm), labels, source_faces=source_faces)
@@ -124,7 +125,7 @@ def packed(
     told = _body(mesh)
     told["face_of_triangle"] = _text(named[mesh.face_of_triangle], "<u4")
     for edge, said in zip(mesh.edges, told["edges"], strict=True):
-        said["faces"] = [int(named[f]) for f in edge.faces]
+        said |= {"faces": [int(named[f]) for f in edge.faces], "place": edge.place}
     if labels is not None:
         told["labels"] = {str(face): list(words) for face, words in zip(named.tolist(), labels, strict=False)}
     return told
@@ -191,4 +192,4 @@ def _edges(solid: Any, faces: Any, meshes: Sequence[Any], points: Array) -> Iter
         line = mesh and BRep_Tool.PolygonOnTriangulation_s(edge, mesh, at)
         if line:
             nodes = np.array([line.Node(k + 1) for k in range(line.NbNodes())]) - 1
-            yield Edge((around[0], around[1]), points[start + nodes])
+            yield Edge((around[0], around[1]), points[start + nodes], i)

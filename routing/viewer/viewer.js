@@ -59,11 +59,13 @@ const EDGE_VERTEX = `${TABLES}
 layout(location = 0) in vec3 from; layout(location = 1) in vec3 to; layout(location = 2) in uvec2 owner;
 layout(location = 3) in vec2 along;
 uniform sampler2D looks; uniform vec2 size; uniform float ratio; uniform int layer;
-flat out vec3 ink; flat out float dashes; out float beyond, run;
+flat out vec3 ink; flat out float dashes; flat out int id; out float beyond, run;
 void main() {
-  int look = int(texelFetch(looks, cell(int(owner.y)), 0).r * 255.0 + 0.5); // 0 plain, 1 break, 2 sharp
-  float width = (layer == 0 ? vec3(0.0, 4.6, 6.2) : vec3(1.2, 2.6, 3.8))[look] * ratio;
-  ink = layer == 0 ? vec3(1.0) : look == 2 ? vec3(0.72, 0.0, 0.16) : vec3(0.09, 0.10, 0.12);
+  id = int(owner.y);
+  int look = int(texelFetch(looks, cell(id), 0).r * 255.0 + 0.5); // 0 plain, 1 break, 2 sharp, 3 chosen
+  float width = (layer == 0 ? vec4(0.0, 4.6, 6.2, 11.0) : vec4(1.2, 2.6, 3.8, 7.0))[look] * ratio;
+  vec3 own = look == 2 ? vec3(0.72, 0.0, 0.16) : look == 3 ? vec3(0.05, 0.33, 0.62) : vec3(0.09, 0.10, 0.12);
+  ink = layer == 0 ? vec3(1.0) : own;
   dashes = look == 1 && layer == 1 ? 1.0 : 0.0;
   vec4 a = place(from, int(owner.x)), b = place(to, int(owner.x));
   vec2 pixels = (b.xy - a.xy) * size * 0.5;
@@ -80,11 +82,12 @@ void main() {
 
 const EDGE_FRAGMENT = `#version 300 es
 precision highp float;
-uniform float opacity, dash;
-flat in vec3 ink; flat in float dashes; in float beyond, run; out vec4 colour;
+precision highp int;
+uniform float opacity, dash; uniform bool ids;
+flat in vec3 ink; flat in float dashes; flat in int id; in float beyond, run; out vec4 colour;
 void main() {
-  if (beyond > 0.0 || (dashes > 0.5 && fract(run / dash) > 0.6)) discard;
-  colour = vec4(ink, opacity);
+  if (beyond > 0.0 || (!ids && dashes > 0.5 && fract(run / dash) > 0.6)) discard;
+  colour = ids ? vec4(id & 255, (id >> 8) & 255, (id >> 16) & 255, 127) / 255.0 : vec4(ink, opacity);
 }`;
 
 const VIEWS = { // turn about the part's z, then tilt (degrees): -90 looks level, 0 from above
@@ -92,7 +95,8 @@ const VIEWS = { // turn about the part's z, then tilt (degrees): -90 looks level
   "-y": [0, -90], "+y": [180, -90], "-x": [90, -90], "+x": [-90, -90],
 };
 const KEYS = ["iso", "+z", "-z", "-y", "+y", "-x", "+x"]; // 1 to 7
-const LOOKS = { plain: 0, break: 1, sharp: 2 };
+const LOOKS = { plain: 0, break: 1, sharp: 2, chosen: 3 };
+const NEAR = 6; // pixels of the page from which an edge is hit
 const HELP = "3-D view of the part. Arrow keys turn it, plus and minus zoom, 1 to 7 choose a view: "
   + "1 isometric, 2 working side, 3 mounting side, 4 to 7 the other sides; Enter picks the face in the middle.";
 const SORRY = "This browser does not offer WebGL 2, so the part cannot be shown in 3-D here; "
@@ -105,17 +109,11 @@ const dot = (a, b) => a[0] * b[0] + a[1] * b[1] + a[2] * b[2];
 const bounds = (points, way) => [Math.min, Math.max]
   .map(f => points.reduce((v, p) => f(v, dot(p, way)), dot(points[0], way)));
 
-// Looks of the model's edges from the verdicts of the route file's `edges`: the sharper one where two faces
-// meet more than once.
+// Looks of the model's edges from the verdicts of the route file's `edges`.
 export function edgeLooks(model, verdicts) {
-  const look = { "keep sharp": "sharp", "must break": "break", "may break": "plain" };
-  const told = new Map();
-  for (const { faces, verdict } of verdicts) {
-    const key = String([...faces].sort((a, b) => a - b)), found = look[verdict] ?? "plain";
-    if (LOOKS[found] >= LOOKS[told.get(key) ?? "plain"]) told.set(key, found);
-  }
-  return new Map(model.edges.map(({ faces }, i) =>
-    [i, told.get(String([...faces].sort((a, b) => a - b))) ?? "plain"]));
+  const look = { "keep sharp": "sharp", "must break": "break" };
+  const told = new Map(verdicts.map(({ place, verdict }) => [place, look[verdict]]));
+  return new Map(model.edges.map(({ place }, i) => [i, told.get(place) ?? "plain"]));
 }
 
 export function makeViewer(canvas, model, axes = [[1, 0, 0], [0, 1, 0], [0, 0, 1]]) {
@@ -268,15 +266,16 @@ export function makeViewer(canvas, model, axes = [[1, 0, 0], [0, 1, 0], [0, 0, 1
     gl.drawElements(gl.TRIANGLES, thing.corners, gl.UNSIGNED_INT, 0);
   }
 
-  function drawEdges(thing, opacity) {
+  function drawEdges(thing, opacity, ids = false) {
     use(edges, thing, opacity);
+    gl.uniform1i(edges.places.ids, Number(ids));
     gl.uniform2f(edges.places.size, canvas.width, canvas.height);
     gl.uniform1f(edges.places.ratio, window.devicePixelRatio || 1);
     gl.uniform1f(edges.places.dash, 9 * (window.devicePixelRatio || 1) * mmPerPixel());
     gl.bindVertexArray(thing.lines);
     gl.stencilFunc(gl.NOTEQUAL, 1, 1);
     gl.stencilOp(gl.KEEP, gl.KEEP, gl.KEEP);
-    for (const layer of [0, 1]) { // a light rim under all, then the lines themselves
+    for (const layer of ids ? [1] : [0, 1]) { // a light rim under all, then the lines themselves
       gl.depthMask(layer === 1);
       gl.uniform1i(edges.places.layer, layer);
       gl.drawArraysInstanced(gl.TRIANGLE_STRIP, 0, 4, thing.segments);
@@ -339,7 +338,7 @@ export function makeViewer(canvas, model, axes = [[1, 0, 0], [0, 1, 0], [0, 0, 1
     redraw();
   }
 
-  function pick(x, y) { // in pixels of the canvas, from its upper left
+  function pick(x, y) { // in pixels of the canvas, from its upper left: the face there, and the nearest edge
     const [wide, high] = [canvas.width, canvas.height];
     target ??= [gl.createFramebuffer(), gl.createRenderbuffer(), gl.createRenderbuffer()];
     gl.bindFramebuffer(gl.FRAMEBUFFER, target[0]);
@@ -352,15 +351,25 @@ export function makeViewer(canvas, model, axes = [[1, 0, 0], [0, 1, 0], [0, 0, 1
     gl.viewport(0, 0, wide, high);
     gl.enable(gl.SCISSOR_TEST);
     [gl.BLEND, gl.STENCIL_TEST].forEach(test => gl.disable(test));
-    gl.scissor(x, high - 1 - y, 1, 1);
+    const reach = Math.round(NEAR * (window.devicePixelRatio || 1)), side = 2 * reach + 1;
+    const window_ = [x - reach, high - 1 - y - reach, side, side], middle = 4 * (reach * side + reach);
+    gl.scissor(...window_);
     gl.clear(gl.COLOR_BUFFER_BIT | gl.DEPTH_BUFFER_BIT);
+    const pixels = new Uint8Array(4 * side * side), read = () => gl.readPixels(...window_, gl.RGBA, gl.UNSIGNED_BYTE, pixels);
+    const number = at => pixels[at] + 256 * pixels[at + 1] + 65536 * pixels[at + 2];
     if (over || !body) drawFaces(part, 1, true);
-    const pixel = new Uint8Array(4);
-    gl.readPixels(x, high - 1 - y, 1, 1, gl.RGBA, gl.UNSIGNED_BYTE, pixel);
+    read();
+    const face = number(middle) ? number(middle) - 1 : null;
+    if (over || !body) drawEdges(part, 1, true);
+    read();
     gl.disable(gl.SCISSOR_TEST);
     gl.bindFramebuffer(gl.FRAMEBUFFER, null);
-    const number = pixel[0] + 256 * pixel[1] + 65536 * pixel[2];
-    pickers.forEach(told => told(number ? number - 1 : null));
+    let edge = null, nearest = Infinity;
+    for (let i = 0; i < side * side; i++) {
+      const away = Math.hypot(i % side - reach, Math.floor(i / side) - reach);
+      if (pixels[4 * i + 3] === 127 && away < nearest) [edge, nearest] = [number(4 * i), away];
+    }
+    pickers.forEach(told => told(face, edge));
   }
 
   const spin = (dx, dy) => { turn = [turn[0] + dx, turn[1] + dy]; redraw(); };
@@ -429,9 +438,10 @@ export function makeViewer(canvas, model, axes = [[1, 0, 0], [0, 1, 0], [0, 0, 1
       repaint();
     },
     setMarked(chosen) { marked = new Set(chosen); repaint(); },
-    // Calls back with the face's number, or null where the part was missed; gives a way to stop it.
+    // Calls back with the face's number, or null where the part was missed, and the place in model.edges of
+    // an edge that is seen beside the point, or null; gives a way to stop it.
     onPick(told) { pickers.push(told); return () => { pickers = pickers.filter(p => p !== told); }; },
-    // Map of an edge's place in model.edges to "sharp", "break" or "plain"; those left out are plain.
+    // Map of an edge's place in model.edges to "sharp", "break", "chosen" or "plain", as are those left out.
     setEdges(looks) {
       for (let i = 0; i < part.edges; i++) part.looks.values[4 * i] = LOOKS[looks.get(i)] ?? 0;
       part.looks.send();

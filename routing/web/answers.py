@@ -12,7 +12,7 @@ from featurize.placing import PLACE_MM, is_size
 from routing.choices import BLANKS, EDGE, Choices, ChoicesError, Settlement
 
 # What of a feature a person may answer from the page, as a choices file calls it.
-ANSWERS = ("thread", "process", "is", "side", "edge")
+ANSWERS = ("thread", "process", "is", "side", "edge", "allowance")
 _DEFAULT = Choices()
 
 
@@ -67,7 +67,12 @@ def answered(
         if key not in ANSWERS:
             raise ChoicesError(f"{key} cannot be answered: write one of {', '.join(ANSWERS)}.")
     changed = {k: dict(v) if isinstance(v, Mapping) else v for k, v in table.items()}
-    for name, key in (("threads", "thread"), ("processes", "process"), ("edges", "edge")):
+    for name, key in (
+        ("threads", "thread"),
+        ("processes", "process"),
+        ("edges", "edge"),
+        ("allowances", "allowance"),
+    ):
         if key in answers:
             changed.get(name, {}).pop(place["id"], None)
     entries = [dict(e) for e in table.get("settle", ())]
@@ -97,6 +102,7 @@ def _entry(answer: Settlement) -> dict[str, Any]:
         "is": answer.is_kind,
         "side": answer.side,
         "edge": answer.edge,
+        "allowance": answer.allowance and list(answer.allowance),
     }
     return {"at": list(answer.at), "kind": answer.kind, "size_mm": answer.size_mm} | {
         k: v for k, v in said.items() if v is not None

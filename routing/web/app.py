@@ -28,7 +28,7 @@ from starlette.routing import Route
 from starlette.types import ASGIApp
 
 from featurize.errors import StepError
-from routing.choices import BLANKS, CALLED, ChoicesError
+from routing.choices import BLANKS, BREAKS, CALLED, ChoicesError
 from routing.trade import PROCESSES, SIGNS
 from routing.web.answers import answered, as_table, as_toml, from_table
 from routing.web.bodies import body_of_stl
@@ -132,6 +132,7 @@ class Page:
                 "signs": {name: asdict(sign) for name, sign in SIGNS.items()},
                 "processes": PROCESSES,
                 "kinds": CALLED,
+                "breaks": BREAKS,
                 "blanks": BLANKS,
             }
         )

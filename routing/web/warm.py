@@ -7,11 +7,9 @@ and starts another.
 from __future__ import annotations
 
 import contextlib
-import ctypes
 import multiprocessing
 import os
 import signal
-import sys
 import threading
 import time
 import traceback
@@ -21,9 +19,9 @@ from multiprocessing.process import BaseProcess
 from typing import Any
 
 from featurize.errors import Code, StepError
+from featurize.isolate import die_with, may_fork
 
 Say = Callable[[Any], None]
-_PR_SET_PDEATHSIG = 1  # linux/prctl.h
 
 
 class StoppedError(Exception):
@@ -110,7 +108,7 @@ class Warm:
 
 def serve(pipe: Connection, parent: int) -> None:
     """The child's life: tasks in, answers out, until the server is gone."""
-    _die_with(parent)
+    die_with(parent)
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the server decides
     nowhere = os.open(os.devnull, os.O_WRONLY)
     os.dup2(nowhere, 1)
@@ -120,6 +118,7 @@ def serve(pipe: Connection, parent: int) -> None:
     memory = Memory()
     with contextlib.suppress(Exception):
         _warm_up()
+    may_fork()
     while True:
         try:
             name, args = pipe.recv()
@@ -145,12 +144,3 @@ def _warm_up() -> None:
     from routing.web.tasks import warm_up
 
     warm_up()
-
-
-def _die_with(parent: int) -> None:
-    """A server that is killed outright takes its worker along: an orphan would go on writing."""
-    if sys.platform == "linux":
-        with contextlib.suppress(OSError, AttributeError):
-            ctypes.CDLL(None).prctl(_PR_SET_PDEATHSIG, signal.SIGKILL)
-    if os.getppid() != parent:
-        os._exit(1)

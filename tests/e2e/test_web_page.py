@@ -90,7 +90,7 @@ def test_a_click_on_a_row_marks_the_faces_and_tells_all_four_processes(job):
     job.select_option("#view", "-z")
     job.wait_for_timeout(300)
     before = canvas.screenshot()
-    job.locator("tr[data-feature=F13] td").nth(1).click()
+    job.locator("tr[data-key=F13] td").nth(1).click()
     card = job.locator(".card")
     card.locator("h2", has_text="F13").wait_for()
     job.wait_for_timeout(300)
@@ -151,17 +151,99 @@ def test_a_changed_thread_changes_the_route(job):
 
 def _reason(page: Any) -> str:
     page.click("#tab-Features")
-    page.locator("tr[data-feature=F13] button").click()
+    page.locator("tr[data-key=F13] button").click()
     page.locator(".card h2", has_text="F13").wait_for()
     return page.locator(".verdicts tr.taken").inner_text()
+
+
+def test_an_edge_picked_in_the_view_is_decided_and_taken_back(job):
+    job.click("#tab-Edges")
+    job.select_option("#view", "-z")
+    job.wait_for_timeout(300)
+    listed = job.locator("tr[data-key]").count()
+    assert listed == int(job.locator("#tab-Edges .count").inner_text())
+    box = job.locator(".canvas canvas").bounding_box()
+    # The long side of the mounting side, 31 of 62 mm below the middle: 62 mm fill the height but for 4 %.
+    job.mouse.click(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2 + box["height"] / 2.16 - 2)
+    card = job.locator(".card")
+    card.locator("h2", has_text="Edge E").wait_for()
+    edge = card.locator("h2").inner_text().split()[1]
+    assert "must break" in card.inner_text()
+    assert "86 mm long" in card.inner_text()
+    assert job.locator("tr.chosen").get_attribute("data-key") == edge
+    card.locator("#decide-edges").select_option("keep sharp")
+    card.locator("button[type=submit]").click()
+    _next(job)
+    assert "asked for; by function must break" in card.inner_text()
+    row = job.locator(f"tr[data-key={edge}]")
+    assert "keep sharp" in row.inner_text()
+    job.select_option("#which", "asked")
+    assert job.locator("tr[data-key]").count() == 1
+    job.click("#tab-Flags")
+    said = job.locator(".flags .warning", has_text=edge)
+    assert "cuts hands" in said.inner_text()
+    job.click("#tab-Files")
+    kept = [r.inner_text() for r in job.locator("table[class=''] tr", has_text="kept").all()]
+    assert any("routing" in k for k in kept)
+    job.click("#tab-Choices")
+    assert "edge keep sharp" in job.locator(".kept").inner_text()
+    job.locator(".kept button", has_text="Take back").last.click()
+    job.locator(".choices button[type=submit]").click()
+    _next(job)
+    job.click("#tab-Flags")
+    assert not job.locator(".flags .warning", has_text=edge).count()
+
+
+def _next(page: Any) -> None:
+    """The revision that was just asked for, done and shown."""
+    page.locator(".progress").wait_for(state="visible")
+    page.locator(".progress").wait_for(state="hidden")
+    page.locator("#turn option:checked", has_text="done").wait_for(state="attached")
+    page.wait_for_function("() => !document.querySelector('#panel.stale')")
+
+
+def test_allowances_of_a_feature_and_of_a_kind_with_errors_at_their_fields(page):
+    _to_job(page, "wear_plate.step")
+    page.click("#tab-Features")
+    row = page.locator("tr[data-key]", has_text="surface grind").first
+    key = row.get_attribute("data-key")
+    kind = row.locator("td").first.inner_text()
+    row.locator("button").click()
+    floor = page.locator("#decide-floor")
+    floor.fill("7")
+    page.locator(".decide button").click()
+    assert "from 0 to 5" in page.locator("#decide-floor-fault").inner_text()
+    assert floor.get_attribute("aria-invalid") == "true"
+    assert "decide-floor-fault" in floor.get_attribute("aria-describedby")
+    assert page.evaluate("document.activeElement.id") == "decide-floor"
+    floor.fill("0.03")
+    page.locator(".decide button").click()
+    _next(page)
+    assert page.locator("#decide-floor").input_value() == "0.03"
+    page.click("#tab-Choices")
+    assert "0.03 mm left on floors" in page.locator(".kept").inner_text()
+    page.fill("#kind-floor", "6")
+    page.locator(".choices button[type=submit]").click()
+    assert "from 0 to 5" in page.locator("#kind-floor-fault").inner_text()
+    page.fill("#kind-floor", "0.02")
+    page.locator(".choices button[type=submit]").click()
+    assert "kind" in page.locator("#kind-fault").inner_text()
+    page.select_option("#kind", kind)
+    page.locator(".choices button[type=submit]").click()
+    _next(page)
+    assert f"{kind}: 0.02 mm left on floors, 0 on walls" in page.locator(".kept").inner_text()
+    page.click("#tab-Features")
+    page.locator(f"tr[data-key={key}] button").click()
+    assert page.locator("#decide-floor").input_value() == "0.03"  # the feature's own before its kind's
 
 
 def test_a_wrong_choice_is_refused_beside_its_form(job):
     job.click("#tab-Choices")
     job.fill("#material", "wood")
     job.locator(".choices button[type=submit]").click()
-    said = job.locator(".choices [role=alert]", has_text="steel-60hrc")
-    said.wait_for()
+    job.locator("#material-fault", has_text="steel-60hrc").wait_for()
+    assert job.locator("#material").get_attribute("aria-invalid") == "true"
+    assert job.evaluate("document.activeElement.id") == "material"
 
 
 def test_the_zip_holds_what_the_page_shows(job, tmp_path):
@@ -178,7 +260,7 @@ def test_the_zip_holds_what_the_page_shows(job, tmp_path):
             == (DEMOS / "thread_trial.step").read_bytes()
         )
     job.click("#tab-Features")
-    shown = job.locator("tr[data-feature] button").all_inner_texts()
+    shown = job.locator("tr[data-key] button").all_inner_texts()
     assert shown == [f["id"] for f in route["features"]]
 
 
@@ -253,12 +335,14 @@ def test_by_keyboard_alone(job):
 @pytest.mark.parametrize("wide", [1440, 1024, 800])
 def test_nothing_is_wider_than_the_window(job, wide):
     job.set_viewport_size({"width": wide, "height": 900})
-    for tab in ("Flags", "Features", "Operations", "Choices", "Files"):
+    for tab in ("Flags", "Features", "Edges", "Operations", "Choices", "Files"):
         job.click(f"#tab-{tab}")
         assert job.evaluate("document.documentElement.scrollWidth") <= wide
 
 
-@pytest.mark.parametrize("where", ["jobs", "Flags", "Features", "Operations", "Choices", "Files", "compare"])
+@pytest.mark.parametrize(
+    "where", ["jobs", "Flags", "Features", "Edges", "Operations", "Choices", "Files", "compare"]
+)
 def test_axe_finds_no_fault(page, where):
     """Every rule of WCAG 2.2 A and AA that axe-core has; contrast is one (AA: 4.5 to 1, large 3 to 1)."""
     axe = pytest.importorskip("axe_playwright_python.sync_playwright")
@@ -268,7 +352,7 @@ def test_axe_finds_no_fault(page, where):
     elif where != "jobs":
         _to_job(page, "thread_trial.step")
         page.click("#tab-Features")
-        page.locator("tr[data-feature=F13] button").click()
+        page.locator("tr[data-key=F13] button").click()
         page.click(f"#tab-{where}")
     else:
         page.wait_for_selector("#search")

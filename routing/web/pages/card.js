@@ -1,8 +1,8 @@
 // One feature: sizes, the answers of all processes, flags, and what a person may decide about it.
 
 import { terms } from "./api.js";
-import { el, number, plural, size, table } from "./dom.js";
-import { keyOf, nameOf, processMark, severity } from "./marks.js";
+import { blamed, el, field, misread, number, plural, size, table } from "./dom.js";
+import { edgeMark, keyOf, nameOf, processMark, severity } from "./marks.js";
 
 const AS_FOUND = "";
 
@@ -32,6 +32,9 @@ export function featureCard(feature, route, { answer, choose }) {
 
 function decide(feature, answer) {
   const said = el("p", { role: "alert" });
+  const usual = feature.allowance_mm;
+  const left = (id, name) => usual && el("input", { id, type: "number", min: 0, max: 5, step: "any", value: usual[name], required: true });
+  const floor = left("decide-floor", "floor"), wall = left("decide-wall", "wall"), edges = edgeChoice();
   const process = el("select", { id: "decide-process" }, el("option", { value: AS_FOUND }, "as it is"), el("option", { value: "-" }, "by the trade's order"),
     terms.processes.map(p => el("option", { value: p }, nameOf(p))));
   const isHole = feature.kind === "hole" || feature.kind === "threaded hole";
@@ -44,13 +47,42 @@ function decide(feature, answer) {
     if (process.value) answers.process = process.value === "-" ? null : process.value;
     if (isHole && thread.value.trim()) answers.thread = thread.value.trim();
     if (kind.value) answers.is = kind.value;
+    if (edges.value) answers.edge = edges.value === "-" ? null : edges.value;
+    if (usual) {
+      if (misread([floor, wall])) return;
+      const given = [Number(floor.value), Number(wall.value)];
+      if (given[0] !== usual.floor || given[1] !== usual.wall) answers.allowance = given;
+    }
     if (!Object.keys(answers).length) { said.textContent = "Nothing was changed."; return; }
-    try { await answer(feature.id, answers); } catch (error) { said.textContent = error.message; }
+    const at = { ...(isHole ? { threads: thread } : {}), ...(usual ? { allowances: floor } : {}) };
+    try { await answer(feature.id, answers); } catch (error) { if (!blamed(error, at)) said.textContent = error.message; }
   };
-  const field = (id, label, control, more) => el("p", { className: "field" }, el("label", { htmlFor: id }, label), control, more);
-  return el("form", { className: "row decide", onsubmit: send, ariaLabel: `Decide about ${feature.id}` },
+  return el("form", { className: "row decide", onsubmit: send, noValidate: true, ariaLabel: `Decide about ${feature.id}` },
     field("decide-process", "Process", process),
-    isHole && field("decide-thread", "Thread", thread, sizes),
+    isHole && [field("decide-thread", "Thread", thread), sizes],
     field("decide-kind", "Kind", kind),
+    field("decide-edges", "All its edges", edges),
+    usual && [field("decide-floor", "Left on its floors, mm", floor), field("decide-wall", "on its walls, mm", wall)],
     el("button", { type: "submit" }, "Work it out again"), said);
+}
+
+const edgeChoice = () => el("select", { id: "decide-edges" }, el("option", { value: AS_FOUND }, "as it is"),
+  el("option", { value: "-" }, "by what it is for"), terms.breaks.map(b => el("option", { value: b }, b)));
+
+// One edge, all its pieces together: what becomes of it, why, and what a person may decide.
+export function edgeCard(edge, { answer, choose, pick }) {
+  const said = el("p", { role: "alert" }), verdict = edgeChoice();
+  const send = async event => {
+    event.preventDefault();
+    if (!verdict.value) { said.textContent = "Nothing was changed."; return; }
+    try { await answer(edge.id, { edge: verdict.value === "-" ? null : verdict.value }); } catch (error) { said.textContent = error.message; }
+  };
+  return [
+    el("h2", null, `Edge ${edge.id} `, el("button", { type: "button", className: "slight", onclick: () => choose(null) }, "Let go")),
+    el("p", { className: "row" }, edgeMark(edge.verdict), el("span", null, `${number(edge.settle.size_mm, 2)} mm long`),
+      el("span", null, "between ", pick(edge.features[0]), " and ", pick(edge.features[1]))),
+    el("p", null, edge.reason),
+    el("form", { className: "row decide", onsubmit: send, ariaLabel: `Decide about edge ${edge.id}` },
+      field("decide-edges", "This edge", verdict), el("button", { type: "submit" }, "Work it out again"), said),
+  ];
 }

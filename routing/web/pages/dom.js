@@ -23,6 +23,40 @@ export function table(caption, heads, rows, className = "") {
       el("tbody", null, rows)));
 }
 
+// A labelled control, with room beside it for a hint and for what is wrong with it.
+export function field(id, label, control, hint) {
+  control.setAttribute("aria-describedby", `${hint ? `${id}-hint ` : ""}${id}-fault`);
+  return el("p", { className: "field" }, el("label", { htmlFor: id }, label), control,
+    hint && el("span", { className: "quiet", id: `${id}-hint` }, hint),
+    el("span", { className: "fault", id: `${id}-fault`, role: "alert" }));
+}
+
+// Says at a control what is wrong with it; no words: nothing is.
+export function blame(control, words = "") {
+  if (words) control.setAttribute("aria-invalid", "true"); else control.removeAttribute("aria-invalid");
+  document.getElementById(`${control.id}-fault`).textContent = words;
+}
+
+// Blames every number that is none, or out of its limits; true when there is such a one.
+export function misread(controls) {
+  const wrong = controls.filter(c => {
+    const { valid } = c.validity;
+    blame(c, valid ? "" : `write millimetres from ${c.min} to ${c.max}`);
+    return !valid;
+  });
+  wrong[0]?.focus();
+  return wrong.length > 0;
+}
+
+// The server's one line at the control that it is about, by its first word; false when it is about none.
+export function blamed(error, controls) {
+  const [, name] = error.message.match(/^(\w+)/) ?? [], control = controls[name];
+  if (!control) return false;
+  blame(control, error.message);
+  control.focus();
+  return true;
+}
+
 export const number = (value, digits = 3) =>
   value === null || value === undefined ? "" : String(Number(Number(value).toFixed(digits)));
 

@@ -36,6 +36,9 @@ export function edgeSample(look) {
     svg("path", { d: "M1 5H33", stroke, "stroke-width": width, "stroke-dasharray": dash }));
 }
 
+export const LOOKS = { "keep sharp": "sharp", "must break": "break", "may break": "plain" };
+export const edgeMark = verdict => el("span", { className: "process" }, edgeSample(LOOKS[verdict]), " ", verdict);
+
 const SIGNS = { blocking: "■", warning: "▲", note: "●" };
 export const severity = (word, count) => el("span", { className: `severity ${word}` }, SIGNS[word] ?? "●", " ",
   count === undefined ? word : `${count} ${word === "blocking" || count === 1 ? word : `${word}s`}`);

@@ -1,19 +1,19 @@
 // One revision of a job: the part in 3-D with its title block, and beside it what was found and decided.
 
-import { act, get, post } from "./api.js";
+import { act, get, post, terms } from "./api.js";
 import { choicesForm } from "./choices.js";
-import { el, number, plural, size, table, when } from "./dom.js";
-import { featureCard } from "./card.js";
-import { nameOf, processMark, severity } from "./marks.js";
+import { el, field, number, plural, size, table, when } from "./dom.js";
+import { edgeCard, featureCard } from "./card.js";
+import { edgeMark, nameOf, processMark, severity } from "./marks.js";
 import { stage } from "./stage.js";
 
-const TABS = ["Flags", "Features", "Operations", "Choices", "Files"];
+const TABS = ["Flags", "Features", "Edges", "Operations", "Choices", "Files"];
 const RANK = { blocking: 0, warning: 1, note: 2 };
 
 export async function sheetPage({ main, rest, complain, announce, take }) {
   let [id, turn, place] = [rest[0], Number(rest[1] ?? 1), Number(rest[2] ?? 0)];
   let job = await get(`/api/jobs/${id}`);
-  let told = null, chosen = null, tab = "Flags", seen = false, closed = false, serial = 0;
+  let told = null, chosen = null, tab = "Flags", shown = "", seen = false, closed = false, serial = 0;
 
   const title = el("h1"), turns = el("select", { id: "turn" }), parts = el("select", { id: "part" });
   const tools = el("div", { className: "row tools" }), progress = el("div", { className: "progress", hidden: true });
@@ -25,7 +25,8 @@ export async function sheetPage({ main, rest, complain, announce, take }) {
   const block = el("dl", { className: "title-block" });
   const tabs = el("div", { className: "tabs", role: "tablist", ariaLabel: "What was found" });
   const panel = el("div", { id: "panel", role: "tabpanel", tabIndex: 0 });
-  const view = stage({ onPick: face => choose(face === null ? null : featureOf(face)?.id ?? null, true), complain });
+  // Where edges are listed a click picks the edge, if there is one that is decided about.
+  const view = stage({ complain, onPick: (face, edge) => choose((tab === "Edges" && edgeAt(edge)?.id) || featureOf(face)?.id || null, true) });
   main.replaceChildren(
     el("div", { className: "sheet-head" }, title,
       el("p", { className: "field" }, el("label", { htmlFor: "turn" }, "Revision"), turns),
@@ -43,6 +44,9 @@ export async function sheetPage({ main, rest, complain, announce, take }) {
   const revision = () => job.revisions.find(r => r.number === turn);
   const featureOf = face => route()?.features.find(f => f.faces.some(({ index }) => index === face));
   const named = key => route()?.features.find(f => f.id === key);
+  const edgeAt = at => route()?.edges.find(e => e.place === at);
+  const edgeNamed = key => route()?.edges.find(e => e.id === key);
+  const pieces = edge => route().edges.filter(e => String(e.settle.at) === String(edge.settle.at) && e.settle.size_mm === edge.settle.size_mm);
   async function ask(work) {
     try { return await work(); } catch (error) { complain(error); return null; }
   }
@@ -51,17 +55,19 @@ export async function sheetPage({ main, rest, complain, announce, take }) {
   function choose(key, picked) {
     const other = key !== chosen;
     chosen = key;
-    const feature = key && named(key);
+    const feature = key && named(key), edge = key && edgeNamed(key);
     if (feature && other && !picked) view.look(feature);
-    view.mark(feature ? feature.faces.map(f => f.index) : []);
-    card.replaceChildren(...featureCard(feature, route(), { answer, choose }));
-    for (const row of panel.querySelectorAll("tr[data-feature]")) {
-      const mine = row.dataset.feature === key;
+    if (edge && other && !picked) view.look({ opens_to: edge.features.flatMap(f => named(f).opens_to) });
+    view.mark(feature ? feature.faces.map(f => f.index) : [], edge ? pieces(edge).map(e => e.place) : []);
+    card.replaceChildren(...(edge ? edgeCard(edge, { answer, choose, pick }) : featureCard(feature, route(), { answer, choose })));
+    for (const row of panel.querySelectorAll("tr[data-key]")) {
+      const mine = row.dataset.key === key;
       row.classList.toggle("chosen", mine);
       row.querySelector("button")?.setAttribute("aria-pressed", mine);
       if (mine && picked) row.scrollIntoView({ block: "nearest" });
     }
     if (feature) announce(`${feature.id}, ${feature.kind}, ${nameOf(feature.process)}`);
+    if (edge) announce(`Edge ${edge.id}, ${edge.verdict}`);
   }
 
   async function again(content) {
@@ -87,7 +93,7 @@ export async function sheetPage({ main, rest, complain, announce, take }) {
       ];
     },
     Features() {
-      const row = f => el("tr", { "data-feature": f.id, onclick: () => choose(f.id) },
+      const row = f => el("tr", { "data-key": f.id, onclick: () => choose(f.id) },
         el("th", { scope: "row" }, el("button", { type: "button", className: "ref", ariaPressed: "false" }, f.id)),
         el("td", null, f.kind, f.thread?.designation ? ` ${f.thread.designation}` : ""),
         el("td", { className: "sizes" }, Object.entries(f.dims).map(([k, v]) => size(k, v)).join(", ")),
@@ -95,6 +101,24 @@ export async function sheetPage({ main, rest, complain, announce, take }) {
         el("td", { className: "figures" }, f.opens_to.join(" ")),
         el("td", { className: "figures" }, f.flags.length || ""));
       return table("Features", ["No.", "Kind", "Sizes", "Process", "Opens to", "Flags"], route().features.map(row));
+    },
+    Edges() {
+      const { edges } = route();
+      const of = verdict => edges.filter(e => !verdict || (verdict === "asked" ? e.asked : e.verdict === verdict));
+      const which = el("select", { id: "which", onchange: () => { shown = which.value; drawPanel(); document.getElementById("which").focus(); } },
+        [["", "all"], ...terms.breaks.map(b => [b, b]), ["asked", "decided by a person"]].map(([v, words]) =>
+          el("option", { value: v, selected: v === shown }, `${words} (${of(v).length})`)));
+      const row = e => el("tr", { "data-key": e.id, onclick: event => { if (event.target.tagName !== "BUTTON") choose(e.id); } },
+        el("th", { scope: "row" }, el("button", { type: "button", className: "ref", ariaPressed: "false", onclick: () => choose(e.id) }, e.id)),
+        el("td", null, edgeMark(e.verdict)),
+        el("td", { className: "figures" }, e.features.map(key => [pick(key), " "])),
+        el("td", { className: "figures" }, number(e.length_mm, 2)),
+        el("td", null, e.reason));
+      return [
+        el("p", { className: "quiet" }, "Click an edge of the part, or a row, to say what becomes of it."),
+        el("p", { className: "row" }, field("which", "Show", which)),
+        table("Edges", ["No.", "Verdict", "Between", "Length, mm", "Why"], of(shown).map(row)),
+      ];
     },
     Operations() {
       const { operations, estimate } = route();
@@ -155,7 +179,7 @@ export async function sheetPage({ main, rest, complain, announce, take }) {
   }
 
   function drawTabs() {
-    const counts = { Flags: route().flags.length + route().doubts.length, Features: route().features.length, Operations: route().operations.length };
+    const counts = { Flags: route().flags.length + route().doubts.length, Features: route().features.length, Edges: route().edges.length, Operations: route().operations.length };
     tabs.replaceChildren(...TABS.map(name => el("button", {
       type: "button", role: "tab", id: `tab-${name}`, ariaSelected: String(name === tab), tabIndex: name === tab ? 0 : -1,
       "aria-controls": "panel", onclick: () => { tab = name; drawPanel(); },
@@ -230,7 +254,7 @@ export async function sheetPage({ main, rest, complain, announce, take }) {
     panel.classList.remove("stale");
     if (!route()) return;
     view.show(route(), path(), place);
-    if (chosen && !named(chosen)) chosen = null;
+    if (chosen && !named(chosen) && !edgeNamed(chosen)) chosen = null;
     drawHead(); drawBlock(); drawPanel();
   }
 

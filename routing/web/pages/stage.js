@@ -3,14 +3,14 @@
 import { makeViewer, edgeLooks } from "/pages/viewer.js";
 import { get, terms } from "./api.js";
 import { el } from "./dom.js";
-import { edgeSample, keyOf, nameOf, swatch } from "./marks.js";
+import { LOOKS, edgeSample, keyOf, nameOf, swatch } from "./marks.js";
 
 const GREY = "#c9ced2";
 const VIEWS = [["iso", "Isometric"], ["+z", "Working side"], ["-z", "Mounting side"], ["-y", "Front"], ["+y", "Back"], ["-x", "Left"], ["+x", "Right"]];
 
 export function stage({ onPick, complain }) {
   const axes = [[1, 0, 0], [0, 1, 0], [0, 0, 1]]; // the part's own, once its route is known; the viewer looks here
-  let viewer = null, model = null, route = null, where = "", place = 0, byKey = new Map(), shown = null;
+  let viewer = null, model = null, route = null, where = "", place = 0, byKey = new Map(), shown = null, chosen = new Set();
 
   const canvas = el("canvas");
   const frame = el("div", { className: "canvas" }, canvas, el("p", { className: "quiet waiting" }, "The part appears here as soon as it is read."));
@@ -84,6 +84,12 @@ export function stage({ onPick, complain }) {
     }
   }
 
+  function drawEdges() {
+    const looks = edgeLooks(model, route.edges);
+    model.edges.forEach(({ place: at }, i) => { if (chosen.has(at)) looks.set(i, "chosen"); });
+    viewer.setEdges(looks);
+  }
+
   function drawLegend() {
     const counts = Object.keys(terms.signs).map(key => [key, byKey.get(key) ?? []]).filter(([, faces]) => faces.length);
     legend.replaceChildren(
@@ -95,9 +101,7 @@ export function stage({ onPick, complain }) {
           viewer?.setMarked(new Set(on ? faces : []));
         },
       }, swatch(key), " ", nameOf(key))),
-      el("span", { className: "edges" }, edgeSample("sharp"), " keep sharp"),
-      el("span", { className: "edges" }, edgeSample("break"), " must break"),
-      el("span", { className: "edges" }, edgeSample("plain"), " may break"));
+      ...Object.entries(LOOKS).map(([verdict, look]) => el("span", { className: "edges" }, edgeSample(look), ` ${verdict}`)));
   }
 
   return {
@@ -109,7 +113,7 @@ export function stage({ onPick, complain }) {
       const fresh = el("canvas");
       frame.replaceChildren(fresh);
       viewer = makeViewer(fresh, model, axes);
-      viewer.onPick(onPick);
+      viewer.onPick((face, edge) => onPick(face, edge === null ? null : model.edges[edge].place));
       viewer.frame();
       frame.dataset.ready = "part";
     },
@@ -127,7 +131,7 @@ export function stage({ onPick, complain }) {
         }
       }
       viewer?.setColours(colours);
-      viewer?.setEdges(edgeLooks(model, route.edges));
+      if (viewer) drawEdges();
       viewer?.setView(looks.value);
       const kept = stock.value;
       stock.replaceChildren(el("option", { value: "" }, "the part"),
@@ -147,8 +151,13 @@ export function stage({ onPick, complain }) {
       looks.value = sides.includes("+z") ? "iso" : sides[0];
       viewer?.setView(looks.value);
     },
-    mark(faces) {
+    // `edges` by their places in the solid.
+    mark(faces, edges = []) {
       viewer?.setMarked(new Set(faces));
+      if (viewer && route && (edges.length || chosen.size)) {
+        chosen = new Set(edges);
+        drawEdges();
+      }
       for (const b of legend.querySelectorAll("button")) b.setAttribute("aria-pressed", "false");
     },
     close() { viewer?.dispose(); },
