@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import lru_cache
 
 import numpy as np
 
@@ -43,10 +44,13 @@ def find_frame(faces: Sequence[Face], mesh: Mesh) -> Frame:
 def _votes(faces: Sequence[Face], mesh: Mesh) -> list[tuple[Array, float]]:
     """Directions up to sign, each with its weight."""
     groups: list[tuple[Array, float]] = []
+    support = lru_cache(maxsize=None)(lambda d: float(np.max(mesh.vertices @ np.array(d))))
     for face in faces:
         if isinstance(face.surface, Plane):
             direction = face.surface.normal
-            reach = float(np.max((mesh.vertices - face.surface.origin) @ direction))
+            # Rounded far below any tolerance, so that equal faces share one look at the mesh.
+            summit = support(tuple(np.round(direction, 10).tolist()))
+            reach = summit - float(face.surface.origin @ direction)
             weight = face.area_mm2 * (10.0 if reach < tol.SURFACE_MM else 1.0)
         elif isinstance(face.surface, Cylinder):
             direction = face.surface.axis
