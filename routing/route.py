@@ -13,6 +13,7 @@ from routing.edges import EdgeVerdict, contradictions, edge_flags, edge_map
 from routing.estimate import Estimate, Sizes, estimate, plan
 from routing.finish import demands
 from routing.flags import Flag, Severity
+from routing.holding.plan import Held, hold, holding_flags
 from routing.order import Choice, Operation
 from routing.processes import all_processes
 from routing.processes.access import side_direction
@@ -55,6 +56,7 @@ class Route:
     edges: tuple[EdgeVerdict, ...]
     flags: tuple[Flag, ...]
     estimate: Estimate
+    holding: tuple[Held, ...] = ()
 
     @cached_property
     def by_id(self) -> Mapping[str, RoutedFeature]:
@@ -126,7 +128,9 @@ def ordered(judged: Judged, asked: Mapping[str, str]) -> Route:
         if r.verdicts
     }
     estimated = estimate(sizes, chosen, others, options)
-    return Route(judged.recognition, tuple(routed), chosen.operations, edges, tuple(flags), estimated)
+    held = hold(job, chosen.operations)
+    flags += holding_flags(held)
+    return Route(judged.recognition, tuple(routed), chosen.operations, edges, tuple(flags), estimated, held)
 
 
 def _of(flags: Sequence[Flag], routed: RoutedFeature) -> list[Flag]:
@@ -178,7 +182,7 @@ def _ahead(job: JobContext, feature: Feature, verdicts: Sequence[Verdict], first
     for verdict in verdicts[: verdicts.index(first)]:
         if verdict.rest is not None:
             side = str(verdict.details.get("side", verdict.details.get("axis", "+z")))
-            whole = HeightGrid.of(job, feature, side_direction(job, side)).removed_mm3(job)
+            whole = HeightGrid.of(job, feature, side_direction(job, side)).removed_mm3
             if verdict.rest.volume_mm3 < WORTH_A_SETUP * whole:
                 return verdict
     return None

@@ -159,7 +159,7 @@ def test_grid_height_left_by_a_ball_in_a_vee() -> None:
 
 def test_grid_removed_volume_is_the_pocket() -> None:
     job = job_of(pocket(2.0, 4))
-    removed = HeightGrid.of(job, the(job, Kind.POCKET), UP).removed_mm3(job)
+    removed = HeightGrid.of(job, the(job, Kind.POCKET), UP).removed_mm3
     assert removed == pytest.approx((14 * 9 - (4 - math.pi) * 4) * 4, rel=0.02)
 
 

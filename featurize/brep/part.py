@@ -7,8 +7,10 @@ places in ``TopExp.MapShapes`` of the solid as read.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -75,6 +77,21 @@ class Mesh:
     triangles: NDArray[np.int64]
     face_ids: NDArray[np.int64]
     deflection_mm: float
+
+    @cached_property
+    def _rows_of(self) -> list[NDArray[np.int64]]:
+        order = np.argsort(self.face_ids, kind="stable")
+        last = int(self.face_ids.max(initial=-1))
+        return np.split(order, np.searchsorted(self.face_ids[order], np.arange(1, last + 1)))
+
+    def rows(self, ids: Iterable[int]) -> NDArray[np.int64]:
+        """Places in ``triangles`` of those of some faces, face by face."""
+        found = [self._rows_of[i] for i in ids if i < len(self._rows_of)]
+        return np.concatenate(found) if found else np.zeros(0, np.int64)
+
+    def corners(self, ids: Iterable[int]) -> NDArray[np.int64]:
+        """Places in ``vertices`` of the corners of some faces' triangles, each once, rising."""
+        return np.unique(self.triangles[self.rows(ids)])
 
 
 @dataclass(eq=False)

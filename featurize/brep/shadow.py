@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from featurize import tolerances as tol
 from featurize.brep.part import Part
-from featurize.brep.surfaces import Array, Plane
+from featurize.brep.surfaces import Array, Plane, Surface
 
 
 @dataclass(frozen=True, eq=False)
@@ -74,20 +74,25 @@ def cast(part: Part, view: View, faces: NDArray[np.int64] | None = None) -> Any:
     corners = flat[mesh.triangles]
     turn = _twice_area(corners)
     # The facets that look along the view cover all that the others do.
-    seen = turn > 0 if faces is None else np.isin(mesh.face_ids, faces) & (np.abs(turn) > 0)
+    seen = turn > 0 if faces is None else np.abs(turn) > 0
     pieces: list[Any] = []
-    curved = seen.copy()
-    for face in part.faces:
-        mine = np.flatnonzero(seen & (mesh.face_ids == face.id))
-        if isinstance(face.surface, Plane) and len(mine):
-            # A face seen edge-on covers nothing; rounding would make a torn sliver of it.
-            if abs(float(face.surface.normal @ view.along)) > tol.EDGE_ON_SINE:
-                pieces.append(_outline(mesh.triangles[mine], mesh.vertices, flat))
-            curved[mine] = False
-    solid = np.abs(turn) > tol.LENGTH_MM**2
-    pieces.extend(shapely.polygons(corners[curved & solid]))
+    curved = []
+    for face in part.faces if faces is None else (part.faces[i] for i in np.unique(faces)):
+        mine = mesh.rows([face.id])
+        mine = mine[seen[mine]]
+        if not isinstance(face.surface, Plane):
+            curved.append(mine)
+        elif len(mine) and covers(face.surface, view):
+            pieces.append(_outline(mesh.triangles[mine], mesh.vertices, flat))
+    rows = np.concatenate(curved) if curved else np.zeros(0, np.int64)
+    pieces.extend(shapely.polygons(corners[rows[np.abs(turn[rows]) > tol.LENGTH_MM**2]]))
     # Snapping far below any tolerance closes the hairlines between neighbours.
     return shapely.unary_union(pieces, grid_size=tol.LENGTH_MM / 100)
+
+
+def covers(surface: Surface, view: View) -> bool:
+    """Whether a face casts anything: seen edge-on it does not, rounding would make a torn sliver of it."""
+    return not isinstance(surface, Plane) or abs(float(surface.normal @ view.along)) > tol.EDGE_ON_SINE
 
 
 def _twice_area(corners: Array) -> Array:

@@ -18,10 +18,11 @@ from shapely.ops import substring
 
 from featurize import tolerances as tol
 from featurize.brep.part import Convexity, Part
-from featurize.brep.shadow import View, below, cast, envelope
+from featurize.brep.shadow import View, below, cast, covers, envelope
 from featurize.brep.surfaces import Array, Cylinder, Plane
 from featurize.brep.surfaces_at import parallel, square
 from routing.processes.grind_path import Segment, is_foot, opened, polygon_of, rolled
+from routing.processes.uppermost import uppermost
 
 # Free air is looked for this far in front of a face: twice what the mesh may stand off a hollow.
 _LOOK_MM = 2 * tol.MESH_DEFLECTION_MM
@@ -130,7 +131,10 @@ class Sight:
     @cached_property
     def line(self) -> Array:
         """The upper envelope of the part (k, 2)."""
-        return envelope(cast(self.part, self.view))
+        mesh = self.part.mesh
+        cover = np.array([covers(f.surface, self.view) for f in self.part.faces])[mesh.face_ids]
+        top = uppermost(self.flat[mesh.triangles[cover]], mesh.face_ids[cover])
+        return envelope(cast(self.part, self.view, top))
 
     @cached_property
     def flat(self) -> Array:
@@ -152,7 +156,7 @@ class Sight:
     def trace(self, face: int) -> Trace | None:
         """A face seen end-on, None if it is not parallel to the traverse."""
         surface = self.part.faces[face].surface
-        corners = self.flat[np.unique(self.part.mesh.triangles[self.part.mesh.face_ids == face])]
+        corners = self.flat[self.part.mesh.corners([face])]
         if len(corners) == 0:
             return None
         turn = np.array([self.view.across, self.view.up])

@@ -13,9 +13,11 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
+import shapely
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from featurize import tolerances as tol
 from featurize.brep.shadow import View
 from featurize.brep.surfaces import Array
 from featurize.feature import Feature, Vec3
@@ -50,6 +52,7 @@ class HeightGrid:
     heights: Array
     mine: NDArray[np.bool_]
     floor_mm: float  # the feature's lowest height
+    top_mm: float  # the part's highest, beside the grid too
 
     @classmethod
     def of(cls, job: JobContext, feature: Feature, toward: Array, around_mm: float = 1.0) -> HeightGrid:
@@ -61,21 +64,22 @@ class HeightGrid:
     def over(cls, job: JobContext, ids: Iterable[int], toward: Array, margin_mm: float) -> HeightGrid:
         """The grid over some faces, grown by a margin all round."""
         ids = list(ids)
-        part = job.part
-        up = part.frame.axes[int(np.argmin(np.abs(part.frame.axes @ toward)))]
-        view = View.toward(part.frame.origin, toward, up)
+        seen = _Toward.of(job, toward)
+        view = seen.view
         cloud = job.cloud(ids)
         flat = view.flat(cloud)
         margin = margin_mm
         pitch = max(float(np.sqrt(np.prod(np.ptp(flat, axis=0) + 2 * margin) / _POINTS)), _FINEST_MM)
         low = flat.min(axis=0) - margin
         counts = np.ceil((flat.max(axis=0) + margin - low) / pitch).astype(int) + 1
-        heights, face = _raster(job, view, low, pitch, (int(counts[1]), int(counts[0])))
-        own_top = np.isin(face, ids)
+        heights, face = seen.raster(low, pitch, (int(counts[1]), int(counts[0])))
+        own = np.zeros(len(job.part.faces) + 1, bool)  # the last for what no face covers
+        own[ids] = True
+        own_top = own[face]
         floor = float(((cloud - view.origin) @ view.along).min())
         rows = _bounds(flat, low, pitch)
         mine = own_top | ((heights <= floor + 1e-6) & _within(heights.shape, rows))
-        return cls(view, pitch, low, heights, mine, floor)
+        return cls(view, pitch, low, heights, mine, floor, seen.high_mm)
 
     @cached_property
     def depth_mm(self) -> float:
@@ -85,10 +89,10 @@ class HeightGrid:
             return float(self.heights.max()) - self.floor_mm
         return float(self.heights[near].max()) - self.floor_mm
 
-    def removed_mm3(self, job: JobContext) -> float:
+    @property
+    def removed_mm3(self) -> float:
         """What stood over the feature in a blank as high as the part."""
-        top = float(((job.part.mesh.vertices - self.view.origin) @ self.view.along).max())
-        return float(np.sum(top - self.heights[self.mine])) * self.pitch_mm**2
+        return float(np.sum(self.top_mm - self.heights[self.mine])) * self.pitch_mm**2
 
     def too_narrow(
         self, radius_mm: float, corners: Sequence[Vec3] = (), feet: Sequence[Array] = ()
@@ -116,7 +120,7 @@ class HeightGrid:
 
         Known to a pitch and a half, to the safe side for a refusal; inf where nothing stands so high.
         """
-        high = self.heights > level_mm
+        high = self.heights > level_mm + tol.LENGTH_MM
         if not high.any():
             return float("inf")
         free = self.heights <= self.floor_mm + max(0.02, 0.05 * self.depth_mm)
@@ -195,41 +199,106 @@ class HeightGrid:
         return vec(self.view.solid(flat, float(self.heights[rows[k], columns[k]])))
 
 
-def _raster(
-    job: JobContext, view: View, low: Array, pitch: float, shape: tuple[int, int]
-) -> tuple[Array, NDArray[np.int64]]:
-    """Highest point and its face at each grid point; beside the part the lowest level and -1."""
-    mesh = job.part.mesh
-    level = (mesh.vertices - view.origin) @ view.along
-    # In grid steps, the grid's points at whole numbers.
-    flat = (view.flat(mesh.vertices) - low) / pitch - 0.5
-    a, b, c = (flat[mesh.triangles[:, k]] for k in range(3))
-    area = (b[:, 0] - a[:, 0]) * (c[:, 1] - a[:, 1]) - (b[:, 1] - a[:, 1]) * (c[:, 0] - a[:, 0])
-    corners = np.stack([a, b, c], axis=1)
+@dataclass(frozen=True, eq=False)
+class _Toward:
+    """The part's mesh seen from a tool: what every grid along one direction starts from.
+
+    ``corners`` (m, 3, 2) and ``levels`` (m, 3) are of the facets that look to the tool, which cover all that
+    the others do; ``faces`` (m,) are theirs, ``tree`` finds them by their boxes.
+    """
+
+    view: View
+    corners: Array
+    levels: Array
+    faces: NDArray[np.int64]
+    tree: shapely.STRtree
+    low_mm: float
+    high_mm: float
+
+    @classmethod
+    def of(cls, job: JobContext, toward: Array) -> _Toward:
+        return job.kept(("toward", *np.round(toward, 9)), lambda: cls._made(job, toward))
+
+    @classmethod
+    def _made(cls, job: JobContext, toward: Array) -> _Toward:
+        part = job.part
+        mesh = part.mesh
+        up = part.frame.axes[int(np.argmin(np.abs(part.frame.axes @ toward)))]
+        view = View.toward(part.frame.origin, toward, up)
+        level = (mesh.vertices - view.origin) @ view.along
+        corners = view.flat(mesh.vertices)[mesh.triangles]
+        facing = _twice_area(corners) > 0
+        corners, triangles = corners[facing], mesh.triangles[facing]
+        low, high = corners.min(axis=1), corners.max(axis=1)
+        tree = shapely.STRtree(shapely.box(low[:, 0], low[:, 1], high[:, 0], high[:, 1]))
+        faces = mesh.face_ids[facing]
+        return cls(view, corners, level[triangles], faces, tree, float(level.min()), float(level.max()))
+
+    def raster(self, low: Array, pitch: float, shape: tuple[int, int]) -> tuple[Array, NDArray[np.int64]]:
+        """Highest point and its face at each grid point; beside the part the lowest level and -1."""
+        far = low + pitch * (np.array(shape[::-1]) + 1)
+        near = np.sort(self.tree.query(shapely.box(*low, *far)))
+        # In grid steps, the grid's points at whole numbers.
+        corners, level, owner = (self.corners[near] - low) / pitch - 0.5, self.levels[near], self.faces[near]
+        area = _twice_area(corners)
+        t, x, y = _cells(corners, area > 1e-12, shape)
+        a, b, c = (corners[t, k] for k in range(3))
+        wa = (b[:, 0] - x) * (c[:, 1] - y) - (b[:, 1] - y) * (c[:, 0] - x)
+        wb = (c[:, 0] - x) * (a[:, 1] - y) - (c[:, 1] - y) * (a[:, 0] - x)
+        wc = area[t] - wa - wb
+        hit = (wa >= -1e-9) & (wb >= -1e-9) & (wc >= -1e-9)
+        t, cell = t[hit], y[hit] * shape[1] + x[hit]
+        weights = np.stack([wa[hit], wb[hit], wc[hit]], axis=1) / area[t][:, None]
+        z = np.sum(weights * level[t], axis=1)
+        heights = np.full(shape[0] * shape[1], -np.inf)
+        np.maximum.at(heights, cell, z)
+        face = np.full(shape[0] * shape[1], -1, np.int64)
+        top = z == heights[cell]
+        face[cell[top]] = owner[t[top]]
+        heights[np.isneginf(heights)] = self.low_mm
+        return heights.reshape(shape), face.reshape(shape)
+
+
+def _twice_area(corners: Array) -> Array:
+    a, b = corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]
+    return np.asarray(a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0])
+
+
+def _cells(
+    corners: Array, wanted: NDArray[np.bool_], shape: tuple[int, int]
+) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]:
+    """Facet, column and row of each grid point in the wanted facets (m, 3, 2), and of few beside them.
+
+    Row by row, so that a long thin facet costs what it covers and not what its box does.
+    """
     limits = np.array(shape[::-1])
     first = np.clip(np.ceil(corners.min(axis=1) - 1e-9), 0, limits).astype(np.int64)
     beyond = np.clip(np.floor(corners.max(axis=1) + 1e-9) + 1, 0, limits).astype(np.int64)
-    size = np.maximum(beyond - first, 0)
-    # Facets that look to the tool cover all that the others do.
-    size[area <= 1e-12] = 0
-    count = size[:, 0] * size[:, 1]
-    t = np.repeat(np.arange(len(count)), count)
-    inside = np.arange(len(t)) - np.repeat(np.cumsum(count) - count, count)
-    x = first[t, 0] + inside % size[t, 0]
-    y = first[t, 1] + inside // size[t, 0]
-    wa = (b[t, 0] - x) * (c[t, 1] - y) - (b[t, 1] - y) * (c[t, 0] - x)
-    wb = (c[t, 0] - x) * (a[t, 1] - y) - (c[t, 1] - y) * (a[t, 0] - x)
-    wc = area[t] - wa - wb
-    hit = (wa >= -1e-9) & (wb >= -1e-9) & (wc >= -1e-9)
-    t, cell = t[hit], y[hit] * shape[1] + x[hit]
-    weights = np.stack([wa[hit], wb[hit], wc[hit]], axis=1) / area[t][:, None]
-    z = np.sum(weights * level[mesh.triangles[t]], axis=1)
-    order = np.argsort(z, kind="stable")  # the highest is written last
-    heights = np.full(shape[0] * shape[1], float(level.min()))
-    face = np.full(shape[0] * shape[1], -1, np.int64)
-    heights[cell[order]] = z[order]
-    face[cell[order]] = mesh.face_ids[t[order]]
-    return heights.reshape(shape), face.reshape(shape)
+    rows = np.where(wanted & (beyond[:, 0] > first[:, 0]), np.maximum(beyond[:, 1] - first[:, 1], 0), 0)
+    t, y = _spread(rows)
+    y = y + first[t, 1]
+    low, high = first[t, 0].astype(float), beyond[t, 0] - 1.0
+    for k in range(3):
+        # Left of the side from p to q, which runs counter-clockwise: rise * x + rest >= 0.
+        p, q = corners[t, k], corners[t, (k + 1) % 3]
+        rise = p[:, 1] - q[:, 1]
+        rest = p[:, 0] * (q[:, 1] - y) - q[:, 0] * (p[:, 1] - y)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            at = -rest / rise
+        low = np.where(rise > _LEVEL, np.maximum(low, np.ceil(at - _BESIDE)), low)
+        high = np.where(rise < -_LEVEL, np.minimum(high, np.floor(at + _BESIDE)), high)
+    row, x = _spread(np.maximum(high - low + 1, 0).astype(np.int64))
+    return t[row], x + low[row].astype(np.int64), y[row]
+
+
+# In grid steps: a side that rises less bounds no row, and a point so near to a side is looked at.
+_LEVEL, _BESIDE = 1e-7, 1e-3
+
+
+def _spread(counts: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Each place in ``counts`` as often as it says, and which time it is, from 0."""
+    owner = np.repeat(np.arange(len(counts)), counts)
+    return owner, np.arange(len(owner)) - np.repeat(np.cumsum(counts) - counts, counts)
 
 
 def _bounds(flat: Array, low: Array, pitch: float) -> tuple[Array, Array]:
@@ -237,6 +306,6 @@ def _bounds(flat: Array, low: Array, pitch: float) -> tuple[Array, Array]:
 
 
 def _within(shape: tuple[int, ...], bounds: tuple[Array, Array]) -> NDArray[np.bool_]:
-    rows, columns = np.indices(shape)
+    rows, columns = np.ogrid[: shape[0], : shape[1]]
     (x0, y0), (x1, y1) = bounds
     return np.asarray((columns + 0.5 >= x0) & (columns + 0.5 <= x1) & (rows + 0.5 >= y0) & (rows + 0.5 <= y1))

@@ -163,9 +163,9 @@ def _cut(
         return _no("no ball or bull-nose cutter for a shaped surface", 2)
     tried, fits = fits, [c for c in fits if _reaches(job, c, grid.depth_mm)]
     if not fits:
-        best = max(tried, key=lambda c: _reach_mm(job, c))
+        best = max(tried, key=lambda c: reach_mm(job, c))
         return _no(
-            f"depth {grid.depth_mm:.3g} is over the {_reach_mm(job, best):.3g} reach of the "
+            f"depth {grid.depth_mm:.3g} is over the {reach_mm(job, best):.3g} reach of the "
             f"{best.diameter_mm:g} {best.kind} cutter, the longest that fits",
             3,
         )
@@ -318,7 +318,7 @@ def _slope_allowance(grid: HeightGrid) -> float:
     return 0.5 * grid.pitch_mm * float(gentle.max()) if len(gentle) else 0.0
 
 
-def _reach_mm(job: JobContext, cutter: Cutter) -> float:
+def reach_mm(job: JobContext, cutter: Cutter) -> float:
     """The neck's reach, bounded by the length to diameter that the material bears."""
     rule = job.shop.rule(job.material)
     small = cutter.diameter_mm < rule.small_cutter_mm
@@ -331,6 +331,9 @@ def _reach_mm(job: JobContext, cutter: Cutter) -> float:
 def _held_clear(job: JobContext, feature: Feature, toward: Array, cutter: Cutter) -> bool:
     """Whether shank and holder pass everything that stands beside the cutter's path."""
     held = job.shop.holding
+    grid = HeightGrid.of(job, feature, toward)
+    if grid.top_mm <= grid.floor_mm + cutter.reach_mm + tol.LENGTH_MM:
+        return True  # nothing on the part stands so high
     grid = HeightGrid.of(job, feature, toward, max(held.holder_mm, held.shank_of(cutter)) / 2)
     return all(
         grid.beside_path_mm(cutter.radius_mm, grid.floor_mm + level) >= diameter / 2
@@ -343,7 +346,7 @@ def _held_clear(job: JobContext, feature: Feature, toward: Array, cutter: Cutter
 
 def _reaches(job: JobContext, cutter: Cutter, depth_mm: float) -> bool:
     sensible = cutter.diameter_mm >= job.shop.rule(job.material).smallest_cutter_mm - tol.LENGTH_MM
-    return sensible and depth_mm <= _reach_mm(job, cutter) + tol.SURFACE_MM
+    return sensible and depth_mm <= reach_mm(job, cutter) + tol.SURFACE_MM
 
 
 def _in_the_way(job: JobContext, hidden: Hidden, toward: Array) -> str:

@@ -117,7 +117,7 @@ def plan(
     ``call(face_id)`` names a face in reasons.
     """
     nearest: Refusal | None = None
-    for side, traverse in _ways(part, feature):
+    for side, traverse in ways(part, feature):
         found = _try(part, feature, side, traverse, wheels, sharp_corner_mm, call)
         if isinstance(found, Grind):
             return found
@@ -126,7 +126,7 @@ def plan(
     return nearest or Refusal((9, 0), "no traverse is square to a side it opens to")
 
 
-def _ways(part: Part, feature: Feature) -> Iterator[tuple[Array, Array]]:
+def ways(part: Part, feature: Feature) -> Iterator[tuple[Array, Array]]:
     """Sides and traverses to try: the side the feature faces first, then those it opens to."""
     axes = part.frame.axes
     traverses = [np.asarray(feature.run)] if feature.run is not None else list(axes)
@@ -211,7 +211,7 @@ def run_out_mm(wheel_mm: float, depth_mm: float) -> float:
 
 def _stops_short(part: Part, end: int, side: Array, wheels: Sequence[Wheel]) -> str:
     least = min(w.diameter_mm for w in wheels)
-    corners = part.mesh.vertices[np.unique(part.mesh.triangles[part.mesh.face_ids == end])]
+    corners = part.mesh.vertices[part.mesh.corners([end])]
     depth = float(np.ptp(corners @ side))
     return (
         f"at {depth:.3f} deep a wheel of diameter {least:g} runs out {run_out_mm(least, depth):.1f} before it"
@@ -241,7 +241,7 @@ def _with_wheel(
     radii = [f.radius_mm for run in found for f in run.fillets]
     closed = [(run, b) for run, b in zip(found, bottoms, strict=True) if feet(b, over)]
     sharp = sum(feet(b, over) for b in bottoms) > len(radii)
-    length = float(np.ptp(view.view.along @ part.mesh.vertices[_corners(part, feature)].T))
+    length = float(np.ptp(view.view.along @ part.mesh.vertices[part.mesh.corners(feature.faces)].T))
     narrowest = min(wheels, key=lambda w: w.width_mm)
     for wheel in sorted(wheels, key=lambda w: -w.width_mm):
         fits = wheel.width_mm <= gap + tol.LENGTH_MM and depth <= wheel.depth_mm + tol.LENGTH_MM
@@ -307,7 +307,3 @@ def _beyond_part(view: Sight) -> Array:
 def part_bottom(view: Sight, run: Run) -> list[Segment]:
     """A run's bottom within the part itself, without allowances."""
     return bottom_of(run, overrun_mm=OVERRUN_MM, over=_beyond_part(view), top=view.top)
-
-
-def _corners(part: Part, feature: Feature) -> Array:
-    return np.unique(part.mesh.triangles[np.isin(part.mesh.face_ids, list(feature.faces))])

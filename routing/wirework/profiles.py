@@ -164,7 +164,7 @@ def _beside(a: tuple[float, float], b: tuple[float, float]) -> bool:
 
 def _span(part: Part, face: Face, view: View) -> tuple[float, float]:
     mesh = part.mesh
-    used = mesh.vertices[np.unique(mesh.triangles[mesh.face_ids == face.id])]
+    used = mesh.vertices[mesh.corners([face.id])]
     heights = ((used if len(used) else face.points) - view.origin) @ view.along
     return float(heights.min()), float(heights.max())
 

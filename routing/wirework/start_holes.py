@@ -49,12 +49,22 @@ def largest_circle(outlines: Sequence[Outline]) -> Circle | None:
     if not pieces:
         return None
     piece = max(pieces, key=lambda p: float(p.area))
-    spoke = shapely.maximum_inscribed_circle(piece, tolerance=_SEEK_MM)
-    places = [np.array(spoke.coords[0]), np.array(piece.centroid.coords[0])]
-    clear = [min(o.distance_mm(p) for o in outlines) for p in places]
-    middle = clear[1] > clear[0] - _SEEK_MM and bool(shapely.contains_xy(piece, *places[1]))
-    x, y = places[int(middle)]
-    return Circle((float(x), float(y)), clear[int(middle)])
+    middle = np.array(piece.centroid.coords[0])
+    is_inside = bool(shapely.contains_xy(piece, *middle))
+    clear = min(o.distance_mm(middle) for o in outlines)
+    if not is_inside or clear < _most(piece) - _SEEK_MM:
+        found = np.array(shapely.maximum_inscribed_circle(piece, tolerance=_SEEK_MM).coords[0])
+        its = min(o.distance_mm(found) for o in outlines)
+        if not is_inside or clear <= its - _SEEK_MM:
+            middle, clear = found, its
+    return Circle((float(middle[0]), float(middle[1])), clear)
+
+
+def _most(piece: Any) -> float:
+    """No circle in it is larger: half the width of the narrowest box around it."""
+    corners = shapely.get_coordinates(shapely.minimum_rotated_rectangle(piece))
+    sides = np.linalg.norm(np.diff(corners[:3], axis=0), axis=1)
+    return float(sides.min(initial=np.inf)) / 2
 
 
 @dataclass(frozen=True)
