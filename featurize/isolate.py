@@ -1,5 +1,7 @@
 """Runs a function in a child process, so that a crash or an endless loop in it stays there.
 
+``run_isolated`` starts a fresh process; ``run_apart`` forks one that is already ours, which costs little.
+
 Knows nothing of the kernel. The function must be importable by name, its arguments and result
 picklable; a program that calls this needs the usual ``if __name__ == "__main__"`` guard.
 """
@@ -27,6 +29,8 @@ _PR_SET_PDEATHSIG = 1  # of <sys/prctl.h>
 
 # Set in a child only: the way back to its parent.
 _to_parent: Connection | None = None
+# Whether this process may be forked: it is a worker of ours, with one thread.
+_forks = False
 
 
 def report(message: object) -> None:
@@ -111,6 +115,65 @@ def _gone(child: BaseProcess, started: bool) -> NoReturn:
     )
 
 
+def may_fork() -> None:
+    """Tells that this process is a worker with one thread: what is ``run_apart`` in it is forked."""
+    global _forks
+    _forks = sys.platform == "linux"
+
+
+def run_apart(function: Callable[[], T], *, time_limit_s: float) -> T:
+    """``function()``, in a fork of this process where it may be forked, else here.
+
+    From a fork comes what can be pickled: its result, or its exception. Raises StepError when it dies
+    (``crashed``) or takes longer than the limit (``timed_out``).
+    """
+    if not _forks:
+        return function()
+    receiver, sender = multiprocessing.Pipe(duplex=False)
+    parent = os.getpid()
+    pid = os.fork()
+    if pid == 0:
+        _answer_and_end(sender, parent, function)
+    sender.close()
+    status: int | None = None
+    try:
+        if not receiver.poll(time_limit_s):
+            raise StepError(Code.TIMED_OUT, f"stopped after {time_limit_s:g} s")
+        try:
+            ok, answer = receiver.recv()
+        except EOFError:
+            _, status = os.waitpid(pid, 0)
+            code = os.waitstatus_to_exitcode(status)
+            how = f"signal {-code}" if code < 0 else f"exit status {code}"
+            raise StepError(Code.CRASHED, f"the geometry kernel crashed ({how})") from None
+    finally:
+        receiver.close()
+        if status is None:
+            os.kill(pid, signal.SIGKILL)
+            os.waitpid(pid, 0)
+    if not ok:
+        raise answer
+    result: T = answer
+    return result
+
+
+def _answer_and_end(sender: Connection, parent: int, function: Callable[[], Any]) -> NoReturn:
+    """The life of a fork; it leaves without the clean-up that is its parent's."""
+    try:
+        die_with(parent)
+        try:
+            answer = True, function()
+        except Exception as error:
+            error.add_note("in the fork:\n" + traceback.format_exc())
+            answer = False, error
+        try:
+            sender.send(answer)
+        except Exception as error:
+            sender.send((False, RuntimeError(f"the answer could not be sent: {error}")))
+    finally:
+        os._exit(0)
+
+
 def die_with(parent: int) -> None:
     """Ends this process when its parent ends, even by SIGKILL and even while it is deep in the kernel.
 
@@ -134,6 +197,7 @@ def _serve(
         os.dup2(nowhere, 1)
         os.dup2(nowhere, 2)
     _to_parent = sender
+    may_fork()
     sender.send(("started", None))
     try:
         answer = ("result", function(*args))

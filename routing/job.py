@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import re
 import shutil
+import traceback
 from collections.abc import Callable, Hashable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from copy import deepcopy
-from dataclasses import replace
+from dataclasses import asdict, replace
 from fnmatch import fnmatch
 from functools import partial
 from pathlib import Path
@@ -15,6 +16,7 @@ from types import ModuleType
 from typing import TYPE_CHECKING, Any
 
 from featurize import isolate
+from featurize.errors import Code, StepError
 from featurize.feature import Feature, Kind
 from featurize.step.read import Skip, read_step, reading_less
 from routing.choices import BLANKS, Choices, ChoicesError, is_edge_id, is_feature_id
@@ -22,7 +24,7 @@ from routing.documents import route_json
 from routing.documents.result import JobResult, PartResult
 from routing.documents.staging import staged_folder
 from routing.flags import Flag, Severity
-from routing.handover import all_files, all_handovers, merge
+from routing.handover import all_files, all_handovers, merge, route_file
 from routing.handover.base import Work
 from routing.memory import Forgetful
 from routing.stock import files as stock_files
@@ -41,6 +43,8 @@ if TYPE_CHECKING:  # these load the kernel
 Report = Callable[[str, float], None]
 
 NOTHING_KNOWN = Forgetful()
+# Half of a job's usual limit: a hand-over that takes longer is lost, the rest is not.
+_APART_LIMIT_S = 300.0
 _FOR_THE_STOCK: dict[str, Any] = {
     "blank": "auto",
     "blank_margin_mm": 0.0,
@@ -94,10 +98,11 @@ def list_features(
     return reading_less(attempt, time_limit_s)
 
 
-def _clear(folder: Path) -> None:
+def _clear(folder: Path, names: Sequence[str] = ("*",)) -> None:
     """What a crashed child may have left."""
     for left in folder.iterdir():
-        shutil.rmtree(left) if left.is_dir() else left.unlink()
+        if any(fnmatch(left.name, name) for name in names):
+            shutil.rmtree(left) if left.is_dir() else left.unlink()
 
 
 def _features_in_child(model: Path, choices: Choices, shop: Shop, skip: Skip) -> list[dict[str, Any]]:
@@ -244,7 +249,6 @@ def recognise_parts(
 @contextmanager
 def _blaming_damage(document: StepDocument, solid: SolidPart) -> Iterator[None]:
     """A fault on a part that was read with doubts is the file's; on a sound one it is the program's."""
-    from featurize.errors import Code, StepError
 
     try:
         yield
@@ -299,11 +303,38 @@ def _one_part(
         document, solid, recognition, route, (stock, proof, STOCK_STEP), flags, choices
     )
     work = Work(document, solid, recognition, route, stock, proof, shop, choices, content)
+    lost = []
     for n, module in enumerate(handovers := all_handovers()):
         what = module.__name__.rpartition(".")[2].replace("_", " ")
         report(f"writing the {what} of {solid.name}", 0.5 + 0.5 * n / len(handovers))
-        merge(content, _handed_over(module, f"writing the {what}", work, folder, memory, key))
+        try:
+            merge(content, _handed_over(module, f"writing the {what}", work, folder, memory, key))
+        except (_LostError, StepError) as error:
+            if module is route_file:
+                raise
+            _clear(folder, module.FILES)
+            lost.append(f"the {what} could not be written, the rest is: {error}")
+    if lost:  # what came after the route file could not tell it in time
+        flags = [Flag("not-written", Severity.BLOCKING, None, said) for said in lost]
+        merge(content, {"flags": [asdict(flag) for flag in flags]})
+        route_file.write(work, folder)
     return content
+
+
+class _LostError(Exception):
+    """A fault of the program in a hand-over, in one line with its place; the others need not suffer."""
+
+
+def _written(module: ModuleType, work: Work, folder: Path) -> dict[str, Any]:
+    try:
+        said: dict[str, Any] = module.write(work, folder)
+    except (StepError, ChoicesError, OSError):
+        raise
+    except Exception as error:
+        *_, last = traceback.extract_tb(error.__traceback__)
+        place = f"{Path(last.filename).name}, line {last.lineno}"
+        raise _LostError(f"{type(error).__name__}: {' '.join(str(error).split())} ({place})") from error
+    return said
 
 
 def decide_route(
@@ -332,7 +363,7 @@ def _handed_over(
     depends = getattr(module, "depends", None)
 
     def make() -> tuple[dict[str, Any], dict[str, bytes]]:
-        said: dict[str, Any] = module.write(work, folder)
+        said = isolate.run_apart(partial(_written, module, work, folder), time_limit_s=_APART_LIMIT_S)
         if not depends or not memory.remembers:
             return said, {}
         made = [p for p in folder.iterdir() if any(fnmatch(p.name, name) for name in module.FILES)]

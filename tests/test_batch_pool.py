@@ -120,13 +120,26 @@ def test_what_eats_memory_is_stopped() -> None:
     assert done[("say", "after")].error is None
 
 
+_HOLD = """
+import os, sys
+held = b"x" * 100_000_000
+if os.fork() == 0:
+    print("ready", flush=True)
+sys.stdin.read()
+"""
+
+
 @needs_linux
-def test_resident_size_is_that_of_the_system() -> None:
-    with subprocess.Popen([sys.executable, "-c", "input()"], stdin=subprocess.PIPE) as other:
-        until(lambda: resident_mb(other.pid) > 5)
+def test_memory_is_that_of_the_system_and_a_fork_shares_it() -> None:
+    with subprocess.Popen(
+        [sys.executable, "-c", _HOLD], stdin=subprocess.PIPE, stdout=subprocess.PIPE
+    ) as other:
+        assert other.stdout is not None
+        assert other.stdout.read(5) == b"ready"
+        held_mb = resident_mb(other.pid)
         status = Path(f"/proc/{other.pid}/status").read_text()
-        kilobytes = int(status.partition("VmRSS:")[2].split()[0])
-        assert resident_mb(other.pid) == pytest.approx(kilobytes / 1024, rel=0.2)
+        assert 95 < held_mb < 1.4 * int(status.partition("VmRSS:")[2].split()[0]) / 1024
+        assert len(Path(f"/proc/{other.pid}/task/{other.pid}/children").read_text().split()) == 1
 
 
 @needs_linux

@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from featurize.errors import Code, StepError
-from featurize.isolate import report, run_isolated
+from featurize.isolate import report, run_apart, run_isolated
 
 
 def add(a: int, b: int) -> int:
@@ -132,3 +132,44 @@ def test_interrupt_kills_the_child() -> None:
     with pytest.raises(KeyboardInterrupt):
         run_isolated(hang, time_limit_s=60, progress=interrupt)
     assert not multiprocessing.active_children()
+
+
+def _apart(function: str, time_limit_s: float) -> object:
+    """What ``run_apart`` gives in a child that may be forked."""
+    return run_apart(globals()[function], time_limit_s=time_limit_s)
+
+
+def answer_in_another_process() -> int:
+    return os.getpid()
+
+
+needs_fork = pytest.mark.skipif(sys.platform != "linux", reason="processes are forked on Linux only")
+
+
+@needs_fork
+def test_a_fork_answers_and_its_end_stays_its_own() -> None:
+    assert run_isolated(_own_and_forked, time_limit_s=60) is True
+    for function, code in (("abort", Code.CRASHED), ("leave", Code.CRASHED), ("hang", Code.TIMED_OUT)):
+        with pytest.raises(StepError) as caught:
+            run_isolated(_apart, function, 0.5 if function == "hang" else 30.0, time_limit_s=60)
+        assert caught.value.code is code
+        assert not str(caught.value).startswith(
+            "The geometry kernel"
+        )  # it is the fork's end, not the child's
+
+
+def _own_and_forked() -> bool:
+    return run_apart(answer_in_another_process, time_limit_s=30) != os.getpid()
+
+
+@needs_fork
+def test_an_error_in_a_fork_is_the_callers() -> None:
+    with pytest.raises(ZeroDivisionError) as caught:
+        run_isolated(_apart, "stumble", 30.0, time_limit_s=60)
+    assert "in stumble" in "".join(caught.value.__notes__)
+    with pytest.raises(RuntimeError, match="could not be sent"):
+        run_isolated(_apart, "unpicklable", 30.0, time_limit_s=60)
+
+
+def test_elsewhere_it_runs_here() -> None:
+    assert run_apart(answer_in_another_process, time_limit_s=1) == os.getpid()

@@ -21,13 +21,12 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
-from featurize.isolate import die_with
+from featurize.isolate import die_with, may_fork
 
 # How often limits are looked at; a task may overshoot its memory by what it takes in this time.
 _TICK_S = 0.1
 _START_LIMIT_S = 120.0
 _FAILED_STARTS = 3
-_PAGE_MB = os.sysconf("SC_PAGE_SIZE") / 2**20 if hasattr(os, "sysconf") else 0.0
 # Idle above this share of its memory limit a worker is replaced: the next task must not pay for earlier ones.
 _STALE = 0.5
 _MEND = "simplify the model or raise the limit"
@@ -309,9 +308,10 @@ def _interrupts_held() -> Iterator[None]:
 
 
 def resident_mb(pid: int) -> float:
-    """Resident size of a process and its children; 0 where the system does not tell."""
+    """Memory of a process and its children, pages they share being shared out; 0 where nobody tells."""
     try:
-        total = int(Path(f"/proc/{pid}/statm").read_text().split()[1]) * _PAGE_MB
+        rollup = Path(f"/proc/{pid}/smaps_rollup").read_text()
+        total = int(rollup.partition("\nPss:")[2].split(maxsplit=1)[0]) / 1024
         children = Path(f"/proc/{pid}/task/{pid}/children").read_text().split()
     except (OSError, IndexError):
         return 0.0
@@ -330,6 +330,7 @@ def _serve(
     if warm_up is not None:
         warm_up()
     pipe.send(("ready", None))
+    may_fork()
     _to_parent = pipe
     while True:
         try:

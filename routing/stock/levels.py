@@ -162,10 +162,15 @@ def ground_of(
     masks, blocked = [], []
     over = shapely.Polygon()
     for bottom, _ in steps:
-        over = over.union(own.at(bottom), grid_size=tol.LENGTH_MM / 100)
+        over = _areas(over.union(own.at(bottom), grid_size=tol.LENGTH_MM / 100))
         blocked.append(over.simplify(_THIN_MM))
         masks.append(shapely.union_all([plan for low, plan in plans if low < bottom]))
     return Ground(view, tuple(steps), tuple(masks), tuple(blocked))
+
+
+def _areas(region: Any) -> Any:
+    """A region without the lines to which the grid has shut its narrowest places."""
+    return shapely.multipolygons([p for p in shapely.get_parts(region) if p.geom_type == "Polygon"])
 
 
 def _fenced(facets: Array) -> Any:

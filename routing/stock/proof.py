@@ -12,6 +12,8 @@ from featurize import tolerances as tol
 from featurize.brep.part import Part
 from featurize.brep.shadow import View
 from featurize.brep.surfaces import Array, Plane
+from featurize.errors import StepError
+from featurize.isolate import run_apart
 from routing.stock.grid import Columns, columns
 from routing.stock.ground import GroundStock
 from routing.stock.solids import (
@@ -29,6 +31,8 @@ from routing.stock.sweep import Fault, Sweep, strays, sweeps
 # Largest share of the part that may stand outside the stock.
 MISSING_SHARE = 1e-6
 FLOOR_MM = 5e-4
+# The boolean takes seconds; what takes longer will not end.
+BOOLEAN_LIMIT_S = 120.0
 # Columns of the grid along the longer side: volumes come out within a twentieth of 1 %. What is thinner than
 # its cells is for the line of heights of the swept wheel and for the exact boolean to find.
 _COLUMNS = 200
@@ -119,9 +123,10 @@ def prove(part: Part, stock: GroundStock) -> Proof:
     ground = volume_of(stock.solid)
     body = facets(stock.solid, angle_deg=_ANGLE_DEG)
     grids, lost = _grids(part, stock, ground, body)
-    try:
-        missing, by = max(0.0, volume_of(cut(part.solid, [stock.solid]))), "exact boolean"
-    except KernelError:
+    try:  # apart: where a part's faces cross each other the kernel may die of it
+        outside = run_apart(lambda: volume_of(cut(part.solid, [stock.solid])), time_limit_s=BOOLEAN_LIMIT_S)
+        missing, by = max(0.0, outside), "exact boolean"
+    except (KernelError, StepError):
         missing, by = lost, "height grid"
     rough = stock.blank.volume_mm3 - part.volume_mm3
     away = stock.blank.volume_mm3 - ground
