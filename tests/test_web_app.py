@@ -111,6 +111,88 @@ def test_a_block_of_stl_has_the_twelve_edges_of_a_block(tmp_path):
         body_of_stl(tmp_path / "text.stl")
 
 
+@pytest.fixture(scope="module")
+def blanks(tmp_path_factory) -> dict[str, bytes]:
+    """A block that holds the part of 86 x 62 x 22 mm in its place, and one that does not."""
+    import cadquery as cq
+
+    from featurize.step.read import read_step
+    from tests.support.transforms import write_step
+
+    folder = tmp_path_factory.mktemp("blanks")
+    box = cq.Shape.cast(read_step(DEMOS / "thread_trial.step", isolate=False).parts[0].solid).BoundingBox()
+    middle = tuple(float(c) for c in box.center.toTuple())
+    found = {}
+    for name, more in (("large", 4.0), ("small", -4.0)):
+        sides = (box.xlen + more, box.ylen + more, box.zlen + more)
+        path = write_step(cq.Workplane().box(*sides).translate(middle).val().wrapped, folder / f"{name}.step")
+        found[name] = path.read_bytes()
+    return found
+
+
+def test_a_blank_handed_in_beside_the_model_is_kept_with_the_job(client, job, blanks, tmp_path):
+    sent = client.post(
+        f"/api/jobs/{job}/blanks", params={"name": "../../saw <b>cut<i>.step"}, content=blanks["large"]
+    )
+    assert sent.status_code == 201
+    assert sent.json()["name"] == "saw <b>cut<i>.step"  # shown as text, its path dropped
+    file = sent.json()["file"]
+    made = client.post(f"/api/jobs/{job}/revisions", json={"from": 1, "choices": {"blank": file}}).json()
+    revision = _ended(client, job, made["number"])
+    assert revision["state"] == "done", revision["error"]
+    route = client.get(f"/api/jobs/{job}/{made['number']}").json()["parts"][0]["route"]
+    # Closed form: the block's own volume.
+    assert route["stock"]["blank_mm3"] == pytest.approx(90 * 66 * 26, rel=1e-6)
+    assert {"file": file, "name": "saw <b>cut<i>.step", "bytes": len(blanks["large"])} in client.get(
+        f"/api/jobs/{job}"
+    ).json()["blanks"]
+    packed = zipfile.ZipFile(io.BytesIO(client.get(f"/api/jobs/{job}/{made['number']}/all.zip").content))
+    packed.extractall(tmp_path)
+    (choices,) = tmp_path.rglob("*.choices.toml")
+    assert Path(load_choices(choices).blank).read_bytes() == blanks["large"]
+    newer = client.post(
+        "/api/jobs", params={"name": "b.step", "like": f"{job}.{made['number']}"}, content=MODEL
+    )
+    assert _ended(client, newer.json()["id"])["state"] == "done"
+    assert newer.json()["blanks"][0]["file"] == file
+    client.delete(f"/api/jobs/{newer.json()['id']}")
+
+
+def test_a_blank_that_cannot_be_used_is_told_by_its_own_name(client, job, blanks):
+    for name, content, why in (
+        ("short.step", blanks["small"], "outside this blank"),
+        ("photo.step", b"PK\x03\x04 and so on", "not a readable STEP file"),
+    ):
+        file = client.post(f"/api/jobs/{job}/blanks", params={"name": name}, content=content).json()["file"]
+        made = client.post(f"/api/jobs/{job}/revisions", json={"from": 1, "choices": {"blank": file}}).json()
+        revision = _ended(client, job, made["number"])
+        assert revision["state"] == "failed"
+        assert revision["error"].startswith(f"blank cannot be used: {name}: ")
+        assert why in revision["error"]
+        assert "blank_" not in revision["error"]
+
+
+@pytest.mark.parametrize(
+    "blank",
+    ["blank_0123456789abcdef.step", "../model.step", "model.step", "blank_../../../x.step", "/etc/passwd"],
+)
+def test_a_blank_that_was_not_handed_in_is_refused(client, job, blank):
+    made = client.post(f"/api/jobs/{job}/revisions", json={"from": 1, "choices": {"blank": blank}})
+    assert made.status_code == 422
+    assert made.text.startswith("dieroute: blank")
+    toml = client.post(f"/api/jobs/{job}/revisions", json={"from": 1, "toml": f'blank = "{blank}"'})
+    assert toml.status_code == 422
+
+
+def test_a_blank_over_the_limit_or_for_no_job_is_refused(client, job):
+    assert client.post(f"/api/jobs/{job}/blanks", content=b"x" * (RULES.body_limit + 1)).status_code == 413
+    assert client.post("/api/jobs/0123456789ab/blanks", content=b"x").status_code == 404
+    assert (
+        client.post(f"/api/jobs/{job}/blanks", content=b"x", headers={KEY_HEADER: "wrong"}).status_code == 403
+    )
+    assert list(client.app.desk.store.incoming.iterdir()) == []
+
+
 def test_an_answer_makes_a_revision_and_only_what_depends_on_it_is_worked_out(client, job, tmp_path):
     asked = {"from": 1, "part": 0, "feature": "F13", "answers": {"thread": "M6"}}
     made = client.post(f"/api/jobs/{job}/revisions", json=asked)

@@ -10,6 +10,7 @@ from typing import Any
 
 from featurize.placing import PLACE_MM, is_size
 from routing.choices import BLANKS, EDGE, Choices, ChoicesError, Settlement
+from routing.web.store import is_blank_file
 
 # What of a feature a person may answer from the page, as a choices file calls it.
 ANSWERS = ("thread", "process", "is", "side", "edge", "allowance")
@@ -31,16 +32,20 @@ def as_table(choices: Choices) -> dict[str, Any]:
 
 
 def from_table(table: object) -> Choices:
-    """Choices from the page; raises ChoicesError. A blank's path would be one on this machine: refused."""
+    """Choices from the page; raises ChoicesError.
+
+    A blank's path would be one on this machine and is refused, but for the name of one kept with the job.
+    """
     if not isinstance(table, Mapping):
         raise ChoicesError("choices must be a table.")
     known = [f.name for f in fields(Choices)]
     for key in table:
         if key not in known:
             raise ChoicesError(f"{key} is not a choice: write one of {', '.join(known)}.")
-    if table.get("blank", "auto") not in BLANKS:
+    blank = table.get("blank", "auto")
+    if blank not in BLANKS and not is_blank_file(blank):
         raise ChoicesError(
-            f"blank: on the page it is one of {', '.join(BLANKS)}; a file needs the command line."
+            f"blank: write one of {', '.join(BLANKS)}, or hand in a file of it beside the model."
         )
     return Choices(**table)
 

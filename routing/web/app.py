@@ -34,7 +34,7 @@ from routing.web.answers import answered, as_table, as_toml, from_table
 from routing.web.bodies import body_of_stl
 from routing.web.guard import Guard, Rules
 from routing.web.jobs import Desk, one_line
-from routing.web.store import GLIMPSE, MODEL, PLACES, Job, Revision, State, Store
+from routing.web.store import GLIMPSE, MODEL, PLACES, Job, Revision, State, Store, is_blank_file
 
 _HERE = Path(__file__).parent
 _TYPES = {".html": "text/html", ".css": "text/css", ".js": "text/javascript", ".svg": "image/svg+xml"}
@@ -102,6 +102,7 @@ class Page:
             Route(job, self.show_job, methods=["GET"]),
             Route(job, self.remove, methods=["DELETE"]),
             Route(f"{job}/revisions", self.revise, methods=["POST"]),
+            Route(f"{job}/blanks", self.take_blank, methods=["POST"]),
             Route(f"{job}/view/glimpse", self.glimpse),
             Route(f"{job}/view/{{part:int}}", self.view),
             Route(revision, self.show_revision, methods=["GET"]),
@@ -147,8 +148,27 @@ class Page:
     async def take_in(self, request: Request) -> Response:
         """The body is the file; ``like`` names a revision whose choices are taken over."""
         choices: Mapping[str, Any] = {}
+        older = None
         if like := request.query_params.get("like"):
-            choices = self._named(like)[1].choices
+            older, revision, _ = self._named(like)
+            choices = revision.choices
+        async with self._uploaded(request) as (upload, name, digest):
+            job = self._store.add(upload, name, digest, choices)
+        if older is not None and is_blank_file(choices.get("blank")):
+            self._store.take_blank(job.id, choices["blank"], older)
+        self._desk.submit(job.id, 1)
+        return JSONResponse(self._store.job(job.id).as_dict(), 201)
+
+    async def take_blank(self, request: Request) -> Response:
+        """The body is the STEP file of a blank, kept beside the job's model for choices to name."""
+        self._job(request)
+        async with self._uploaded(request) as (upload, name, digest):
+            file = self._store.add_blank(self._job(request).id, upload, name, digest)
+        return JSONResponse({"file": file, "name": name}, 201)
+
+    @asynccontextmanager
+    async def _uploaded(self, request: Request) -> AsyncIterator[tuple[Path, str, str]]:
+        """The body of a request as a file, its name for showing and its SHA-256."""
         upload = self._store.incoming / secrets.token_hex(8)
         digest = hashlib.sha256()
         try:
@@ -156,12 +176,9 @@ class Page:
                 async for chunk in request.stream():
                     digest.update(chunk)
                     file.write(chunk)
-            name = shown_name(request.query_params.get("name", ""))
-            job = self._store.add(upload, name, digest.hexdigest(), choices)
+            yield upload, shown_name(request.query_params.get("name", "")), digest.hexdigest()
         finally:
             upload.unlink(missing_ok=True)
-        self._desk.submit(job.id, 1)
-        return JSONResponse(job.as_dict(), 201)
 
     async def show_job(self, request: Request) -> Response:
         return JSONResponse(self._job(request).as_dict())
@@ -187,6 +204,8 @@ class Page:
                 ) from error
         else:
             table = as_table(from_table(asked.get("choices", {})))
+        if is_blank_file(table.get("blank")) and table["blank"] not in {b["file"] for b in job.blanks}:
+            raise ChoicesError("blank: this job has no such file: hand it in beside the model first.")
         revision = self._store.revise(job.id, table)
         self._desk.submit(job.id, revision.number)
         return JSONResponse(asdict(revision), 201)
@@ -296,6 +315,9 @@ class Page:
 
             add(f"{stem}.step", (self._store.place(job.id) / MODEL).read_bytes())
             add(f"{stem}.choices.toml", as_toml(revision.choices).encode())
+            own = str(revision.choices.get("blank", ""))
+            if is_blank_file(own):
+                add(own, (self._store.place(job.id) / own).read_bytes())
             result = self._store.result(job.id, revision.number)
             for path in sorted(result.rglob("*")):
                 if path.is_file() and path.name != PLACES:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import queue
+import re
 import shutil
 import threading
 import time
@@ -10,6 +11,7 @@ from collections.abc import Callable, Mapping
 from concurrent.futures import Future
 from dataclasses import asdict, dataclass
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any
 
 from featurize.errors import StepError
@@ -140,7 +142,7 @@ class Desk:
         except StoppedError:
             outcome = {"state": State.INTERRUPTED, "error": STOPPED}
         except Exception as error:
-            outcome = {"state": State.FAILED, "error": one_line(error, self._name(job))}
+            outcome = {"state": State.FAILED, "error": one_line(error, self._names(job))}
         with self._lock:
             self._running = None
         try:
@@ -176,16 +178,18 @@ class Desk:
     def _say(self, revision: Revision) -> None:
         self.tell({"revision": asdict(revision)})
 
-    def _name(self, job: str) -> str:
+    def _names(self, job: str) -> dict[str, str]:
+        """What the files of a job are called by their owner."""
         try:
-            return self.store.job(job).name
+            found = self.store.job(job)
         except KeyError:
-            return MODEL
+            return {}
+        return {MODEL: found.name, **{b["file"]: b["name"] for b in found.blanks}}
 
 
-def one_line(error: BaseException, name: str = MODEL) -> str:
-    """What a person is told: the tool's one line, with the customer's own name for the file."""
+def one_line(error: BaseException, names: Mapping[str, str] = MappingProxyType({})) -> str:
+    """What a person is told: the tool's one line, with the customer's own ``names`` for our files."""
     text = " ".join(str(error).split()) or "no message"
     if isinstance(error, StepError | ChoicesError | ShopError | OutputError):
-        return text.replace(MODEL, name)
+        return re.sub("|".join(map(re.escape, names)), lambda m: names[m[0]], text) if names else text
     return f"a fault of the program, not of the file: {type(error).__name__}: {text}"

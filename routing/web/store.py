@@ -22,6 +22,7 @@ from typing import Any
 
 MODEL, PLACES, GLIMPSE = "model.step", "places.json", "glimpse.json"
 _ID = re.compile(r"[0-9a-f]{12}")
+_BLANK = re.compile(r"blank_[0-9a-f]{16}\.step")
 _SCHEMA = """
 CREATE TABLE IF NOT EXISTS job (
     id TEXT PRIMARY KEY, name TEXT NOT NULL, sha256 TEXT NOT NULL, bytes INTEGER NOT NULL,
@@ -34,7 +35,16 @@ CREATE TABLE IF NOT EXISTS revision (
     seconds REAL, summary TEXT NOT NULL DEFAULT '{}',
     PRIMARY KEY (job, number)
 );
+CREATE TABLE IF NOT EXISTS blank (
+    job TEXT NOT NULL REFERENCES job(id) ON DELETE CASCADE, file TEXT NOT NULL, name TEXT NOT NULL,
+    bytes INTEGER NOT NULL, PRIMARY KEY (job, file)
+);
 """
+
+
+def is_blank_file(name: object) -> bool:
+    """Whether choices name a blank that was handed in beside a job's model, as this store calls it."""
+    return isinstance(name, str) and _BLANK.fullmatch(name) is not None
 
 
 class State(StrEnum):
@@ -69,7 +79,10 @@ class Revision:
 
 @dataclass(frozen=True)
 class Job:
-    """``parts`` are the file's, known once it is read: name and count of each, in the file's order."""
+    """``parts`` are the file's, known once it is read: name and count of each, in the file's order.
+
+    ``blanks`` were handed in beside the model: the file in the job's folder, its owner's name for it, bytes.
+    """
 
     id: str
     name: str
@@ -78,6 +91,7 @@ class Job:
     created: str
     parts: tuple[Mapping[str, Any], ...]
     revisions: tuple[Revision, ...]
+    blanks: tuple[Mapping[str, Any], ...] = ()
 
     def as_dict(self) -> dict[str, Any]:
         return asdict(self)
@@ -153,6 +167,28 @@ class Store:
             self._insert(job, 1, choices)
         return self.job(job)
 
+    def add_blank(self, job: str, upload: Path, name: str, sha256: str) -> str:
+        """Keeps a finished upload beside a job's model; gives the name by which choices call it."""
+        file = f"blank_{sha256[:16]}.step"
+        size = upload.stat().st_size
+        upload.rename(self.place(job) / file)
+        self._do(
+            "INSERT OR REPLACE INTO blank (job, file, name, bytes) VALUES (?, ?, ?, ?)", job, file, name, size
+        )
+        return file
+
+    def take_blank(self, job: str, file: str, source: Job) -> None:
+        """Another job's blank for this one too."""
+        (blank,) = (b for b in source.blanks if b["file"] == file)
+        shutil.copyfile(self.place(source.id) / file, self.place(job) / file)
+        self._do(
+            "INSERT INTO blank (job, file, name, bytes) VALUES (?, ?, ?, ?)",
+            job,
+            file,
+            blank["name"],
+            blank["bytes"],
+        )
+
     def revise(self, job: str, choices: Mapping[str, Any]) -> Revision:
         """A new revision of a job, waiting to be run."""
         with self._lock, self._db:
@@ -222,7 +258,8 @@ class Store:
     def _job(self, row: sqlite3.Row) -> Job:
         revisions = self._rows("SELECT * FROM revision WHERE job = ? ORDER BY number", row["id"])
         known = dict(row) | {"parts": tuple(json.loads(row["parts"]))}
-        return Job(**known, revisions=tuple(map(_revision, revisions)))
+        blanks = self._rows("SELECT file, name, bytes FROM blank WHERE job = ? ORDER BY rowid", row["id"])
+        return Job(**known, revisions=tuple(map(_revision, revisions)), blanks=tuple(map(dict, blanks)))
 
     def _rows(self, query: str, *values: Any) -> list[sqlite3.Row]:
         with self._lock:

@@ -16,7 +16,7 @@ from featurize.placing import box_point, edge_places, own_turns, places
 from featurize.recognise import Recognition
 from featurize.step.document import Skip, StepDocument
 from featurize.step.read import read_step
-from routing.choices import EDGE
+from routing.choices import BLANKS, EDGE, Choices
 from routing.documents import route_json
 from routing.documents.staging import staged_folder
 from routing.handover import all_files
@@ -47,6 +47,13 @@ def read(memory: Memory, source: Mapping[str, Any]) -> tuple[StepDocument, Hasha
     return memory.recall("reading", mark, make), mark
 
 
+def choices_of(source: Mapping[str, Any]) -> Choices:
+    """A revision's choices, with the path of its own blank."""
+    choices = from_table(source["choices"])
+    own = None if choices.blank in BLANKS else str(Path(source["model"]).with_name(choices.blank))
+    return choices.but(blank=own)
+
+
 def run(
     memory: Memory,
     say: Say,
@@ -69,7 +76,7 @@ def run(
         if not target.exists():
             write_whole(target, json.dumps(model_of(solid.solid, source_faces=solid.source_faces)))
         say({"parts": parts, "seen": n + 1})
-    settled = from_table(source["choices"])
+    settled = choices_of(source)
 
     def report(text: str, share: float) -> None:
         say({"stage": text, "share": share})
@@ -142,7 +149,7 @@ def differences(
     routes = []
     for side in (old, new):
         document, mark = read(memory, side)
-        choices = from_table(side["choices"])
+        choices = choices_of(side)
         parts = list(
             recognise_parts(document, choices, loaded, lambda text, share: None, memory=memory, mark=mark)
         )

@@ -29,13 +29,16 @@ export const post = async (path, content) => (await asked(path, {
 })).json();
 export const act = (path, method = "POST") => asked(path, { method });
 
-export async function handIn(file, like) {
+export const handIn = (file, like) => upload("/api/jobs", file, like ? { like } : {});
+export const handInBlank = (file, job) => upload(`/api/jobs/${job}/blanks`, file);
+
+async function upload(path, file, more = {}) {
   if (file.size > terms.limit_bytes) {
     throw new Error(`${file.name} is over the limit of ${terms.limit_bytes / 1e6} MB: send the insert alone.`);
   }
-  const query = new URLSearchParams({ name: file.name, ...(like ? { like } : {}) });
+  const query = new URLSearchParams({ name: file.name, ...more });
   const options = { method: "POST", body: file, headers: { "Content-Type": "application/octet-stream" } };
-  return (await asked(`/api/jobs?${query}`, options)).json();
+  return (await asked(`${path}?${query}`, options)).json();
 }
 
 // One stream for the whole page; it comes back by itself when the server does.

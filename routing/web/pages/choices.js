@@ -1,6 +1,6 @@
 // The choices of a revision, as a choices file holds them; a change makes a new revision.
 
-import { terms } from "./api.js";
+import { handInBlank, terms } from "./api.js";
 import { blame, blamed, el, field, misread } from "./dom.js";
 import { nameOf } from "./marks.js";
 
@@ -8,7 +8,7 @@ const SIDES = ["+x", "-x", "+y", "-y", "+z", "-z"];
 const SETTLED = ["thread", "process", "is", "side", "edge", "allowance"];
 const left = ([floor, wall]) => `${floor} mm left on floors, ${wall} on walls`;
 
-export function choicesForm({ revision, told, again, complain }) {
+export function choicesForm({ job, revision, told, again, complain }) {
   const now = structuredClone(revision.choices);
   const said = el("p", { role: "alert" });
   const text = (id, value, given = {}) => el("input", { id, value: value ?? "", autocomplete: "off", spellcheck: false, ...given });
@@ -17,7 +17,22 @@ export function choicesForm({ revision, told, again, complain }) {
 
   const material = text("material", now.material ?? "steel-60hrc", { list: "materials", required: true });
   const side = select("side", [["", "found by itself"], ...[...new Set([...SIDES, ...(now.working_side ? [now.working_side] : [])])].map(s => [s, s])], now.working_side ?? "");
-  const blank = select("blank", terms.blanks.map(b => [b, b]), now.blank ?? "auto");
+  const blank = select("blank", [...terms.blanks.map(b => [b, b]), ...job.blanks.map(b => [b.file, b.name])], now.blank ?? "auto");
+  const blankFile = el("input", { type: "file", id: "blank-file", accept: ".step,.stp,.p21" });
+  blankFile.addEventListener("change", async () => {
+    const [chosen] = blankFile.files;
+    blankFile.value = "";
+    blame(blank);
+    try {
+      const { file, name } = await handInBlank(chosen, job.id);
+      if (![...blank.options].some(o => o.value === file)) {
+        blank.append(el("option", { value: file }, name));
+        job.blanks.push({ file, name });
+      }
+      blank.value = file;
+      blank.focus();
+    } catch (error) { blame(blank, error.message); }
+  });
   const margin = millimetres("margin", now.blank_margin_mm ?? 0, 50);
   const floor = millimetres("floor", now.allowance_floor_mm ?? 0.01, 5);
   const wall = millimetres("wall", now.allowance_wall_mm ?? 0, 5);
@@ -77,7 +92,9 @@ export function choicesForm({ revision, told, again, complain }) {
       el("datalist", { id: "materials" }, ["steel-60hrc", "steel-54hrc", "carbide-6", "carbide-12", "carbide-20"].map(m => el("option", { value: m }))),
       field("material", "Material", material, "steel by hardness, carbide by binder share: steel-60hrc, carbide-12"),
       field("side", "Working side, in the model's axes", side),
-      field("blank", "Blank", blank), field("margin", "Blank beyond the part, mm", margin),
+      field("blank", "Blank", blank),
+      el("p", { className: "field beside" }, el("label", { className: "button slight", htmlFor: "blank-file" }, "Hand in a blank as a STEP file", blankFile)),
+      field("margin", "Blank beyond the part, mm", margin),
       field("floor", "Left on ground floors, mm", floor), field("wall", "Left on ground walls, mm", wall),
       el("fieldset", null, el("legend", null, "For a whole kind"), el("div", { className: "row" },
         field("kind", "Kind", kinds), field("kind-process", "Process", process), field("kind-edges", "All its edges", edges),

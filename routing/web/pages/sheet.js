@@ -138,7 +138,7 @@ export async function sheetPage({ main, rest, complain, announce, take }) {
           ": an estimate, not an offer."),
       ];
     },
-    Choices: () => choicesForm({ revision: revision(), told: { route: route(), path: path() }, again, complain }),
+    Choices: () => choicesForm({ job, revision: revision(), told: { route: route(), path: path() }, again, complain }),
     Files() {
       const file = f => el("tr", null, el("th", { scope: "row" }, el("a", { href: `${path()}/${place}/file/${encodeURIComponent(f.name)}`, download: f.name }, f.name)),
         el("td", { className: "figures" }, `${number(f.bytes / 1024, 1)} KiB`),
