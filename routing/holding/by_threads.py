@@ -110,7 +110,10 @@ def _graded(
     if used > safety:
         return Grade.NO, f"{worst}, more than the material bears"
     if used > 1:
-        return Grade.WEAK, f"{worst}, without the safety factor {safety:g}"
+        return (
+            Grade.WEAK,
+            f"{worst}, without the safety factor {safety:.1f}: with it {bears.pull_n / used:.0f} N is all",
+        )
     if (left := min(wall, ahead)) < wanted - 0.01:
         where = f"beside it to {to}" if wall <= ahead else "over it"
         return Grade.WEAK, f"{left:.2f} mm left {where}, common practice keeps {wanted:.2f}"

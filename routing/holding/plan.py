@@ -12,7 +12,7 @@ import numpy as np
 from featurize.brep.frame import SIDES
 from routing.flags import Flag, Severity
 from routing.holding.between import chuck, vise
-from routing.holding.by_threads import threads
+from routing.holding.by_threads import Screwed, threads
 from routing.holding.on_plate import blocks, clamps, magnet
 from routing.holding.setup import Answer, Grade, Setup, best
 from routing.order import ALL_SIDES, Operation
@@ -43,6 +43,11 @@ class Held:
     @property
     def bears_on(self) -> tuple[str, ...]:
         return self.answer.bears_on if self.answer else ()
+
+    @property
+    def screws(self) -> tuple[Screwed, ...]:
+        """Every thread that was looked at, taken or not."""
+        return tuple(s for a in (self.answer, *self.refused) if a for s in a.screws)
 
 
 def hold(job: JobContext, operations: Sequence[Operation]) -> tuple[Held, ...]:
@@ -148,9 +153,9 @@ def holding_flags(held: Sequence[Held]) -> list[Flag]:
             )
             found.append(Flag("holding-weak", Severity.WARNING, None, said))
     seen = set()
-    for s in (s for h in held for a in (h.answer, *h.refused) if a for s in a.screws):
+    for s in (s for h in held for s in h.screws):
         if s.grade != Grade.HOLDS and s.feature not in seen:
             seen.add(s.feature)
-            said = f"{s.reason} (an estimate): tighten it less, or do not hold by it."
+            said = f"{s.reason} (estimates): tighten it less, or do not hold by it."
             found.append(Flag(f"thread-hold-{s.grade}", Severity.WARNING, s.feature, said))
     return found

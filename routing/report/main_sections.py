@@ -139,6 +139,43 @@ def _letter(n: int) -> str:
     return chr(97 + n) if n < 26 else _letter(n // 26 - 1) + chr(97 + n % 26)
 
 
+def holding(content: Content) -> Section | None:
+    """How each setup is held, and why the ways before it are not taken."""
+    if not (setups := content.get("setups")):
+        return None
+    rows = []
+    for s in setups:
+        why = [f"{a['way']}: {clean(a['reason'])}" for a in s["refused"]]
+        grade = "" if s["grade"] == "holds" else f" ({s['grade']})"
+        said = (f"{s['setup']}", s["process"], s["from_side"], f"{s['held_by']}{grade}", clean(s["reason"]))
+        rows.append((*said, "; ".join(why) or "-"))
+    head = ("setup", "process", "up", "held by", "how", "asked before")
+    blocks: list[Block] = [
+        Text("Forces, stresses and areas are estimates: a person who knows the machine looks first.", "note"),
+        Table(head, tuple(rows), (0.9, 1.8, 1.2, 1.6, 5, 6)),
+    ]
+    threads = {t["feature"]: t for s in setups for t in s["threads"]}
+    if threads:
+        lines = [
+            (
+                f"{t['thread']} {t['feature']}",
+                t["grade"],
+                *(
+                    "-" if t[k] is None else number(t[k], n)
+                    for k, n in (("wall_mm", 2), ("floor_mm", 2), ("engaged_mm", 1), ("pull_n", 0))
+                ),
+                "/".join(
+                    "-" if t[k] is None else number(t[k], 0) for k in ("strip_mpa", "ring_mpa", "floor_mpa")
+                ),
+                number(t["allowed_mpa"], 0),
+            )
+            for t in threads.values()
+        ]
+        names = ("thread", "grade", "wall", "floor", "engaged", "pull, N", "MPa shorn/spread/bent", "allow")
+        blocks.append(Table(names, tuple(lines), (1.8, 1.2, 1, 1, 1.3, 1.2, 3, 1.2)))
+    return Section("Holding", tuple(blocks))
+
+
 def edge_table(content: Content) -> Iterator[Block]:
     """Edges that share a verdict and a reason in one row; the pictures bear the same ids."""
     groups: dict[tuple[str, str], list[Mapping[str, Any]]] = defaultdict(list)

@@ -144,7 +144,11 @@ def _room(section: Section) -> float:
 
 def _block(block: Block) -> list[Any]:
     if isinstance(block, Text):
-        return [_words(block.words, block.look, "–" if block.look == "item" else None)]
+        if block.look == "item":  # a caution is not torn by the end of a page
+            from reportlab.platypus import KeepTogether
+
+            return [KeepTogether([_words(block.words, block.look, "–")])]
+        return [_words(block.words, block.look)]
     return [_table(block)] if isinstance(block, Table) else _pictures(block)
 
 
