@@ -95,7 +95,7 @@ def cavity_of(part: Part, feature: Feature, toward: Array, *, margin_mm: float) 
     low, mouth = float(heights.min()), float(heights.max())
     if not _flat_at(part, feature, view, low):
         low = max(low - 4 * part.mesh.deflection_mm, float(whole.min()))
-    outline = _outline(part, view, ids)
+    outline = outline_of(part, view, ids)
     flat_walls = all(isinstance(part.faces[i].surface, Plane) for i in feature.faces)
     swept = outline if flat_walls else outline.buffer(margin_mm, join_style="mitre")
     if part.frame.side_of(toward) is not None:
@@ -190,7 +190,7 @@ def _flat_at(part: Part, feature: Feature, view: View, level_mm: float) -> bool:
     )
 
 
-def _outline(part: Part, view: View, ids: NDArray[np.int64]) -> Any:
+def outline_of(part: Part, view: View, ids: NDArray[np.int64]) -> Any:
     """The region that a feature's faces cover or enclose, islands filled."""
     covered = cast(part, view, ids)
     rings = [shapely.Polygon(p.exterior) for p in shapely.get_parts(covered) if p.geom_type == "Polygon"]

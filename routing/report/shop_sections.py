@@ -25,6 +25,7 @@ KNOWN = frozenset(
         "estimate",
         "holes",
         "wire",
+        "left_behind",
     )
 )
 BY_EYE = "stereo microscope"
@@ -120,6 +121,29 @@ def wire(content: Content) -> Section | None:
     if told.get("caution"):
         blocks.append(Text(clean(told["caution"]), "alert"))
     return Section("Wire and start holes", tuple(blocks)) if blocks else None
+
+
+def left_behind(content: Content) -> Section | None:
+    """What a process would leave, where that has a shape or where it was chosen all the same."""
+    told = content.get("left_behind")
+    rows = [
+        (
+            e["feature"],
+            e["process"],
+            e["because"],
+            clean(e["tool"] or "-"),
+            number(e["volume_mm3"], 3) if e["bodies"] else "-",
+            clean(e["note"] or f"{len(e['bodies'])} bodies, good to {number(e['bound_mm3'], 3)} mm3"),
+        )
+        for e in (told["entries"] if told else ())
+        if e["bodies"] or e["because"] != "refused"
+    ]
+    if not told or not rows:
+        return None
+    head = ("id", "process", "because it", "with", "mm3 left", "bodies")
+    said = f"Bodies stand in {clean(told['file'])}, in the part's own place." if told["file"] else ""
+    table = Table(head, tuple(rows), (1, 1.6, 1.8, 4, 1.3, 4))
+    return Section("What stays behind", (table, *([Text(said, "note")] if said else [])))
 
 
 def stock(content: Content) -> Section:
@@ -302,7 +326,7 @@ def _cautions_text() -> str:
     return (Path(__file__).parents[2] / "docs" / "cautions.md").read_text(encoding="utf-8")
 
 
-def traveller(content: Content) -> Section:
+def traveller(content: Content, toolroom: str = "") -> Section:
     """Goes with the part: a row to sign for each operation, a box for each size that it finishes."""
     last = {f: o["number"] for o in content["operations"] if o["process"] != "bench" for f in o["features"]}
     by_id = {f["id"]: f for f in content["features"]}
@@ -324,6 +348,7 @@ def traveller(content: Content) -> Section:
         f"{' x '.join(map(number, part['box_mm']))} mm. "
         "Piece no. ________   Order ________   Flags read ________"
     )
+    whose = [Text(clean(toolroom))] if toolroom else []
     return Section(
-        "Shop traveller", (Text(said), Table(head, tuple(rows), (0.7, 4, 5, 2.4, 1.6, 1.8), tall=True)), True
+        "Shop traveller", (*whose, Text(said), Table(head, tuple(rows), (0.7, 4, 5, 2.4, 1.6, 1.8), tall=True)), True
     )

@@ -50,6 +50,13 @@ def volume_of(shape: Any) -> float:
     return float(properties.Mass())
 
 
+def centre_of(shape: Any) -> Array:
+    """The centre of mass (3,), mm."""
+    properties = GProp_GProps()
+    BRepGProp.VolumeProperties_s(shape, properties)
+    return np.array(properties.CentreOfMass().Coord())
+
+
 def is_valid(shape: Any) -> bool:
     """The kernel's own check of topology and geometry."""
     return bool(BRepCheck_Analyzer(shape).IsValid())

@@ -40,32 +40,13 @@ def write_step(
 
     def write(aside: Path) -> None:
         from OCP.BRepBuilderAPI import BRepBuilderAPI_Transform
-        from OCP.IFSelect import IFSelect_ReturnStatus
-        from OCP.STEPCAFControl import STEPCAFControl_Writer
-        from OCP.STEPControl import STEPControl_StepModelType
-        from OCP.TCollection import TCollection_ExtendedString
-        from OCP.TDataStd import TDataStd_Name
-        from OCP.TDocStd import TDocStd_Document
-        from OCP.XCAFDoc import XCAFDoc_DocumentTool
 
         from featurize.step.shapes import unlocated
 
         # Names and colours are taken only of faces in a shape's own place: the place goes into the geometry.
         move = solid.Location().Transformation()
         body = BRepBuilderAPI_Transform(unlocated(solid), move, True).Shape()
-        document = TDocStd_Document(TCollection_ExtendedString("stock"))
-        label = XCAFDoc_DocumentTool.ShapeTool_s(document.Main()).AddShape(body, False)
-        TDataStd_Name.Set_s(label, TCollection_ExtendedString(name, True))
-        if faces is not None:
-            _label(document, label, body, faces)
-        with _ap214_in_mm():
-            writer = STEPCAFControl_Writer()
-            writer.SetNameMode(True)
-            writer.SetColorMode(True)
-            done = writer.Transfer(document, STEPControl_StepModelType.STEPControl_AsIs)
-            without_clock(writer)
-            if not done or writer.Write(str(aside)) != IFSelect_ReturnStatus.IFSelect_RetDone:
-                raise WriteError(f"{path.name} could not be written")
+        _write_named([(name, body)], aside, path.name, faces)
 
     def check(aside: Path) -> None:
         from routing.stock.blank import blank_from_step
@@ -79,6 +60,57 @@ def write_step(
             raise WriteError(f"{path.name} reads back with another volume")
 
     return _aside(path, write, check)
+
+
+def write_bodies(bodies: Sequence[tuple[str, Any]], path: Path) -> Path:
+    """Several named solids in model coordinates, otherwise as ``write_step``; each is checked on reading."""
+
+    def check(aside: Path) -> None:
+        from OCP.STEPControl import STEPControl_Reader
+
+        from routing.stock.solids import is_valid, solids_of, volume_of
+
+        reader = STEPControl_Reader()
+        reader.ReadFile(str(aside))
+        reader.TransferRoots()
+        back = sorted(volume_of(s) for s in solids_of(reader.OneShape()) if is_valid(s))
+        meant = sorted(volume_of(solid) for _, solid in bodies)
+        if len(back) != len(meant) or not np.allclose(back, meant, rtol=_STEP_SHARE, atol=0):
+            raise WriteError(f"{path.name} does not read back as {len(bodies)} valid solids of their volumes")
+
+    return _aside(path, lambda aside: _write_named(bodies, aside, path.name), check)
+
+
+def _write_named(
+    bodies: Sequence[tuple[str, Any]],
+    aside: Path,
+    called: str,
+    faces: Sequence[tuple[str, Colour]] | None = None,
+) -> None:
+    """``faces`` are those of a single body."""
+    from OCP.IFSelect import IFSelect_ReturnStatus
+    from OCP.STEPCAFControl import STEPCAFControl_Writer
+    from OCP.STEPControl import STEPControl_StepModelType
+    from OCP.TCollection import TCollection_ExtendedString
+    from OCP.TDataStd import TDataStd_Name
+    from OCP.TDocStd import TDocStd_Document
+    from OCP.XCAFDoc import XCAFDoc_DocumentTool
+
+    document = TDocStd_Document(TCollection_ExtendedString("stock"))
+    shapes = XCAFDoc_DocumentTool.ShapeTool_s(document.Main())
+    for name, body in bodies:
+        label = shapes.AddShape(body, False)
+        TDataStd_Name.Set_s(label, TCollection_ExtendedString(name, True))
+        if faces is not None:
+            _label(document, label, body, faces)
+    with _ap214_in_mm():
+        writer = STEPCAFControl_Writer()
+        writer.SetNameMode(True)
+        writer.SetColorMode(True)
+        done = writer.Transfer(document, STEPControl_StepModelType.STEPControl_AsIs)
+        without_clock(writer)
+        if not done or writer.Write(str(aside)) != IFSelect_ReturnStatus.IFSelect_RetDone:
+            raise WriteError(f"{called} could not be written")
 
 
 def without_clock(writer: Any) -> None:

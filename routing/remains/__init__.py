@@ -1,0 +1,1 @@
+"""What a process would leave of a feature, as bodies."""
