@@ -524,20 +524,24 @@ def _logical_edges(pieces: list[_Piece], owner: list[int]) -> tuple[Edge, ...]:
     return tuple(edges)
 
 
-def _triangulate(shape: Any, deflection_mm: float, *, check: bool = False) -> None:
-    """Mesh a shape; ``check`` refines until every facet is within the deflection.
+def _triangulate(solid: Any, deflection_mm: float) -> None:
+    """Mesh a solid. The kernel's default takes time square in the holes of a face; its other way gives
+    the same facets soon, but none at all on some splines."""
+    settings = _mesh_settings(deflection_mm)
+    settings.MeshAlgo = IMeshTools_MeshAlgoType.IMeshTools_MeshAlgoType_Delabella
+    BRepMesh_IncrementalMesh(solid, settings)
+    found = _mapped(solid, _FACE)
+    faces = (TopoDS.Face_s(found(i + 1)) for i in range(found.Extent()))
+    if any(BRep_Tool.Triangulation_s(face, TopLoc_Location()) is None for face in faces):
+        BRepMesh_IncrementalMesh(solid, _mesh_settings(deflection_mm))  # what is meshed stays
 
-    That check puts tens of thousands of facets on planes and cylinders written as B-splines, so it is
-    kept for faces that prove to be neither.
-    """
+
+def _mesh_settings(deflection_mm: float) -> Any:
     settings = IMeshTools_Parameters()
     settings.Deflection = deflection_mm
     settings.Angle = np.radians(tol.MESH_ANGLE_DEG)
-    settings.ControlSurfaceDeflection = check
-    if not check:
-        # The kernel's default takes time square in the holes of a face.
-        settings.MeshAlgo = IMeshTools_MeshAlgoType.IMeshTools_MeshAlgoType_Delabella
-    BRepMesh_IncrementalMesh(shape, settings)
+    settings.ControlSurfaceDeflection = False
+    return settings
 
 
 def _is_bent_spline(patch: _Patch) -> bool:
@@ -547,9 +551,14 @@ def _is_bent_spline(patch: _Patch) -> bool:
 
 
 def _refined(patch: _Patch, deflection_mm: float) -> _Patch:
-    """A spline face meshed again within the deflection; its edges keep their points."""
+    """A spline face meshed again, until every facet is within the deflection; its edges keep their points.
+
+    On planes and cylinders written as B-splines that would make tens of thousands of facets.
+    """
     BRepTools.Clean_s(patch.kernel_face)
-    _triangulate(patch.kernel_face, deflection_mm, check=True)
+    settings = _mesh_settings(deflection_mm)
+    settings.ControlSurfaceDeflection = True
+    BRepMesh_IncrementalMesh(patch.kernel_face, settings)
     finer = _patch(patch.kernel_face)
     # On strips wound round an axis the kernel's refinement may fold over itself: keep the plain mesh.
     sound = _mesh_area(finer)[0] < _FOLDED * _mesh_area(patch)[0]
