@@ -18,13 +18,15 @@ from routing.choices import Choices
 from routing.handover import report as handover
 from routing.job import run_job
 from routing.report import html
+from routing.report import type as report_type
 from routing.report.blocks import Report, Section, Table, Text, clean, general
 from routing.report.compose import compose
 from routing.report.drawing import Drawing, Line, svg
-from routing.report.pdf import pdf, printable
+from routing.report.pdf import pdf
 from routing.report.pictures import Subject, legend, picture, subject_of
 from routing.report.render import Eye, shoot, visible
 from routing.report.shop_sections import gauge
+from routing.report.type import printable
 from routing.shop import load_shop
 from routing.trade import SIGNS
 from routing.viewer.mesh import mesh_of
@@ -161,6 +163,25 @@ def test_the_traveller_has_a_row_to_sign_for_each_operation(made, content):
         assert _squeezed(f"{o['number']}{o['stage']}, setup {o['setup']}") in told
 
 
+def test_title_block_and_traveller_say_whose_they_are(made, tmp_path):
+    from pypdf import PdfReader
+
+    default = str(load_shop(None).toolroom)
+    assert "demo" in default.lower()
+    for told in (_paper(made / handover.PAPER), " ".join(_parsed(made / handover.PAGE).words)):
+        assert _squeezed(told).count(_squeezed(default)) == 2
+    pages = [p.extract_text() for p in PdfReader(made / handover.PAPER).pages]
+    assert any("Shop traveller" in p and _squeezed(default) in _squeezed(p) for p in pages)
+
+
+def test_a_toolroom_of_ones_own(tmp_path):
+    (tmp_path / "shop.toml").write_text('[toolroom]\nname = "Werkzeugbau Öl & Söhne"\naddress = "Gasse 1"\n')
+    run_job(DEMOS / "wear_plate.step", tmp_path / "out", Choices(), load_shop(tmp_path / "shop.toml"))
+    told = _squeezed(_paper(tmp_path / "out" / handover.PAPER))
+    assert told.count("WerkzeugbauÖl&Söhne,Gasse1") == 2
+    assert "demo" not in told.lower()
+
+
 def test_every_page_has_room_for_letter_too(made):
     """Nothing is nearer to A4's ends than half of what Letter (11 in) is shorter, and 6 mm for a printer."""
     import pypdfium2
@@ -248,15 +269,89 @@ def test_names_from_a_file_are_words_and_nothing_else(plate, tmp_path):
     (tmp_path / "paper.pdf").write_bytes(pdf(report))
     paper = _squeezed(_paper(tmp_path / "paper.pdf"))
     assert "<imgsrc=xonerror=alert(1)>&lt;" in paper
-    assert "ŁódzOr" in paper  # the packaged type has no accented z or double-accented o
-    assert "[U+4E2D]" in paper
+    assert "ŁódźŐr" in paper
+    assert "中文" in paper
     assert "Somethingnew" in paper
 
 
-def test_letters_that_the_type_lacks_are_still_told():
+# Pangrams and words that any reader of the language can check; two letters that look alike are in none.
+WRITINGS = {
+    "accents": "Příliš žluťoučký kůň, Łódź, Őrség, Đặng, İğdır",
+    "Greek": "Ξεσκεπάζω την ψυχοφθόρα βδελυγμία",
+    "Cyrillic": "Съешь же ещё этих мягких французских булок",
+}
+EASTERN = {"simplified": "模具车间", "traditional": "模具車間圖", "Japanese": "金型ダイの部品"}
+KOREAN = "금형 다이"
+
+
+@pytest.fixture(params=[False, True], ids=["with a face of the machine", "with readers' faces"])
+def faces(request, monkeypatch) -> Iterator[bool]:
+    """Whether Chinese and Japanese are left to the reader of the file."""
+    if not request.param and not report_type._MACHINE_FILE.is_file():
+        pytest.skip("no face for Chinese and Japanese here: apt-get install fonts-droid-fallback")
+    if request.param:
+        monkeypatch.setattr(report_type, "_MACHINE_FILE", Path("/nowhere"))
+    report_type._glyphs.cache_clear()
+    yield request.param
+    report_type._glyphs.cache_clear()
+
+
+def _set(words: str, path: Path) -> Path:
+    report = Report(words, (("Part", words), ("Material", words)), (Section(words, (Text(words),)),))
+    path.write_bytes(pdf(report))
+    return path
+
+
+@pytest.mark.parametrize("writing", [*WRITINGS, *EASTERN, "Korean"])
+def test_every_writing_can_be_read_out_of_the_paper(faces, writing, tmp_path):
+    words = (WRITINGS | EASTERN | {"Korean": KOREAN})[writing]
+    assert printable(words) == words
+    told = _squeezed(_paper(_set(words, tmp_path / "paper.pdf")))
+    assert told.count(_squeezed(words)) >= 5  # title, two fields, heading, paragraph
+
+
+def test_what_is_embedded(faces, tmp_path):
+    """Latin, Greek and Cyrillic always; the East where the machine has a face for it."""
+    from pypdf import PdfReader
+
+    for words in (*WRITINGS.values(), *EASTERN.values()):
+        page = PdfReader(_set(words, tmp_path / "paper.pdf")).pages[0]
+        for font in page["/Resources"]["/Font"].values():
+            name = str(font["/BaseFont"])
+            if "DescendantFonts" in str(font.keys()):
+                assert faces
+                assert any(face in name for face in ("Heisei", "HYGothic", "STSong", "MSung"))
+            elif "Helvetica" not in name:  # named by the library on every page, never used
+                assert "/FontFile2" in font["/FontDescriptor"]
+
+
+def test_no_letter_is_a_box(tmp_path):
+    """Every letter, drawn alone: boxes would all look the same, and what vanished would have no ink."""
+    import pypdfium2
+
+    seen: dict[bytes, str] = {}
+    letters = "".join(WRITINGS.values())
+    if report_type._MACHINE_FILE.is_file():
+        letters += "".join(EASTERN.values())
+    for letter in sorted(set(letters) - set(" ,")):
+        page = pypdfium2.PdfDocument(_set(letter, tmp_path / "paper.pdf"))[0]
+        ink = np.asarray(page.render(scale=2).to_pil().convert("L"))[120:200] < 128  # the title
+        rows, columns = np.flatnonzero(ink.any(axis=1)), np.flatnonzero(ink.any(axis=0))
+        assert len(rows), letter
+        shape = ink[rows[0] : rows[-1] + 1, columns[0] : columns[-1] + 1]
+        alike = seen.setdefault(f"{rows[0]} {shape.shape}".encode() + shape.tobytes(), letter)
+        assert alike == letter or {alike, letter} in ALIKE, (alike, letter)
+
+
+# Letters of two scripts that are drawn the same.
+ALIKE = [{"o", "ο"}, {"o", "о"}, {"ο", "о"}, {"e", "е"}, {"c", "с"}, {"x", "х"}, {"p", "р"}, {"r", "г"}]
+
+
+def test_letters_that_no_type_has_are_still_told():
     assert printable("M5 × 12 ± 0.1°") == "M5 × 12 ± 0.1°"
-    assert printable("ő") == "o"
-    assert printable("中") == "[U+4E2D]"
+    assert printable("ő中") == "ő中"
+    assert printable("\U00020000") == "[U+20000]"
+    assert printable("\U0001d5d4") in ("\U0001d5d4", "A")
     assert clean("a\u202eb\x07c") == "a[U+202E]b[U+0007]c"
 
 

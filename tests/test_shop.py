@@ -72,3 +72,12 @@ def test_carbide_is_ruled_by_its_binder() -> None:
     steel = shop.rule(Material.named("steel-60hrc"))
     assert hard.feed_scale < tough.feed_scale < steel.feed_scale
     assert hard.small_length_ratio == 5  # common practice, no source: 5 diameters under 2 mm
+
+
+def test_whose_papers_these_are(tmp_path: Path) -> None:
+    """A name of one's own leaves nothing of the demo one."""
+    shop = load_shop(written(tmp_path, '[toolroom]\nname = "Own"'))
+    assert str(shop.toolroom) == "Own"
+    assert "demo" in load_shop().toolroom.name.lower()
+    with pytest.raises(ShopError, match="toolroom.name = ''"):
+        load_shop(written(tmp_path, '[toolroom]\nname = ""'))

@@ -23,5 +23,6 @@ def write(work: Work, folder: Path) -> dict[str, Any]:
         work.stock,
         folder / PAGE,
         folder / PAPER,
+        toolroom=str(work.shop.toolroom),
     )
     return {}

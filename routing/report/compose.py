@@ -45,7 +45,7 @@ def compose(content: Mapping[str, Any], subject: Subject, grinding: Section, too
         shop.estimate(content),
         *shop.others(content),
         shop.cautions(),
-        shop.traveller(content),
+        shop.traveller(content, toolroom),
     ]
     name = clean(content["part"]["name"])
     return Report(name, tuple(_head(content, toolroom)), tuple(s for s in found if s is not None))

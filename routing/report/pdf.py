@@ -3,28 +3,24 @@
 from __future__ import annotations
 
 import io
-import unicodedata
-from collections.abc import Callable
-from html import escape
 from itertools import zip_longest
 from typing import Any
 
 from routing.report.blocks import Block, Pictures, Report, Section, Table, Text
 from routing.report.drawing import PT_MM, Drawing, Line, Raster, Words, box_of
+from routing.report.type import BOLD, NORMAL, draw, is_wide, markup
 
 _MM = 1 / PT_MM
 _WIDE = 178.0
 # Letter is 297 - 279.4 = 17.6 mm lower than A4: half of it stays free above and below.
 _SIDE, _END = (210 - _WIDE) / 2, 21.0
-_NORMAL, _BOLD = "Vera", "VeraBd"
 
 
 def pdf(report: Report) -> bytes:
-    """The file. Letters that the type lacks are written without their accents, or by their number."""
+    """The file."""
     from reportlab.lib.pagesizes import A4
     from reportlab.platypus import BaseDocTemplate, Frame, PageTemplate
 
-    _fonts()
     made = io.BytesIO()
     width, height = A4
     document = BaseDocTemplate(
@@ -39,36 +35,10 @@ def pdf(report: Report) -> bytes:
     return made.getvalue()
 
 
-def _fonts() -> None:
-    from reportlab.pdfbase import pdfmetrics
-    from reportlab.pdfbase.ttfonts import TTFont
-
-    for name in (_NORMAL, _BOLD):
-        if name not in pdfmetrics.getRegisteredFontNames():
-            pdfmetrics.registerFont(TTFont(name, f"{name}.ttf"))
-
-
-def printable(text: str) -> str:
-    """Text in the letters that the packaged type has."""
-    from reportlab.pdfbase import pdfmetrics
-
-    _fonts()
-    known = pdfmetrics.getFont(_NORMAL).face.charToGlyph
-
-    def has(words: str) -> bool:
-        return all(ord(c) in known or c == "\n" for c in words)
-
-    def letter(c: str) -> str:
-        bare = "".join(d for d in unicodedata.normalize("NFKD", c) if not unicodedata.combining(d))
-        return c if has(c) else bare if bare and has(bare) else f"[U+{ord(c):04X}]"
-
-    return "".join(map(letter, unicodedata.normalize("NFC", text)))
-
-
 def _style(look: str) -> Any:
     from reportlab.lib.styles import ParagraphStyle
 
-    common: dict[str, Any] = {"fontName": _NORMAL, "fontSize": 7.6, "leading": 10.4, "spaceAfter": 4}
+    common: dict[str, Any] = {"fontName": NORMAL, "fontSize": 7.6, "leading": 10.4, "spaceAfter": 4}
     more: dict[str, dict[str, Any]] = {
         "note": {"fontSize": 6.8, "leading": 9.2, "textColor": "#3c4249", "spaceBefore": 3},
         "alert": {
@@ -82,9 +52,9 @@ def _style(look: str) -> Any:
         },
         "item": {"leftIndent": 9, "bulletIndent": 0},
         "cell": {"fontSize": 6.7, "leading": 8.7, "spaceAfter": 0},
-        "head": {"fontSize": 6.7, "leading": 8.7, "spaceAfter": 0, "fontName": _BOLD},
-        "title": {"fontSize": 19, "leading": 23, "fontName": _BOLD},
-        "section": {"fontSize": 11, "leading": 14, "fontName": _BOLD, "spaceAfter": 0},
+        "head": {"fontSize": 6.7, "leading": 8.7, "spaceAfter": 0, "fontName": BOLD},
+        "title": {"fontSize": 19, "leading": 23, "fontName": BOLD},
+        "section": {"fontSize": 11, "leading": 14, "fontName": BOLD, "spaceAfter": 0},
         "caption": {"fontSize": 6.5, "leading": 8.5, "textColor": "#3c4249", "spaceAfter": 5},
     }
     return ParagraphStyle(look, **common | more.get(look, {}))
@@ -93,9 +63,10 @@ def _style(look: str) -> Any:
 def _words(text: str, look: str, bullet: str | None = None) -> Any:
     from reportlab.platypus import Paragraph
 
-    return Paragraph(
-        escape(printable(text), quote=False).replace("\n", "<br/>"), _style(look), bulletText=bullet
-    )
+    style = _style(look)
+    if is_wide(text):
+        style.wordWrap = "CJK"
+    return Paragraph(markup(text, style.fontName), style, bulletText=bullet)
 
 
 def _head(report: Report) -> list[Any]:
@@ -235,16 +206,10 @@ def _write(canvas: Any, item: Words) -> None:
         canvas.roundRect(left, low, right - left, top - low, 0.6, stroke=1, fill=1)
     canvas.saveState()
     canvas.setFillColor("#16191d")
-    canvas.setFont(_BOLD if item.bold else _NORMAL, item.size_pt * PT_MM)
     canvas.translate(item.x, item.y)
     if item.upright:
         canvas.rotate(90)
-    put: dict[str, Callable[..., None]] = {
-        "start": canvas.drawString,
-        "middle": canvas.drawCentredString,
-        "end": canvas.drawRightString,
-    }
-    put[item.place](0, 0, printable(item.text))
+    draw(canvas, 0, 0, item.text, item.size_pt * PT_MM, item.place, BOLD if item.bold else NORMAL)
     canvas.restoreState()
 
 
@@ -264,12 +229,11 @@ def _numbered(title: str) -> Any:
         def save(self) -> None:
             for n, page in enumerate(self._pages, 1):
                 self.__dict__.update(page)
-                self.setFont(_NORMAL, 6.5)
                 y = (_END - 5) * _MM
-                self.drawString(_SIDE * _MM, y, printable(title)[:60])
                 said = "route sheet; minutes and money are estimates"
-                self.drawCentredString(105 * _MM, y, said)
-                self.drawRightString((210 - _SIDE) * _MM, y, f"page {n} of {len(self._pages)}")
+                draw(self, _SIDE * _MM, y, title[:60], 6.5, "start")
+                draw(self, 105 * _MM, y, said, 6.5, "middle")
+                draw(self, (210 - _SIDE) * _MM, y, f"page {n} of {len(self._pages)}", 6.5, "end")
                 super().showPage()
             super().save()
 

@@ -350,5 +350,7 @@ def traveller(content: Content, toolroom: str = "") -> Section:
     )
     whose = [Text(clean(toolroom))] if toolroom else []
     return Section(
-        "Shop traveller", (*whose, Text(said), Table(head, tuple(rows), (0.7, 4, 5, 2.4, 1.6, 1.8), tall=True)), True
+        "Shop traveller",
+        (*whose, Text(said), Table(head, tuple(rows), (0.7, 4, 5, 2.4, 1.6, 1.8), tall=True)),
+        True,
     )

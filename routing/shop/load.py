@@ -26,6 +26,7 @@ _WORDS = {
     "screw_class": ("8.8", "10.9", "12.9"),
     "order": ("threads", "magnet", "blocks", "vise", "chuck", "clamps"),
 }
+_MAY_BE_EMPTY = ("address",)
 # Numbers lie over 0 unless their key, or the table they stand in, is here: least and most.
 _LIMITS = {
     **dict.fromkeys(
@@ -209,7 +210,8 @@ def _single(kind: Any, content: object, key: str) -> Any:
         return content
     if kind is str:
         words = next((_WORDS[name] for name in reversed(path) if name in _WORDS), None)
-        if not isinstance(content, str) or not content or (words and content not in words):
+        empty = not content and path[-1] not in _MAY_BE_EMPTY
+        if not isinstance(content, str) or empty or (words and content not in words):
             raise wrong(" or ".join(words) if words else "a word")
         return content
     if isinstance(content, bool) or not isinstance(content, int | float) or not math.isfinite(content):

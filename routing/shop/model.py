@@ -273,9 +273,21 @@ class Rates:
 
 
 @dataclass(frozen=True)
+class Toolroom:
+    """Whose papers these are."""
+
+    name: str
+    address: str
+
+    def __str__(self) -> str:
+        return ", ".join(filter(None, (self.name, self.address)))
+
+
+@dataclass(frozen=True)
 class Shop:
     """``thread_colours``: "#rrggbb" to the thread that faces of the colour stand for, "thread" or "plain"."""
 
+    toolroom: Toolroom
     wires: tuple[Wire, ...]
     wire_machine: WireMachine
     wheels: tuple[Wheel, ...]
