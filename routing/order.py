@@ -11,6 +11,7 @@ import numpy as np
 
 from featurize.brep.part import Convexity
 from featurize.feature import Feature, Kind, Role
+from routing.datums import wishes
 from routing.finish import demands
 from routing.processes.base import JobContext, Verdict
 from routing.processes.sight import hits
@@ -91,6 +92,7 @@ class Choice:
 
 ALL_SIDES = "all"
 _MILLED = (Stage.ROUGH, Stage.SEMI_FINISH, Stage.FINISH)
+_GROUND_FIRST = "grinding before milling: the cutter finds only what the wheel left"
 _CAUTIONS = {sign.name: sign.caution for sign in TRADE if sign.caution}
 
 
@@ -234,7 +236,32 @@ def precedence(job: JobContext, steps: Sequence[Step]) -> dict[int, dict[int, st
             reason = _reason(early, late, features)
             if j != k and reason:
                 before[k][j] = reason
+    for j, k, why in [*wishes(job, steps), *_ground_first(steps)]:
+        if not _leads_to(before, k, j):
+            before[k].setdefault(j, why)
     return _direct(before)
+
+
+def _ground_first(steps: Sequence[Step]) -> Iterator[tuple[int, int, str]]:
+    """Grinding before what is milled from other sides, unless a datum asks for the opposite."""
+    for k, late in enumerate(steps):
+        for j, early in enumerate(steps):
+            if early.stage == Stage.GRIND and late.stage in _MILLED:
+                yield j, k, _GROUND_FIRST
+
+
+def _leads_to(before: Mapping[int, Mapping[int, str]], early: int, late: int) -> bool:
+    """Whether a chain of arrows goes from one step to another."""
+    seen: set[int] = set()
+    stack = [late]
+    while stack:
+        k = stack.pop()
+        if k == early:
+            return True
+        if k not in seen:
+            seen.add(k)
+            stack.extend(before[k])
+    return False
 
 
 def _direct(before: Mapping[int, Mapping[int, str]]) -> dict[int, dict[int, str]]:
@@ -275,8 +302,8 @@ def _reason(early: Step, late: Step, features: Mapping[str, Feature]) -> str | N
         return "what is called out this fine is finished last: no later cut may move or mark it"
     if a == Stage.OPEN and Stage.GRIND <= b <= Stage.FINISH:
         return "a fragile opening is opened before a later cut crosses it"
-    if a == Stage.GRIND and b in _MILLED:
-        return "grinding before milling: the cutter finds only what the wheel left"
+    if a == Stage.GRIND and b in _MILLED and (shared or early.side == late.side):
+        return _GROUND_FIRST
     if shared and a in _MILLED and b in _MILLED:
         return "semi-finish before the floor finish" if b == Stage.FINISH else "roughing first"
     if b == Stage.ERODE:

@@ -31,6 +31,11 @@ def _setup(held: Held) -> dict[str, Any]:
         "held_by": answer.way if answer else "nothing",
         "grade": str(answer.grade) if answer else "no",
         "reason": answer.reason if answer else "nothing in the shop's order holds it",
+        "seat": {
+            "side": held.seat,
+            "flat_mm2": rounded(held.seat_mm2, 1),
+            "whole_mm2": rounded(held.seat_whole_mm2, 1),
+        },
         "bears_on": list(held.bears_on),
         "refused": [_said(a) for a in held.refused],
         "threads": [_screwed(s) for s in held.screws],

@@ -32,13 +32,20 @@ _BY_HAND = "bench"
 
 @dataclass(frozen=True)
 class Held:
-    """One setup: ``answer`` is the way taken, None where nothing holds it, ``refused`` those asked before."""
+    """One setup: ``answer`` is the way taken, None where nothing holds it, ``refused`` those asked before.
+
+    ``seat`` is the side that is down, ``seat_mm2`` what is flat of it by then and ``seat_whole_mm2`` what was
+    in the blank; "" and 0 where it is held by hand.
+    """
 
     setup: int
     process: str
     from_side: str
     answer: Answer | None
     refused: tuple[Answer, ...]
+    seat: str = ""
+    seat_mm2: float = 0.0
+    seat_whole_mm2: float = 0.0
 
     @property
     def bears_on(self) -> tuple[str, ...]:
@@ -74,12 +81,14 @@ def _held(
             number, process, side, Answer("by hand", Grade.HOLDS, "held by hand or in a soft vise"), ()
         )
     bases, tilt = _bases(job, side)
-    if tilt is not None and tilt.answer is not None:
-        return Held(number, process, side, None, (tilt.answer,))
     setups = [
         Setup(job, process, base, frozenset(cut), frozenset(made - cut), frozenset(threaded))
         for base in bases
     ]
+    low = min(setups, key=lambda s: float(s.seat_region.area))
+    seat = low.seat.side, float(low.seat_region.area), low.seat.whole_mm2
+    if tilt is not None and tilt.answer is not None:
+        return Held(number, process, side, None, (tilt.answer,), *seat)
     asked: list[Answer] = []
     for way in job.shop.workholding.order.get(process, ()):
         answers = [WAYS[way](setup) for setup in setups]
@@ -90,12 +99,12 @@ def _held(
         if tilt is not None:
             worst = replace(worst, reason=f"{worst.reason}, {tilt.words}")
         if worst.grade == Grade.HOLDS:
-            return Held(number, process, side, worst, tuple(asked))
+            return Held(number, process, side, worst, tuple(asked), *seat)
         asked.append(worst)
     chosen = best(asked) if asked else None
     if chosen is None or chosen.grade == Grade.NO:
-        return Held(number, process, side, None, tuple(asked))
-    return Held(number, process, side, chosen, tuple(a for a in asked if a is not chosen))
+        return Held(number, process, side, None, tuple(asked), *seat)
+    return Held(number, process, side, chosen, tuple(a for a in asked if a is not chosen), *seat)
 
 
 @dataclass(frozen=True)
