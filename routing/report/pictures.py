@@ -182,12 +182,13 @@ def _palette() -> list[int]:
 
 def _hatched(keys: Ints) -> NDArray[np.int64]:
     """1 on the hatch of each process: it tells them apart without colour."""
-    y, x = np.indices(keys.shape)
     found = np.zeros(keys.shape, np.int64)
     for key, sign in SIGNS.items():
+        y, x = np.nonzero(keys == _KEYS.index(key))
         for turn in np.radians(sign.hatch_deg):
             across = x * np.sin(turn) + y * np.cos(turn)  # rows run down the paper
-            found[(keys == _KEYS.index(key)) & (across % _HATCH < _HATCH_LINE)] = 1
+            dark = across % _HATCH < _HATCH_LINE
+            found[y[dark], x[dark]] = 1
     return found
 
 

@@ -166,12 +166,10 @@ def _stretches(shot: Shot, points: Array, faces: tuple[int, ...]) -> list[Array]
     at = np.interp(np.arange(starts[-1] + 1), starts, np.arange(len(flat)))
     line = np.column_stack([np.interp(at, np.arange(len(flat)), flat[:, k]) for k in range(2)])
     tall, wide = shot.faces.shape
-    seen = np.zeros(len(line), bool)
-    for dx in (-1, 0, 1):
-        for dy in (-1, 0, 1):
-            px = np.clip(np.floor(line[:, 0]).astype(np.int64) + dx, 0, wide - 1)
-            py = np.clip(np.floor(line[:, 1]).astype(np.int64) + dy, 0, tall - 1)
-            seen |= np.isin(shot.faces[py, px], faces)
+    x, y = np.floor(line.T).astype(np.int64)
+    px, py = (np.clip(v + np.array([[-1], [0], [1]]), 0, n - 1) for v, n in ((x, wide), (y, tall)))
+    around = shot.faces[py[:, None], px[None]]  # (3, 3, n)
+    seen = np.any([around == face for face in faces], axis=(0, 1, 2))
     corner = np.zeros(len(line), bool)
     corner[starts] = True
     bounds = np.flatnonzero(np.diff(np.concatenate([[False], seen, [False]]).astype(int)))
