@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -65,3 +66,27 @@ def test_a_thread_leaves_part_and_stock_alone_and_gives_the_files_of_a_fresh_job
 def _untimed(content: bytes) -> bytes:
     """Without the second at which the kernel wrote it."""
     return re.sub(rb"'\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d'", b"", content)
+
+
+def test_the_report_is_kept_where_nothing_in_it_changed(tmp_path, document):
+    """There and back again, and a choice that tells nothing new; the files are those of a fresh job."""
+    memory = Memory()
+    first = _run(document, tmp_path / "first", Choices(), memory)
+    for name, choices, kept in (
+        ("other", Choices(material="steel-54hrc"), False),
+        ("back", Choices(), True),
+        ("same", Choices(edges={"rib": "keep sharp"}), True),  # it has none
+    ):
+        memory.took.clear()
+        files = _run(document, tmp_path / name, choices, memory)
+        assert [t.kept for t in memory.took if t.step == "writing the report"] == [kept]
+        if kept:
+            assert {n: _untimed(c) for n, c in files.items()} == {n: _untimed(c) for n, c in first.items()}
+    shop = load_shop()
+    other = replace(shop, toolroom=replace(shop.toolroom, name="Another"))
+    memory.took.clear()
+    (tmp_path / "own").mkdir()
+    route_document(
+        document, tmp_path / "own", Choices(), other, lambda *_: None, memory=memory, mark=document.sha256
+    )
+    assert [t.kept for t in memory.took if t.step == "writing the report"] == [False]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Hashable
 from pathlib import Path
 from typing import Any
 
@@ -10,6 +11,13 @@ from routing.handover.base import Work
 ORDER = 90
 PAGE, PAPER = "report.html", "report.pdf"
 FILES = (PAGE, PAPER)
+
+
+def depends(work: Work) -> Hashable:
+    """All that is told: the report shows nothing but the route file, the part and its stock."""
+    from routing.documents.route_json import text
+
+    return text(work.content), str(work.shop.toolroom)
 
 
 def write(work: Work, folder: Path) -> dict[str, Any]:
