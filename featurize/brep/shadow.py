@@ -17,6 +17,8 @@ from featurize import tolerances as tol
 from featurize.brep.part import Part
 from featurize.brep.surfaces import Array, Plane, Surface
 
+_SNAP_MM = tol.LENGTH_MM / 100
+
 
 @dataclass(frozen=True, eq=False)
 class View:
@@ -73,11 +75,15 @@ def cast(part: Part, view: View, faces: NDArray[np.int64] | None = None) -> Any:
     flat = view.flat(mesh.vertices)
     corners = flat[mesh.triangles]
     turn = _twice_area(corners)
-    # The facets that look along the view cover all that the others do.
-    seen = turn > 0 if faces is None else np.abs(turn) > 0
+    asked = part.faces if faces is None else [part.faces[i] for i in np.unique(faces)]
+    seen = np.abs(turn) > 0
+    if faces is None:
+        # The facets that look along the view cover all that the others do, and they what the first do.
+        is_flat = np.array([isinstance(f.surface, Plane) for f in asked])[mesh.face_ids]
+        seen = turn > 0 if float(turn[is_flat].sum()) >= 0 else turn < 0
     pieces: list[Any] = []
     curved = []
-    for face in part.faces if faces is None else (part.faces[i] for i in np.unique(faces)):
+    for face in asked:
         mine = mesh.rows([face.id])
         mine = mine[seen[mine]]
         if not isinstance(face.surface, Plane):
@@ -85,9 +91,14 @@ def cast(part: Part, view: View, faces: NDArray[np.int64] | None = None) -> Any:
         elif len(mine) and covers(face.surface, view):
             pieces.append(_outline(mesh.triangles[mine], mesh.vertices, flat))
     rows = np.concatenate(curved) if curved else np.zeros(0, np.int64)
-    pieces.extend(shapely.polygons(corners[rows[np.abs(turn[rows]) > tol.LENGTH_MM**2]]))
+    facets = shapely.polygons(corners[rows[np.abs(turn[rows]) > tol.LENGTH_MM**2]])
     # Snapping far below any tolerance closes the hairlines between neighbours.
-    return shapely.unary_union(pieces, grid_size=tol.LENGTH_MM / 100)
+    found = shapely.unary_union(pieces, grid_size=_SNAP_MM)
+    if len(facets) and not found.is_empty:
+        # Most round faces lie under or over flat ones: what they cast is there already.
+        shapely.prepare(found)
+        facets = facets[~shapely.covers(found, facets)]
+    return shapely.unary_union([found, *facets], grid_size=_SNAP_MM) if len(facets) else found
 
 
 def covers(surface: Surface, view: View) -> bool:
@@ -110,11 +121,11 @@ def _outline(triangles: NDArray[np.int64], vertices: Array, flat: Array) -> Any:
     sides, count = np.unique(pairs, axis=0, return_counts=True)
     rings = shapely.get_parts(shapely.polygonize(shapely.linestrings(flat[sides[count == 1]])))
     if len(rings) == 0:
-        return shapely.union_all(shapely.polygons(flat[triangles]), grid_size=tol.LENGTH_MM / 100)
+        return shapely.union_all(shapely.polygons(flat[triangles]), grid_size=_SNAP_MM)
     # The rings' holes come back as rings too: keep what a facet covers.
     centres = shapely.points(flat[triangles].mean(axis=1))
     covered = np.unique(shapely.STRtree(rings).query(centres, predicate="within")[1])
-    return shapely.union_all(rings[covered], grid_size=tol.LENGTH_MM / 100)
+    return shapely.union_all(rings[covered], grid_size=_SNAP_MM)
 
 
 def envelope(polygon: Any) -> Array:
