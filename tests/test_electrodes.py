@@ -37,12 +37,15 @@ from routing.choices import Choices
 from routing.electrodes import plan
 from routing.electrodes.body import Body, bodies_of, electrode_body
 from routing.electrodes.cavity import Cavity, cavity_of, vertex
+from routing.electrodes.forecast import size_mm
+from routing.electrodes.zones import Zone, zones_of
 from routing.job import run_job
+from routing.processes.base import JobContext
 from routing.processes.sink_erode import leaves_mm
-from routing.shop import load_shop
-from routing.stock.solids import is_valid, solids_of, volume_of
+from routing.shop import Shop, load_shop
+from routing.stock.solids import KernelError, is_valid, solids_of, volume_of
 from routing.stock.write import write_step
-from tests.support.routed import UP, block, job_of
+from tests.support.routed import UP, asked, block, job_of, the
 
 ROOT = Path(__file__).resolve().parents[1]
 SHOP = load_shop()
@@ -306,15 +309,15 @@ def test_flushing_is_doubtful_when_deep_and_closed() -> None:
 def test_wear_in_closed_form() -> None:
     rates = replace(SHOP.rates.erode, wear_mm3=100.0, wear_mm2=50.0)
     owned = replace(OWNED, wear_share=0.1)
-    given = {"volume_mm3": 401.0, "area_mm2": 100.0, "front_mm2": 20.0, "owned": owned, "rates": rates}
+    given = {"volume_mm3": 401.0, "area_mm2": 100.0, "front_mm2": 20.0, "owned": owned}
     # Half the life in a material of scale 0.5: 401 / 50 is over 8.
-    rough = plan.wear(plan.ROUGH, **given, scale=0.5)
-    assert rough.number == 9
+    assert plan.number_for(plan.life(plan.ROUGH, 401.0, 100.0, rates, 0.5)) == 9
+    rough = plan.wear(plan.ROUGH, **given, number=9, scale=0.5)
     assert rough.lost_mm3 == pytest.approx(401 * 0.1 / 0.5 / 9)
     assert rough.shorter_mm == pytest.approx(rough.lost_mm3 / 20)
     # Exactly two are two; they take the 0.08 that roughing leaves.
-    finish = plan.wear(plan.FINISH, **given, scale=1.0)
-    assert finish.number == 2
+    assert plan.number_for(plan.life(plan.FINISH, 401.0, 100.0, rates, 1.0)) == 2
+    finish = plan.wear(plan.FINISH, **given, number=2, scale=1.0)
     assert finish.lost_mm3 == pytest.approx(100 * 0.08 * 0.1 / 2)
 
 
@@ -323,6 +326,71 @@ def test_the_blank_is_the_next_size_up() -> None:
     blank = plan.blank((13.1, 18.0, 30.9), owned, 2.0)
     assert blank.size_mm == (20.0, 20.0, 35.0)
     assert blank.cost == pytest.approx(20 * 20 * 35 / 1000 * 2)
+
+
+# --- corners alone
+
+
+def corners_of(
+    solid: cq.Workplane, shop: Shop = SHOP
+) -> tuple[JobContext, Cavity, tuple[tuple[Zone, ...], ...]]:
+    job = job_of(solid, shop)
+    feature = the(job, Kind.POCKET)
+    mill = asked(job, feature, "mill")
+    assert mill.rest is not None
+    cavity = cavity_of(job.part, feature, UP, margin_mm=FINISH / 2)
+    return job, cavity, zones_of(job, feature, UP, mill)
+
+
+@pytest.mark.parametrize("gap", [FINISH, ROUGH])
+def test_legs_keep_the_gap_in_corners_and_stand_back_elsewhere(gap: float, tmp_path: Path) -> None:
+    _, cavity, groups = corners_of(block().faces(">Z").workplane().rect(12, 8).cutBlind(-4))
+    (zones,) = groups
+    assert len(zones) == 4
+    # The 0.5 cutter touches the walls of a square corner its radius away.
+    assert [z.touch_mm for z in zones] == pytest.approx([0.25] * 4)
+    body = electrode_body(cavity, gap, OWNED, zones)
+    solid, part = reread(body, tmp_path), cavity.part.solid
+    assert volume_of(BRepAlgoAPI_Common(solid, part).Shape()) < 1e-6
+    assert BRepExtrema_DistShapeShape(solid, part).Value() == pytest.approx(gap, abs=CLEARANCE_MM)
+    for x, y in [(sx, sy) for sx in (-1, 1) for sy in (-1, 1)]:
+        for depth in (0.5, 2.0, 3.5):
+            for along in (0.1, 0.2, 0.25):
+                for p in ((x * (6 - along), y * 4, 20 - depth), (x * 6, y * (4 - along), 20 - depth)):
+                    off = BRepExtrema_DistShapeShape(vertex(p), solid).Value()
+                    assert off == pytest.approx(gap, abs=CLEARANCE_MM), p
+    # In the middle of the walls and of the floor it is away.
+    for p in ((0, 4, 18), (6, 0, 18), (0, 0, 16), (4, 4, 18)):
+        assert (
+            BRepExtrema_DistShapeShape(vertex(p), solid).Value() > gap + OWNED.corner_relief_mm - CLEARANCE_MM
+        )
+    whole = electrode_body(cavity, gap, OWNED)
+    assert sum(map(volume_of, body.form)) < 0.3 * sum(map(volume_of, whole.form))
+
+
+def test_far_corners_have_electrodes_of_their_own() -> None:
+    solid = block(80, 60).faces(">Z").workplane().rect(60, 8).cutBlind(-4)
+    job, cavity, groups = corners_of(solid)
+    assert [len(g) for g in groups] == [2, 2]
+    for zones in groups:
+        body = electrode_body(cavity, FINISH, OWNED, zones)
+        assert body.form_mm[0] == pytest.approx(8 - 2 * FINISH) or body.form_mm[1] == pytest.approx(
+            8 - 2 * FINISH
+        )
+        # The blank that the estimate priced is of its size.
+        forecast = size_mm(job, cavity.feature, UP, zones, FINISH)
+        assert forecast == pytest.approx(body.size_mm, abs=1e-6)
+
+
+@pytest.mark.parametrize("where", [(0, 0), (20, 0)])
+def test_the_size_is_foretold(where: tuple[float, float]) -> None:
+    """A closed pocket, and one that opens to a side."""
+    job = job_of(block().cut(cq.Workplane().box(12, 8, 8).translate((*where, 20))))
+    feature = next(f for f in job.features if f.kind != Kind.OUTSIDE_FACE)
+    cavity = cavity_of(job.part, feature, UP, margin_mm=FINISH / 2)
+    for gap in (FINISH, ROUGH):
+        body = electrode_body(cavity, gap, OWNED)
+        assert size_mm(job, feature, UP, (), gap) == pytest.approx(body.size_mm, abs=1e-6)
 
 
 # --- the job
@@ -367,3 +435,45 @@ def test_demos_have_their_electrodes(job: tuple[str, Path]) -> None:
         assert volume_of(electrode.solid) == pytest.approx(entry["volume_mm3"], abs=1e-3)
         assert any("manual" in note for note in entry["notes"])
         assert entry["burn_from_top_mm"] == pytest.approx(entry["depth_mm"] - entry["gap_mm"], abs=2e-4)
+        assert entry["material_cost_each"] == pytest.approx(
+            math.prod(entry["blank_mm"]) / 1000 * SHOP.rates.erode.electrode_per_cm3
+            + SHOP.rates.erode.electrode_cost,
+            abs=0.006,
+        )
+    check_one_figure(route)
+
+
+def check_one_figure(route: dict[str, Any]) -> None:
+    """The list's money is what the estimate's lines have beyond minutes, to the cents of the list."""
+    lines = [line for line in route["estimate"]["lines"] if line["what"] == "electrodes"]
+    beyond = sum(line["cost"] - line["minutes"] / 60 * SHOP.rates.per_hour["mill"] for line in lines)
+    listed = sum(e["material_cost"] for e in route["electrodes"])
+    assert beyond == pytest.approx(listed, abs=0.006 * len(route["electrodes"]) + 1e-3)
+
+
+def test_no_body_is_told_by_a_flag_with_the_feature(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    """The kernel's offset fails on a shaped cavity: nothing is written, the list and the feature tell."""
+    import routing.electrodes.shrink as shrink
+
+    solid = (
+        block()
+        .cut(cq.Workplane().sphere(6).translate((0, 0, 22)))
+        .cut(cq.Workplane().box(5, 5, 4).edges().fillet(1.5).translate((4, 0, 20)))
+    )
+    cq.exporters.export(solid, str(tmp_path / "part.step"))
+
+    def lost(solid: object, gap_mm: float) -> list[object]:
+        raise KernelError("the kernel's offset of the cavity does not end")
+
+    monkeypatch.setattr(shrink, "_in_space", lost)
+    choices = Choices(processes={"contoured surface": "sink-erode", "pocket": "sink-erode"})
+    run_job(tmp_path / "part.step", tmp_path / "out", choices, SHOP)
+    route = json.loads((tmp_path / "out" / "route.json").read_text())
+    missing = [e for e in route["electrodes"] if e["file"] is None]
+    assert missing
+    assert all("does not end" in e["reason"] for e in missing)
+    for entry in missing:
+        feature = next(f for f in route["features"] if f["id"] == entry["feature"])
+        assert "no-electrode" in feature["flags"]
+        assert any(f["code"] == "no-electrode" and "by hand" in f["message"] for f in route["flags"])
+        assert not list((tmp_path / "out").glob(f"electrode_{entry['feature']}_*"))

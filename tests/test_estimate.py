@@ -14,6 +14,8 @@ from featurize.brep.build import build_part
 from featurize.feature import Kind
 from featurize.recognise import recognise
 from routing.choices import Choices
+from routing.electrodes.forecast import Electrode
+from routing.electrodes.plan import FINISH, ROUGH, life
 from routing.estimate import effort
 from routing.estimate.price import Bill, Line, combined, with_scrap
 from routing.route import Route, make_route
@@ -123,10 +125,12 @@ def test_a_thread_is_a_helix() -> None:
 
 def test_erosion_is_volume_and_area_and_two_electrodes() -> None:
     rates = replace(RATES.erode, mm3_per_min=10, finish_mm2_per_min=5, wear_mm3=1000, wear_mm2=100)
-    sunk = effort.erode(500, 200, rates, scale=0.5)
+    shares = [life(kind, 500, 200, rates, 0.5) for kind in (ROUGH, FINISH)]
+    assert shares == pytest.approx([500 / 500, 200 / 50])
+    made = tuple(Electrode("F01", kind, 0, s) for kind, s in zip((ROUGH, FINISH), shares, strict=True))
+    sunk = effort.erode(500, 200, rates, scale=0.5, electrodes=made)
     assert sunk.run_min == pytest.approx(500 / 5 + 200 / 2.5)
-    assert sunk.electrodes == pytest.approx((500 / 500, 200 / 50))
-    assert effort.erode(0, 200, rates, scale=1, rough=False).electrodes == pytest.approx((2,))
+    assert sunk.idle_min == pytest.approx((1 + 4) * rates.change_min)
 
 
 def test_carbide_weighs_what_the_rule_of_mixtures_says() -> None:
@@ -153,7 +157,7 @@ def test_more_depth_never_takes_less_time(depth: float, deeper: float, width: fl
                 effort.mill_area(area, 2, RATES.mill, scale=scale),
                 effort.drill(d, width, RATES.holes, scale=scale),
                 effort.thread_mill(d, 5, 0.8, RATES.holes, scale=scale),
-                effort.erode(volume, area, RATES.erode, scale=scale),
+                effort.erode(volume, area, RATES.erode, scale=scale, electrodes=()),
             )
         ]
 
@@ -170,9 +174,18 @@ _lines = st.lists(
         run_min=st.floats(0, 500),
         idle_min=st.floats(0, 60),
         each_cost=st.floats(0, 300),
-        tools=st.lists(st.floats(0.001, 5), max_size=3).map(tuple),
+        tools=st.lists(
+            st.builds(
+                Electrode,
+                feature=st.just("F01"),
+                kind=st.just(ROUGH),
+                group=st.just(0),
+                share=st.floats(0.001, 5),
+                cost=st.floats(0, 50),
+            ),
+            max_size=3,
+        ).map(tuple),
         tool_min=st.floats(0, 90),
-        tool_cost=st.floats(0, 50),
         operation=st.sampled_from([None, 1]),
     ),
     min_size=1,
@@ -213,10 +226,11 @@ def test_ranges_add_within_a_process_and_in_quadrature_between() -> None:
 
 
 def test_set_up_is_shared_and_electrodes_are_made_once_or_as_they_wear() -> None:
-    line = Line("erode", "mill", (), set_up_min=30, run_min=10, idle_min=2, tools=(0.1, 0.4), tool_min=60)
+    tools = (Electrode("F01", ROUGH, 0, 0.1, cost=20), Electrode("F01", FINISH, 0, 0.4, cost=10))
+    line = Line("erode", "mill", (), set_up_min=30, run_min=10, idle_min=2, tools=tools, tool_min=60)
     assert line.minutes(1) == pytest.approx(30 + 12 + 2 * 60)
     assert line.minutes(5) == pytest.approx(6 + 12 + (0.2 + 0.4) * 60)
-    assert line.cost(60, 5) == pytest.approx(line.minutes(5))
+    assert line.cost(60, 5) == pytest.approx(line.minutes(5) + 0.2 * 20 + 0.4 * 10)
 
 
 def test_scrap_is_paid_with_all_its_work() -> None:

@@ -18,10 +18,11 @@ from OCP.BRepBuilderAPI import BRepBuilderAPI_Transform
 from OCP.gp import gp_Ax3, gp_Dir, gp_Pnt, gp_Trsf
 from OCP.TopAbs import TopAbs_ShapeEnum
 
-from featurize.brep.surfaces import Array
+from featurize.brep.surfaces import Array, Plane
 from featurize.step.shapes import each
 from routing.electrodes.cavity import Cavity, cavity_of, distance_mm, drawn_out, fused, vertex
 from routing.electrodes.shrink import METHODS, FilledError
+from routing.electrodes.zones import Zone
 from routing.processes.grind_path import Segment
 from routing.shop import Electrodes
 from routing.stock.solids import KernelError, is_valid, prism, solids_of, volume_of
@@ -78,9 +79,14 @@ class Body:
         return volume_of(self.solid)
 
 
-def electrode_body(cavity: Cavity, gap_mm: float, owned: Electrodes) -> Body:
-    """The verified electrode of a cavity at a gap (mm a side); raises KernelError with the reason."""
+def electrode_body(cavity: Cavity, gap_mm: float, owned: Electrodes, zones: Sequence[Zone] = ()) -> Body:
+    """The verified electrode of a cavity at a gap (mm a side); raises KernelError with the reason.
+
+    With ``zones`` it burns those corners alone.
+    """
     form, method, clearance = _form(cavity, gap_mm, owned)
+    if zones:
+        form, clearance = legs(cavity, form, gap_mm, owned, zones)
     low, high = _bounds(form, cavity)
     footing = cavity.top_mm + owned.overrun_mm
     if abs(high[2] - footing) > CLEARANCE_MM:
@@ -128,14 +134,119 @@ def _form(cavity: Cavity, gap_mm: float, owned: Electrodes) -> tuple[list[Any], 
     raise KernelError("; ".join(whys))
 
 
-def bodies_of(cavity: Cavity, gaps_mm: Sequence[float], owned: Electrodes) -> list[Body | str]:
+def bodies_of(
+    cavity: Cavity, gaps_mm: Sequence[float], owned: Electrodes, zones: Sequence[Zone] = ()
+) -> list[Body | str]:
     """For each gap the body, or why there is none."""
     found: list[Body | str] = []
     for gap in gaps_mm:
         try:
-            found.append(electrode_body(cavity, gap, owned))
+            found.append(electrode_body(cavity, gap, owned, zones))
         except Exception as error:  # the kernel's own have many names
             found.append(str(error) or type(error).__name__)
+    return found
+
+
+def legs(
+    cavity: Cavity, form: Sequence[Any], gap_mm: float, owned: Electrodes, zones: Sequence[Zone]
+) -> tuple[list[Any], Clearance]:
+    """Of a proven form what burns some corners, on legs that stand back from the other walls.
+
+    Raises KernelError unless the gap is kept in the corners and the relief elsewhere.
+    """
+    try:
+        backed, _, _ = _form(cavity, gap_mm + owned.corner_relief_mm, owned)
+    except KernelError:
+        backed = []  # too narrow to stand back in: the corners' own columns are the legs
+    low, high = cavity.low_mm - 1, cavity.top_mm + owned.overrun_mm + 1
+    found: list[Any] = []
+    for zone in zones:
+        burns = _within(form, _disc(cavity, zone.centre, zone.burn_mm, low, high))
+        stands = _within(backed, _disc(cavity, zone.centre, zone.leg_mm, low, high))
+        if not burns:
+            raise KernelError(f"no leg stands in the corner at {_at(np.array(zone.corner.place))}")
+        found += _joined([*burns, *stands])
+    found = _joined(found)
+    return found, _proven_legs(cavity, found, gap_mm, owned, zones, relieved=bool(backed))
+
+
+def _disc(cavity: Cavity, centre: Array, radius_mm: float, low: float, high: float) -> Any:
+    a, b, c, d = (centre + radius_mm * np.array(p) for p in ((1, 0), (0, 1), (-1, 0), (0, -1)))
+    return prism(cavity.view, [Segment(a, c, b), Segment(c, a, d)], low, high)
+
+
+def _within(bodies: Sequence[Any], column: Any) -> list[Any]:
+    found = []
+    for body in bodies:
+        operation = BRepAlgoAPI_Common(body, column)
+        if not operation.IsDone():
+            raise KernelError("the kernel could not cut a leg out of the form")
+        found += solids_of(operation.Shape())
+    return found
+
+
+def _joined(bodies: Sequence[Any]) -> list[Any]:
+    """Solids that touch made one."""
+    left, found = list(bodies), []
+    while left:
+        one = left.pop(0)
+        touching = [b for b in left if distance_mm(one, b) < CLEARANCE_MM]
+        if touching:
+            left = [fused([one, *touching]), *(b for b in left if not any(b is t for t in touching))]
+        else:
+            found.append(one)
+    return found
+
+
+def _proven_legs(
+    cavity: Cavity,
+    found: Sequence[Any],
+    gap_mm: float,
+    owned: Electrodes,
+    zones: Sequence[Zone],
+    *,
+    relieved: bool,
+) -> Clearance:
+    part, view = cavity.part, cavity.view
+    if not all(is_valid(body) and volume_of(body) > 0 for body in found):
+        raise KernelError("a leg of the electrode is no valid body")
+    least = min(distance_mm(body, part.solid) for body in found)
+    if abs(least - gap_mm) > CLEARANCE_MM:
+        raise KernelError(f"the least clearance is {least:.4f}, not the {gap_mm:g} gap")
+    probed = bound = 0
+    furthest = 0.0
+    for zone in zones:
+        for place, normal in _beside(cavity, zone):
+            probed += 1
+            off = min(distance_mm(body, vertex(place + gap_mm * normal)) for body in found)
+            if off > FOUND_MM:
+                raise KernelError(f"the leg is {off:.4f} too far from {_at(place)}")
+            bound, furthest = bound + 1, max(furthest, off)
+    wide = gap_mm + owned.corner_relief_mm - FOUND_MM
+    for face in (part.faces[i] for i in cavity.feature.faces):
+        for p in face.points if relieved else ():
+            away = min(float(np.linalg.norm(view.flat(p) - z.centre)) - z.burn_mm for z in zones)
+            if away > wide and min(distance_mm(body, vertex(p)) for body in found) < wide:
+                raise KernelError(f"a leg does not stand back from {_at(p)}")
+    return Clearance(least, probed, bound, furthest)
+
+
+def _beside(cavity: Cavity, zone: Zone) -> list[tuple[Array, Array]]:
+    """Points of the two flat walls of a sharp corner, halfway to where the cutter touched, and normals."""
+    part, up = cavity.part, cavity.view.along
+    pair = [part.faces[f] for f in zone.corner.faces]
+    if len(pair) != 2 or not all(isinstance(f.surface, Plane) for f in pair):
+        return []
+    normals = [f.surface.normal for f in pair if isinstance(f.surface, Plane)]
+    edge = np.cross(normals[0], normals[1])
+    edge = edge / np.linalg.norm(edge) * np.sign(edge @ up)
+    found = []
+    for own, other in (normals, normals[::-1]):
+        way = np.cross(own, edge)
+        way = way * np.sign(way @ other)
+        for share in (-0.25, 0.0, 0.25):
+            deep = share * (cavity.mouth_mm - cavity.low_mm) * edge
+            found.append((np.array(zone.corner.place) + zone.touch_mm / 2 * way + deep, own))
     return found
 
 

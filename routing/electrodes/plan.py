@@ -14,6 +14,8 @@ import shapely
 from routing.shop import Electrodes, ErodeRates
 
 FINISH, ROUGH = "finish", "rough"
+# One more finishing electrode for what is called out finer than the process holds.
+LAST = "last"
 # Rounding up forgives this: 2.0000001 electrodes are two.
 _WHOLE = 1e-6
 # Opening with sharp corners keeps this share of an outline that is nowhere narrower.
@@ -59,19 +61,35 @@ def wear(
     area_mm2: float,
     front_mm2: float,
     owned: Electrodes,
-    rates: ErodeRates,
+    number: int,
     scale: float,
 ) -> Wear:
-    """Roughing electrodes last for a volume, finishing ones for an area, both scaled by the material.
+    """What each of ``number`` electrodes loses.
 
     The finishing electrode takes the layer that roughing leaves: area times (rough gap less finish gap).
     The wear on the end is what is lost over ``front_mm2``, the area that looks into the cut: an estimate.
     """
-    life = volume_mm3 / (rates.wear_mm3 * scale) if kind == ROUGH else area_mm2 / (rates.wear_mm2 * scale)
-    number = max(1, math.ceil(life - _WHOLE))
     taken = volume_mm3 if kind == ROUGH else area_mm2 * orbit_mm(owned)
     lost = taken * owned.wear_share / scale / number
     return Wear(number, lost, lost / front_mm2 if front_mm2 > 0 else math.inf)
+
+
+def life(kind: str, volume_mm3: float, area_mm2: float, rates: ErodeRates, scale: float) -> float:
+    """How much of one electrode's life the work takes: roughing by volume, finishing by area."""
+    if kind == ROUGH:
+        return volume_mm3 / (rates.wear_mm3 * scale)
+    return area_mm2 / (rates.wear_mm2 * scale)
+
+
+def number_for(life_: float) -> int:
+    """Whole electrodes for a share of one's life, at least one."""
+    return max(1, math.ceil(life_ - _WHOLE))
+
+
+def whole_mm(form_mm: Sequence[float], owned: Electrodes) -> tuple[float, float, float]:
+    """Size of an electrode whose form is (across, up, along): with its base, whole millimetres, and shank."""
+    across, up = (float(math.ceil(s + 2 * owned.base_margin_mm - _WHOLE)) for s in form_mm[:2])
+    return across, up, form_mm[2] + owned.base_height_mm + owned.shank_height_mm
 
 
 def blank(size_mm: Sequence[float], owned: Electrodes, per_cm3: float) -> Blank:

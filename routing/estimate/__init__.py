@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+from routing.electrodes.forecast import Electrode
 from routing.estimate.plan import Plan, alone, plan
 from routing.estimate.price import RULE, Bill, Line
 from routing.estimate.steps import Sizes
@@ -98,6 +99,7 @@ class Estimate:
     quantities: tuple[Quantity, ...]
     what_if: tuple[WhatIf, ...]
     features: tuple[FeatureOptions, ...]
+    electrodes: tuple[Electrode, ...]
     note: str = NOTE
     rule: str = RULE
 
@@ -135,6 +137,7 @@ def estimate(
             FeatureOptions(name, tuple(_option(sizes, *way) for way in ways))
             for name, ways in options.items()
         ),
+        tuple(tool for line in bill.lines for tool in line.tools),
     )
 
 

@@ -11,6 +11,7 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+from routing.electrodes.forecast import Electrode
 from routing.shop import BenchRates, ErodeRates, GrindRates, HoleRates, MillRates, WireRates
 
 # Keeps a quotient that is whole but for rounding from counting one more.
@@ -21,13 +22,13 @@ _WHOLE = 1e-9
 class Effort:
     """One piece's minutes: ``run_min`` while the machine cuts, ``idle_min`` while it is waited on.
 
-    ``electrodes`` has, for each electrode that must be there, the share of its life that one piece takes.
+    ``electrodes`` are those that must be there.
     """
 
     run_min: float = 0.0
     idle_min: float = 0.0
     basis: tuple[str, ...] = ()
-    electrodes: tuple[float, ...] = ()
+    electrodes: tuple[Electrode, ...] = ()
 
     @property
     def minutes(self) -> float:
@@ -148,16 +149,16 @@ def thread_mill(depth: float, major: float, pitch: float, rates: HoleRates, *, s
     return Effort(path / feed, rates.position_min, (words,))
 
 
-def erode(volume: float, area: float, rates: ErodeRates, *, scale: float, rough: bool = True) -> Effort:
-    """Roughing by volume and finishing by area, each with electrodes of its own."""
-    coarse = volume / (rates.mm3_per_min * scale) if rough else 0.0
+def erode(
+    volume: float, area: float, rates: ErodeRates, *, scale: float, electrodes: tuple[Electrode, ...]
+) -> Effort:
+    """Roughing by volume and finishing by area, each with electrodes of its own; no volume, no roughing."""
+    coarse = volume / (rates.mm3_per_min * scale)
     fine = area / (rates.finish_mm2_per_min * scale)
-    wear: tuple[float, ...] = (volume / (rates.wear_mm3 * scale),) if rough else ()
-    wear += (area / (rates.wear_mm2 * scale),)
-    changes = sum(max(1.0, w) for w in wear)
-    words = f"{round(volume, 3):.4g} mm3 at {rates.mm3_per_min * scale:.3g} mm3/min and " if rough else ""
+    changes = sum(max(1.0, e.share) for e in electrodes)
+    words = f"{round(volume, 3):.4g} mm3 at {rates.mm3_per_min * scale:.3g} mm3/min and " if volume else ""
     words += f"area {area:.4g} mm2 at {rates.finish_mm2_per_min * scale:.3g} mm2/min"
-    return Effort(coarse + fine, changes * rates.change_min, (words,), wear)
+    return Effort(coarse + fine, changes * rates.change_min, (words,), electrodes)
 
 
 def edges(length: float, rates: BenchRates) -> Effort:

@@ -78,17 +78,18 @@ def _lines(
     )
     if effort.electrodes:
         made = rates.erode
-        used = ", ".join(f"{share:.3g}" for share in effort.electrodes)
+        used = ", ".join(f"{e.share:.3g}" for e in effort.electrodes)
+        blanks = ", ".join("x".join(f"{s:g}" for s in e.blank_mm) for e in effort.electrodes)
         yield Line(
             "electrodes",
             "mill",
             (
-                f"{len(effort.electrodes)} electrodes at {made.electrode_min:g} min milling and "
-                f"{made.electrode_cost:g} {rates.currency}; one piece wears {used} of them",
+                f"{len(effort.electrodes)} electrodes at {made.electrode_min:g} min milling, blanks {blanks} "
+                f"at {made.electrode_per_cm3:g} {rates.currency}/cm3, {made.electrode_cost:g} "
+                f"{rates.currency} each for holders; one piece wears {used} of them",
             ),
             tools=effort.electrodes,
             tool_min=made.electrode_min,
-            tool_cost=made.electrode_cost,
         )
 
 

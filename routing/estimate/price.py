@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
+from routing.electrodes.forecast import Electrode
 from routing.shop import Range, Rates
 
 RULE = (
@@ -32,8 +33,7 @@ class Line:
     """One line of the estimate. ``process`` gives its hourly rate and its range.
 
     ``set_up_min`` is spent once for a batch, ``run_min`` and ``idle_min`` for each piece. ``tools`` are the
-    shares of their lives that one piece takes of tools made for this part (electrodes), of which at least one
-    each must be made, in ``tool_min`` and for ``tool_cost``. ``each_cost`` is money per piece beyond time.
+    electrodes made for this part, each in ``tool_min``. ``each_cost`` is money per piece beyond time.
     """
 
     what: str
@@ -43,9 +43,8 @@ class Line:
     run_min: float = 0.0
     idle_min: float = 0.0
     each_cost: float = 0.0
-    tools: tuple[float, ...] = ()
+    tools: tuple[Electrode, ...] = ()
     tool_min: float = 0.0
-    tool_cost: float = 0.0
     operation: int | None = None
 
     def minutes(self, pieces: int = 1) -> float:
@@ -56,12 +55,15 @@ class Line:
 
     def cost(self, per_hour: float, pieces: int = 1) -> float:
         """Money apiece in a batch."""
-        made = self.tool_cost * self.tools_made(pieces)
-        return self.minutes(pieces) / 60 * per_hour + self.each_cost + made
+        return self.minutes(pieces) / 60 * per_hour + self.each_cost + self.tool_cost(pieces)
 
     def tools_made(self, pieces: int = 1) -> float:
         """Electrodes apiece: one each for the batch, or what it wears."""
-        return sum(max(1 / pieces, share) for share in self.tools)
+        return sum(tool.used(pieces) for tool in self.tools)
+
+    def tool_cost(self, pieces: int = 1) -> float:
+        """Money apiece for electrodes, beside the time of making them."""
+        return sum(tool.used(pieces) * tool.cost for tool in self.tools)
 
 
 @dataclass(frozen=True)

@@ -9,6 +9,8 @@ import numpy as np
 
 from featurize.feature import Feature, Role
 from routing.edges import Break, EdgeVerdict
+from routing.electrodes.forecast import forecast
+from routing.electrodes.plan import FINISH, LAST, ROUGH
 from routing.estimate import effort
 from routing.estimate.effort import Effort
 from routing.order import Stage, Step
@@ -78,7 +80,7 @@ class Sizes:
             case Stage.ERODE:
                 volume, share = self._left(step, feature)
                 area = share * self._area(feature.faces)
-                return effort.erode(volume, area, rates.erode, scale=rule.erode_scale)
+                return self._erode(step, feature, volume, area)
             case _:
                 milled = step.process == "mill"
                 found = self._mill(step, feature, is_ground) if milled else self._grind(step, feature)
@@ -98,6 +100,21 @@ class Sizes:
             passes=1 if trim else len(rates.pass_shares),
             closed="start_hole_mm" in self._details(feature, "wire"),
         )
+
+    def _erode(
+        self,
+        step: Step,
+        feature: Feature,
+        volume: float,
+        area: float,
+        kinds: tuple[str, ...] = (ROUGH, FINISH),
+    ) -> Effort:
+        job, left = self.job, step.volumes_mm3.get(feature.id)
+        ahead = next((v for v in self.verdicts[feature.id] if v.rest and v.rest.volume_mm3 == left), None)
+        toward = side_direction(job, step.side)
+        electrodes = forecast(job, feature, toward, ahead, volume, area, kinds=kinds)
+        rates, scale = self.rates.erode, self.rule.erode_scale
+        return effort.erode(volume, area, rates, scale=scale, electrodes=electrodes)
 
     def _drill(self, feature: Feature) -> Effort:
         """The narrowest bore from the mouth, wider ones to their own depth; a thread's relief comes later."""
@@ -162,7 +179,7 @@ class Sizes:
             each = self.rates.holes.bore_min
             return Effort(each * bores, 0.0, (f"{bores} bores, {each:g} min each",))
         if step.process == "sink-erode":
-            return effort.erode(0.0, area, self.rates.erode, scale=self.rule.erode_scale, rough=False)
+            return self._erode(step, feature, 0.0, area, (LAST,))
         run, width = self._plan(feature)
         grind = self.rates.grind
         return effort.grind(

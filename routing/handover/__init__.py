@@ -29,11 +29,23 @@ def all_files() -> tuple[str, ...]:
 
 
 def merge(content: dict[str, Any], more: dict[str, Any]) -> None:
-    """Adds to the content of the route file: tables key by key, lists at their end."""
+    """Adds to the content of the route file: tables key by key, lists at their end.
+
+    A flag that names a feature stands with the feature too.
+    """
+    _merge(content, more)
+    told = {f["id"]: f["flags"] for f in content.get("features", ())}
+    for flag in more.get("flags", ()):
+        mine = told.get(flag["feature"])
+        if mine is not None and flag["code"] not in mine:
+            mine.append(flag["code"])
+
+
+def _merge(content: dict[str, Any], more: dict[str, Any]) -> None:
     for key, value in more.items():
         old = content.get(key)
         if isinstance(old, dict) and isinstance(value, dict):
-            merge(old, value)
+            _merge(old, value)
         elif isinstance(old, list) and isinstance(value, list):
             old.extend(value)
         else:

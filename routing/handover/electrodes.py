@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable
+from collections.abc import Hashable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from featurize import tolerances as tol
 from routing.choices import Material
 from routing.flags import Flag, Severity
 from routing.handover.base import Work
 
 if TYPE_CHECKING:  # these load the kernel
+    from featurize.feature import Feature
     from routing.electrodes.body import Body
     from routing.electrodes.cavity import Cavity
+    from routing.electrodes.zones import Zone
     from routing.processes.base import JobContext
     from routing.route import RoutedFeature
 
@@ -28,11 +31,11 @@ _CAUTION = (
 def depends(work: Work) -> Hashable:
     """The eroded features with their sides and what is taken ahead of them, and the shop."""
     made = [
-        (r.feature, r.verdict and r.verdict.details, r.ahead and r.ahead.rest)
+        (r.feature, r.verdict and r.verdict.details, r.ahead and (r.ahead.rest, r.ahead.details))
         for r in work.route.features
         if r.process == _PROCESS
     ]
-    return repr(made), work.choices.material, repr(work.shop)
+    return repr(made), repr(work.route.estimate.electrodes), work.choices.material, repr(work.shop)
 
 
 def write(work: Work, folder: Path) -> dict[str, Any]:
@@ -57,6 +60,7 @@ def _of_feature(
 ) -> tuple[list[dict[str, Any]], list[Flag]]:
     from routing.electrodes.body import bodies_of, cavity_of
     from routing.electrodes.plan import FINISH, ROUGH, gap_of
+    from routing.electrodes.zones import zones_of
     from routing.processes.access import approaches, side_name
     from routing.stock.write import WriteError, write_step
 
@@ -65,27 +69,39 @@ def _of_feature(
     side = str(routed.verdict.details.get("side", "+z")) if routed.verdict else "+z"
     try:
         toward = next(d for d in approaches(job, feature) if side_name(job, d) == side)
+        groups = zones_of(job, feature, toward, routed.ahead) or ((),)
+        gaps = [gap_of(k, owned) for k in kinds]
         cavity = cavity_of(
             work.part, feature, toward, margin_mm=min(owned.finish_gap_mm, owned.rough_gap_mm) / 2
         )
-        bodies = bodies_of(cavity, [gap_of(k, owned) for k in kinds], owned)
+        made = [(zones, bodies_of(cavity, gaps, owned, zones)) for zones in groups]
     except Exception as error:  # the kernel's own have many names
-        return _missing(feature.id, kinds, str(error) or type(error).__name__)
+        return _missing(feature, kinds, str(error) or type(error).__name__)
     listed: list[dict[str, Any]] = []
     flags: list[Flag] = []
-    for kind, body in zip(kinds, bodies, strict=True):
-        file = f"electrode_{feature.id}_{kind}.step"
-        if not isinstance(body, str):
-            try:
-                write_step(body.solid, folder / file, name=f"{work.solid.name} electrode {feature.id} {kind}")
-            except WriteError as error:
-                body = str(error)
-        if isinstance(body, str):
-            more, missing = _missing(feature.id, (kind,), body)
-        else:
-            more, missing = [_entry(work, routed, cavity, body, kind, file, side)], []
-        listed += more
-        flags += missing
+    for n, (zones, bodies) in enumerate(made, 1):
+        for kind, body in zip(kinds, bodies, strict=True):
+            name = f"{feature.id}-{n}" if len(made) > 1 else feature.id
+            notes = []
+            if isinstance(body, str) and zones:
+                notes = [f"it has the whole shape, as none for corners alone could be made: {body}"]
+                (body,) = bodies_of(cavity, [gap_of(kind, owned)], owned)
+            file = f"electrode_{name}_{kind}.step"
+            if not isinstance(body, str):
+                try:
+                    write_step(body.solid, folder / file, name=f"{work.solid.name} electrode {name} {kind}")
+                except WriteError as error:
+                    body = str(error)
+            if isinstance(body, str):
+                more, missing = _missing(feature, (kind,), body)
+            else:
+                group = n if zones else 0
+                burnt = () if notes else zones
+                entry, missing = _entry(work, routed, cavity, body, kind, file, side, group, burnt)
+                entry["notes"] += notes
+                more = [entry]
+            listed += more
+            flags += missing
     warning = next((n for e in listed for n in e.get("notes", ()) if "flush through" in n), None)
     if warning:
         said = f"{feature.kind} {feature.id}: {warning}."
@@ -93,15 +109,25 @@ def _of_feature(
     return listed, flags
 
 
-def _missing(feature: str, kinds: tuple[str, ...], why: str) -> tuple[list[dict[str, Any]], list[Flag]]:
-    listed = [{"feature": feature, "kind": kind, "file": None, "reason": why} for kind in kinds]
-    said = f"no {' and no '.join(kinds)} electrode is written for {feature}: {why}: draw it by hand."
-    return listed, [Flag("no-electrode", Severity.WARNING, feature, said)]
+def _missing(feature: Feature, kinds: tuple[str, ...], why: str) -> tuple[list[dict[str, Any]], list[Flag]]:
+    listed = [{"feature": feature.id, "kind": kind, "file": None, "reason": why} for kind in kinds]
+    named = f"{feature.kind} {feature.id}"
+    said = f"no {' and no '.join(kinds)} electrode is written for {named}: {why}: draw it by hand."
+    return listed, [Flag("no-electrode", Severity.WARNING, feature.id, said)]
 
 
 def _entry(
-    work: Work, routed: RoutedFeature, cavity: Cavity, body: Body, kind: str, file: str, side: str
-) -> dict[str, Any]:
+    work: Work,
+    routed: RoutedFeature,
+    cavity: Cavity,
+    body: Body,
+    kind: str,
+    file: str,
+    side: str,
+    group: int,
+    zones: Sequence[Zone],
+) -> tuple[dict[str, Any], list[Flag]]:
+    """What the list says of one body; wear, blank and money are the estimate's own."""
     from routing.documents.numbers import rounded, vector
     from routing.documents.route_json import plain
     from routing.electrodes import plan
@@ -113,35 +139,53 @@ def _entry(
     ahead = routed.ahead.rest if routed.ahead else None
     volume = ahead.volume_mm3 if ahead else cavity.volume_mm3
     area = sum(work.part.faces[i].area_mm2 for i in routed.feature.faces)
+    mine = [e for e in work.route.estimate.electrodes if (e.feature, e.group) == (routed.feature.id, group)]
+    priced = next(e for e in mine if e.kind == kind)
+    also = [e for e in mine if kind == plan.FINISH and e.kind == plan.LAST]
+    front = float(cavity.outline.area)
+    if zones:
+        area = len(zones) * 2 * max(z.burn_mm for z in zones) * depth
+        volume *= len(zones) / len(ahead.places) if ahead else 1.0
+        front = float(sum(2 * z.burn_mm**2 for z in zones))
     worn = plan.wear(
         kind,
         volume_mm3=volume,
         area_mm2=area,
-        front_mm2=float(cavity.outline.area),
+        front_mm2=front,
         owned=owned,
-        rates=rates.erode,
+        number=priced.number,
         scale=rule.erode_scale,
     )
-    blank = plan.blank(body.size_mm, owned, rates.erode.electrode_per_cm3)
+    number = worn.number + sum(e.number for e in also)
     notes = [_CAUTION]
     if warning := plan.flush_warning(depth, width, owned, closed=not cavity.open_sides):
         notes.append(warning)
     if ahead:
         notes.append(f"the bulk is taken before, left are {ahead.words}")
+    if zones:
+        notes.append(f"it burns {len(zones)} of them and stands back from the walls between")
+    if also:
+        notes.append("the last of them for what is called out finer")
     if worn.shorter_mm > body.gap_mm:
         notes.append(
             f"its end wears by about {worn.shorter_mm:.2g} mm: more than its gap, dress it or make another"
         )
-    return {
+    flags = []
+    fits = sorted(s + 2 * owned.blank_allowance_mm for s in body.size_mm)
+    if any(s > b + tol.LENGTH_MM for s, b in zip(fits, priced.blank_mm, strict=True)):
+        said = f"electrode {file} does not come out of the blank that is priced: {_by(priced.blank_mm)}."
+        flags.append(Flag("electrode-blank", Severity.WARNING, routed.feature.id, said))
+    entry = {
         "feature": routed.feature.id,
         "kind": kind,
         "file": file,
+        "corners_mm": [vector(z.corner.place) for z in zones],
         "from_side": side,
         "method": body.method,
         "gap_mm": rounded(body.gap_mm),
         "orbit_mm": rounded(plan.orbit_mm(owned) if kind == plan.ROUGH else 0.0),
         "corner_reached_mm": rounded(plan.reached_mm(body.gap_mm, owned)),
-        "number": worn.number,
+        "number": number,
         "wear_mm3_each": rounded(worn.lost_mm3),
         "wear_end_mm": rounded(worn.shorter_mm),
         "depth_mm": rounded(depth),
@@ -163,10 +207,15 @@ def _entry(
         "shank_mm": vector(body.shank_mm),
         "volume_mm3": rounded(body.volume_mm3),
         "material": owned.material,
-        "blank_mm": vector(blank.size_mm),
-        "material_cost_each": rounded(blank.cost, 2),
-        "material_cost": rounded(blank.cost * worn.number, 2),
+        "blank_mm": vector(priced.blank_mm),
+        "material_cost_each": rounded(priced.cost, 2),
+        "material_cost": rounded(sum(e.used() * e.cost for e in (priced, *also)), 2),
         "currency": rates.currency,
         "clearance": plain(body.clearance),
         "notes": notes,
     }
+    return entry, flags
+
+
+def _by(size_mm: Sequence[float]) -> str:
+    return " x ".join(f"{s:g}" for s in size_mm)

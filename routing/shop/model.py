@@ -126,7 +126,10 @@ class Electrodes:
 
     ``base_margin_mm`` is what the squared base stands out beyond the form, ``flush_ratio`` the depth over the
     smallest width from which flushing is doubtful, ``wear_share`` the volume of electrode lost for a volume
-    of steel, ``blank_allowance_mm`` what is milled off each side of a blank, which comes in steps.
+    of steel, ``blank_allowance_mm`` what is milled off each side of a blank, which comes in steps. An electrode
+    for corners alone burns ``corner_blend_mm`` on from what a cutter left, beyond that it stands
+    ``corner_relief_mm`` back; its legs are no slimmer than ``corner_leg_ratio`` (height over radius), and
+    corners within ``corner_group_mm`` share one.
     """
 
     finish_gap_mm: float
@@ -145,6 +148,10 @@ class Electrodes:
     wear_share: float
     blank_allowance_mm: float
     blank_step_mm: float
+    corner_blend_mm: float
+    corner_relief_mm: float
+    corner_leg_ratio: float
+    corner_group_mm: float
 
 
 @dataclass(frozen=True)
