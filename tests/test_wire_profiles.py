@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 import random
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 from types import SimpleNamespace
@@ -36,8 +37,10 @@ from routing.stock.blank import blank_for
 from routing.wirework.outline import Outline, as_arcs, joined
 from routing.wirework.profiles import cuts, wire_view
 from routing.wirework.slugs import Fall, density_g_cm3, slug
-from routing.wirework.start_holes import largest_circle, lead_in, start_hole
+from routing.wirework.start_holes import Circle, largest_circle, lead_in, start_hole
 from tests.support.routed import STEEL, block, job_of
+
+MACHINE = load_shop().wire_machine
 
 DEMOS = Path(__file__).parents[1] / "demo_models"
 # Each demo with what is wired in it, by its own answer key's count.
@@ -291,7 +294,7 @@ def test_a_part_cut_free_all_round_starts_outside_the_blank() -> None:
     assert cut.walls[0].top.area_mm2 == pytest.approx(-6 * 6**2 * math.sin(math.pi / 3) / 2)
     part = cut.walls[0].top.polygon()
     blank = part.buffer(9)
-    lead = lead_in(cut, None, 0.145, blank, part)
+    lead = lead_in(cut, None, 0.145, blank, part, MACHINE)
     assert lead.problem is None
     assert not blank.covers(shapely.Point(lead.start))
     assert shapely.LineString(lead.way).intersection(part).length < 1e-3
@@ -312,6 +315,7 @@ def test_a_slug_is_a_prism_and_weighs_its_density() -> None:
         0.29,
         2.0,
         steel,
+        MACHINE,
         up=True,
     )
     volume = ((12 - 0.58) * (8 - 0.58) - math.pi) * 20
@@ -330,24 +334,30 @@ def test_carbide_density_is_the_handbooks() -> None:
 def test_a_slug_falls_where_the_opening_widens_downward() -> None:
     steel = Material.named(STEEL)
     cut = cut_of(job_of(block().cut(cq.Workplane().rect(12, 8).extrude(20, taper=1))))  # wide below
-    assert slug(cut, (0, 20), 0.29, 2.0, steel, up=True).fall == Fall.FALLS
-    assert slug(cut, (0, 20), 0.29, 2.0, steel, up=False).fall == Fall.HELD
+    assert slug(cut, (0, 20), 0.29, 2.0, steel, MACHINE, up=True).fall == Fall.FALLS
+    assert slug(cut, (0, 20), 0.29, 2.0, steel, MACHINE, up=False).fall == Fall.HELD
     twisted = cq.Workplane().rect(12, 8).workplane(offset=20).rect(11, 9).loft(ruled=True)
-    assert slug(cut_of(job_of(block().cut(twisted))), (0, 20), 0.29, 2.0, steel, up=True).fall == Fall.LOCKED
+    assert (
+        slug(cut_of(job_of(block().cut(twisted))), (0, 20), 0.29, 2.0, steel, MACHINE, up=True).fall
+        == Fall.LOCKED
+    )
 
 
 def test_small_slugs_have_no_core_and_heavy_ones_a_tab() -> None:
     carbide = Material.named("carbide-6")
     small = cut_of(job_of(block().cut(cq.Workplane().rect(8, 0.7).extrude(20))))
-    assert slug(small, (0, 20), 0.29, 0.3, carbide, up=True).fall == Fall.NO_CORE
+    assert slug(small, (0, 20), 0.29, 0.3, carbide, MACHINE, up=True).fall == Fall.NO_CORE
     heavy = cut_of(job_of(block(80, 60).cut(cq.Workplane().rect(30, 20).extrude(20))))
-    found = slug(heavy, (0, 20), 0.29, 3.0, carbide, up=True)
+    found = slug(heavy, (0, 20), 0.29, 3.0, carbide, MACHINE, up=True)
     assert found.tab
+    assert "100 g: leave a tab of 2 mm" in " ".join(found.notes)
+    bold = replace(MACHINE, tab_over_g=1e4)
+    assert not slug(heavy, (0, 20), 0.29, 3.0, carbide, bold, up=True).tab
     assert any("magnet" in n for n in found.notes)
     # Drawer rule, 2 e friction > height with e half the length: 5 mm under 0.3 x 36 mm jams, 20 does not.
     assert not found.may_jam
     thin = cut_of(job_of(block(80, 60, 5).cut(cq.Workplane().rect(30, 20).extrude(5))))
-    assert slug(thin, (0, 5), 0.29, 3.0, carbide, up=True).may_jam
+    assert slug(thin, (0, 5), 0.29, 3.0, carbide, MACHINE, up=True).may_jam
 
 
 def test_a_start_hole_that_does_not_fit_is_said(tmp_path: Path) -> None:
@@ -359,3 +369,14 @@ def test_a_start_hole_that_does_not_fit_is_said(tmp_path: Path) -> None:
     none = start_hole(circle, 60.0, job.shop, job.material)
     assert none.diameter_mm is None
     assert "diameters, over 60" in str(none.problem)
+
+
+def test_start_holes_follow_the_shops_limits() -> None:
+    job, circle = job_of(block()), Circle((0.0, 0.0), 2.0)
+    assert start_hole(circle, 20.0, job.shop, job.material).diameter_mm == pytest.approx(3.0)
+    for machine, diameter in (
+        (replace(MACHINE, start_hole_enough_mm=2.0), 2.0),
+        (replace(MACHINE, start_hole_enough_mm=9.0, start_hole_clear_mm=0.25), 3.5),
+    ):
+        shop = replace(job.shop, wire_machine=machine)
+        assert start_hole(circle, 20.0, shop, job.material).diameter_mm == pytest.approx(diameter)

@@ -24,12 +24,24 @@ class Wire:
 
 @dataclass(frozen=True)
 class WireMachine:
-    """``start_hole_ratio`` is the largest depth of a start hole over its diameter."""
+    """``start_hole_ratio`` is the largest depth of a start hole over its diameter.
+
+    Start holes keep ``start_hole_clear_mm`` a side off the outline and are no wider than
+    ``start_hole_enough_mm``. Slugs over ``tab_over_g`` keep a tab.
+    """
 
     taper_limit_deg: float
     height_limit_mm: float
     start_hole_min_mm: float
     start_hole_ratio: float
+    start_hole_clear_mm: float
+    start_hole_enough_mm: float
+    lead_mm: float
+    outside_mm: float
+    tab_over_g: float
+    tab_mm: float
+    slug_friction: float
+    slug_magnet_binder_percent: float
 
 
 @dataclass(frozen=True)
@@ -126,10 +138,11 @@ class Electrodes:
 
     ``base_margin_mm`` is what the squared base stands out beyond the form, ``flush_ratio`` the depth over the
     smallest width from which flushing is doubtful, ``wear_share`` the volume of electrode lost for a volume
-    of steel, ``blank_allowance_mm`` what is milled off each side of a blank, which comes in steps. An electrode
-    for corners alone burns ``corner_blend_mm`` on from what a cutter left, beyond that it stands
-    ``corner_relief_mm`` back; its legs are no slimmer than ``corner_leg_ratio`` (height over radius), and
-    corners within ``corner_group_mm`` share one.
+    of steel, ``blank_allowance_mm`` what is milled off each side of a blank, which comes in steps.
+
+    An electrode for corners alone burns ``corner_blend_mm`` on from what a cutter left and stands
+    ``corner_relief_mm`` back beyond; its legs are no slimmer than ``corner_leg_ratio`` (height over radius),
+    and corners within ``corner_group_mm`` share one.
     """
 
     finish_gap_mm: float

@@ -97,8 +97,8 @@ def paths(
             hole = start_hole(circle, span[1] - span[0], shop, material)
             kerf = wire.diameter_mm + 2 * wire.gap_mm
             up = float(along @ view.along) > 0
-            fallen = slug(cut, span, kerf, hole.diameter_mm or 0.0, material, up=up)
+            fallen = slug(cut, span, kerf, hole.diameter_mm or 0.0, material, shop.wire_machine, up=up)
         centre = None if circle is None else np.array(circle.centre)
-        lead = lead_in(cut, centre, wire.corner_mm, hull, shadow)
+        lead = lead_in(cut, centre, wire.corner_mm, hull, shadow, shop.wire_machine)
         made.append(Path(feature.id, name, view, cut, wire, lead, hole, fallen))
     return tuple(made)

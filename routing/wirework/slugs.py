@@ -18,16 +18,11 @@ import shapely
 from featurize import tolerances as tol
 from routing.choices import Material
 from routing.hardness import CO_G_CM3, WC_G_CM3
+from routing.shop import WireMachine
 from routing.wirework.outline import Outline
 from routing.wirework.profiles import Cut
 
 _STEEL_G_CM3 = 7.8
-# A slug heavier than this is held by a tab until someone has a hand on it (common practice, no source).
-TAB_OVER_G = 100.0
-# Sliding friction of wetted metal on metal, the upper end (common handbook range 0.1 to 0.3, from memory).
-FRICTION = 0.3
-# Under this share of binder a magnet may not hold carbide (common practice, no source).
-_MAGNETIC_BINDER = 10.0
 
 CAUTION = (
     "A slug drops when the last thread is cut: keep hands out, catch or hold it, never let it fall on the\n"
@@ -70,7 +65,14 @@ def density_g_cm3(material: Material) -> float:
 
 
 def slug(
-    cut: Cut, span_mm: tuple[float, float], kerf_mm: float, start_mm: float, material: Material, *, up: bool
+    cut: Cut,
+    span_mm: tuple[float, float],
+    kerf_mm: float,
+    start_mm: float,
+    material: Material,
+    machine: WireMachine,
+    *,
+    up: bool,
 ) -> Slug:
     """The slug of a closed opening whose stock reaches over ``span_mm`` along the view.
 
@@ -96,13 +98,15 @@ def slug(
         return Slug(Fall.NO_CORE, 0.0, 0.0, density, height, width, length, False, False, (said,))
     fall = _fall([o for _, o in levels] if up else [o for _, o in reversed(levels)])
     # A sliding block driven off its middle by e jams when 2 e friction > its height; e is half its length.
-    jam = fall == Fall.FALLS and height < FRICTION * length
-    tab = mass > TAB_OVER_G
-    notes = tuple(_notes(fall, jam, tab, mass, material))
+    jam = fall == Fall.FALLS and height < machine.slug_friction * length
+    tab = mass > machine.tab_over_g
+    notes = tuple(_notes(fall, jam, tab, mass, material, machine))
     return Slug(fall, volume, mass, density, height, width, length, jam, tab, notes)
 
 
-def _notes(fall: Fall, jam: bool, tab: bool, mass: float, material: Material) -> list[str]:
+def _notes(
+    fall: Fall, jam: bool, tab: bool, mass: float, material: Material, machine: WireMachine
+) -> list[str]:
     found = []
     if fall == Fall.HELD:
         found.append("The slug narrows downward: lift it out upward, or wire with the other side up.")
@@ -112,10 +116,11 @@ def _notes(fall: Fall, jam: bool, tab: bool, mass: float, material: Material) ->
         found.append("The slug is wide for its height: it may tilt and jam; hold it level, lift it out.")
     if tab:
         found.append(
-            f"About {mass:.0f} g, over {TAB_OVER_G:g} g: leave a tab of 1 to 3 mm and part it last, the slug "
-            "being held (common practice)."
+            f"About {mass:.0f} g, over {machine.tab_over_g:g} g: leave a tab of {machine.tab_mm:g} mm and "
+            "part it last, the slug being held (common practice)."
         )
-        if material.binder_percent is not None and material.binder_percent < _MAGNETIC_BINDER:
+        binder = material.binder_percent
+        if binder is not None and binder < machine.slug_magnet_binder_percent:
             found.append("A magnet may not hold carbide of so little binder: clamp or bond the slug.")
     return found
 

@@ -1,7 +1,7 @@
 """Where the wire is threaded and how it comes to its outline.
 
 The start hole stands in the largest circle that the opening holds at every height. The lead-in ends square
-to the outline. Limits without a name are the shop's; the rest is common practice, no source.
+to the outline. All limits are the shop's.
 """
 
 from __future__ import annotations
@@ -16,19 +16,13 @@ import shapely
 from featurize import tolerances as tol
 from featurize.brep.surfaces import Array
 from routing.choices import Material
-from routing.shop import Shop
+from routing.shop import Shop, WireMachine
 from routing.wirework.outline import Outline
 from routing.wirework.profiles import Cut
 
 # Arcs in chords while the circle is sought; what is found is then measured on the arcs themselves.
 _CHORD_MM = 2e-5
 _SEEK_MM = 1e-5
-# A start hole keeps this off the outline on each side: a drill's run-out.
-CLEAR_MM = 0.1
-# No start hole need be larger: the wire is threaded as easily.
-ENOUGH_MM = 3.0
-# The straight last stretch of a lead-in, beyond wire and gap, and how far outside the blank a wire starts.
-LEAD_MM, OUTSIDE_MM = 1.0, 2.0
 
 
 @dataclass(frozen=True)
@@ -84,7 +78,7 @@ class StartHole:
 
 
 def start_hole(circle: Circle, height_mm: float, shop: Shop, material: Material) -> StartHole:
-    """The start hole for a circle that is free of the outline: as large as it allows, up to 3 mm."""
+    """The start hole for a circle that is free of the outline: as large as it and the shop allow."""
     inscribed, machine = 2 * circle.radius_mm, shop.wire_machine
     if inscribed < machine.start_hole_min_mm:
         least = f"{machine.start_hole_min_mm:g} start hole"
@@ -95,14 +89,14 @@ def start_hole(circle: Circle, height_mm: float, shop: Shop, material: Material)
         return _none(circle, height_mm, f"{wide} {over}")
     smallest = max(machine.start_hole_min_mm, height_mm / machine.start_hole_ratio)
     # Rounded up, so that it stays within the ratio; never over the circle itself.
-    room = max(smallest, min(ENOUGH_MM, inscribed - 2 * CLEAR_MM))
+    room = max(smallest, min(machine.start_hole_enough_mm, inscribed - 2 * machine.start_hole_clear_mm))
     diameter = min(inscribed, np.ceil(room * 100 - 1e-6) / 100)
     drilled = (
         height_mm / diameter <= shop.drilling.drill_ratio
         and diameter >= shop.drilling.drill_min_mm
         and material.binder_percent is None  # carbide is eroded
     )
-    tight = inscribed - diameter < 2 * CLEAR_MM - tol.SURFACE_MM
+    tight = inscribed - diameter < 2 * machine.start_hole_clear_mm - tol.SURFACE_MM
     return StartHole(circle, height_mm, float(diameter), "drilled" if drilled else "eroded", tight, None)
 
 
@@ -132,7 +126,9 @@ class Lead:
         return np.asarray(self.way[-1])
 
 
-def lead_in(cut: Cut, centre: Array | None, offset_mm: float, blank: Any, part: Any) -> Lead:
+def lead_in(
+    cut: Cut, centre: Array | None, offset_mm: float, blank: Any, part: Any, machine: WireMachine
+) -> Lead:
     """How the wire comes to a cut: from its start hole at ``centre`` (2,), else from outside the blank.
 
     ``offset_mm`` is the wire's radius and gap; ``blank`` and ``part`` are their shadows across the wire
@@ -140,10 +136,10 @@ def lead_in(cut: Cut, centre: Array | None, offset_mm: float, blank: Any, part: 
     """
     outline = cut.walls[0].top
     if not cut.closed:
-        return _along_the_edge(outline, offset_mm, blank, part)
+        return _along_the_edge(outline, offset_mm, blank, part, machine.outside_mm)
     if centre is not None:
-        return _from_hole(outline, centre, offset_mm)
-    return _from_outside(outline, offset_mm, blank, part)
+        return _from_hole(outline, centre, offset_mm, machine.lead_mm)
+    return _from_outside(outline, offset_mm, blank, part, machine.outside_mm)
 
 
 def _by_length(outline: Outline) -> list[tuple[int, str]]:
@@ -165,7 +161,7 @@ def _square_off(outline: Outline, piece: int) -> tuple[Array, Array]:
     return place, np.array([-along[1], along[0]])
 
 
-def _from_hole(outline: Outline, centre: Array, offset_mm: float) -> Lead:
+def _from_hole(outline: Outline, centre: Array, offset_mm: float, lead_mm: float) -> Lead:
     room = outline.polygon()
     inner = shapely.buffer(room, -offset_mm, quad_segs=16)
     for piece, rule in _by_length(outline):
@@ -174,7 +170,7 @@ def _from_hole(outline: Outline, centre: Array, offset_mm: float) -> Lead:
             shapely.linestrings([place + tol.SURFACE_MM * normal, place + 1e4 * normal]), room
         )
         free = max((float(p.length) for p in shapely.get_parts(sight)[:1]), default=0.0)
-        turn = place + min(offset_mm + LEAD_MM, free / 2) * normal
+        turn = place + min(offset_mm + lead_mm, free / 2) * normal
         off = abs(float((centre - place) @ np.array([-normal[1], normal[0]])))
         way = [centre, turn, place] if off > tol.LENGTH_MM else [centre, place]
         last = shapely.linestrings(np.array(way[:2]) if len(way) == 3 else np.array([centre, turn]))
@@ -187,11 +183,11 @@ def _from_hole(outline: Outline, centre: Array, offset_mm: float) -> Lead:
     return Lead(np.array([centre, near[piece]]), None, piece, "where the inscribed circle touches")
 
 
-def _from_outside(outline: Outline, offset_mm: float, blank: Any, part: Any) -> Lead:
+def _from_outside(outline: Outline, offset_mm: float, blank: Any, part: Any, outside_mm: float) -> Lead:
     first: Lead | None = None
     for piece, rule in _by_length(outline):
         place, normal = _square_off(outline, piece)
-        way = np.array([_outside(place, normal, offset_mm, blank), place])
+        way = np.array([_outside(place, normal, offset_mm + outside_mm, blank), place])
         lead = Lead(way, None, piece, rule, _blocked(way, np.zeros(2), part))
         if lead.problem is None:
             return lead
@@ -200,12 +196,12 @@ def _from_outside(outline: Outline, offset_mm: float, blank: Any, part: Any) -> 
     return first
 
 
-def _along_the_edge(outline: Outline, offset_mm: float, blank: Any, part: Any) -> Lead:
+def _along_the_edge(outline: Outline, offset_mm: float, blank: Any, part: Any, outside_mm: float) -> Lead:
     """In along the tangent of the first end, out along that of the last."""
     last = len(outline.bulges) - 1
     (a, ta), (b, tb) = outline.place(0, 0.0), outline.place(last, 1.0)
-    way = np.array([_outside(a, -ta, offset_mm, blank), a])
-    out = np.array([b, _outside(b, tb, offset_mm, blank)])
+    way = np.array([_outside(a, -ta, offset_mm + outside_mm, blank), a])
+    out = np.array([b, _outside(b, tb, offset_mm + outside_mm, blank)])
     found = []
     for leg, t in ((way, ta), (out, tb)):
         left = np.array([-t[1], t[0]])
@@ -214,13 +210,13 @@ def _along_the_edge(outline: Outline, offset_mm: float, blank: Any, part: Any) -
     return Lead(way, out, 0, rule, next((p for p in found if p), None))
 
 
-def _outside(place: Array, direction: Array, offset_mm: float, blank: Any) -> Array:
-    """The point ahead that clears the blank."""
+def _outside(place: Array, direction: Array, clear_mm: float, blank: Any) -> Array:
+    """The point ahead that clears the blank by so much."""
     ray = shapely.linestrings([place, place + 1e4 * direction])
     inside = shapely.intersection(ray, blank)
     ahead = shapely.get_coordinates(inside)
     reach = float(((ahead - place) @ direction).max(initial=0.0))
-    return np.asarray(place + (reach + offset_mm + OUTSIDE_MM) * direction)
+    return np.asarray(place + (reach + clear_mm) * direction)
 
 
 def _blocked(way: Array, shift: Array, part: Any) -> str | None:
