@@ -235,8 +235,9 @@ def _gaps(job: JobContext, feature: Feature, toward: Array) -> tuple[Array, Arra
     normals = normals - np.outer(normals @ toward, toward)
     normals /= np.linalg.norm(normals, axis=1, keepdims=True)
     points = np.vstack([job.scene.off_surface(i) for i in walls])
+    widest = max(c.diameter_mm for c in job.shop.cutters)
     # On a hollow wall the mesh is nearer than the face by its deflection, on both sides.
-    return hits(job.part.mesh, points, normals)[0] + 4 * job.part.mesh.deflection_mm, points
+    return hits(job.part.mesh, points, normals, widest)[0] + 4 * job.part.mesh.deflection_mm, points
 
 
 def _too_close(across: Array, points: Array, radius_mm: float, left: Sequence[Vec3]) -> Vec3 | None:

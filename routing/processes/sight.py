@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, field
+from functools import lru_cache
 
 import numpy as np
+import shapely
 from numpy.typing import NDArray
 
 from featurize.brep.part import Face, Mesh
@@ -22,8 +24,10 @@ _AWAY_SINE = 0.005
 _HIDDEN_SHARE = 0.03
 # Side edges of a wall stand at most this far (cosine of 30 deg) off the wire.
 _UPRIGHT_COS = 0.866
-# Pairs of rays and triangles in one batch.
-_BATCH = 2_000_000
+# Boxes are looked into this much beside a ray, far over the rounding.
+_BESIDE_MM = 1e-6
+# Rays looked at together, of a mesh of a hundred facets: bounds the memory for pairs.
+_LOT = 100_000
 
 
 @dataclass(frozen=True)
@@ -139,28 +143,77 @@ def _worst(blocked: NDArray[np.bool_], hit: NDArray[np.int64], points: Array) ->
     return Hidden(int(face), share, False, vec(points[blocked & (hit == face)].mean(axis=0)))
 
 
-def hits(mesh: Mesh, origins: Array, directions: Array) -> tuple[Array, NDArray[np.int64]]:
-    """First hit of rays of many directions: distances (n,), inf when free, and faces (n,), -1 when free."""
+def hits(
+    mesh: Mesh, origins: Array, directions: Array, reach_mm: float = np.inf
+) -> tuple[Array, NDArray[np.int64]]:
+    """First hit of rays of many directions: distances (n,), inf when free, and faces (n,), -1 when free.
+
+    What lies farther than ``reach_mm`` need not be found.
+    """
     if np.allclose(directions, directions[0], atol=1e-9):
         return first_hits(mesh, origins, directions[0])
-    # Pluecker coordinates: a ray passes all three edges of a triangle on one side, or misses it.
-    a, b, c = (mesh.vertices[mesh.triangles[:, k]] for k in range(3))
-    edges = [np.hstack([np.cross(p, q), q - p]).T for p, q in ((a, b), (b, c), (c, a))]
-    normals = np.cross(b - a, c - a)
-    offsets = np.sum(normals * a, axis=1)
+    facets = _facets(mesh)
     rays = np.hstack([directions, np.cross(origins, directions)])
     distance = np.full(len(origins), np.inf)
     face = np.full(len(origins), -1, np.int64)
-    step = max(1, _BATCH // max(len(a), 1))
-    for start in range(0, len(origins), step):
-        part = slice(start, start + step)
-        x, y, z = (rays[part] @ e for e in edges)
+    for ray, near in facets.beside(origins, directions, reach_mm):
+        # Pluecker coordinates: a ray passes all three edges of a triangle on one side, or misses it.
+        x, y, z = (np.einsum("ij,ij->i", rays[ray], e[near]) for e in facets.edges)
         met = ((x >= 0) & (y >= 0) & (z >= 0)) | ((x <= 0) & (y <= 0) & (z <= 0))
+        ray, near = ray[met], near[met]
+        normal = facets.normals[near]
         with np.errstate(divide="ignore", invalid="ignore"):
-            t = (offsets - origins[part] @ normals.T) / (directions[part] @ normals.T)
-        t = np.where(met & (t > 0) & np.isfinite(t), t, np.inf)
-        first = np.argmin(t, axis=1)
-        near = t[np.arange(len(t)), first]
-        distance[part] = near
-        face[part] = np.where(np.isfinite(near), mesh.face_ids[first], -1)
+            t = (facets.offsets[near] - np.einsum("ij,ij->i", origins[ray], normal)) / np.einsum(
+                "ij,ij->i", directions[ray], normal
+            )
+        ahead = (t > 0) & np.isfinite(t)
+        ray, near, t = ray[ahead], near[ahead], t[ahead]
+        order = np.lexsort((-near, -t))  # the nearest, and of equals the first, is written last
+        distance[ray[order]] = t[order]
+        face[ray[order]] = mesh.face_ids[near[order]]
     return distance, face
+
+
+@dataclass(eq=False)
+class _Facets:
+    """A mesh's facets and their boxes. ``edges`` are Pluecker coordinates (m, 6) of the three edges."""
+
+    edges: tuple[Array, ...]
+    normals: Array
+    offsets: Array
+    low: Array
+    high: Array
+    _trees: dict[int, shapely.STRtree] = field(default_factory=dict)
+
+    def beside(
+        self, origins: Array, directions: Array, reach_mm: float
+    ) -> Iterator[tuple[NDArray[np.int64], NDArray[np.int64]]]:
+        """Pairs of rays and facets whose boxes meet, in lots; all of a ray are in one lot."""
+        low, high = self.low.min(axis=0), self.high.max(axis=0)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            leaves = (np.where(directions > 0, high, low) - origins) / directions
+        leaves = np.where(directions == 0, np.inf, leaves).min(axis=1)
+        ends = origins + directions * np.clip(leaves, 0, reach_mm)[:, None]
+        first, last = np.minimum(origins, ends) - _BESIDE_MM, np.maximum(origins, ends) + _BESIDE_MM
+        # Seen along the axis in which the rays look smallest, the boxes are sifted by a tree.
+        size = (last - first).mean(axis=0) + (self.high - self.low).mean(axis=0)
+        k = int(np.argmin(np.prod(size) / size))
+        i, j = (n for n in range(3) if n != k)
+        if k not in self._trees:
+            boxes = shapely.box(self.low[:, i], self.low[:, j], self.high[:, i], self.high[:, j])
+            self._trees[k] = shapely.STRtree(boxes)
+        lot = max(1, _LOT // max(1, len(self.low) // 100))
+        for start in range(0, len(origins), lot):
+            a, b = first[start : start + lot], last[start : start + lot]
+            ray, near = self._trees[k].query(shapely.box(a[:, i], a[:, j], b[:, i], b[:, j]))
+            meet = (self.low[near, k] <= b[ray, k]) & (self.high[near, k] >= a[ray, k])
+            yield ray[meet] + start, near[meet]
+
+
+@lru_cache(maxsize=2)
+def _facets(mesh: Mesh) -> _Facets:
+    corners = mesh.vertices[mesh.triangles]
+    a, b, c = corners.transpose(1, 0, 2)
+    edges = tuple(np.hstack([np.cross(p, q), q - p]) for p, q in ((a, b), (b, c), (c, a)))
+    normals = np.cross(b - a, c - a)
+    return _Facets(edges, normals, np.sum(normals * a, axis=1), corners.min(axis=1), corners.max(axis=1))
