@@ -20,7 +20,7 @@ from routing.shop import Cutter, load_shop
 from routing.stock.blank import blank_for
 from routing.stock.files import DRILLED, GROUND, ROUGHED, WIRED
 from routing.stock.ground import ground_stock
-from routing.stock.solids import is_closed, is_valid
+from routing.stock.solids import cut_in_turn, is_closed, is_valid, volume_of
 from routing.stock.stages import Stage, stages
 from routing.stock.write import write_3mf, write_step
 
@@ -139,3 +139,14 @@ def test_3mf_is_read_by_another_library(tmp_path: Path) -> None:
     assert mesh.volume == pytest.approx(done[GROUND].volume_mm3, rel=1e-5)
     low, high = scene.bounds
     assert high - low == pytest.approx([60, 40, 20], abs=1e-4)
+
+
+def test_tools_that_cross_are_cut_in_turn() -> None:
+    """Against one boolean of tools that stand apart, and the volume of their union by hand."""
+    block = cq.Workplane().box(20, 20, 10).val().wrapped
+    across = [cq.Workplane().box(30, 4, 4).val().wrapped, cq.Workplane().box(4, 30, 4).val().wrapped]
+    deeper = cq.Workplane().box(2, 2, 30).translate((6, 6, 0)).val().wrapped
+    left = cut_in_turn(block, [*across, deeper])
+    assert volume_of(left) == pytest.approx(4000 - (2 * 320 - 64) - 40, abs=1e-9)
+    assert is_valid(left)
+    assert volume_of(cut_in_turn(block, [])) == pytest.approx(4000)

@@ -6,8 +6,10 @@ from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
+from OCP.Bnd import Bnd_Box
 from OCP.BRep import BRep_Tool
 from OCP.BRepAlgoAPI import BRepAlgoAPI_Cut
+from OCP.BRepBndLib import BRepBndLib
 from OCP.BRepBuilderAPI import (
     BRepBuilderAPI_Copy,
     BRepBuilderAPI_MakeEdge,
@@ -97,6 +99,25 @@ def cut(body: Any, tools: Sequence[Any]) -> Any:
         raise KernelError("the kernel could not cut the stock")
     operation.SimplifyResult()
     return operation.Shape()
+
+
+def cut_in_turn(body: Any, tools: Sequence[Any]) -> Any:
+    """A body less tools that may cross each other: those whose boxes are apart go together.
+
+    In one boolean the kernel would part every tool by every other, for minutes where this takes seconds.
+    """
+    layers: list[list[tuple[Bnd_Box, Any]]] = []
+    for tool in tools:
+        box = Bnd_Box()
+        BRepBndLib.Add_s(tool, box)
+        free = (layer for layer in layers if all(box.IsOut(other) for other, _ in layer))
+        layer = next(free, None)
+        if layer is None:
+            layers.append(layer := [])
+        layer.append((box, tool))
+    for layer in layers:
+        body = cut(body, [tool for _, tool in layer])
+    return body
 
 
 def is_closed(shape: Any) -> bool:

@@ -33,7 +33,7 @@ from routing.shop import Cutter
 from routing.stock.blank import Blank
 from routing.stock.files import DRILLED, GROUND, ROUGHED, WIRED
 from routing.stock.levels import ROUGH_FLOOR_MM, ROUGH_WALL_MM, ground_of, tidy
-from routing.stock.solids import KernelError, cut, is_valid, prism, solids_of, volume_of
+from routing.stock.solids import KernelError, cut, cut_in_turn, is_valid, prism, solids_of, volume_of
 
 # What a stage may miss of the part or of the next stage, as a share of the part.
 LOST_SHARE = 1e-6
@@ -97,7 +97,7 @@ def _less(part: Part, last: Stage, name: str, tools: Sequence[Any], notes: Seque
     if not tools:
         return same
     try:
-        solids = solids_of(cut(last.solid, tools))
+        solids = solids_of(cut_in_turn(last.solid, tools))
         # What falls off, as a slug does in the wire, is no stock: the body that holds the part stays.
         held = [(volume_of(cut(part.solid, [s])), s) for s in solids]
         lost, solid = min(held, key=lambda pair: pair[0])
