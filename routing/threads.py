@@ -13,6 +13,7 @@ import numpy as np
 import shapely
 
 from featurize import tolerances as tol
+from featurize.brep.boxes import facet_boxes
 from featurize.brep.part import Part
 from featurize.brep.rays import first_hits
 from featurize.brep.surfaces import Array, Plane
@@ -139,7 +140,7 @@ def thinnest_wall(
     over = {i: _overhang(f) for f in features for i in f.faces}
     most = max(over.values(), default=0.0)
     best = (within_mm + tol.LENGTH_MM, -1)
-    for least, distance, face in _beside(part, hole, carrier, size.major_mm / 2 + within_mm + most):
+    for least, distance, face in around_bore(part, hole, carrier, size.major_mm / 2 + within_mm + most):
         if least - size.major_mm / 2 - most > best[0]:
             break  # they come with ever larger lower bounds
         best = min(best, (distance - size.major_mm / 2 - over.get(face, 0.0), face))
@@ -158,8 +159,8 @@ def _overhang(feature: Feature | None) -> float:
     return max(0.0, (feature.thread.major_mm - drawn) / 2)
 
 
-def _beside(part: Part, hole: Feature, carrier: Bore, reach: float) -> Iterator[tuple[float, float, int]]:
-    """Every triangle beside the thread within reach: a lower bound of its distance from the axis, in whose
+def around_bore(part: Part, hole: Feature, carrier: Bore, reach: float) -> Iterator[tuple[float, float, int]]:
+    """Every triangle beside a bore within reach: a lower bound of its distance from the axis, in whose
     order they come, the distance, and its face.
 
     Seen along the axis, what stands between the thread's two ends is flat figures; their distance
@@ -167,13 +168,16 @@ def _beside(part: Part, hole: Feature, carrier: Bore, reach: float) -> Iterator[
     """
     assert hole.axis is not None
     basis = _basis(np.array(hole.axis.direction))
-    corners = ((part.mesh.vertices - np.array(hole.axis.origin)) @ basis.T)[part.mesh.triangles]
     # Depth grows inwards, z outwards.
     low, high = -carrier.end_mm + tol.VOID_MM, -carrier.start_mm - tol.VOID_MM
+    ends = np.array(hole.axis.origin) + np.outer([low, high], basis[2])
+    beside = facet_boxes(part.mesh).meeting(ends.min(axis=0)[None] - reach, ends.max(axis=0)[None] + reach)[1]
+    beside = np.sort(beside)
+    corners = (part.mesh.vertices[part.mesh.triangles[beside]] - np.array(hole.axis.origin)) @ basis.T
     level, flat = corners[:, :, 2], corners[:, :, :2]
     near = (level.max(axis=1) > low) & (level.min(axis=1) < high)
     near &= (flat.min(axis=1) < reach).all(axis=1) & (flat.max(axis=1) > -reach).all(axis=1)
-    near &= ~np.isin(part.mesh.face_ids, [*hole.faces, *_opens_in(part, hole, carrier)])
+    near &= ~np.isin(part.mesh.face_ids[beside], [*hole.faces, *_opens_in(part, hole, carrier)])
     # No point of a box is nearer than its nearest corner coordinates.
     bound = np.linalg.norm(np.maximum(0.0, np.maximum(flat.min(axis=1), -flat.max(axis=1))), axis=1)
     for k in sorted(np.flatnonzero(near), key=lambda k: float(bound[k])):
@@ -182,7 +186,7 @@ def _beside(part: Part, hole: Feature, carrier: Bore, reach: float) -> Iterator[
             figure = shapely.MultiPoint(cut[:, :2]).convex_hull
             distance = float(shapely.distance(figure, shapely.Point(0.0, 0.0)))
             if distance < reach:
-                yield float(bound[k]), distance, int(part.mesh.face_ids[k])
+                yield float(bound[k]), distance, int(part.mesh.face_ids[beside[k]])
 
 
 def _opens_in(part: Part, hole: Feature, carrier: Bore) -> set[int]:

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 import shapely
 
+from featurize.brep.boxes import Boxes
 from routing.processes.heights import _cells
 from routing.processes.uppermost import uppermost
 
@@ -33,6 +34,18 @@ def test_the_highest_line_over_all_facets_is_that_over_those_kept(seed: int, siz
     everything, some = (np.nanmax(np.where(np.isnan(h), -np.inf, h), axis=0) for h in (hit, hit[kept]))
     assert np.array_equal(everything, some)
     assert len(kept) < 400 or size < 1
+
+
+@pytest.mark.parametrize("longest", [0, 1, 2])
+def test_boxes_that_meet_are_all_found_and_no_others(longest: int) -> None:
+    rng = np.random.default_rng(longest)
+    low = rng.uniform(0, 20, (2, 150, 3))
+    high = low + rng.exponential(2, (2, 150, 3)) * np.where(np.arange(3) == longest, 8, 1)
+    asked, found = Boxes(low[0], high[0]).meeting(low[1], high[1])
+    meet = np.all((low[1][:, None] <= high[0]) & (high[1][:, None] >= low[0]), axis=2)
+    assert set(zip(asked.tolist(), found.tolist(), strict=True)) == set(
+        map(tuple, np.argwhere(meet).tolist())
+    )
 
 
 @pytest.mark.parametrize("size", [0.4, 4.0, 30.0])

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-import shapely
 from numpy.typing import NDArray
 
+from featurize.brep.boxes import Boxes, facet_boxes
 from featurize.brep.part import Face, Mesh
 from featurize.brep.rays import first_hits
 from featurize.brep.surfaces import Array, Cone, Cylinder, Plane
@@ -174,46 +174,34 @@ def hits(
     return distance, face
 
 
-@dataclass(eq=False)
+@dataclass(frozen=True, eq=False)
 class _Facets:
-    """A mesh's facets and their boxes. ``edges`` are Pluecker coordinates (m, 6) of the three edges."""
+    """A mesh's facets. ``edges`` are the Pluecker coordinates (m, 6) of their three edges."""
 
+    boxes: Boxes
     edges: tuple[Array, ...]
     normals: Array
     offsets: Array
-    low: Array
-    high: Array
-    _trees: dict[int, shapely.STRtree] = field(default_factory=dict)
 
     def beside(
         self, origins: Array, directions: Array, reach_mm: float
     ) -> Iterator[tuple[NDArray[np.int64], NDArray[np.int64]]]:
         """Pairs of rays and facets whose boxes meet, in lots; all of a ray are in one lot."""
-        low, high = self.low.min(axis=0), self.high.max(axis=0)
+        low, high = self.boxes.low.min(axis=0), self.boxes.high.max(axis=0)
         with np.errstate(divide="ignore", invalid="ignore"):
             leaves = (np.where(directions > 0, high, low) - origins) / directions
         leaves = np.where(directions == 0, np.inf, leaves).min(axis=1)
         ends = origins + directions * np.clip(leaves, 0, reach_mm)[:, None]
         first, last = np.minimum(origins, ends) - _BESIDE_MM, np.maximum(origins, ends) + _BESIDE_MM
-        # Seen along the axis in which the rays look smallest, the boxes are sifted by a tree.
-        size = (last - first).mean(axis=0) + (self.high - self.low).mean(axis=0)
-        k = int(np.argmin(np.prod(size) / size))
-        i, j = (n for n in range(3) if n != k)
-        if k not in self._trees:
-            boxes = shapely.box(self.low[:, i], self.low[:, j], self.high[:, i], self.high[:, j])
-            self._trees[k] = shapely.STRtree(boxes)
-        lot = max(1, _LOT // max(1, len(self.low) // 100))
+        lot = max(1, _LOT // max(1, len(self.normals) // 100))
         for start in range(0, len(origins), lot):
-            a, b = first[start : start + lot], last[start : start + lot]
-            ray, near = self._trees[k].query(shapely.box(a[:, i], a[:, j], b[:, i], b[:, j]))
-            meet = (self.low[near, k] <= b[ray, k]) & (self.high[near, k] >= a[ray, k])
-            yield ray[meet] + start, near[meet]
+            ray, near = self.boxes.meeting(first[start : start + lot], last[start : start + lot])
+            yield ray + start, near
 
 
 @lru_cache(maxsize=2)
 def _facets(mesh: Mesh) -> _Facets:
-    corners = mesh.vertices[mesh.triangles]
-    a, b, c = corners.transpose(1, 0, 2)
+    a, b, c = mesh.vertices[mesh.triangles].transpose(1, 0, 2)
     edges = tuple(np.hstack([np.cross(p, q), q - p]) for p, q in ((a, b), (b, c), (c, a)))
     normals = np.cross(b - a, c - a)
-    return _Facets(edges, normals, np.sum(normals * a, axis=1), corners.min(axis=1), corners.max(axis=1))
+    return _Facets(facet_boxes(mesh), edges, normals, np.sum(normals * a, axis=1))
