@@ -26,7 +26,7 @@ class Kind(StrEnum):
     BLIND_STEP = "blind step"
     SLOT = "slot"
     STEP = "step"
-    GROOVE = "groove"  # turned: a ring in a shaft or in a bore
+    GROOVE = "groove"  # in a wall, mostly turned: a ring in a shaft or in a bore
     FLOOR = "floor"
     BOSS = "boss"
     RIB = "rib"
@@ -53,6 +53,7 @@ class Role(StrEnum):
     SINK = "sink"  # countersink cone
     ISLAND = "island"  # stands inside a recess
     THREAD = "thread"  # modelled thread flank
+    ROOF = "roof"  # overhangs the floor: looks away from the mouth
     FACE = "face"  # the feature's only kind of face
 
 

@@ -25,13 +25,25 @@ from featurize.recognise import (
     protrusions,
     recesses,
     treatments,
+    undercuts,
 )
 from featurize.recognise.callouts import with_callouts
 from featurize.recognise.scene import Scene
 from featurize.recognise.sides import SideChoice, choose_sides
 
 FAMILIES = sorted(
-    (outside, grooves, holes, treatments, openings, contoured, protrusions, recesses, leftover_curves),
+    (
+        outside,
+        grooves,
+        holes,
+        treatments,
+        openings,
+        contoured,
+        protrusions,
+        undercuts,
+        recesses,
+        leftover_curves,
+    ),
     key=lambda m: m.ORDER,
 )
 

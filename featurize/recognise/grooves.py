@@ -92,6 +92,10 @@ def _groove(scene: Scene, ring: list[int], origin: Array, axis: Array) -> Featur
     else:
         rim, floor = max(float(e.min()) for e in ends), float(radii.max())
         depth = floor - rim
+    mouth = _mouth(scene, ring, axis)
+    if depth < tol.VOID_MM and mouth is not None:  # leaning flanks: it is widest at its floor
+        rim = mouth[1]
+        depth = rim - floor if outward else floor - rim
     if depth < tol.VOID_MM or high - low < tol.SURFACE_MM or not _has_round_rim(scene, ring, axis, rim):
         return None
     lead = axis * np.sign(axis[int(np.argmax(np.round(np.abs(axis), 6)))])
@@ -113,6 +117,11 @@ def _groove(scene: Scene, ring: list[int], origin: Array, axis: Array) -> Featur
             "width_mm": high - low,
             "depth_mm": depth,
             **({"floor_radius_mm": min(feet)} if feet else {}),
+            **(
+                {"neck_width_mm": mouth[0], "head_width_mm": high - low}
+                if mouth is not None and mouth[0] < high - low - tol.SURFACE_MM
+                else {}
+            ),
         },
         axis=Axis(vec(middle), vec(lead)),
         opens_to=tuple(sides) if outward else (),
@@ -140,6 +149,18 @@ def _has_round_rim(scene: Scene, ring: list[int], axis: Array, radius: float) ->
         c is not None and abs(c[2] - radius) < tol.VOID_MM and parallel(c[1], axis, tol.AXIS_DEG)
         for c in circles
     )
+
+
+def _mouth(scene: Scene, ring: list[int], axis: Array) -> tuple[float, float] | None:
+    """Width and radius of a mouth between two turned edges of one radius."""
+    circles = [
+        e.circle for e, _, _ in scene.rim(ring) if e.circle is not None and parallel(e.circle[1], axis)
+    ]
+    if len(circles) < 2:
+        return None
+    heights, radii = [float(c[0] @ axis) for c in circles], [c[2] for c in circles]
+    even = max(radii) - min(radii) < tol.SURFACE_MM
+    return (max(heights) - min(heights), max(radii)) if even else None
 
 
 def _where(outward: bool) -> str:

@@ -18,6 +18,7 @@ from featurize.brep.part import Convexity
 from featurize.brep.surfaces import Array, Cylinder, Freeform, Plane
 from featurize.brep.surfaces_at import same_surface, square
 from featurize.feature import Axis, CrossSection, Feature, Kind, Role
+from featurize.recognise.contoured import contour
 from featurize.recognise.scene import Scene, extent, vec
 from featurize.recognise.sizes import is_wall, recess_sizes, roles_in_recess
 from featurize.recognise.volume import (
@@ -47,7 +48,7 @@ def find(scene: Scene) -> list[Feature]:
     """All recesses over free faces."""
     groups = scene.groups(scene.free, Convexity.CONCAVE, Convexity.TANGENT)
     cuts = _merged([c for g in _over_protrusions(scene, groups) for c in _cuts(scene, g)])
-    cuts = [c for cut in _undercut(scene, _rejoined(scene, cuts)) for c in _parted(scene, cut)]
+    cuts = [c for cut in _rejoined(scene, cuts) for c in _parted(scene, cut)]
     return [f for cut in cuts if (f := _feature(scene, cut)) is not None]
 
 
@@ -118,31 +119,6 @@ def _share_plane(pieces: Sequence[_Cut], other: _Cut) -> bool:
     return other.void is not None and bool(keys & set(other.void.key()))
 
 
-def _undercut(scene: Scene, cuts: list[_Cut]) -> list[_Cut]:
-    """Join lone walls to the cut below them.
-
-    The neck of a T-slot meets its wider foot in outward edges, so its walls are groups of their own,
-    with no void that is free of the part. Together with their neighbour they are one cut.
-    """
-    lone = [
-        c
-        for c in cuts
-        if len(c.opens_to) >= 5 and len(c.faces) == 1 and (c.void is None or material_inside(scene, c.void))
-    ]
-    rest = [c for c in cuts if c not in lone]
-    for group in scene.groups({f for c in lone for f in c.faces} | {f for c in rest for f in c.faces}):
-        walls = [c for c in lone if set(c.faces) <= set(group)]
-        under = [c for c in rest if any(scene.part.across(w.faces[0]) & set(c.faces) for w in walls)]
-        if not walls or not under:
-            continue
-        faces = tuple(sorted({f for c in walls + under for f in c.faces}))
-        joined = _Cut(faces, scene.seen_from(faces), None)
-        if kind_of(joined.opens_to) in (Kind.SLOT, Kind.BLIND_SLOT, Kind.STEP, Kind.POCKET):
-            rest = [c for c in rest if c not in under] + [joined]
-            lone = [c for c in lone if c not in walls]
-    return rest + lone
-
-
 def _contours_under(scene: Scene, faces: Sequence[int]) -> list[int]:
     """Contoured faces that close the cut where it has no flat floor."""
     next_to = {o for f in faces for o in scene.part.across(f, Convexity.CONCAVE, Convexity.TANGENT)}
@@ -190,8 +166,8 @@ def _feature(scene: Scene, cut: _Cut) -> Feature | None:
     slanted = [f for f in cut.faces if _is_slanted(scene, f)]
     if kind == Kind.STEP and len(cut.faces) == 1 and slanted:
         kind = Kind.CHAMFER
-    if kind == Kind.FLOOR and not any(isinstance(scene.face(f).surface, Plane) for f in cut.faces):
-        kind = Kind.CONTOURED_SURFACE
+    if kind == Kind.FLOOR and _mostly_curved(scene, cut.faces):
+        return contour(scene, cut.faces)
     access_side = _access(scene, kind, cut)
     access = frame.direction(access_side)
     run = _run(scene, kind, cut, access_side)
@@ -225,7 +201,7 @@ def _feature(scene: Scene, cut: _Cut) -> Feature | None:
         if run is not None and (slant := _slant_deg(scene, run)) > 0.05:
             dims["slant_deg"] = slant
     least = min(dims.get(name, np.inf) for name in ("width_mm", "depth_mm", "height_mm"))
-    if kind not in (Kind.FLOOR, Kind.CONTOURED_SURFACE, Kind.CHAMFER) and least < tol.SURFACE_MM:
+    if kind not in (Kind.FLOOR, Kind.CHAMFER) and least < tol.SURFACE_MM:
         evidence.append(f"only {least:.4f} mm one way: a ledge left by modelling rather than a cut")
         confidence = 0.3
     if kind == Kind.THROUGH_PROFILE:
@@ -245,6 +221,12 @@ def _feature(scene: Scene, cut: _Cut) -> Feature | None:
         evidence=tuple(evidence),
         confidence=confidence,
     )
+
+
+def _mostly_curved(scene: Scene, faces: Sequence[int]) -> bool:
+    """Whether less than half of the area is flat: a dome, though its middle may be."""
+    flat = sum(scene.face(f).area_mm2 for f in faces if isinstance(scene.face(f).surface, Plane))
+    return 2 * flat < sum(scene.face(f).area_mm2 for f in faces)
 
 
 def _is_slanted(scene: Scene, f: int) -> bool:

@@ -1,0 +1,304 @@
+"""Undercut recesses: wider below their mouth than at it, so that no straight tool comes at all of them.
+
+A T-slot has a neck and a wider head, a dovetail leaning flanks; both have a floor that is seen through the
+mouth and roofs that overhang it on opposite sides. A groove in the walls of another recess lies between a
+ledge and a roof, and the recess around it bars the way straight in. A cut in a wall with a free way in from
+the side is no undercut: from there it is a slot or pocket like others.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from featurize import tolerances as tol
+from featurize.brep.frame import SIDES
+from featurize.brep.part import Convexity, Face
+from featurize.brep.rays import escapes
+from featurize.brep.surfaces import Array, Plane
+from featurize.brep.surfaces_at import parallel
+from featurize.feature import Axis, CrossSection, Feature, Kind, Role
+from featurize.recognise.scene import Scene, extent, reach, vec
+from featurize.recognise.sizes import is_wall, roles_in_recess, smallest_corner
+from featurize.recognise.volume import kind_of
+
+# Before recesses (50): what is undercut has no name by the void in front of it.
+ORDER = 45
+# A face leaning further than this over a floor is a roof; less is draft the wrong way (common practice).
+_OVERHANG_DEG = 5.0
+_FLOOR_DEG = 20.0
+# Of the samples of a floor or wall, at most this share is seen where the way is barred.
+_BARRED, _SEEN = 0.05, 0.6
+_POINTS = 60
+# Roofs are opposite when their lips look at each other at least this squarely (cosine).
+_OPPOSITE = -0.7
+_OUTSIDE = (Kind.OUTSIDE_FACE, Kind.OUTSIDE_PROFILE)
+
+
+@dataclass(frozen=True, eq=False)
+class _Lip:
+    """A roof and the way from its material into the mouth; ``wall`` stands on its edge, if one does.
+
+    The end of a run on the part's outside is no lip.
+    """
+
+    roof: int
+    into: Array  # unit, square to the access
+    wall: int | None
+
+
+def find(scene: Scene) -> list[Feature]:
+    """All undercut recesses over free faces, looked at from each side, the thickness first."""
+    features: list[Feature] = []
+    free = set(scene.free)
+    groups = scene.groups(free, Convexity.CONCAVE, Convexity.TANGENT)
+    for side in sorted(SIDES, key=lambda s: s[1] != "z"):
+        access = scene.part.frame.direction(side)
+        for group in groups:
+            lips = _lips(scene, group, access) if free.issuperset(group) else []
+            floors = [f for f in group if _floor(scene.face(f), access)]
+            if not lips or not floors:
+                continue
+            found = _necked(scene, group, floors, lips, side, free) or _walled(
+                scene, group, floors, lips, side
+            )
+            if found is not None:
+                features.append(found)
+                free -= set(found.faces)
+    return features
+
+
+def _floor(face: Face, access: Array) -> bool:
+    s = face.surface
+    return isinstance(s, Plane) and float(s.normal @ access) > np.cos(np.radians(_FLOOR_DEG))
+
+
+def overhangs(face: Face, access: Array) -> bool:
+    """Whether a flat face looks away from where the tool comes from."""
+    s = face.surface
+    return isinstance(s, Plane) and float(s.normal @ access) < -np.sin(np.radians(_OVERHANG_DEG))
+
+
+def _lips(scene: Scene, group: Sequence[int], access: Array) -> list[_Lip]:
+    found = []
+    for roof in (f for f in group if overhangs(scene.face(f), access)):
+        s = scene.face(roof).surface
+        assert isinstance(s, Plane)
+        flank = s.normal - (s.normal @ access) * access
+        leaning = not parallel(s.normal, access, _OVERHANG_DEG)
+        for e in scene.part.edges_of(roof):
+            wall = e.faces[0] if e.faces[1] == roof else e.faces[1]
+            outside = wall in scene.owner and scene.owner[wall].kind in _OUTSIDE
+            stands = not outside and is_wall(scene.face(wall), access, 5)
+            if e.convexity != Convexity.CONVEX:
+                continue
+            if leaning:
+                found.append(_Lip(roof, flank / np.linalg.norm(flank), wall if stands else None))
+            elif stands and (size := float(np.linalg.norm(out := _normal(scene, wall)))) > 0.1:
+                found.append(_Lip(roof, out / size, wall))
+    return found
+
+
+def _necked(
+    scene: Scene,
+    group: Sequence[int],
+    floors: Sequence[int],
+    lips: Sequence[_Lip],
+    side: str,
+    free: set[int],
+) -> Feature | None:
+    """A T-slot, a dovetail, or a pocket wider below its mouth."""
+    access = scene.part.frame.direction(side)
+    if not any(float(a.into @ b.into) < _OPPOSITE for a in lips for b in lips):
+        return None
+    if float(np.mean(escapes(scene.part.mesh, _before(scene, floors), access))) <= _BARRED:
+        return None
+    walls = {lip.wall for lip in lips if lip.wall is not None} & free
+    beyond = scene.groups(free - set(group), Convexity.CONCAVE, Convexity.TANGENT)
+    necks = [g for g in beyond if walls & set(g)]
+    if not all(is_wall(scene.face(f), access, 5) for g in necks for f in g):
+        return None
+    roofs = sorted({lip.roof for lip in lips})
+    roof_level = max(reach(scene, [f], access) for f in roofs)
+    # A plunge place for the cutter goes down through the roof.
+    on_roof = {f for f in walls & set(group) if -reach(scene, [f], -access) > roof_level - tol.SURFACE_MM}
+    neck = sorted({*on_roof, *(f for g in necks for f in g)})
+    faces = tuple(sorted({*group, *neck}))
+    top, bottom = reach(scene, faces, access), -reach(scene, floors, -access)
+    run = _run(scene, lips, access, neck or roofs)
+    across = np.cross(access, run)
+    head = [*roofs, *floors]
+    head_width = extent(scene, head, across)
+    if neck:
+        tall = [f for f in group if reach(scene, [f], access) > top - tol.SURFACE_MM]
+        neck_width, neck_length = extent(scene, neck, across), extent(scene, [*neck, *tall], run)
+    else:
+        if any(reach(scene, [f], access) < roof_level - tol.SURFACE_MM for f in roofs):
+            return None  # flanks that lean to one ridge, or to a wall
+        neck_width, neck_length = (
+            float(np.ptp(_upper_edge(scene, roofs, access) @ d)) for d in (across, run)
+        )
+    # Where the neck is much shorter than the head, a tunnel is crossed by something else.
+    short = extent(scene, head, run) - neck_length
+    if (
+        neck_width < tol.VOID_MM
+        or head_width - neck_width < tol.SURFACE_MM
+        or short > head_width - neck_width + tol.SURFACE_MM
+    ):
+        return None
+    ends = [s for s in scene.seen_from(faces) if abs(float(scene.part.frame.direction(s) @ access)) < 0.5]
+    kind = kind_of((*ends, side))
+    if kind not in (Kind.SLOT, Kind.BLIND_SLOT, Kind.POCKET):
+        return None
+    opens_to = tuple(s for s in SIDES if s == side or s in ends)
+    dims = {
+        "width_mm": neck_width,
+        "length_mm": extent(scene, faces, run),
+        "depth_mm": top - bottom,
+        "neck_width_mm": neck_width,
+        "head_width_mm": head_width,
+        "head_height_mm": roof_level - bottom,
+    }
+    leans = [_flank_deg(scene, f, access) for f in roofs]
+    if max(leans) > _OVERHANG_DEG:
+        dims["flank_angle_deg"] = min(leans)
+    corner = smallest_corner(scene, faces, access)
+    if corner is not None:
+        dims["corner_radius_mm"] = corner
+    over = "flanks lean" if "flank_angle_deg" in dims else "a roof stands"
+    why = f"wider below its mouth: {over} over the floor"
+    return _feature(scene, kind, faces, access, dims, run, opens_to, why)
+
+
+def _upper_edge(scene: Scene, flanks: Sequence[int], access: Array) -> Array:
+    """Points (n, 3) where flanks end in the mouth."""
+    cloud = scene.cloud(flanks)
+    heights = cloud @ access
+    return np.asarray(cloud[heights > heights.max() - tol.SURFACE_MM])
+
+
+def _run(scene: Scene, lips: Sequence[_Lip], access: Array, ids: Sequence[int]) -> Array:
+    """The longer way between opposite lips' walls."""
+    tried = [
+        np.cross(access, lip.into) for lip in lips if any(float(lip.into @ o.into) < _OPPOSITE for o in lips)
+    ]
+    frame = scene.part.frame.axes
+    run = max(tried, key=lambda d: round(extent(scene, ids, d), 2))
+    lead = int(np.argmax(np.round(np.abs(frame @ run), 6)))
+    return np.asarray(run * np.sign(frame[lead] @ run))
+
+
+def _walled(
+    scene: Scene, group: Sequence[int], floors: Sequence[int], lips: Sequence[_Lip], side: str
+) -> Feature | None:
+    """A groove in the walls of another recess, which is open to the access but bars the way straight in."""
+    frame = scene.part.frame
+    access = frame.direction(side)
+    if any(
+        overhangs(scene.face(f), access) and not parallel(_normal(scene, f), access, _OVERHANG_DEG)
+        for f in group
+    ):
+        return None
+    around = sorted({lip.wall for lip in lips if lip.wall is not None})
+    sight = escapes(scene.part.mesh, _before(scene, floors), access)
+    if not around or float(np.mean(sight)) > _BARRED:
+        return None
+    above = np.vstack([_upper(scene, w, access) for w in around])
+    if float(np.mean(escapes(scene.part.mesh, above, access))) < _SEEN:
+        return None
+    into = np.mean([lip.into for lip in lips], axis=0)
+    backs = [f for f in group if is_wall(scene.face(f), access, 5)]
+    seen = [s for s in scene.seen_from(group) if abs(float(frame.direction(s) @ access)) < 0.5]
+    straight = float(np.linalg.norm(into)) > 0.5  # in one wall, not all round
+    ends = [s for s in seen if not straight or abs(float(frame.direction(s) @ into)) < 0.5]
+    # Open at both ends it is a slot, or what a crossing cut has left of a passage.
+    if ends != seen or len(ends) > 1 or not backs:
+        return None
+    roofs = sorted({lip.roof for lip in lips})
+    gap = -reach(scene, roofs, -access) - reach(scene, floors, access)
+    depth = max((d for lip in lips for b in backs if (d := _depth(scene, lip, b)) is not None), default=0.0)
+    if gap < tol.SURFACE_MM or depth < tol.SURFACE_MM:
+        return None
+    run = np.cross(access, into / np.linalg.norm(into)) if straight else None
+    dims = {"width_mm": gap, "depth_mm": depth}
+    if run is not None:
+        dims["length_mm"] = extent(scene, group, run)
+    corner = smallest_corner(scene, group, access)
+    if corner is not None:
+        dims["corner_radius_mm"] = corner
+    why = f"in the wall{'' if straight else 's'} of a recess, which bars the way straight in"
+    return _feature(scene, Kind.GROOVE, tuple(sorted(group)), access, dims, run, tuple(ends), why)
+
+
+def _normal(scene: Scene, f: int) -> Array:
+    return np.asarray(scene.face(f).normals.mean(axis=0))
+
+
+def _before(scene: Scene, ids: Sequence[int]) -> Array:
+    """Points (n, 3) spread evenly over faces and moved out of the material."""
+    corners = scene.triangles(ids)
+    across = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    areas = np.linalg.norm(across, axis=1)
+    share = (np.arange(_POINTS) + 0.5) / _POINTS
+    rows = np.minimum(np.searchsorted(np.cumsum(areas) / areas.sum(), share), len(areas) - 1)
+    # Steps by powers of the plastic number fill the unit square evenly (a Kronecker sequence).
+    u, v = ((np.arange(_POINTS) * step) % 1 for step in (0.7548776662, 0.5698402910))
+    u, v = np.where(u + v > 1, 1 - u, u), np.where(u + v > 1, 1 - v, v)
+    a, b, c = (corners[rows, k] for k in range(3))
+    points = a + u[:, None] * (b - a) + v[:, None] * (c - a)
+    return np.asarray(points + 2 * scene.part.mesh.deflection_mm * across[rows] / areas[rows, None])
+
+
+def _upper(scene: Scene, wall: int, access: Array) -> Array:
+    """Points (n, 3) before a wall's upper half."""
+    points = _before(scene, [wall])
+    heights = points @ access
+    return np.asarray(points[heights >= np.median(heights)])
+
+
+def _depth(scene: Scene, lip: _Lip, back: int) -> float | None:
+    """From the wall around down to a groove's back that runs along it."""
+    if lip.wall is None:
+        return None
+    wall, floor = scene.face(lip.wall).surface, scene.face(back).surface
+    if isinstance(wall, Plane) and isinstance(floor, Plane) and float(wall.normal @ floor.normal) > 0.999:
+        return float((wall.origin - floor.origin) @ wall.normal)
+    return None
+
+
+def _flank_deg(scene: Scene, roof: int, access: Array) -> float:
+    """Angle between a flank and the floor: 60 for a common dovetail, 0 for the roof of a T-slot."""
+    s = scene.face(roof).surface
+    assert isinstance(s, Plane)
+    return float(np.degrees(np.arccos(np.clip(-float(s.normal @ access), 0, 1))))
+
+
+def _feature(
+    scene: Scene,
+    kind: Kind,
+    faces: tuple[int, ...],
+    access: Array,
+    dims: dict[str, float],
+    run: Array | None,
+    opens_to: tuple[str, ...],
+    why: str,
+) -> Feature:
+    roles = roles_in_recess(scene, faces, access)
+    roles |= {f: Role.ROOF for f in faces if overhangs(scene.face(f), access)}
+    cloud = scene.cloud(faces)
+    top = cloud.mean(axis=0) + (float((cloud @ access).max()) - float((cloud @ access).mean())) * access
+    return Feature(
+        id="",
+        kind=kind,
+        faces=faces,
+        roles=roles,
+        dims=dims,
+        axis=Axis(vec(top), vec(access)),
+        run=vec(run) if run is not None and kind != Kind.POCKET else None,
+        opens_to=opens_to,
+        cross_section=CrossSection.OTHER,
+        evidence=(why,),
+        confidence=0.95,
+    )
