@@ -102,7 +102,11 @@ const HELP = "3-D view of the part. Arrow keys turn it, plus and minus zoom, 1 t
 const SORRY = "This browser does not offer WebGL 2, so the part cannot be shown in 3-D here; "
   + "the tables and pictures tell the same.";
 
-const decode = (text, Kind) => new Kind(Uint8Array.from(atob(text), c => c.charCodeAt(0)).buffer);
+function decode(text, Kind) {
+  const signs = atob(text), bytes = new Uint8Array(signs.length);
+  for (let i = 0; i < signs.length; i++) bytes[i] = signs.charCodeAt(i);
+  return new Kind(bytes.buffer);
+}
 const parse = hex => [1, 3, 5].map(i => parseInt(hex.slice(i, i + 2), 16));
 const box = (low, high) => [...Array(8).keys()].map(n => [0, 1, 2].map(k => ((n >> k) & 1 ? high : low)[k]));
 const dot = (a, b) => a[0] * b[0] + a[1] * b[1] + a[2] * b[2];

@@ -194,6 +194,26 @@ def test_an_edge_picked_in_the_view_is_decided_and_taken_back(job):
     assert not job.locator(".flags .warning", has_text=edge).count()
 
 
+def test_a_thousand_edges_are_listed_in_portions(page):
+    def grown(route: Any) -> None:
+        answer = route.fetch()
+        told = answer.json()
+        for part in told["parts"]:
+            edges = part["route"]["edges"]
+            more = [dict(edges[0], id=f"E{n}", place=n) for n in range(len(edges) + 1000, 2000)]
+            part["route"]["edges"] = [*edges, *more]
+            page.total = len(part["route"]["edges"])
+        route.fulfill(response=answer, json=told)
+
+    page.route("**/api/jobs/*/1", grown)
+    _to_job(page, "thread_trial.step")
+    page.click("#tab-Edges")
+    assert page.locator("tr[data-key]").count() == 300
+    page.locator("button", has_text=f"Show {page.total - 300} more").click()
+    assert page.locator("tr[data-key]").count() == page.total
+    assert page.evaluate("document.activeElement.id") == "panel"
+
+
 def _next(page: Any) -> None:
     """The revision that was just asked for, done and shown."""
     page.locator(".progress").wait_for(state="visible")

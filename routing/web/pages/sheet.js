@@ -8,12 +8,13 @@ import { edgeMark, nameOf, processMark, severity } from "./marks.js";
 import { stage } from "./stage.js";
 
 const TABS = ["Flags", "Features", "Edges", "Operations", "Choices", "Files"];
+const MANY = 300; // rows that a table shows at once before it is asked for all
 const RANK = { blocking: 0, warning: 1, note: 2 };
 
 export async function sheetPage({ main, rest, complain, announce, take }) {
   let [id, turn, place] = [rest[0], Number(rest[1] ?? 1), Number(rest[2] ?? 0)];
   let job = await get(`/api/jobs/${id}`);
-  let told = null, chosen = null, tab = "Flags", shown = "", seen = false, closed = false, serial = 0;
+  let told = null, chosen = null, tab = "Flags", shown = "", all = false, seen = false, closed = false, serial = 0;
 
   const title = el("h1"), turns = el("select", { id: "turn" }), parts = el("select", { id: "part" });
   const tools = el("div", { className: "row tools" }), progress = el("div", { className: "progress", hidden: true });
@@ -114,10 +115,12 @@ export async function sheetPage({ main, rest, complain, announce, take }) {
         el("td", { className: "figures" }, e.features.map(key => [pick(key), " "])),
         el("td", { className: "figures" }, number(e.length_mm, 2)),
         el("td", null, e.reason));
+      const listed = of(shown), rest = all ? 0 : Math.max(0, listed.length - MANY);
       return [
         el("p", { className: "quiet" }, "Click an edge of the part, or a row, to say what becomes of it."),
         el("p", { className: "row" }, field("which", "Show", which)),
-        table("Edges", ["No.", "Verdict", "Between", "Length, mm", "Why"], of(shown).map(row)),
+        table("Edges", ["No.", "Verdict", "Between", "Length, mm", "Why"], listed.slice(0, listed.length - rest).map(row)),
+        rest > 0 && el("p", { className: "row" }, el("button", { type: "button", className: "slight", onclick: () => { all = true; drawPanel(); panel.focus(); } }, `Show ${rest} more`)),
       ];
     },
     Operations() {
