@@ -7,20 +7,13 @@ from dataclasses import dataclass, field, replace
 from enum import IntEnum
 from graphlib import TopologicalSorter
 
-import numpy as np
-
-from featurize.brep.part import Convexity
-from featurize.feature import Feature, Kind, Role
+from featurize.feature import Feature, Kind
 from routing.datums import wishes
 from routing.finish import demands
+from routing.fragile import crossed, fragile_places, runs_out
 from routing.processes.base import JobContext, Verdict
-from routing.processes.sight import hits
+from routing.shop import MaterialRule
 from routing.trade import TRADE
-
-# A wall thinner than this, or this many times higher than thick, breaks out under a later cut
-# (common practice, no source).
-FRAGILE_MM = 1.0
-FRAGILE_RATIO = 6.0
 
 
 class Stage(IntEnum):
@@ -99,23 +92,74 @@ _CAUTIONS = {sign.name: sign.caution for sign in TRADE if sign.caution}
 def steps_of(job: JobContext, choices: Sequence[Choice], broken: Sequence[str]) -> list[Step]:
     """All steps, merged by stage, process and side. ``broken`` are features with edges to break."""
     loose = [Step(Stage.SQUARE, "surface grind", ALL_SIDES, _ids(_blank(choices)))]
-    thin = thin_walls(job, choices)
+    care = Care.of(job, choices)
     for choice in choices:
         loose += _fine(choice)
         if choice.verdict is None:
             continue
         mine = steps_for(choice)
-        if wall := thin.get(choice.feature.id):
-            note = f"{choice.feature.id} {wall}: reduced feed and depth, lift between passes"
-            if _is_crossed(job, choice, choices):
-                loose.append(replace(mine[0], stage=Stage.OPEN, notes=(note,)))
+        if notes := care.notes(choice):
+            if care.is_crossed(choice):
+                loose.append(replace(mine[0], stage=Stage.OPEN, notes=notes))
             else:
-                mine = [replace(s, notes=(*s.notes, note)) for s in mine]
+                mine = [replace(s, notes=(*s.notes, *notes)) for s in mine]
         loose += mine
     if broken:
         note = "mounting side only; the working side stays sharp"
         loose.append(Step(Stage.EDGES, "bench", "-z", tuple(broken), (note,)))
-    return [_with_caution(s) for s in _merged(loose)]
+    return [_with_caution(_with_passes(s, care.rule)) for s in _merged(loose)]
+
+
+@dataclass(frozen=True)
+class Care:
+    """What is asked of the cuts beside places that may break out (common practice, no source)."""
+
+    rule: MaterialRule
+    thin: Mapping[str, tuple[str, ...]]  # of features, in words
+    over: Mapping[str, tuple[str, ...]]  # openings whose rim a feature's cut runs out over
+    by_cut: frozenset[str]  # features whose own rim another cut runs out over
+    out: frozenset[str]  # features that run out over a free edge of what chips
+
+    @classmethod
+    def of(cls, job: JobContext, choices: Sequence[Choice]) -> Care:
+        rule = job.shop.rule(job.material)
+        cut = [c.feature for c in choices if _is_cut(c)]
+        thin: dict[str, tuple[str, ...]] = {}
+        for place in fragile_places(job):
+            thin[place.feature] = (*thin.get(place.feature, ()), place.words)
+        opened = [c.feature for c in choices if c.verdict is not None and c.feature.kind in _OPENINGS]
+        out = frozenset(f.id for f in cut if runs_out(f)) if rule.chipping >= _CHIPS else frozenset()
+        return cls(
+            rule,
+            thin,
+            {f.id: crossed(job, f, opened) for f in cut},
+            frozenset(f.id for f in cut if any(crossed(job, other, [f]) for other in cut)),
+            out,
+        )
+
+    def notes(self, choice: Choice) -> tuple[str, ...]:
+        """For one feature's steps."""
+        if not _is_cut(choice):
+            return ()
+        name, feed = choice.feature.id, f"reduced feed ({self.rule.careful_feed:.0%})"
+        found = [
+            f"{name} {words}: {feed} and depth, enter and leave at it, lift between passes"
+            for words in self.thin.get(name, ())
+        ]
+        if over := self.over.get(name):
+            found.append(f"{name} crosses {', '.join(over)}: enter and leave it at {feed}")
+        if name in self.out:
+            found.append(f"{name} runs out over a free edge that chips: enter and leave at {feed}")
+        return tuple(found)
+
+    def is_crossed(self, choice: Choice) -> bool:
+        """Whether a thin feature is crossed by another cut, so that it is opened first."""
+        return choice.feature.id in self.thin and choice.feature.id in self.by_cut
+
+
+_OPENINGS = (Kind.HOLE, Kind.THREADED_HOLE, Kind.THROUGH_PROFILE)
+# From here on a material's free edges break out where a cut leaves over them (common practice, no source).
+_CHIPS = 0.5
 
 
 def _blank(choices: Sequence[Choice]) -> list[Feature]:
@@ -220,6 +264,16 @@ def _merged(loose: Sequence[Step]) -> list[Step]:
             )
         )
     return sorted((s for s in found.values() if s.features), key=lambda s: (s.stage, s.process, s.side))
+
+
+def _with_passes(step: Step, rule: MaterialRule) -> Step:
+    """What eroding leaves altered is taken off by passes at ever lower energy."""
+    n = rule.finishing_passes
+    if n < 2 or step.stage not in (Stage.WIRE, Stage.ERODE):
+        return step
+    how = f"at least {n} {'trims' if step.stage == Stage.WIRE else 'finishing steps'} at ever lower energy"
+    said = f"{how}: erosion leaches the binder and cracks the skin (common practice)"
+    return replace(step, notes=(*step.notes, said))
 
 
 def _with_caution(step: Step) -> Step:
@@ -364,37 +418,6 @@ def _reasons(after: Sequence[tuple[int, str]]) -> Iterator[str]:
         yield f"after {', '.join(str(n) for n, r in after if r == reason)}: {reason}"
 
 
-def thin_walls(job: JobContext, choices: Sequence[Choice]) -> dict[str, str]:
-    """Ground or milled features that leave a fragile wall: id to what is thin."""
-    found = {}
-    for choice in filter(_is_cut, choices):
-        thickness, height = _thinnest(job, choice.feature)
-        if thickness < FRAGILE_MM or height / thickness > FRAGILE_RATIO:
-            found[choice.feature.id] = f"leaves a wall {thickness:.2f} thick beside {height:.2f} of height"
-    return found
-
-
 def _is_cut(choice: Choice) -> bool:
     verdict = choice.verdict
     return verdict is not None and verdict.process in ("surface grind", "mill") and not choice.feature.bores
-
-
-def _is_crossed(job: JobContext, choice: Choice, choices: Sequence[Choice]) -> bool:
-    """Whether another cut runs out over this feature's rim."""
-    others = {f for c in choices if c is not choice and _is_cut(c) for f in c.feature.faces}
-    return any(job.part.across(f, Convexity.CONVEX) & others for f in choice.feature.faces)
-
-
-def _thinnest(job: JobContext, feature: Feature) -> tuple[float, float]:
-    """Thickness of the thinnest wall behind a feature's flat or round walls, and the walls' height."""
-    walls = feature.faces_with(Role.WALL, Role.LAND)
-    if not walls:
-        return np.inf, 0.0
-    skin = 2 * job.part.mesh.deflection_mm
-    normals = np.vstack([job.part.faces[i].normals for i in walls])
-    points = np.vstack([job.part.faces[i].points for i in walls])
-    best = float(np.min(hits(job.part.mesh, points - skin * normals, -normals)[0])) + skin
-    if not np.isfinite(best):
-        return np.inf, 0.0
-    up = job.part.frame.axes[2] if feature.axis is None else np.array(feature.axis.direction)
-    return best, float(np.ptp(job.cloud(walls) @ up))

@@ -1,0 +1,221 @@
+"""Places that may break out under a cut, found by computation: thin walls and ribs, thin floors, sharp edges.
+
+Thickness is measured straight into the material from every flat wall and floor (lines of sight at points a
+fortieth of the part apart, and at all corners of the mesh) and exactly around bores. Between parallel faces
+it is known to the mesh's deflection; round walls are sampled. What counts as thin is the material's
+(``thin_mm``, ``thin_ratio`` of the shop file), a wall's height what stands free of it: where both its ends
+are held, no more than its length.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+
+import numpy as np
+
+from featurize import tolerances as tol
+from featurize.brep.part import Convexity, Face
+from featurize.brep.surfaces import Array, Plane
+from featurize.brep.surfaces_at import normals_at
+from featurize.feature import Feature, Kind, Role, Vec3
+from featurize.recognise.scene import vec
+from routing.processes.base import JobContext
+from routing.processes.sight import hits
+from routing.threads import around_bore
+
+# Two faces this near to parallel (cosine of 20 degrees) enclose a wall; steeper ones an edge.
+_FACING = float(np.cos(np.radians(20)))
+# An edge with less material than this between its faces stands unsupported (common practice, no source).
+SHARP_DEG = 60.0
+# A floor spans so many times more than a wall may stand, being held all round (common practice, no source).
+_FLOOR_RATIO = 3.0
+# Of a wall as thick as the thinnest place by this share its height is taken.
+_AS_THIN = 1.25
+# Their walls are held at both ends.
+_CLOSED = (Kind.POCKET, Kind.THROUGH_PROFILE)
+
+
+class What(StrEnum):
+    WALL = "wall"
+    RIB = "rib"
+    FLOOR = "floor"
+    EDGE = "edge"
+
+
+@dataclass(frozen=True)
+class Fragile:
+    """One place. ``other`` is the feature on its far side, "" for an edge.
+
+    ``height_mm`` of a floor is its span, of an edge its length; ``thickness_mm`` of an edge is 0, and
+    ``angle_deg`` the material's there, 180 elsewhere.
+    """
+
+    what: What
+    feature: str
+    other: str
+    thickness_mm: float
+    height_mm: float
+    place: Vec3
+    angle_deg: float = 180.0
+
+    @property
+    def words(self) -> str:
+        if self.what == What.EDGE:
+            return f"has an edge of {self.angle_deg:.0f} deg, unsupported over {self.height_mm:.1f} mm"
+        if self.what == What.FLOOR:
+            return (
+                f"leaves a floor {self.thickness_mm:.2f} thick over {self.other}, {self.height_mm:.2f} across"
+            )
+        if self.what == What.RIB:
+            return f"leaves a rib {self.thickness_mm:.2f} thick and {self.height_mm:.2f} high"
+        return f"leaves a wall {self.thickness_mm:.2f} thick beside {self.height_mm:.2f} of height"
+
+
+def fragile_places(job: JobContext) -> tuple[Fragile, ...]:
+    """The thinnest place between each two features, and sharp edges, as far as they are fragile."""
+    return job.kept("fragile places", lambda: tuple(_fragile(job)))
+
+
+def thin_places(job: JobContext) -> tuple[Fragile, ...]:
+    """The thinnest place between each two features, however thick it is."""
+    return job.kept("thin places", lambda: tuple(p for f in job.features for p in _thin(job, f)))
+
+
+def _fragile(job: JobContext) -> Iterator[Fragile]:
+    rule = job.shop.rule(job.material)
+    for place in thin_places(job):
+        ratio = rule.thin_ratio * (_FLOOR_RATIO if place.what == What.FLOOR else 1.0)
+        if place.thickness_mm < rule.thin_mm or place.height_mm / place.thickness_mm > ratio:
+            yield place
+    yield from _edges(job)
+
+
+def _thin(job: JobContext, feature: Feature) -> Iterator[Fragile]:
+    if feature.kind == Kind.OUTSIDE_FACE:
+        return
+    best: dict[tuple[str, bool], Fragile] = {}
+    for found in (*_beside_walls(job, feature), *_beside_bores(job, feature)):
+        key = found.other, found.what == What.FLOOR
+        if key not in best or found.thickness_mm < best[key].thickness_mm:
+            best[key] = found
+    yield from best.values()
+
+
+def _beside_walls(job: JobContext, feature: Feature) -> Iterator[Fragile]:
+    """From flat walls and floors, and from round walls that are no bores."""
+    part, skin = job.part, 2 * job.part.mesh.deflection_mm
+    up = part.frame.axes[2] if feature.axis is None else np.array(feature.axis.direction)
+    wanted = (Role.WALL, Role.LAND, Role.FLOOR, *((Role.FACE,) if feature.kind == Kind.RIB else ()))
+    for face in (part.faces[i] for i in feature.faces_with(*wanted)):
+        points, normals = _rays(job, face.id)
+        ahead, met = hits(part.mesh, points - skin * normals, -normals)
+        ahead = ahead + skin
+        for other in np.unique(met[met >= 0]):
+            mine = np.flatnonzero(met == other)
+            far = _normals(part.faces[int(other)], points[mine] - ahead[mine, None] * normals[mine])
+            mine = mine[np.sum(normals[mine] * far, axis=1) < -_FACING]
+            if not len(mine):
+                continue
+            k = mine[int(np.argmin(ahead[mine]))]
+            thin = points[mine[ahead[mine] <= ahead[k] * _AS_THIN + skin]]
+            owner = job.owner.get(int(other))
+            name = owner.id if owner else ""
+            thickness, place = float(ahead[k]), vec(points[k])
+            if feature.roles[face.id] == Role.FLOOR:
+                # On an outside face it lies, or is held: only what is hollow below lets it bend.
+                if owner is not None and owner.kind != Kind.OUTSIDE_FACE:
+                    across = min(_narrow(job.cloud([i])) for i in (face.id, int(other)))
+                    yield Fragile(What.FLOOR, feature.id, name, thickness, across, place)
+                continue
+            what = What.RIB if _is_rib(feature, owner) else What.WALL
+            free = float(np.ptp(thin @ up))
+            if feature.kind in _CLOSED:
+                along = np.cross(up, normals[k])
+                free = min(free, float(np.ptp(thin @ along)))
+            if free > tol.VOID_MM:  # less is a line of sight along a rim
+                yield Fragile(what, feature.id, name, thickness, free, place)
+
+
+def _normals(face: Face, points: Array) -> Array:
+    """Outward normals (n, 3) at points of a face; of a free form those of its nearest samples."""
+    found = normals_at(face.surface, points)
+    if found is not None:
+        return found
+    nearest = np.argmin(np.linalg.norm(points[:, None] - face.points[None], axis=2), axis=1)
+    return np.asarray(face.normals[nearest])
+
+
+def _is_rib(feature: Feature, other: Feature | None) -> bool:
+    """A rib's own two sides, or what stands between two walls of one recess."""
+    return feature.kind == Kind.RIB or (other is not None and other.id == feature.id)
+
+
+def _rays(job: JobContext, face_id: int) -> tuple[Array, Array]:
+    """Points (n, 3) spread over a face, none on its rim, and its normals there."""
+    face = job.part.faces[face_id]
+    if not isinstance(face.surface, Plane):
+        return face.points, face.normals
+    spread, ids = job.scene.skin
+    mine = job.part.frame.world(spread[ids == face_id])
+    corners = job.triangles([face_id])
+    # Corners of the mesh lie on the rim: they are drawn in by a hair, towards their facet's middle.
+    drawn = corners + 1e-3 * (corners.mean(axis=1, keepdims=True) - corners)
+    points = np.vstack([face.points, mine, drawn.reshape(-1, 3), corners.mean(axis=1)])
+    return points, np.broadcast_to(face.surface.normal, points.shape)
+
+
+def _narrow(points: Array) -> float:
+    """The smaller of two extents of flat points."""
+    if len(points) < 3:
+        return 0.0
+    ways = np.linalg.svd(points - points.mean(axis=0), full_matrices=False)[2]
+    return float(np.sort(np.ptp(points @ ways.T, axis=0))[-2])
+
+
+def _beside_bores(job: JobContext, feature: Feature) -> Iterator[Fragile]:
+    if feature.axis is None:
+        return
+    at, out = np.array(feature.axis.origin), np.array(feature.axis.direction)
+    for bore in (b for b in feature.bores if b.is_cylinder):
+        radius, high = bore.start_diameter_mm / 2, bore.end_mm - bore.start_mm
+        if high < 2 * tol.VOID_MM:
+            continue
+        free = min(high, 2 * radius)
+        reach = radius + max(job.shop.rule(job.material).thin_mm, free / 2)
+        nearest: dict[str, float] = {}
+        for _, distance, face in around_bore(job.part, feature, bore, reach):
+            owner = job.owner.get(face)
+            name = owner.id if owner else ""
+            nearest[name] = min(distance - radius, nearest.get(name, np.inf))
+        for name, wall in nearest.items():
+            if wall > tol.SURFACE_MM:
+                yield Fragile(What.WALL, feature.id, name, wall, free, vec(at - bore.start_mm * out))
+
+
+def _edges(job: JobContext) -> Iterator[Fragile]:
+    """Convex edges with little material between their faces."""
+    for edge in job.part.edges:
+        if edge.convexity != Convexity.CONVEX or edge.dihedral_deg > SHARP_DEG:
+            continue
+        owners = [job.owner[f] for f in edge.faces if f in job.owner]
+        mine = next((f for f in owners if f.kind != Kind.OUTSIDE_FACE), None)
+        if mine is not None:
+            middle = vec(edge.points[len(edge.points) // 2])
+            yield Fragile(What.EDGE, mine.id, "", 0.0, edge.length_mm, middle, edge.dihedral_deg)
+
+
+def crossed(job: JobContext, feature: Feature, others: Sequence[Feature]) -> tuple[str, ...]:
+    """Those of some features whose rim this feature's cut runs out over."""
+    mine = set(feature.faces)
+    return tuple(
+        o.id
+        for o in others
+        if o.id != feature.id and any(job.part.across(f, Convexity.CONVEX) & mine for f in o.faces)
+    )
+
+
+def runs_out(feature: Feature) -> bool:
+    """Whether a cut of the feature leaves the part over a free edge at a side, not only at its mouth."""
+    return any(side[1] != "z" for side in feature.opens_to)
