@@ -115,23 +115,27 @@ class Part:
     count: int = 1
     healed: tuple[str, ...] = ()
     _around: dict[int, list[Edge]] = field(default_factory=dict, repr=False)
+    _across: dict[tuple[int, tuple[Convexity, ...]], frozenset[int]] = field(default_factory=dict, repr=False)
 
     def edges_of(self, face: int) -> list[Edge]:
         """The edges that bound a logical face (not those inside it)."""
         if not self._around:
-            self._around = {f.id: [] for f in self.faces}
+            self._around |= {f.id: [] for f in self.faces}
             for e in self.edges:
                 for f in e.faces:
                     self._around[f].append(e)
         return self._around[face]
 
-    def across(self, face: int, *kinds: Convexity) -> set[int]:
+    def across(self, face: int, *kinds: Convexity) -> frozenset[int]:
         """Faces that meet ``face`` at an edge of one of these convexities (any when none given)."""
-        return {
-            e.faces[0] if e.faces[1] == face else e.faces[1]
-            for e in self.edges_of(face)
-            if not kinds or e.convexity in kinds
-        }
+        key = (face, kinds)
+        if key not in self._across:
+            self._across[key] = frozenset(
+                e.faces[0] if e.faces[1] == face else e.faces[1]
+                for e in self.edges_of(face)
+                if not kinds or e.convexity in kinds
+            )
+        return self._across[key]
 
     def in_frame(self, frame: Frame) -> Part:
         """The same part seen in another frame."""

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Hashable
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
+from numpy.typing import NDArray
 
 from featurize.brep.surfaces import Array
 
@@ -30,37 +32,32 @@ class Polytope:
                 facets.append((sign + name, ring))
         return Polytope(tuple(facets))
 
+    @cached_property
+    def _stacked(self) -> tuple[Array, NDArray[np.int64]]:
+        """All facets' corners (n, 3), and the place (f,) where each facet's begin."""
+        starts = np.cumsum([0, *(len(ring) for _, ring in self.facets[:-1])])
+        return self.vertices, starts
+
     def cut(self, normal: Array, offset: float, tag: Hashable, tolerance: float) -> Polytope:
         """The part where ``normal . p >= offset``; the new facet carries ``tag``."""
-        kept: list[tuple[Hashable, Array]] = []
-        rim: list[Array] = []
-        touched = False
-        for name, ring in self.facets:
-            height = ring @ normal - offset
-            height[np.abs(height) < tolerance] = 0.0
-            if np.all(height >= 0):
-                if np.all(height <= 0):
-                    return self  # the plane only grazes the body along a facet
-                kept.append((name, ring))
-                rim.extend(ring[height <= 0])
-                continue
-            touched = True
-            following = np.roll(ring, -1, axis=0)
-            next_height = np.roll(height, -1)
-            clipped: list[Array] = []
-            for p, q, hp, hq in zip(ring, following, height, next_height, strict=True):
-                if hp >= 0:
-                    clipped.append(p)
-                    if hp <= 0:
-                        rim.append(p)
-                if hp * hq < 0:
-                    crossing = p + (q - p) * (hp / (hp - hq))
-                    clipped.append(crossing)
-                    rim.append(crossing)
-            if len(clipped) >= 3 and _ring_area(np.array(clipped)) > tolerance * tolerance:
-                kept.append((name, np.array(clipped)))
-        if not touched:
+        if not self.facets:
             return self
+        points, starts = self._stacked
+        height = points @ normal - offset
+        height[np.abs(height) < tolerance] = 0.0
+        low, high = np.minimum.reduceat(height, starts), np.maximum.reduceat(height, starts)
+        if np.all(low >= 0) or np.any((low >= 0) & (high <= 0)):
+            return self  # beyond the plane, which may graze the body along a facet
+        kept: list[tuple[Hashable, Array]] = []
+        rim: list[list[float]] = points[(height >= 0) & (height <= 0)].tolist()
+        for (name, ring), first, below, above in zip(self.facets, starts, low, high, strict=True):
+            if below >= 0:
+                kept.append((name, ring))
+            elif above >= 0:
+                clipped, crossings = _clipped(ring.tolist(), height[first : first + len(ring)].tolist())
+                rim += crossings
+                if len(clipped) >= 3 and _ring_area(facet := np.array(clipped)) > tolerance * tolerance:
+                    kept.append((name, facet))
         if not kept:
             return Polytope(())
         cap = _hull_order(np.array(rim), normal, tolerance) if len(rim) >= 3 else None
@@ -98,10 +95,36 @@ class Polytope:
         return np.asarray(self.vertices.mean(axis=0))
 
 
+def _clipped(ring: list[list[float]], height: list[float]) -> tuple[list[list[float]], list[list[float]]]:
+    """What of a ring has no negative height, and the points where it crosses nought.
+
+    Rings have a handful of corners: plain numbers are quicker than arrays.
+    """
+    kept: list[list[float]] = []
+    crossings: list[list[float]] = []
+    for p, q, hp, hq in zip(ring, ring[1:] + ring[:1], height, height[1:] + height[:1], strict=True):
+        if hp >= 0:
+            kept.append(p)
+        if hp * hq < 0:
+            share = hp / (hp - hq)
+            crossings.append([a + (b - a) * share for a, b in zip(p, q, strict=True)])
+            kept.append(crossings[-1])
+    return kept, crossings
+
+
 def _ring_normal(ring: Array) -> Array:
     """Area vector of a flat ring (k, 3)."""
-    fan = np.cross(ring[1:-1] - ring[0], ring[2:] - ring[0])
-    return np.asarray(fan.sum(axis=0) / 2)
+    x, y, z = (ring - ring[0]).T
+    return (
+        np.array(
+            [
+                y[:-1] @ z[1:] - z[:-1] @ y[1:],
+                z[:-1] @ x[1:] - x[:-1] @ z[1:],
+                x[:-1] @ y[1:] - y[:-1] @ x[1:],
+            ]
+        )
+        / 2
+    )
 
 
 def _ring_area(ring: Array) -> float:
@@ -110,13 +133,10 @@ def _ring_area(ring: Array) -> float:
 
 def _hull_order(points: Array, normal: Array, tolerance: float) -> Array | None:
     """The distinct points of a convex flat ring in order around it."""
-    distinct: list[Array] = []
-    for p in points:
-        if all(float(np.max(np.abs(p - q))) > tolerance for q in distinct):
-            distinct.append(p)
-    if len(distinct) < 3:
+    apart = np.abs(points[:, None] - points[None]).max(axis=2) > tolerance
+    ring = points[np.all(apart | ~np.tri(len(points), k=-1, dtype=bool), axis=1)]
+    if len(ring) < 3:
         return None
-    ring = np.array(distinct)
     centre = ring.mean(axis=0)
     u = ring[0] - centre
     v = np.cross(normal, u)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
@@ -10,6 +11,9 @@ from numpy.typing import NDArray
 
 from featurize.brep.part import Mesh
 from featurize.brep.surfaces import Array, triad
+
+# What rounding makes of an area seen edge-on (mm2), or of a component that should be nought.
+_ROUNDING = 1e-12
 
 
 def hit_counts(mesh: Mesh, origins: Array, direction: Array) -> NDArray[np.int64]:
@@ -30,35 +34,54 @@ def escapes(mesh: Mesh, origins: Array, direction: Array) -> NDArray[np.bool_]:
 
 def _cast(mesh: Mesh, origins: Array, direction: Array) -> tuple[Array, NDArray[np.int64], NDArray[np.int64]]:
     # All rays are parallel: look along them and the question is which flat triangles hold a point.
-    basis, corners, tree = _seen_along(mesh, tuple(float(c) for c in direction))
-    targets = np.atleast_2d(origins) @ basis.T
+    sense = _sense(direction)
+    view = _seen_along(mesh, tuple(float(c) for c in sense * np.asarray(direction)))
+    targets = np.atleast_2d(origins) @ view.basis.T
     distance = np.full(len(targets), np.inf)
     count = np.zeros(len(targets), np.int64)
     face = np.full(len(targets), -1, np.int64)
-    ray, triangle = tree.query(shapely.points(targets[:, :2]))
-    a, b, c = (corners[triangle, k] for k in range(3))
+    ray, found = view.tree.query(shapely.points(targets[:, :2]))
+    a, b, c = (view.corners[found, k] for k in range(3))
     p = targets[ray]
     area = _cross(b - a, c - a)
     wa, wb, wc = _cross(b - p, c - p), _cross(c - p, a - p), _cross(a - p, b - p)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        inside = (np.abs(area) > 0) & (wa * area >= 0) & (wb * area >= 0) & (wc * area >= 0)
-        depth = (wa * a[:, 2] + wb * b[:, 2] + wc * c[:, 2]) / area - p[:, 2]
+    inside = (wa * area >= 0) & (wb * area >= 0) & (wc * area >= 0)
+    depth = sense * ((wa * a[:, 2] + wb * b[:, 2] + wc * c[:, 2]) / area - p[:, 2])
     ahead = inside & (depth > 0)
-    ray, triangle, depth = ray[ahead], triangle[ahead], depth[ahead]
+    ray, depth, triangle = ray[ahead], depth[ahead], view.triangles[found[ahead]]
     np.add.at(count, ray, 1)
-    order = np.argsort(-depth, kind="stable")  # nearest written last
+    order = np.lexsort((-triangle, -depth))  # nearest written last
     distance[ray[order]] = depth[order]
     face[ray[order]] = mesh.face_ids[triangle[order]]
     return distance, count, face
 
 
+def _sense(direction: Array) -> float:
+    """The sign that makes a direction's first component of any size positive: both ways share a view."""
+    return 1.0 if next((float(c) for c in direction if abs(c) > _ROUNDING), 1.0) > 0 else -1.0
+
+
+@dataclass(frozen=True, eq=False)
+class _View:
+    """The ``triangles`` (m,) that a line of sight can meet, their corners (m, 3, 3) in ``basis``, and an
+    index of their boxes as seen."""
+
+    basis: Array
+    triangles: NDArray[np.int64]
+    corners: Array
+    tree: shapely.STRtree
+
+
 @lru_cache(maxsize=64)
-def _seen_along(mesh: Mesh, direction: tuple[float, float, float]) -> tuple[Array, Array, shapely.STRtree]:
-    """Basis, triangle corners (m, 3, 3) in it, and an index of the flattened triangles' boxes."""
+def _seen_along(mesh: Mesh, direction: tuple[float, float, float]) -> _View:
     basis = triad(np.array(direction))
     corners = (mesh.vertices @ basis.T)[mesh.triangles]
-    low, high = corners[:, :, :2].min(axis=1), corners[:, :, :2].max(axis=1)
-    return basis, corners, shapely.STRtree(shapely.box(low[:, 0], low[:, 1], high[:, 0], high[:, 1]))
+    area = _cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    met = np.flatnonzero(np.abs(area) > _ROUNDING)
+    corners = corners[met]
+    ends = np.stack([corners[:, :, :2].min(axis=1), corners[:, :, :2].max(axis=1)], axis=1)
+    # A diagonal has the same box as its rectangle and is made sooner.
+    return _View(basis, met, corners, shapely.STRtree(shapely.linestrings(ends)))
 
 
 def _cross(u: Array, v: Array) -> Array:

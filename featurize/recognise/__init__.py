@@ -75,15 +75,16 @@ def recognise(
     to mean: a designation, "thread" or "plain".
     """
     asked = _Asked(threads or {}, callouts, colours, thread_colours or {})
+    memo: dict[object, object] = {}
     if working_side is not None:
         direction = part.frame.direction(working_side) if isinstance(working_side, str) else working_side
         part = _stood_on(part, _turned(part.frame, direction))
-        return Recognition(part, _find_all(part, asked), SideChoice("+z", "-z", 1.0, ("given",)))
-    features = _find_all(part, asked)
+        return Recognition(part, _find_all(part, asked, memo), SideChoice("+z", "-z", 1.0, ("given",)))
+    features = _find_all(part, asked, memo)
     sides = choose_sides(features)
     if sides.working == "-z":
         part = _stood_on(part, part.frame.flipped())
-        features = _find_all(part, asked)
+        features = _find_all(part, asked, memo)
         sides = SideChoice("+z", "-z", sides.confidence, tuple(_swap(e) for e in sides.evidence))
     return Recognition(part, features, sides)
 
@@ -98,14 +99,14 @@ class _Asked:
     thread_colours: Mapping[str, str]
 
 
-def _find_all(part: Part, asked: _Asked) -> tuple[Feature, ...]:
-    scene = Scene(part, frozenset(f.id for f in part.faces))
+def _find_all(part: Part, asked: _Asked, memo: dict[object, object]) -> tuple[Feature, ...]:
+    scene = Scene(part, frozenset(f.id for f in part.faces), memo=memo)
     for family in FAMILIES:
         found = tuple(family.find(scene))
         taken = {f for feature in found for f in feature.faces}
         assert taken <= scene.free, family.__name__
         assert sum(len(f.faces) for f in found) == len(taken), family.__name__
-        scene = Scene(part, scene.free - taken, scene.found + found, scene._vertices, scene.memo)
+        scene = Scene(part, scene.free - taken, scene.found + found, memo, scene.here)
     left = tuple(
         Feature(
             id="",

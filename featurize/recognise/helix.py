@@ -61,7 +61,7 @@ def _thread(scene: Scene, bore: int) -> ModelledThread | None:
     s = _cylinder(scene, bore)
     members, stack = {bore}, [bore]
     while stack:
-        for other in scene.part.across(stack.pop()) & scene.free - members:
+        for other in (scene.part.across(stack.pop()) & scene.free) - members:
             radii = _radii(scene.vertices(other), s)
             in_band = radii.min() > s.radius_mm - tol.VOID_MM and radii.max() < _BAND * s.radius_mm
             # The bore itself continues as a cylinder; everything else in the band is the thread.

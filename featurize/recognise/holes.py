@@ -70,6 +70,15 @@ def _with_thread(hole: Feature, thread: ModelledThread) -> Feature:
 
 def coverage(scene: Scene, ids: list[int], origin: Array, axis: Array) -> float:
     """Share of the full turn that faces cover about an axis (0 to 1)."""
+    key = ("turn", tuple(ids), origin.tobytes(), axis.tobytes())
+    if key not in scene.memo:
+        scene.memo[key] = _coverage(scene, ids, origin, axis)
+    found = scene.memo[key]
+    assert isinstance(found, float)
+    return found
+
+
+def _coverage(scene: Scene, ids: list[int], origin: Array, axis: Array) -> float:
     u, v, _ = triad(axis)
     corners = scene.triangles(ids) - origin
     if len(corners) == 0:
@@ -94,13 +103,13 @@ def _is_bore(scene: Scene, face: Face) -> bool:
         return True
     # Patches of one cylinder around one hole that a cut has parted lengthwise.
     twins = [
-        f.id
-        for f in scene.part.faces
-        if f.id in scene.free
-        and isinstance(f.surface, Cylinder)
-        and f.surface.hollow
-        and abs(f.surface.radius_mm - s.radius_mm) < tol.SURFACE_MM
-        and same_line(s.origin, s.axis, f.surface.origin, f.surface.axis)
+        f
+        for f in scene.about[face.id]
+        if f in scene.free
+        and isinstance(t := scene.face(f).surface, Cylinder)
+        and t.hollow
+        and abs(t.radius_mm - s.radius_mm) < tol.SURFACE_MM
+        and same_line(s.origin, s.axis, t.origin, t.axis)
     ]
     if len(twins) > 1 and coverage(scene, twins, s.origin, s.axis) > 0.96:
         return not _ends_tangent(scene, face, s)
@@ -123,13 +132,20 @@ def _ends_tangent(scene: Scene, face: Face, s: Cylinder) -> bool:
 
 def _coaxial(scene: Scene, bores: list[int]) -> list[list[int]]:
     """Bores that are one hole: touching stages, or one diameter continued across a gap."""
-    groups: list[list[int]] = []
+    hole_of: dict[int, list[int]] = {}
     for f in bores:
         s = scene.face(f).surface
         assert isinstance(s, Cylinder)
-        joined = [g for g in groups if any(_one_hole(scene, s, f, other) for other in g)]
-        groups = [g for g in groups if g not in joined] + [sorted([f, *(x for g in joined for x in g)])]
-    return groups
+        group = [f]
+        for other in scene.about[f]:
+            joined = hole_of.get(other)
+            if joined is not None and joined is not group and _one_hole(scene, s, f, other):
+                group += joined
+                hole_of |= dict.fromkeys(joined, group)
+        hole_of[f] = group
+    # In the order in which each was last added to.
+    whole = {id(hole_of[f]): sorted(hole_of[f]) for f in bores[::-1]}
+    return list(whole.values())[::-1]
 
 
 def _parted_counterbores(scene: Scene, bores: list[int], spare: frozenset[int]) -> list[int]:
@@ -139,8 +155,9 @@ def _parted_counterbores(scene: Scene, bores: list[int], spare: frozenset[int]) 
     inner = span(scene.cloud(bores), s.axis)
     arcs = [
         f
-        for f in sorted(spare)
-        if isinstance(t := scene.face(f).surface, Cylinder)
+        for f in scene.about[bores[0]]
+        if f in spare
+        and isinstance(t := scene.face(f).surface, Cylinder)
         and t.hollow
         and t.radius_mm > s.radius_mm + tol.SURFACE_MM
         and same_line(s.origin, s.axis, t.origin, t.axis)
@@ -213,7 +230,7 @@ def _hole(scene: Scene, bores: list[int]) -> Feature | None:
     while grown:
         grown = False
         for f in sorted(members):
-            for other in sorted(scene.part.across(f) & scene.free - members):
+            for other in sorted((scene.part.across(f) & scene.free) - members):
                 if _about(scene.face(other), main) and _belongs(scene, other, members):
                     members.add(other)
                     grown = True
@@ -284,8 +301,8 @@ def _belongs(scene: Scene, other: int, members: set[int]) -> bool:
     """
     face = scene.face(other)
     if isinstance(face.surface, Plane):
-        meets = [e for e in scene.part.edges_of(other) if (set(e.faces) - {other}) & members]
-        inward = [e for e in meets if e.convexity in (Convexity.CONCAVE, Convexity.TANGENT)]
+        if not any(other in scene.part.across(m, Convexity.CONCAVE, Convexity.TANGENT) for m in members):
+            return False
         foreign = [
             e
             for e in scene.part.edges_of(other)
@@ -293,7 +310,7 @@ def _belongs(scene: Scene, other: int, members: set[int]) -> bool:
             and (g := next(iter(set(e.faces) - {other}))) not in members
             and not _about(scene.face(g), _any_cylinder(scene, members))
         ]
-        return bool(inward) and not foreign
+        return not foreign
     return True
 
 

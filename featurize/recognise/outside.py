@@ -87,34 +87,40 @@ def _outline(scene: Scene, ground: list[int], z: Array) -> set[int]:
     """
     walls = [f for f in sorted(scene.free) if _is_wall(scene.face(f), z)]
     low, high = scene.part.low[2], scene.part.high[2]
-    full: list[int] = []
-    for f in walls:
-        heights = scene.part.frame.local(scene.vertices(f))[:, 2]
-        if float(np.ptp(heights)) < 0.5 * (high - low):
-            continue
-        face = scene.face(f)
-        if f in ground or _faces_out(scene, face):
-            full.append(f)
-    contoured = [f for f in full if f not in ground]
-    groups = scene.groups(full)
-    if not contoured or len(groups) != 1:
-        return set()
     if any(isinstance(scene.face(f).surface, Cylinder) for f in ground):
         return set()
+    tall = [
+        f
+        for f in walls
+        if float(np.ptp(scene.part.frame.local(scene.vertices(f))[:, 2])) >= 0.5 * (high - low)
+    ]
+    # The walls on the box first: where these and theirs are no outline, openings need no look round.
+    pieces = sorted(scene.groups(tall), key=lambda g: set(ground).isdisjoint(g))
+    full: list[int] = []
+    for piece in pieces:
+        full += [f for f in piece if f in ground or _faces_out(scene, scene.face(f))]
+        if not set(ground).isdisjoint(piece) and not _is_outline(scene, full, ground):
+            return set()
+    return set(full) if _is_outline(scene, full, ground) else set()
+
+
+def _is_outline(scene: Scene, full: list[int], ground: list[int]) -> bool:
+    """Whether walls seen from outside make one ring that is not the blank's own."""
+    ring = set(full)
+    contoured = ring - set(ground)
+    if not contoured or len(scene.groups(full)) != 1:
+        return False
     on_box = sum(scene.face(f).area_mm2 for f in full if f in ground)
     if on_box >= _BOX_SHARE * sum(scene.face(f).area_mm2 for f in full):
-        return set()
+        return False
     # What stands on a floor, or meets in inward corners between flats, is a cut and not an outline.
     for f in contoured:
         for e in scene.part.edges_of(f):
             flats = all(isinstance(scene.face(g).surface, Plane) for g in e.faces)
-            if e.convexity == Convexity.CONCAVE and (flats or not set(e.faces) <= set(full)):
-                return set()
+            if e.convexity == Convexity.CONCAVE and (flats or not set(e.faces) <= ring):
+                return False
     # A ring closes on itself: each wall has a neighbour on two sides.
-    ring = set(full)
-    if any(len(scene.part.across(f) & ring) < 2 for f in ring) and len(ring) > 1:
-        return set()
-    return ring
+    return len(ring) == 1 or all(len(scene.part.across(f) & ring) >= 2 for f in ring)
 
 
 def _is_wall(face: Face, z: Array) -> bool:

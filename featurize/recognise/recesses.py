@@ -85,12 +85,15 @@ def _rejoined(scene: Scene, cuts: list[_Cut]) -> list[_Cut]:
     A slot through a pocket leaves its two ends, each with a wall missing. Pieces that lack walls are
     joined when they share a plane and one convex void in front of them all is free of the part.
     """
-    broken = [c for c in cuts if c.void is not None and material_inside(scene, c.void)]
-    whole = [c for c in cuts if c not in broken]
+    whole: list[_Cut] = []
+    broken: list[_Cut] = []
+    for c in cuts:
+        (broken if c.void is not None and material_inside(scene, c.void) else whole).append(c)
+    corners = {id(c): scene.part.frame.local(scene.vertices(c.faces[0])[:1]) for c in broken}
     while broken:
         seed, *others = broken
         faces, taken = seed.faces, [seed]
-        for other in others:
+        for other in _ahead(scene, seed, others, corners):
             if not _share_plane(taken, other):
                 continue
             union = tuple(sorted(faces + other.faces))
@@ -106,6 +109,18 @@ def _rejoined(scene: Scene, cuts: list[_Cut]) -> list[_Cut]:
     return whole
 
 
+def _ahead(scene: Scene, seed: _Cut, others: list[_Cut], corners: dict[int, Array]) -> list[_Cut]:
+    """Those of the others that one void with the seed may hold: a corner (1, 3) of theirs is before all
+    of its walls."""
+    if seed.void is None or not others:
+        return []
+    normals = np.array([n for n, _ in seed.void.planes])
+    offsets = np.array([offset for _, offset in seed.void.planes])
+    heights = np.vstack([corners[id(c)] for c in others]) @ normals.T
+    slack = 2 * (tol.SURFACE_MM + scene.part.mesh.deflection_mm)
+    return [others[k] for k in np.flatnonzero(np.all(heights > offsets - slack, axis=1))]
+
+
 def _closed(scene: Scene, cut: _Cut) -> _Cut:
     """A cut with missing walls, less the sides where the part closes it further on."""
     if cut.void is None or not material_inside(scene, cut.void):
@@ -115,8 +130,8 @@ def _closed(scene: Scene, cut: _Cut) -> _Cut:
 
 
 def _share_plane(pieces: Sequence[_Cut], other: _Cut) -> bool:
-    keys = {k for c in pieces if c.void is not None for k in c.void.key()}
-    return other.void is not None and bool(keys & set(other.void.key()))
+    keys = {k for c in pieces if c.void is not None for k in c.void.key}
+    return other.void is not None and not keys.isdisjoint(other.void.key)
 
 
 def _contours_under(scene: Scene, faces: Sequence[int]) -> list[int]:
@@ -151,7 +166,7 @@ def _merged(cuts: list[_Cut]) -> list[_Cut]:
     """One cut for each volume: pieces that another feature has parted share all their planes."""
     by_key: dict[object, list[_Cut]] = {}
     for k, cut in enumerate(cuts):
-        by_key.setdefault(cut.void.key() if cut.void is not None else k, []).append(cut)
+        by_key.setdefault(cut.void.key if cut.void is not None else k, []).append(cut)
     return [
         _Cut(tuple(sorted(f for c in same for f in c.faces)), same[0].opens_to, same[0].void)
         for same in by_key.values()

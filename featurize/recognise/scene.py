@@ -10,17 +10,20 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
+from typing import cast
 
 import numpy as np
 from numpy.typing import NDArray
 
 from featurize import tolerances as tol
+from featurize.brep.alike import alike
 from featurize.brep.frame import SIDES
 from featurize.brep.part import Convexity, Edge, Face, Part
+from featurize.brep.point_grid import PointGrid
 from featurize.brep.rays import escapes
 from featurize.brep.surfaces import Array, Cylinder, Plane
 from featurize.brep.surfaces_at import same_surface, square
-from featurize.feature import Feature, Vec3
+from featurize.feature import Feature, Kind, Vec3
 
 # A sample whose normal is this near (cosine) to a direction shows that a round face turns through it:
 # half a mesh facet.
@@ -34,8 +37,9 @@ class Scene:
     part: Part
     free: frozenset[int]
     found: tuple[Feature, ...] = ()
-    _vertices: dict[int, Array] = field(default_factory=dict, repr=False)
-    memo: dict[int, object] = field(default_factory=dict, repr=False)  # what blends.py worked out of a face
+    # What was worked out of the part, by what and of which faces: in any frame, and in this one.
+    memo: dict[object, object] = field(default_factory=dict, repr=False)
+    here: dict[object, object] = field(default_factory=dict, repr=False)
 
     def face(self, id_: int) -> Face:
         return self.part.faces[id_]
@@ -46,34 +50,44 @@ class Scene:
         return {f: feature for feature in self.found for f in feature.faces}
 
     @cached_property
-    def _rows_of(self) -> list[Array]:
-        mesh = self.part.mesh
-        order = np.argsort(mesh.face_ids, kind="stable")
-        bounds = np.searchsorted(mesh.face_ids[order], np.arange(len(self.part.faces) + 1))
-        return [order[bounds[k] : bounds[k + 1]] for k in range(len(self.part.faces))]  # type: ignore[misc]
+    def standing(self) -> frozenset[int]:
+        """Faces of what stands on a floor, as far as it was found."""
+        return frozenset(i for f in self.found if f.kind in (Kind.BOSS, Kind.RIB) for i in f.faces)
 
     def vertices(self, id_: int) -> Array:
         """Mesh corners (n, 3) of one face, in model coordinates; its samples if it has no mesh."""
-        if id_ not in self._vertices:
-            rows = self._rows_of[id_]
+        key = ("vertices", id_)
+        if key not in self.memo:
             mesh = self.part.mesh
-            used = np.unique(mesh.triangles[rows])
-            self._vertices[id_] = mesh.vertices[used] if len(used) else self.face(id_).points
-        return self._vertices[id_]
+            used = mesh.corners([id_])
+            self.memo[key] = mesh.vertices[used] if len(used) else self.face(id_).points
+        return cast("Array", self.memo[key])
 
     def triangles(self, ids: Iterable[int]) -> Array:
         """Corners (m, 3, 3) of the mesh facets of several faces."""
-        rows = np.concatenate([self._rows_of[i] for i in ids])
-        return np.asarray(self.part.mesh.vertices[self.part.mesh.triangles[rows]])
+        mesh = self.part.mesh
+        return np.asarray(mesh.vertices[mesh.triangles[mesh.rows(ids)]])
 
     def cloud(self, ids: Iterable[int]) -> Array:
         """Mesh corners (n, 3) of several faces."""
         return np.vstack([self.vertices(i) for i in ids])
 
-    @cached_property
+    @property
     def skin(self) -> tuple[Array, NDArray[np.int64]]:
         """Points (n, 3) spread over the surface, in the part's frame, about a fortieth of it apart, and
         the face (n,) each lies on."""
+        if "skin" not in self.here:
+            self.here["skin"] = self._spread()
+        return cast("tuple[Array, NDArray[np.int64]]", self.here["skin"])
+
+    @property
+    def skin_grid(self) -> PointGrid:
+        """The points of the skin by their place."""
+        if "skin grid" not in self.here:
+            self.here["skin grid"] = PointGrid(self.skin[0])
+        return cast("PointGrid", self.here["skin grid"])
+
+    def _spread(self) -> tuple[Array, NDArray[np.int64]]:
         mesh = self.part.mesh
         corners = self.part.frame.local(mesh.vertices)[mesh.triangles]
         pitch = float(np.max(self.part.high - self.part.low)) / 40
@@ -103,8 +117,9 @@ class Scene:
         """Connected sets of faces, joined by edges of these convexities (any when none given)."""
         pool = set(ids)
         found = []
-        while pool:
-            seed = min(pool)
+        for seed in sorted(pool):
+            if seed not in pool:
+                continue
             pool.discard(seed)
             group, stack = [seed], [seed]
             while stack:
@@ -117,14 +132,37 @@ class Scene:
 
     def rejoined(self, groups: Iterable[Sequence[int]]) -> list[list[int]]:
         """Groups that lie on one surface put together: another feature has parted them."""
-        merged: list[list[int]] = []
-        for group in groups:
-            same = [g for g in merged if any(self._one_surface(a, b) for a in g for b in group)]
-            merged = [g for g in merged if g not in same] + [sorted([*group, *(f for g in same for f in g)])]
-        return merged
+        listed = [list(g) for g in groups]
+        faces = [f for g in listed for f in g]
+        group_of = [k for k, g in enumerate(listed) for _ in g]
+        last = list(range(len(listed)))  # the last group each is joined with
+
+        def top(k: int) -> int:
+            while last[k] != k:
+                k = last[k]
+            return k
+
+        for b, others in enumerate(alike([self.face(f).surface for f in faces])):
+            for a in others:
+                one, two = top(group_of[a]), top(group_of[b])
+                if a < b and one != two and self._one_surface(faces[a], faces[b]):
+                    last[min(one, two)] = max(one, two)
+        merged: dict[int, list[int]] = {}
+        for k, group in enumerate(listed):
+            merged.setdefault(top(k), []).extend(group)
+        return [sorted(merged[k]) for k in sorted(merged)]
 
     def _one_surface(self, a: int, b: int) -> bool:
         return same_surface(self.face(a).surface, self.face(b).surface, self.face(b).centroid)
+
+    @cached_property
+    def about(self) -> dict[int, list[int]]:
+        """For each cylindrical face the cylindrical faces that may lie about its axis, itself among them."""
+        if "about" not in self.memo:
+            round_ = [f.id for f in self.part.faces if isinstance(f.surface, Cylinder)]
+            found = alike([self.face(f).surface for f in round_])
+            self.memo["about"] = {f: [round_[k] for k in near] for f, near in zip(round_, found, strict=True)}
+        return cast("dict[int, list[int]]", self.memo["about"])
 
     def rim(self, ids: Iterable[int]) -> list[tuple[Edge, int, int]]:
         """Edges that leave a set of faces, with the face inside and the face outside."""
@@ -177,9 +215,15 @@ class Scene:
 
 def reach(scene: Scene, ids: Iterable[int], direction: Array) -> float:
     """How far faces reach along a unit direction; exact on cylinders and arcs, whose mesh falls short."""
-    best = -np.inf
-    for i in ids:
-        best = max(best, float((scene.vertices(i) @ direction).max()))
+    along = tuple(np.round(direction, 12).tolist())
+    return max((_face_reach(scene, i, along) for i in ids), default=-np.inf)
+
+
+def _face_reach(scene: Scene, i: int, along: tuple[float, ...]) -> float:
+    key = ("reach", i, along)
+    if key not in scene.memo:
+        direction = np.array(along)
+        best = float((scene.vertices(i) @ direction).max())
         s = scene.face(i).surface
         if isinstance(s, Cylinder) and square(s.axis, direction, tol.AXIS_DEG):
             normals = scene.face(i).normals * (-1.0 if s.hollow else 1.0)
@@ -188,7 +232,8 @@ def reach(scene: Scene, ids: Iterable[int], direction: Array) -> float:
         for e in scene.part.edges_of(i):
             if e.circle is not None:
                 best = max(best, _arc_reach(e.points, *e.circle, direction))
-    return best
+        scene.memo[key] = best
+    return cast("float", scene.memo[key])
 
 
 def _arc_reach(points: Array, centre: Array, axis: Array, radius_mm: float, direction: Array) -> float:

@@ -10,12 +10,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
+from typing import cast
 
 import numpy as np
 from numpy.typing import NDArray
 
 from featurize import tolerances as tol
-from featurize.brep.frame import SIDES
+from featurize.brep.frame import SIDES, Frame
 from featurize.brep.part import Convexity
 from featurize.brep.polytope import Polytope
 from featurize.brep.surfaces import Array, Plane
@@ -44,17 +46,39 @@ class Void:
         tags = {tag for tag, ring in self.body.facets if not parallel(_unit_normal(ring), run, tol.AXIS_DEG)}
         return len(tags)
 
+    @cached_property
     def key(self) -> tuple[tuple[float, ...], ...]:
         """The bounding planes, rounded: equal for two descriptions of one volume."""
         return tuple(
             sorted(
-                tuple(round(float(c), 3) + 0.0 for c in (*normal, offset)) for normal, offset in self.planes
+                tuple(round(c, 3) + 0.0 for c in (*normal.tolist(), offset)) for normal, offset in self.planes
             )
         )
+
+    def moved(self, old: Frame, new: Frame) -> Void:
+        """The same void of a part that stands in another frame, its axes parallel to those of the old."""
+        named = {s: new.side_of(old.direction(s)) for s in SIDES}
+        turn = new.axes @ old.axes.T
+        shift = new.local(old.origin)
+        facets = tuple((named.get(str(tag), tag), ring @ turn.T + shift) for tag, ring in self.body.facets)
+        planes = tuple((n @ turn.T, offset + float(n @ turn.T @ shift)) for n, offset in self.planes)
+        opens_to = {named[s] for s in self.opens_to}
+        return Void(Polytope(facets), planes, tuple(s for s in SIDES if s in opens_to))
 
 
 def void_of(scene: Scene, ids: Sequence[int]) -> Void | None:
     """The convex void in front of these faces; None when it is not convex."""
+    key, frame = ("void", *ids), scene.part.frame
+    if key not in scene.memo:
+        scene.memo[key] = scene.here[key] = _void_of(scene, ids)
+        scene.memo["frame of", key] = frame
+    if key not in scene.here:
+        known, where = cast("Void | None", scene.memo[key]), cast("Frame", scene.memo["frame of", key])
+        scene.here[key] = known.moved(where, frame) if known is not None else None
+    return cast("Void | None", scene.here[key])
+
+
+def _void_of(scene: Scene, ids: Sequence[int]) -> Void | None:
     frame = scene.part.frame
     origins, normals, slacks, chosen = [], [], [], []
     for i in ids:
@@ -104,13 +128,8 @@ def material_inside(scene: Scene, void: Void) -> bool:
 
     What stands in a recess (bosses, ribs) is no such reach.
     """
-    return bool(
-        np.any(~np.isin(scene.skin[1][_intruders(scene, void.planes, tol.VOID_MM)], _standing(scene)))
-    )
-
-
-def _standing(scene: Scene) -> list[int]:
-    return [i for f in scene.found if f.kind in (Kind.BOSS, Kind.RIB) for i in f.faces]
+    inside = scene.skin[1][_intruders(scene, void.body, void.planes, tol.VOID_MM)]
+    return not scene.standing.issuperset(inside.tolist())
 
 
 def free_between(scene: Scene, void: Void, ids: Sequence[int]) -> bool:
@@ -119,9 +138,9 @@ def free_between(scene: Scene, void: Void, ids: Sequence[int]) -> bool:
     walls = [(np.eye(3)[k], float(low[k])) for k in range(3)] + [
         (-np.eye(3)[k], -float(high[k])) for k in range(3)
     ]
-    inside = scene.skin[1][_intruders(scene, [*void.planes, *walls], tol.VOID_MM)]
+    inside = scene.skin[1][_intruders(scene, void.body, [*void.planes, *walls], tol.VOID_MM)]
     # A few tangent planes stand for a round corner: it may reach in between them itself.
-    return not bool(np.any(~np.isin(inside, [*ids, *_standing(scene)])))
+    return (scene.standing | frozenset(ids)).issuperset(inside.tolist())
 
 
 def unblocked_sides(scene: Scene, void: Void, ids: Sequence[int]) -> tuple[str, ...]:
@@ -140,7 +159,7 @@ def unblocked_sides(scene: Scene, void: Void, ids: Sequence[int]) -> tuple[str, 
             if j != k
             for s, limit in ((1.0, low[j]), (-1.0, high[j]))
         ]
-        if not _intruders(scene, [*void.planes, beyond, *across], tol.VOID_MM).any():
+        if not len(_intruders(scene, void.body, [*void.planes, beyond, *across], tol.VOID_MM)):
             kept.append(side)
     return tuple(kept)
 
@@ -151,17 +170,22 @@ def _reach(scene: Scene, ids: Sequence[int]) -> tuple[Array, Array]:
 
 
 def _intruders(
-    scene: Scene, planes: Sequence[tuple[Array, float]], clear_mm: float = tol.SURFACE_MM
-) -> NDArray[np.bool_]:
-    """Which points of the part's skin (n,) lie clearly inside the box cut by planes."""
+    scene: Scene, body: Polytope, planes: Sequence[tuple[Array, float]], clear_mm: float = tol.SURFACE_MM
+) -> NDArray[np.int64]:
+    """Places of the points of the part's skin that lie clearly inside a body and in front of planes.
+
+    ``body`` holds all that is in front of some of the planes: only points near it are looked at.
+    """
+    if body.empty:
+        return np.zeros(0, np.int64)
+    corners = body.vertices
+    low = np.maximum(corners.min(axis=0), scene.part.low + clear_mm)
+    high = np.minimum(corners.max(axis=0), scene.part.high - clear_mm)
     points = scene.skin[0]
-    low, high = scene.part.low + clear_mm, scene.part.high - clear_mm
-    left = np.flatnonzero(np.all((points > low) & (points < high), axis=1))
+    left = scene.skin_grid.within(low, high)
     for n, offset in planes:
         left = left[points[left] @ n > offset + clear_mm]
-    inside = np.zeros(len(points), bool)
-    inside[left] = True
-    return inside
+    return left
 
 
 def convex_voids(scene: Scene, ids: Sequence[int]) -> list[tuple[Void, tuple[int, ...]]] | None:
@@ -193,8 +217,8 @@ def convex_voids(scene: Scene, ids: Sequence[int]) -> list[tuple[Void, tuple[int
         void = _grown(scene, seed, ids, plane_of, clouds)
         if void is None:
             return None
-        voids.setdefault(void.key(), void)
-        members.setdefault(void.key(), []).append(seed)
+        voids.setdefault(void.key, void)
+        members.setdefault(void.key, []).append(seed)
     for i in ids:
         if i in whole:
             continue
@@ -224,10 +248,12 @@ def _grown(
     clouds: dict[int, Array],
 ) -> Void | None:
     chosen = [seed]
+    body = Polytope.box(scene.part.low, scene.part.high)
     while True:
         planes = [plane_of[i] for i in chosen]
-        inside = _intruders(scene, planes)
-        if not inside.any():
+        body = body.cut(*planes[-1], len(planes), tol.LENGTH_MM / 100)
+        inside = _intruders(scene, body, planes)
+        if not len(inside):
             break
         points = scene.skin[0][inside]
         best, best_score = None, (0, 0)
