@@ -8,7 +8,7 @@ their exact outlines, round ones chords within ``tolerances.MESH_DEFLECTION_MM``
 from __future__ import annotations
 
 from collections.abc import Collection
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any
 
@@ -18,9 +18,12 @@ from shapely import affinity
 
 from featurize import tolerances as tol
 from featurize.brep.shadow import View, cast
-from featurize.brep.surfaces import Array, Plane
+from featurize.brep.surfaces import Array
 from featurize.feature import Kind
 from routing.processes.base import JobContext
+
+# Far below any tolerance: it closes the hairlines between neighbours.
+_SNAP_MM = tol.LENGTH_MM / 100
 
 
 @dataclass(frozen=True, eq=False)
@@ -37,12 +40,16 @@ class Outside:
     finished: Any
     lost: tuple[tuple[Any, frozenset[str]], ...]
     features: tuple[str, ...]
+    _after: dict[tuple[int, ...], Any] = field(default_factory=dict, repr=False)
 
     def after(self, made: Collection[str]) -> Any:
         """What is left of the side once some features are made: a shapely region."""
         gone = set(made)
-        standing = [piece for piece, rim in self.lost if rim and not rim & gone]
-        return shapely.union_all([self.finished, *standing], grid_size=tol.LENGTH_MM / 100)
+        standing = tuple(n for n, (_, rim) in enumerate(self.lost) if rim and not rim & gone)
+        if standing not in self._after:
+            pieces = [self.finished, *(self.lost[n][0] for n in standing)]
+            self._after[standing] = shapely.union_all(pieces, grid_size=_SNAP_MM)
+        return self._after[standing]
 
     @cached_property
     def whole_mm2(self) -> float:
@@ -76,30 +83,19 @@ def _outside(job: JobContext, side: str, up: str | None) -> Outside:
     level = float(((part.mesh.vertices - frame.origin) @ along).max())
     finished = cast(part, view, np.array(mine, np.int64)) if mine else shapely.Polygon()
     outline = _seen_in(view, *job.kept(("outline", side[1]), lambda: _outline(job, side[1])))
-    pieces = []
-    for piece in shapely.get_parts(shapely.difference(outline, finished, grid_size=tol.LENGTH_MM / 100)):
-        if piece.area > tol.SURFACE_MM:
-            pieces.append((piece, _rim(job, side, view, piece)))
+    lost = shapely.get_parts(shapely.difference(outline, finished, grid_size=_SNAP_MM))
+    lost = lost[shapely.area(lost) > tol.SURFACE_MM]
+    pieces = tuple(zip(lost.tolist(), _rims(job, side, view, lost), strict=True))
     owners = dict.fromkeys(job.owner[i].id for i in mine if i in job.owner)
-    return Outside(side, view, level, finished, tuple(pieces), tuple(owners))
+    return Outside(side, view, level, finished, pieces, tuple(owners))
 
 
 def _outline(job: JobContext, axis: str) -> tuple[View, Any]:
     """The part's outline along an axis without its holes, and the view it is in."""
-    part, frame = job.part, job.part.frame
+    frame = job.part.frame
     k = "xyz".index(axis)
     view = View.toward(frame.origin, frame.axes[k], frame.axes[(k + 1) % 3])
-    level = [
-        f.id
-        for f in part.faces
-        if isinstance(f.surface, Plane) and abs(float(f.surface.normal @ view.along)) > 1 - tol.EDGE_ON_SINE
-    ]
-    # Flat faces tell the outline of nearly all parts; where they do not fill the hull, all faces are asked.
-    hull = shapely.convex_hull(shapely.multipoints(view.flat(part.mesh.vertices)))
-    found = _filled(cast(part, view, np.array(level, np.int64))) if level else shapely.Polygon()
-    if hull.area - found.area > tol.SURFACE_MM * hull.length:
-        found = _filled(cast(part, view))
-    return view, found
+    return view, _filled(cast(job.part, view))
 
 
 def _seen_in(view: View, other: View, region: Any) -> Any:
@@ -114,15 +110,13 @@ def _filled(region: Any) -> Any:
     return shapely.union_all(outlines)
 
 
-def _rim(job: JobContext, side: str, view: View, piece: Any) -> frozenset[str]:
-    """Features that open to the side and have corners at the piece, seen from the side."""
-    near = shapely.buffer(piece, tol.SURFACE_MM)
-    found = set()
-    for feature in job.features:
-        if feature.kind == Kind.OUTSIDE_FACE or side not in feature.opens_to:
-            continue
-        points: Array = job.cloud(feature.faces)
-        flat = view.flat(points)
-        if shapely.contains_xy(near, flat[:, 0], flat[:, 1]).any():
-            found.add(feature.id)
-    return frozenset(found)
+def _rims(job: JobContext, side: str, view: View, pieces: Any) -> list[frozenset[str]]:
+    """For each piece the features that open to the side and have corners at it, seen from the side."""
+    open_ = [f for f in job.features if f.kind != Kind.OUTSIDE_FACE and side in f.opens_to]
+    if not open_:
+        return [frozenset() for _ in pieces]
+    clouds: list[Array] = [job.cloud(f.faces) for f in open_]
+    owner = np.repeat(np.arange(len(open_)), [len(c) for c in clouds])
+    corners = shapely.points(view.flat(np.vstack(clouds)))
+    piece, corner = shapely.STRtree(corners).query(shapely.buffer(pieces, tol.SURFACE_MM), "contains")
+    return [frozenset(open_[k].id for k in np.unique(owner[corner[piece == n]])) for n in range(len(pieces))]
