@@ -13,6 +13,7 @@ from routing.edges import EdgeVerdict, contradictions, edge_flags, edge_map
 from routing.estimate import Estimate, Sizes, estimate, plan
 from routing.finish import demands
 from routing.flags import Flag, Severity
+from routing.fragile import Fragile, fragile_places
 from routing.holding.plan import Held, hold, holding_flags
 from routing.order import Choice, Operation
 from routing.processes import all_processes
@@ -57,6 +58,7 @@ class Route:
     flags: tuple[Flag, ...]
     estimate: Estimate
     holding: tuple[Held, ...] = ()
+    fragile: tuple[Fragile, ...] = ()
 
     @cached_property
     def by_id(self) -> Mapping[str, RoutedFeature]:
@@ -130,7 +132,16 @@ def ordered(judged: Judged, asked: Mapping[str, str]) -> Route:
     estimated = estimate(sizes, chosen, others, options)
     held = hold(job, chosen.operations)
     flags += holding_flags(held)
-    return Route(judged.recognition, tuple(routed), chosen.operations, edges, tuple(flags), estimated, held)
+    return Route(
+        judged.recognition,
+        tuple(routed),
+        chosen.operations,
+        edges,
+        tuple(flags),
+        estimated,
+        held,
+        fragile_places(job),
+    )
 
 
 def _of(flags: Sequence[Flag], routed: RoutedFeature) -> list[Flag]:

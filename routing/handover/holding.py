@@ -1,4 +1,4 @@
-"""How each setup is held, as the route file says it; no file of its own."""
+"""How each setup is held, and what may break out, as the route file says it; no file of its own."""
 
 from __future__ import annotations
 
@@ -6,10 +6,11 @@ import math
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from routing.documents.numbers import rounded
+from routing.documents.numbers import rounded, vector
 from routing.handover.base import Work
 
 if TYPE_CHECKING:  # these load the kernel
+    from routing.fragile import Fragile
     from routing.holding.by_threads import Screwed
     from routing.holding.plan import Held
     from routing.holding.setup import Answer
@@ -19,7 +20,23 @@ FILES = ()
 
 
 def write(work: Work, _folder: Path) -> dict[str, Any]:
-    return {"setups": [_setup(held) for held in work.route.holding]}
+    return {
+        "setups": [_setup(held) for held in work.route.holding],
+        "fragile": [_fragile(place) for place in work.route.fragile],
+    }
+
+
+def _fragile(place: Fragile) -> dict[str, Any]:
+    return {
+        "what": str(place.what),
+        "feature": place.feature,
+        "other": place.other or None,
+        "thickness_mm": rounded(place.thickness_mm),
+        "height_mm": rounded(place.height_mm),
+        "angle_deg": rounded(place.angle_deg, 2),
+        "place_mm": vector(place.place),
+        "words": f"{place.feature} {place.words}",
+    }
 
 
 def _setup(held: Held) -> dict[str, Any]:

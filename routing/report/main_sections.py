@@ -173,6 +173,11 @@ def holding(content: Content) -> Section | None:
         ]
         names = ("thread", "grade", "wall", "floor", "engaged", "pull, N", "MPa shorn/spread/bent", "allow")
         blocks.append(Table(names, tuple(lines), (1.8, 1.2, 1, 1, 1.3, 1.2, 3, 1.2)))
+    if fragile := content.get("fragile"):
+        rough = [
+            (f["feature"], clean(f["words"]), " ".join(number(c, 2) for c in f["place_mm"])) for f in fragile
+        ]
+        blocks.append(Table(("fragile", "what may break out", "place in the model"), tuple(rough), (1, 6, 3)))
     return Section("Holding", tuple(blocks))
 
 

@@ -26,6 +26,8 @@ KNOWN = frozenset(
         "holes",
         "wire",
         "left_behind",
+        "setups",
+        "fragile",
     )
 )
 BY_EYE = "stereo microscope"
