@@ -203,3 +203,37 @@ def test_what_a_wire_leaves_in_sharp_corners_is_named() -> None:
     assert opening.process == "sink-erode"
     stages = [(o.process, o.stage) for o in route.operations if opening.feature.id in o.features]
     assert [s for s in stages if s[1] in ("wire", "erode")] == [("wire", "wire"), ("sink-erode", "erode")]
+
+
+def on_its_side() -> dict[str, cq.Workplane]:
+    """Open runs that no wheel makes, and one that any makes."""
+    tee = block().cut(cq.Workplane().box(60, 4, 10).translate((0, 0, 20)))
+    return {
+        "too narrow": block().cut(cq.Workplane().box(60, 0.4, 6).translate((0, 0, 20))),
+        "too deep": block().cut(cq.Workplane().box(60, 2.8, 24).translate((0, 0, 20))),
+        "undercut": tee.cut(cq.Workplane().box(60, 10, 3).translate((0, 0, 14))),
+        "plain": block().cut(cq.Workplane().box(60, 8, 10).translate((0, 0, 20))),
+    }
+
+
+@pytest.mark.parametrize(
+    ("wanted", "wired"),
+    [
+        ("no wheel", {"too narrow", "too deep", "undercut"}),
+        ("never", set()),
+        ("always", {"too narrow", "too deep", "undercut", "plain"}),
+    ],
+)
+def test_open_runs_are_wired_on_their_side_as_the_shop_wants(wanted: str, wired: set[str]) -> None:
+    """By common practice, no source, a floor that a wheel gets to is ground."""
+    general = replace(load_shop().general, wire_on_its_side=wanted)
+    found = set()
+    for name, solid in on_its_side().items():
+        job = job_of(solid, shop_with(general=general))
+        (feature,) = [f for f in job.features if f.kind != Kind.OUTSIDE_FACE]
+        verdict = asked(job, feature, "wire")
+        if verdict.workable:
+            found.add(name)
+            assert verdict.details["axis"] in ("+x", "-x")
+            assert verdict.details["height_mm"] == pytest.approx(40)
+    assert found == wired

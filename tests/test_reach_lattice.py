@@ -26,6 +26,7 @@ from routing.shop import load_shop
 from tests.support.keys import FOLDER
 from tests.support.lattice import Body, Lattice, turned
 from tests.support.second_opinion import SHARE, Opinion, second_opinion
+from tests.test_process_wire import on_its_side
 from tests.test_stock_random import insert
 
 DEMOS = sorted(path.stem for path in FOLDER.glob("*.step"))
@@ -107,6 +108,37 @@ def test_the_second_opinion_sees_a_process_passed_over() -> None:
     others = [milled if r is channel else r for r in route.features]
     opinion = second_opinion(job, replace(route, features=tuple(others)), solid.val().wrapped)
     assert [said for said in opinion.passed_over if "surface grind refused" in said]
+
+
+# The narrow one is finer than the lattice.
+@pytest.mark.parametrize("name", ["too deep", "undercut"])
+def test_the_lattice_confirms_a_run_wired_on_its_side(name: str) -> None:
+    """The lattice's wire passes along x what the program wires along x, and not along the thickness."""
+    solid = on_its_side()[name].val().wrapped
+    job, route, opinion = routed(solid)
+    (feature,) = [r for r in route.features if r.process == "wire"]
+    assert opinion.uncovered[feature.feature.id] == 0.0
+    assert faults(route, opinion) == []
+    turned_up = replace(feature.verdict, details={**feature.verdict.details, "axis": "+z"})
+    others = [replace(r, verdicts=(turned_up,)) if r is feature else r for r in route.features]
+    wrong = second_opinion(job, replace(route, features=tuple(others)), solid)
+    assert wrong.uncovered[feature.feature.id] > 0.5
+
+
+@pytest.mark.parametrize("name", ["too deep", "undercut"])
+def test_the_lattice_sees_a_run_that_the_wire_was_kept_from(name: str) -> None:
+    solid = on_its_side()[name].val().wrapped
+    job, route, _ = routed(solid)
+    (feature,) = [r for r in route.features if r.process == "wire"]
+    denied = [
+        replace(v, workable=False, reason="no wire gets there") if v.process == "wire" else v
+        for v in feature.verdicts
+    ]
+    other = next(v.process for v in feature.verdicts if v.workable and v.process != "wire")
+    moved = replace(feature, process=other, verdicts=tuple(denied))
+    others = [moved if r is feature else r for r in route.features]
+    opinion = second_opinion(job, replace(route, features=tuple(others)), solid)
+    assert [said for said in opinion.passed_over if "wire refused" in said]
 
 
 def main() -> None:

@@ -6,9 +6,12 @@ The estimate and the list of electrodes both have them from here.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
+import shapely
 
+from featurize.brep.shadow import View
 from featurize.brep.surfaces import Array
 from featurize.feature import Feature
 from routing.electrodes import plan
@@ -71,14 +74,23 @@ def size_mm(
     job: JobContext, feature: Feature, toward: Array, zones: tuple[Zone, ...], gap_mm: float
 ) -> tuple[float, float, float]:
     """Of the whole electrode: across, up, along the view it is sunk in."""
-    from routing.electrodes.cavity import outline_of
-
     view, owned = view_from(job, toward), job.shop.electrodes
     key = ("cavity outline", feature.id, *np.round(toward, 9))
-    outline = job.kept(key, lambda: outline_of(job.part, view, np.array(feature.faces)))
+    outline = job.kept(key, lambda: _outline(job, feature, view))
     turn = np.array([view.across, view.up])
     open_ = [(turn @ job.part.frame.direction(s), owned.overrun_mm) for s in feature.opens_to]
     wide, high = footprint_mm(outline, zones, gap_mm, () if zones else open_)
     low = float((job.cloud(feature.faces) @ view.along).min())
     top = float((job.part.mesh.vertices @ view.along).max())
     return plan.whole_mm((wide, high, top + owned.overrun_mm - low - gap_mm), owned)
+
+
+def _outline(job: JobContext, feature: Feature, view: View) -> Any:
+    """The cavity's own outline, or what its faces span where they enclose nothing."""
+    from routing.electrodes.cavity import outline_of
+    from routing.stock.solids import KernelError
+
+    try:
+        return outline_of(job.part, view, np.array(feature.faces))
+    except KernelError:
+        return shapely.multipoints(view.flat(job.cloud(feature.faces))).envelope

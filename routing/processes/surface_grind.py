@@ -53,9 +53,7 @@ class SurfaceGrind:
     def judge(self, job: JobContext, feature: Feature) -> Verdict:
         if feature.kind == Kind.OUTSIDE_FACE:
             return Verdict(self.name, False, "an outside face comes with the blank")
-        found = plan(
-            job.part, feature, job.shop.wheels, job.shop.general.sharp_corner_leave_mm, call=job.call
-        )
+        found = plan_of(job, feature)
         if isinstance(found, Refusal):
             return Verdict(self.name, False, found.reason, found.shortfall_mm3, found.place)
         frame = job.part.frame
@@ -102,6 +100,13 @@ def direction_name(part: Part, direction: Array) -> str:
     if abs(z) < tol.FIT_SINE:
         return f"{np.degrees(np.arctan2(y, x)):.3f} deg from x"
     return f"({x:.4f}, {y:.4f}, {z:.4f})"
+
+
+def plan_of(job: JobContext, feature: Feature) -> Grind | Refusal:
+    """``plan`` with the shop's wheels, made once for a job."""
+    key = ("wheel", feature.id, feature.faces, feature.opens_to, feature.run, feature.axis)
+    leave = job.shop.general.sharp_corner_leave_mm
+    return job.kept(key, lambda: plan(job.part, feature, job.shop.wheels, leave, call=job.call))
 
 
 def plan(

@@ -9,17 +9,17 @@ import numpy as np
 import shapely
 
 from featurize import tolerances as tol
-from featurize.brep.frame import SIDES
 from featurize.brep.part import Face
 from featurize.brep.shadow import View, cast
 from featurize.brep.surfaces import Array, Cone, Cylinder, Freeform, Plane
-from featurize.brep.surfaces_at import parallel, square
+from featurize.brep.surfaces_at import parallel
 from featurize.feature import Feature, Kind, Vec3
 from featurize.recognise.scene import vec
 from routing.finish import demands
+from routing.processes import surface_grind
 from routing.processes.base import JobContext, Rest, Verdict
 from routing.processes.corners import Corner, inside_corners, lean_deg
-from routing.processes.sight import hidden_from, hidden_from_wire, tilt_deg
+from routing.processes.sight import hidden_from_wire, tilt_deg
 from routing.shop import Wire
 from routing.wirework.profiles import cuts, wire_view
 from routing.wirework.start_holes import Circle, largest_circle, start_hole
@@ -136,7 +136,7 @@ PROCESS = WireErosion()
 
 
 def _axes(job: JobContext, feature: Feature) -> list[Array]:
-    """The thickness; another axis for closed openings along it and for runs that no wheel can make."""
+    """The thickness; another axis for closed openings along it and for straight runs as the shop wants it."""
     z = job.thickness
     axes = [z]
     if feature.kind in (Kind.HOLE, Kind.THROUGH_PROFILE) and feature.axis is not None:
@@ -145,19 +145,17 @@ def _axes(job: JobContext, feature: Feature) -> list[Array]:
             axes.append(d)
     elif feature.run is not None:
         run = np.array(feature.run)
-        if not parallel(run, z, tol.AXIS_DEG) and _no_wheel(job, feature):
+        if not parallel(run, z, tol.AXIS_DEG) and _on_its_side(job, feature):
             axes.append(run)
     return axes
 
 
-def _no_wheel(job: JobContext, feature: Feature) -> bool:
-    """Whether a straight run is undercut from every side, or narrower than every wheel."""
-    narrowest = min(w.width_mm for w in job.shop.wheels)
-    if feature.dims.get("width_mm", narrowest) < narrowest:
-        return True
-    sides = [job.part.frame.direction(s) for s in SIDES]
-    across = [d for d in sides if square(d, np.array(feature.run), tol.AXIS_DEG)]
-    return all(hidden_from(job, feature.faces, d) is not None for d in across)
+def _on_its_side(job: JobContext, feature: Feature) -> bool:
+    """Whether the part is laid on its side for an open run: by common practice where no wheel makes it."""
+    wanted = job.shop.general.wire_on_its_side
+    if wanted != "no wheel":
+        return wanted == "always"
+    return isinstance(surface_grind.plan_of(job, feature), surface_grind.Refusal)
 
 
 def _is_ruled(face: Face, along: Array) -> bool:

@@ -21,12 +21,14 @@ DEFAULT = Path(__file__).with_name("default_shop.toml")
 
 _WORDS = {
     "kind": ("flat", "ball", "bull"),
+    "side_cutters.kind": ("t-slot", "dovetail"),
     "clearance_holes": ("wire", "drill"),
+    "wire_on_its_side": ("never", "no wheel", "always"),
     "processes": PROCESSES,
     "screw_class": ("8.8", "10.9", "12.9"),
     "order": ("threads", "magnet", "blocks", "vise", "chuck", "clamps"),
 }
-_MAY_BE_EMPTY = ("address",)
+_MAY_BE_EMPTY = ("address", "side_cutters")
 # Numbers lie over 0 unless their key, or the table they stand in, is here: least and most.
 _LIMITS = {
     **dict.fromkeys(
@@ -70,6 +72,7 @@ _LIMITS = {
         (0.0, math.inf),
     ),
     "scrap_share": (0.0, 0.5),
+    "angle_deg": (20.0, 90.0),
     "low": (0.0, 1.0),
     "high": (1.0, math.inf),
     "cross_share": (0.05, 1.0),
@@ -153,7 +156,7 @@ def _made(kind: Any, content: object, key: str) -> Any:
     """A value of a declared type from TOML, checked; ``key`` is its path, for errors."""
     origin = typing.get_origin(kind)
     if origin is tuple:
-        if not isinstance(content, list) or not content:
+        if not isinstance(content, list) or not (content or key in _MAY_BE_EMPTY):
             raise ShopError(f"{key} must be a list with at least one entry.", key)
         entry = typing.get_args(kind)[0]
         names = [f"{key}[{n}]" for n in range(len(content))]
@@ -214,7 +217,8 @@ def _single(kind: Any, content: object, key: str) -> Any:
             raise wrong("true or false")
         return content
     if kind is str:
-        words = next((_WORDS[name] for name in reversed(path) if name in _WORDS), None)
+        names = [".".join(path[-2:]), *reversed(path)]
+        words = next((_WORDS[name] for name in names if name in _WORDS), None)
         empty = not content and path[-1] not in _MAY_BE_EMPTY
         if not isinstance(content, str) or empty or (words and content not in words):
             raise wrong(" or ".join(words) if words else "a word")

@@ -73,6 +73,22 @@ class Cutter:
 
 
 @dataclass(frozen=True)
+class SideCutter:
+    """``kind`` is t-slot or dovetail. The head, ``head_mm`` across and ``width_mm`` high, stands on a neck.
+
+    ``reach_mm`` is the neck's length over the head, ``angle_deg`` the one between the head's face and its
+    flank: 90 on a T-slot cutter. A dovetail cutter is widest at its face.
+    """
+
+    kind: str
+    head_mm: float
+    width_mm: float
+    neck_mm: float
+    reach_mm: float
+    angle_deg: float = 90.0
+
+
+@dataclass(frozen=True)
 class Holding:
     """How milling cutters are held: their shanks and holders, and what coating adds to a neck.
 
@@ -172,11 +188,14 @@ class General:
     """``sharp_corner_leave_mm``: the radius accepted where the model shows a sharp inside corner.
 
     ``contour_leave_mm``: how far a shaped surface may be left. ``clearance_holes``: "wire" or "drill".
+    ``wire_on_its_side``: whether open straight runs are wired along their run: "never", where "no wheel" can
+    make them, or "always".
     """
 
     sharp_corner_leave_mm: float
     contour_leave_mm: float
     clearance_holes: str
+    wire_on_its_side: str
 
 
 @dataclass(frozen=True)
@@ -312,6 +331,7 @@ class Shop:
     wire_machine: WireMachine
     wheels: tuple[Wheel, ...]
     cutters: tuple[Cutter, ...]
+    side_cutters: tuple[SideCutter, ...]
     holding: Holding
     workholding: Workholding
     drilling: Drilling
@@ -323,4 +343,7 @@ class Shop:
 
     def rule(self, material: Material) -> MaterialRule:
         """The rule of a material, drawn between those of its family in the shop file."""
-        return rule_for(material, self.materials.values())
+        drawn: dict[Material, MaterialRule] = vars(self).setdefault("_drawn", {})
+        if material not in drawn:
+            drawn[material] = rule_for(material, self.materials.values())
+        return drawn[material]

@@ -143,16 +143,21 @@ class Asker:
                 return
             if verdict.workable or any(w in verdict.reason for w in (*_OWN_WISH, *_FINER)):
                 continue
-            if any(np.all(found) for found in self._grudging(points, routed.feature, verdict.process)):
+            if any(np.all(found) for found in self._grudging(points, routed, verdict.process)):
                 name = f"{routed.feature.kind} {routed.feature.id}"
                 yield f"{name}: {verdict.process} refused: {verdict.reason}"
 
-    def _grudging(self, points: Array, feature: Feature, process: str) -> Iterator[Mask]:
+    def _grudging(self, points: Array, routed: RoutedFeature, process: str) -> Iterator[Mask]:
         shop, frame, h = self.job.shop, self.job.part.frame, self.pitch_mm
+        feature = routed.feature
         if process == "wire":
             axes = [frame.axes[2]]
             if feature.kind in (Kind.HOLE, Kind.THROUGH_PROFILE) and feature.axis is not None:
                 axes.append(np.array(feature.axis.direction))
+            # A straight run is laid on its side only where no wheel makes it.
+            wheel = next(v for v in routed.verdicts if v.process == "surface grind")
+            if feature.run is not None and not wheel.workable:
+                axes.append(np.array(feature.run))
             for along in axes:
                 found = self.lattice(along)
                 yield found.at(points, found.wired(min(w.corner_mm for w in shop.wires) + h))
