@@ -290,10 +290,28 @@ def precedence(job: JobContext, steps: Sequence[Step]) -> dict[int, dict[int, st
             reason = _reason(early, late, features)
             if j != k and reason:
                 before[k][j] = reason
-    for j, k, why in [*wishes(job, steps), *_ground_first(steps)]:
+    for j, k, why in [*wishes(job, steps), *_way_in_first(job, steps), *_ground_first(steps)]:
         if not _leads_to(before, k, j):
             before[k].setdefault(j, why)
     return _direct(before)
+
+
+def _way_in_first(job: JobContext, steps: Sequence[Step]) -> Iterator[tuple[int, int, str]]:
+    """The bore or recess around a groove before the groove: its tool comes in through it."""
+    features = {f.id: f for f in job.features}
+    for k, late in enumerate(steps):
+        around = {
+            job.owner[face].id
+            for groove in (features[f] for f in late.features if features[f].kind == Kind.GROOVE)
+            for own in groove.faces
+            for face in job.part.across(own)
+            if face not in groove.faces and job.owner[face].kind != Kind.OUTSIDE_FACE
+        }
+        for j, early in enumerate(steps):
+            cut = early.stage in (Stage.DRILL, Stage.WIRE, Stage.FINISH, Stage.ERODE)
+            apart = not set(early.features) & set(late.features)
+            if cut and apart and around & set(early.features):
+                yield j, k, "a groove's tool comes in through the bore or recess around it"
 
 
 def _ground_first(steps: Sequence[Step]) -> Iterator[tuple[int, int, str]]:

@@ -17,6 +17,7 @@ from routing.processes.access import approaches, furthest, side_name
 from routing.processes.base import JobContext, Rest, Verdict
 from routing.processes.corners import Corner, feet, hollow_radius, inside_corners, inside_feet, is_wall, vees
 from routing.processes.heights import HeightGrid
+from routing.processes.side_cut import but_for, is_undercut, neck_corners, side_cut
 from routing.processes.sight import Hidden, hidden_from, hits
 from routing.shop import Cutter
 
@@ -46,6 +47,8 @@ class Milling:
     def judge(self, job: JobContext, feature: Feature) -> Verdict:
         if NAME not in job.shop.rule(job.material).processes:
             return _no(f"the shop does not mill {job.material.name}")
+        if is_undercut(feature):
+            return _undercut(job, feature)
         ways = [_drilled] if feature.thread else [_drilled, _milled] if feature.bores else [_milled]
         answers = []
         for toward in approaches(job, feature):
@@ -57,6 +60,34 @@ class Milling:
 
 
 PROCESS = Milling()
+
+
+def _undercut(job: JobContext, feature: Feature) -> Verdict:
+    """By a side cutter, a slot's neck by a flat one before; else as all else, which comes at some grooves."""
+    answer = side_cut(job, feature, NAME)
+    neck, done = feature.dims.get("neck_width_mm"), answer.workable or answer.rest is not None
+    if done and neck is not None:
+        return _neck_first(job, feature, neck, answer)
+    if done:
+        return answer
+    straight = (_milled(job, feature, toward) for toward in approaches(job, feature))
+    return next((v for v in straight if v.workable), answer)
+
+
+def _neck_first(job: JobContext, feature: Feature, neck_mm: float, answer: Verdict) -> Verdict:
+    """A flat cutter opens the neck to the floor, then the side cutter follows."""
+    assert feature.axis is not None
+    toward, depth = np.array(feature.axis.direction), feature.dims["depth_mm"]
+    flat = [c for c in job.shop.cutters if c.kind == "flat" and c.diameter_mm <= neck_mm + tol.SURFACE_MM]
+    flat = [c for c in flat if _reaches(job, c, depth)]
+    if not flat:
+        return _no(f"no flat cutter opens the neck {neck_mm:.3g} to depth {depth:.3g}", 2)
+    corners = neck_corners(job, feature, toward)
+    tightest = min((c.radius_mm for c in corners), default=np.inf)
+    fits = [c for c in flat if c.radius_mm <= tightest + tol.SURFACE_MM]
+    first = max(fits or flat, key=lambda c: c.diameter_mm)
+    answer = replace(answer, reason=f"{first.diameter_mm:g} flat cutter for the neck, then {answer.reason}")
+    return but_for(job, answer, corners, first.radius_mm, depth)
 
 
 def _drilled(job: JobContext, feature: Feature, toward: Array) -> Verdict:
