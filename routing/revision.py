@@ -10,6 +10,7 @@ import numpy as np
 from featurize.brep.frame import SIDES, Frame
 from featurize.brep.surfaces import Array
 from featurize.compare import Change, Comparison, compare
+from featurize.placing import PLACE_MM, edge_places, is_size
 from routing.order import Operation
 from routing.route import Route
 
@@ -30,17 +31,47 @@ class OperationChange:
 
 
 @dataclass(frozen=True)
+class EdgeChange:
+    """An edge that is in both, by its ids, with its two verdicts and the reason of the new one."""
+
+    old: str
+    new: str
+    was: str
+    now: str
+    reason: str
+
+
+@dataclass(frozen=True)
 class Revision:
-    """Changes of the features, and of the operations that make them."""
+    """Changes of the features, of the operations that make them, and of what becomes of the edges."""
 
     features: tuple[Change, ...]
     operations: tuple[OperationChange, ...]
+    edges: tuple[EdgeChange, ...]
 
 
 def revise(old: Route, new: Route) -> Revision:
     """Compares two routes made with the same shop and choices."""
     comparison = compare(old.recognition, new.recognition)
-    return Revision(comparison.changes, tuple(operation_changes(old, new, comparison)))
+    return Revision(
+        comparison.changes,
+        tuple(operation_changes(old, new, comparison)),
+        tuple(edge_changes(old, new, comparison)),
+    )
+
+
+def edge_changes(old: Route, new: Route, comparison: Comparison) -> Iterator[EdgeChange]:
+    """Edges with another verdict. Those that were moved or cut are left to the features that did it."""
+    was, now = ({v.id: v for v in route.edges} for route in (old, new))
+    there = edge_places(new.recognition.part)
+    places = np.array([e.at for e in there]).reshape(-1, 3)
+    for edge in edge_places(old.recognition.part):
+        near = np.max(np.abs(places - comparison.turn @ edge.at), axis=1) <= PLACE_MM
+        found = (there[k] for k in np.flatnonzero(near) if is_size(edge.size_mm, there[int(k)].size_mm))
+        other = next(found, None)
+        if other and was[edge.run.id].verdict != now[other.run.id].verdict:
+            before, after = was[edge.run.id], now[other.run.id]
+            yield EdgeChange(before.id, after.id, str(before.verdict), str(after.verdict), after.reason)
 
 
 def operation_changes(old: Route, new: Route, comparison: Comparison) -> Iterator[OperationChange]:

@@ -166,7 +166,7 @@ def _revised(**edit: Any) -> Revision:
 
 
 def test_operations_change_with_their_features() -> None:
-    assert _revised() == Revision((), ())
+    assert _revised() == Revision((), (), ())
     deeper = _revised(slot_deep=4.2)
     slot = deeper.features[0].new
     assert deeper.operations
@@ -175,6 +175,19 @@ def test_operations_change_with_their_features() -> None:
     new = more.features[0].new
     assert more.operations
     assert all(o.what == "new" or f"also {new}" in o.detail for o in more.operations)
+
+
+def test_edges_that_a_person_decided_otherwise() -> None:
+    """All edges of the pocket and no others, also in a moved file."""
+    old = make_route(_base(), load_shop(), Choices())
+    pocket = next(f.id for f in _base().features if f.kind == Kind.POCKET)
+    moved_part = _recognised(moved(_insert(), (1, -2, 1), 70, (5, 0, -30)))
+    again = compare(_base(), moved_part).pairs[pocket]
+    new = make_route(moved_part, load_shop(), Choices(edges={again: "must break"}))
+    changes = revise(old, new).edges
+    assert {c.old for c in changes} == {v.id for v in old.edges if pocket in v.features}
+    assert len(changes) > 8  # four sides, four corners, and a hole breaks in
+    assert {(c.was, c.now) for c in changes} == {("keep sharp", "must break")}
 
 
 def _run(*words: object) -> subprocess.CompletedProcess[str]:

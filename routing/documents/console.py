@@ -110,6 +110,7 @@ def show_comparison(result: dict[str, Any], console: Console | None = None) -> N
     for name, columns in (
         ("features", ("what", "kind", "old", "new", "detail")),
         ("operations", ("what", "stage", "process", "from_side", "old", "new", "detail")),
+        ("edges", ("old", "new", "was", "now", "reason")),
     ):
         grid = Table(
             *(c.replace("_side", "") for c in columns), title=Text(f"{title}: {name}"), header_style="bold"

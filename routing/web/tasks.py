@@ -22,7 +22,7 @@ from routing.documents.staging import staged_folder
 from routing.handover import all_files
 from routing.job import decide_route, recognise_parts, route_document
 from routing.memory import Memory
-from routing.revision import operation_changes
+from routing.revision import edge_changes, operation_changes
 from routing.shop import load_shop
 from routing.viewer.mesh import model_of
 from routing.web.answers import from_table
@@ -168,6 +168,7 @@ def differences(
             "features": found.changes,
             "processes": processes,
             "operations": list(operation_changes(before, after, found)),
+            "edges": list(edge_changes(before, after, found)),
         }
     )
     return {"same": not any(said.values()), **said}

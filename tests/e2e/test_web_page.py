@@ -305,6 +305,26 @@ def test_markup_in_names_is_shown_as_it_is_written(page):
     assert not page.locator("main img, main b").count()
 
 
+def test_a_long_name_pushes_nothing_out_of_sight(page):
+    name = "x" * 115
+    model = (DEMOS / "wear_plate.step").read_text().replace("WP-0917", name)
+    page.set_viewport_size({"width": 800, "height": 900})
+    _drop(page, f"{name}.step", model)
+    page.wait_for_selector(READY)
+    page.wait_for_selector("#tab-Files")
+    for tab in ("Flags", "Files"):
+        page.click(f"#tab-{tab}")
+        assert page.evaluate("document.documentElement.scrollWidth") <= 800
+    page.goto(page.url.split("#")[0] + "#/")
+    button = page.locator("table.jobs button", has_text="Remove").first
+    button.wait_for()
+    box = button.bounding_box()
+    assert box["x"] + box["width"] <= 800
+    page.goto(page.url.split("#")[0] + "#/compare")
+    page.wait_for_selector("select")
+    assert page.evaluate("document.documentElement.scrollWidth") <= 800
+
+
 def test_several_files_at_once_are_jobs_of_their_own(page):
     page.wait_for_selector("#search")
     page.set_input_files("#files", [DEMOS / "wear_plate.step", DEMOS / "corner_cavity.step"])

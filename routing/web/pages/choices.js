@@ -93,7 +93,7 @@ export function choicesForm({ job, revision, told, again, complain }) {
       field("material", "Material", material, "steel by hardness, carbide by binder share: steel-60hrc, carbide-12"),
       field("side", "Working side, in the model's axes", side),
       field("blank", "Blank", blank),
-      el("p", { className: "field beside" }, el("label", { className: "button slight", htmlFor: "blank-file" }, "Hand in a blank as a STEP file", blankFile)),
+      el("p", { className: "field beside" }, el("label", { className: "button slight", htmlFor: "blank-file" }, "Hand in a blank as STEP", blankFile)),
       field("margin", "Blank beyond the part, mm", margin),
       field("floor", "Left on ground floors, mm", floor), field("wall", "Left on ground walls, mm", wall),
       el("fieldset", null, el("legend", null, "For a whole kind"), el("div", { className: "row" },

@@ -2,7 +2,7 @@
 
 import { get } from "./api.js";
 import { el, plural, table } from "./dom.js";
-import { processMark } from "./marks.js";
+import { edgeMark, processMark } from "./marks.js";
 
 export async function comparePage({ main, rest, complain }) {
   const { jobs } = await get("/api/jobs");
@@ -22,10 +22,13 @@ export async function comparePage({ main, rest, complain }) {
   main.replaceChildren(
     el("h1", null, "Compare"),
     choices.length
-      ? el("form", { className: "row", onsubmit: e => { e.preventDefault(); location.hash = `#/compare/${old.value}/${later.value}`; compare(); } },
+      ? el("form", { className: "row", onsubmit: e => { e.preventDefault(); follow(`#/compare/${old.value}/${later.value}`); } },
         oldField, newField, go)
       : el("p", null, "Nothing is finished yet that could be compared."),
     result);
+
+  // Another address makes the page anew, and that compares.
+  const follow = where => { if (location.hash === where) compare(); else location.hash = where; };
 
   async function compare() {
     result.replaceChildren(el("p", { className: "quiet" }, "Comparing …"));
@@ -38,19 +41,21 @@ export async function comparePage({ main, rest, complain }) {
     }
   }
 
-  function draw({ same, features, processes, operations }) {
-    if (same) return [el("p", { className: "calm" }, "Nothing differs: features, processes and operations are the same.")];
+  function draw({ same, features, processes, operations, edges }) {
+    if (same) return [el("p", { className: "calm" }, "Nothing differs: features, processes, operations and edges are the same.")];
     const cells = (...texts) => el("tr", null, texts.map(t => el("td", null, t)));
     const part = (title, rows, heads) => rows.length
       ? [el("h2", null, title), table(title, heads, rows)] : [];
     return [
-      el("p", null, `${plural(features.length, "feature")}, ${plural(processes.length, "process", "processes")} and ${plural(operations.length, "operation")} differ.`),
+      el("p", null, `${plural(features.length, "feature")}, ${plural(processes.length, "process", "processes")}, ${plural(operations.length, "operation")} and ${plural(edges.length, "edge")} differ.`),
       ...part("Features", features.map(c => cells(c.old ?? "–", c.new ?? "–", c.kind ?? "the part", c.what.join(", "), c.detail)),
         ["Earlier", "Later", "Kind", "What", "How"]),
       ...part("Processes", processes.map(c => cells(c.old, c.new, processMark(c.from), processMark(c.to))),
         ["Earlier", "Later", "Was", "Is"]),
       ...part("Operations", operations.map(c => cells(c.old ?? "–", c.new ?? "–", `${c.stage}, ${c.process}, ${c.from_side}`, c.what, c.detail)),
         ["Earlier", "Later", "Operation", "What", "How"]),
+      ...part("Edges", edges.map(c => cells(c.old, c.new, edgeMark(c.was), edgeMark(c.now), c.reason)),
+        ["Earlier", "Later", "Was", "Is", "Why"]),
     ];
   }
 

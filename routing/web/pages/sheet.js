@@ -47,6 +47,11 @@ export async function sheetPage({ main, rest, complain, announce, take }) {
   const named = key => route()?.features.find(f => f.id === key);
   const edgeAt = at => route()?.edges.find(e => e.place === at);
   const edgeNamed = key => route()?.edges.find(e => e.id === key);
+  // From where both of its faces are seen, or else one.
+  const sidesOf = edge => {
+    const [a, b] = edge.features.map(f => named(f).opens_to), both = a.filter(s => b.includes(s));
+    return both.length ? both : [...a, ...b];
+  };
   const pieces = edge => route().edges.filter(e => String(e.settle.at) === String(edge.settle.at) && e.settle.size_mm === edge.settle.size_mm);
   async function ask(work) {
     try { return await work(); } catch (error) { complain(error); return null; }
@@ -58,7 +63,7 @@ export async function sheetPage({ main, rest, complain, announce, take }) {
     chosen = key;
     const feature = key && named(key), edge = key && edgeNamed(key);
     if (feature && other && !picked) view.look(feature);
-    if (edge && other && !picked) view.look({ opens_to: edge.features.flatMap(f => named(f).opens_to) });
+    if (edge && other && !picked) view.look({ opens_to: sidesOf(edge) });
     view.mark(feature ? feature.faces.map(f => f.index) : [], edge ? pieces(edge).map(e => e.place) : []);
     card.replaceChildren(...(edge ? edgeCard(edge, { answer, choose, pick }) : featureCard(feature, route(), { answer, choose })));
     for (const row of panel.querySelectorAll("tr[data-key]")) {
