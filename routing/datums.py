@@ -44,7 +44,7 @@ def _seats(job: JobContext, steps: Sequence[Sided]) -> Iterator[tuple[float, int
             cut = {f for f in late.features if seat.opens(f)}
             if not cut - set(early.features) or not seat.whole_mm2:
                 continue
-            left = float(seat.after(cut).area)
+            left = seat.left_mm2(cut)
             if left < max(KEEP_SHARE * seat.whole_mm2, least):
                 share = left / seat.whole_mm2
                 yield share, j, k, f"it rests on {seat.side}, of which {share:.0%} are left after this"

@@ -157,13 +157,20 @@ def _rays(job: JobContext, face_id: int) -> tuple[Array, Array]:
     face = job.part.faces[face_id]
     if not isinstance(face.surface, Plane):
         return face.points, face.normals
-    spread, ids = job.scene.skin
-    mine = job.part.frame.world(spread[ids == face_id])
+    mine = job.kept("skin by face", lambda: _skin(job))[face_id]
     corners = job.triangles([face_id])
     # Corners of the mesh lie on the rim: they are drawn in by a hair, towards their facet's middle.
     drawn = corners + 1e-3 * (corners.mean(axis=1, keepdims=True) - corners)
     points = np.vstack([face.points, mine, drawn.reshape(-1, 3), corners.mean(axis=1)])
     return points, np.broadcast_to(face.surface.normal, points.shape)
+
+
+def _skin(job: JobContext) -> list[Array]:
+    """The points spread over each face, in model coordinates."""
+    spread, ids = job.scene.skin
+    order = np.argsort(ids, kind="stable")
+    bounds = np.searchsorted(ids[order], np.arange(1, len(job.part.faces)))
+    return np.split(job.part.frame.world(spread[order]), bounds)
 
 
 def _narrow(points: Array) -> float:

@@ -72,26 +72,25 @@ def shadow(part: Part, direction: Array, up: Array | None = None) -> Shadow:
 def cast(part: Part, view: View, faces: NDArray[np.int64] | None = None) -> Any:
     """What some faces (all when None) cover in a view: a shapely Polygon or MultiPolygon."""
     mesh = part.mesh
-    flat = view.flat(mesh.vertices)
-    corners = flat[mesh.triangles]
-    turn = _twice_area(corners)
     asked = part.faces if faces is None else [part.faces[i] for i in np.unique(faces)]
+    rows = [mesh.rows([f.id]) for f in asked]
+    # Which of them each facet is of, and the facets' corners in the view.
+    owner = np.repeat(np.arange(len(asked)), [len(r) for r in rows])
+    triangles = mesh.triangles[np.concatenate([np.zeros(0, np.int64), *rows])]
+    corners = view.flat(mesh.vertices[triangles])
+    turn = _twice_area(corners)
+    flat = np.array([isinstance(f.surface, Plane) for f in asked], bool)[owner]
     seen = np.abs(turn) > 0
     if faces is None:
         # The facets that look along the view cover all that the others do, and they what the first do.
-        is_flat = np.array([isinstance(f.surface, Plane) for f in asked])[mesh.face_ids]
-        seen = turn > 0 if float(turn[is_flat].sum()) >= 0 else turn < 0
-    pieces: list[Any] = []
-    curved = []
-    for face in asked:
-        mine = mesh.rows([face.id])
-        mine = mine[seen[mine]]
-        if not isinstance(face.surface, Plane):
-            curved.append(mine)
-        elif len(mine) and covers(face.surface, view):
-            pieces.append(_outline(mesh.triangles[mine], mesh.vertices, flat))
-    rows = np.concatenate(curved) if curved else np.zeros(0, np.int64)
-    facets = shapely.polygons(corners[rows[np.abs(turn[rows]) > tol.LENGTH_MM**2]])
+        seen = turn > 0 if float(turn[flat].sum()) >= 0 else turn < 0
+    facets = shapely.polygons(corners[seen & ~flat & (np.abs(turn) > tol.LENGTH_MM**2)])
+    bounds = np.searchsorted(owner, np.arange(len(asked) + 1))
+    pieces = []
+    for n, face in enumerate(asked):
+        mine = slice(bounds[n], bounds[n + 1])
+        if isinstance(face.surface, Plane) and covers(face.surface, view) and seen[mine].any():
+            pieces.append(_outline(triangles[mine][seen[mine]], mesh.vertices, corners[mine][seen[mine]]))
     # Snapping far below any tolerance closes the hairlines between neighbours.
     found = shapely.unary_union(pieces, grid_size=_SNAP_MM)
     if len(facets) and not found.is_empty:
@@ -111,19 +110,20 @@ def _twice_area(corners: Array) -> Array:
     return np.asarray(a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0])
 
 
-def _outline(triangles: NDArray[np.int64], vertices: Array, flat: Array) -> Any:
+def _outline(triangles: NDArray[np.int64], vertices: Array, corners: Array) -> Any:
     """The region of a flat face: its facets' edges that no two facets share, closed into rings."""
     # Patches of one logical face repeat their common vertices.
     rounded = np.round(vertices[triangles.ravel()] / (tol.LENGTH_MM / 10))
     _, first, same = np.unique(rounded, axis=0, return_index=True, return_inverse=True)
-    names = triangles.ravel()[first][same.ravel()].reshape(-1, 3)
+    flat = corners.reshape(-1, 2)[first]
+    names = same.reshape(-1, 3)
     pairs = np.sort(np.vstack([names[:, [0, 1]], names[:, [1, 2]], names[:, [2, 0]]]), axis=1)
     sides, count = np.unique(pairs, axis=0, return_counts=True)
     rings = shapely.get_parts(shapely.polygonize(shapely.linestrings(flat[sides[count == 1]])))
     if len(rings) == 0:
-        return shapely.union_all(shapely.polygons(flat[triangles]), grid_size=_SNAP_MM)
+        return shapely.union_all(shapely.polygons(corners), grid_size=_SNAP_MM)
     # The rings' holes come back as rings too: keep what a facet covers.
-    centres = shapely.points(flat[triangles].mean(axis=1))
+    centres = shapely.points(corners.mean(axis=1))
     covered = np.unique(shapely.STRtree(rings).query(centres, predicate="within")[1])
     return shapely.union_all(rings[covered], grid_size=_SNAP_MM)
 

@@ -89,7 +89,7 @@ def cavity_of(part: Part, feature: Feature, toward: Array, *, margin_mm: float) 
         part.frame.origin, toward, part.frame.axes[int(np.argmin(np.abs(part.frame.axes @ toward)))]
     )
     ids = np.array(feature.faces)
-    cloud = part.mesh.vertices[np.unique(part.mesh.triangles[np.isin(part.mesh.face_ids, ids)])]
+    cloud = part.mesh.vertices[part.mesh.corners(ids)]
     heights = (cloud - view.origin) @ toward
     whole = (part.mesh.vertices - view.origin) @ toward
     low, mouth = float(heights.min()), float(heights.max())
@@ -196,7 +196,7 @@ def outline_of(part: Part, view: View, ids: NDArray[np.int64]) -> Any:
     rings = [shapely.Polygon(p.exterior) for p in shapely.get_parts(covered) if p.geom_type == "Polygon"]
     if sum(r.area for r in rings) < tol.LENGTH_MM:
         # Upright walls cover nothing: what their edges enclose.
-        flat = view.flat(part.mesh.vertices)[part.mesh.triangles[np.isin(part.mesh.face_ids, ids)]]
+        flat = view.flat(part.mesh.vertices[part.mesh.triangles[part.mesh.rows(ids)]])
         lines = shapely.linestrings(np.concatenate([flat[:, [0, 1]], flat[:, [1, 2]], flat[:, [2, 0]]]))
         net = shapely.union_all(lines, grid_size=tol.LENGTH_MM / 100)
         rings = [

@@ -44,12 +44,19 @@ class Outside:
 
     def after(self, made: Collection[str]) -> Any:
         """What is left of the side once some features are made: a shapely region."""
-        gone = set(made)
-        standing = tuple(n for n, (_, rim) in enumerate(self.lost) if rim and not rim & gone)
+        standing = self._standing(made)
         if standing not in self._after:
             pieces = [self.finished, *(self.lost[n][0] for n in standing)]
             self._after[standing] = shapely.union_all(pieces, grid_size=_SNAP_MM)
         return self._after[standing]
+
+    def left_mm2(self, made: Collection[str]) -> float:
+        """How much that is; none of the pieces lie over each other."""
+        return float(self.finished.area + sum(self.lost[n][0].area for n in self._standing(made)))
+
+    def _standing(self, made: Collection[str]) -> tuple[int, ...]:
+        gone = set(made)
+        return tuple(n for n, (_, rim) in enumerate(self.lost) if rim and not rim & gone)
 
     @cached_property
     def whole_mm2(self) -> float:

@@ -49,7 +49,7 @@ def _from(setup: Setup, side: str) -> Answer:
     ]
     if not mine:
         return Answer("threads", Grade.NO, f"no thread in {side} is made by then")
-    area = float(outside(setup.job, side).after(setup.made).area)
+    area = outside(setup.job, side).left_mm2(setup.made)
     if area < setup.shop.seat_mm2:
         said = f"{area:.0f} mm2 of {side} are flat to rest on, {setup.shop.seat_mm2:g} are wanted"
         return Answer("threads", Grade.NO, said)
