@@ -20,6 +20,7 @@ from routing.processes import all_processes
 from routing.processes.access import side_direction
 from routing.processes.base import JobContext, Verdict
 from routing.processes.heights import HeightGrid
+from routing.processes.side_cut import cut_mm3, is_undercut
 from routing.shop import Shop
 from routing.threads import check_threads
 
@@ -193,7 +194,11 @@ def _ahead(job: JobContext, feature: Feature, verdicts: Sequence[Verdict], first
     for verdict in verdicts[: verdicts.index(first)]:
         if verdict.rest is not None:
             side = str(verdict.details.get("side", verdict.details.get("axis", "+z")))
-            whole = HeightGrid.of(job, feature, side_direction(job, side)).removed_mm3
+            whole = (
+                cut_mm3(job, feature)
+                if is_undercut(feature)
+                else HeightGrid.of(job, feature, side_direction(job, side)).removed_mm3
+            )
             if verdict.rest.volume_mm3 < WORTH_A_SETUP * whole:
                 return verdict
     return None

@@ -17,6 +17,7 @@ from hypothesis import strategies as st
 from featurize.feature import Kind
 from routing.choices import Choices
 from routing.processes.base import Verdict
+from routing.processes.side_cut import cut_mm3
 from routing.route import make_route
 from routing.shop import SideCutter, load_shop
 from tests.support import undercut_parts as parts
@@ -162,6 +163,21 @@ def test_a_smaller_head_where_a_larger_would_leave_corners() -> None:
     verdict = milled(parts.ring_groove(), Kind.GROOVE, *both)
     assert verdict.workable
     assert verdict.details["cutter_mm"] == 10
+
+
+@pytest.mark.parametrize(
+    ("body", "kind", "volume"),
+    [
+        # 60 long: head 12 x 4 and neck 6 x 5; a trapezium of 8 and 8 + 10 / tan 60 by 5; a ring, 10 to 12.
+        (parts.tee(parts.THROUGH), Kind.SLOT, 60 * (12 * 4 + 6 * 5)),
+        (parts.dovetail(parts.THROUGH), Kind.SLOT, 60 * 5 * (8 + 5 / math.tan(math.radians(60)))),
+        (parts.bored(20, 2, 3), Kind.GROOVE, math.pi * (12**2 - 10**2) * 3),
+        (parts.wall_groove(), Kind.GROOVE, 14 * 3 * 2),
+    ],
+)
+def test_the_volume_of_an_undercut(body: cq.Workplane, kind: Kind, volume: float) -> None:
+    job = job_of(body)
+    assert cut_mm3(job, the(job, kind)) == pytest.approx(volume, rel=2e-3)  # round ones by chords
 
 
 def test_operations_follow_the_bore_and_are_priced() -> None:

@@ -17,6 +17,7 @@ from routing.order import Stage, Step
 from routing.processes.access import side_direction
 from routing.processes.base import JobContext, Verdict
 from routing.processes.heights import HeightGrid
+from routing.processes.side_cut import cut_mm3, is_undercut
 from routing.shop import MaterialRule, Rates
 
 # A cut that goes before its time, beside a wall that may break out, is led at half speed
@@ -227,6 +228,8 @@ class Sizes:
 
     def _volume(self, feature: Feature, side: str) -> float:
         """What stood over the feature up to its rim: what lies higher was another's to take."""
+        if is_undercut(feature):
+            return cut_mm3(self.job, feature)
         grid = self._grid(feature, side)
         key = ("volume to rim", feature.id, *np.round(grid.view.along, 6))
         rim = grid.floor_mm + self._rim(grid)

@@ -94,6 +94,19 @@ def side_cut(job: JobContext, feature: Feature, name: str) -> Verdict:
     return _refused(name, best)
 
 
+def cut_mm3(job: JobContext, feature: Feature) -> float:
+    """The volume of an undercut up to its level mouth, or to one that stands upright as a groove's does.
+
+    Each facet carries the column between it and the mouth; a roof's is taken off (Gauss's theorem).
+    """
+    assert feature.axis is not None
+    along = np.array(feature.axis.direction)
+    corners = job.triangles(feature.faces)
+    levels = corners @ along
+    facing = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]) @ along / 2
+    return float(np.sum(facing * (levels.max() - levels.mean(axis=1))))
+
+
 def _form(feature: Feature) -> tuple[str | None, float]:
     """The kind of cutter and its angle; a groove with leaning flanks wants a form of its own."""
     if feature.kind == Kind.GROOVE:
