@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
+from numpy.typing import NDArray
 
 from featurize import tolerances as tol
-from featurize.brep.surfaces import Array, Cone, Cylinder, Plane, Sphere, Surface, Torus
+from featurize.brep.surfaces import Array, Cone, Cylinder, Freeform, Plane, Sphere, Surface, Torus
 
 
 def normals_at(surface: Surface, points: Array) -> Array | None:
@@ -26,6 +29,58 @@ def normals_at(surface: Surface, points: Array) -> Array | None:
     else:
         return None
     return _unit(away) * (-1.0 if surface.hollow else 1.0)
+
+
+class NormalTable:
+    """The surfaces of many faces as arrays: normals of all of them in one go, as ``normals_at`` has them."""
+
+    def __init__(self, surfaces: Sequence[Surface]) -> None:
+        self._of = {
+            kind: np.array([type(s) is kind for s in surfaces], bool)
+            for kind in (Plane, Cylinder, Cone, Sphere, Torus)
+        }
+        self.known = np.any(list(self._of.values()), axis=0)
+        rows = np.array([_row(s) for s in surfaces])
+        self._place, self._axis, self._size, self._sign = rows[:, :3], rows[:, 3:6], rows[:, 6], rows[:, 7]
+
+    def at(self, of: NDArray[np.int64], points: Array) -> Array:
+        """Outward unit normals (n, k, 3) at points (n, k, 3) of the surfaces numbered ``of`` (n,); nought
+        where a surface is not ``known`` (a free form)."""
+        normals = np.zeros(points.shape)
+        for kind, members in self._of.items():
+            rows = np.flatnonzero(members[of])
+            if len(rows) == 0:
+                continue
+            axis, size = self._axis[of[rows], None], self._size[of[rows], None, None]
+            if kind is Plane:
+                normals[rows] = axis
+                continue
+            offsets = points[rows] - self._place[of[rows], None]
+            radial = offsets - np.sum(offsets * axis, axis=2, keepdims=True) * axis
+            if kind is Cylinder:
+                away = radial
+            elif kind is Cone:
+                away = _unit(radial) * np.cos(size) - axis * np.sin(size)
+            else:
+                away = offsets if kind is Sphere else offsets - size * _unit(radial)
+            normals[rows] = _unit(away) * self._sign[of[rows], None, None]
+        return normals
+
+
+def _row(s: Surface) -> list[float]:
+    """Place, axis, the size that bends its normals and the sense of a surface: 8 numbers."""
+    if isinstance(s, Freeform):
+        return [0.0] * 8
+    if isinstance(s, Plane):
+        return [*s.origin.tolist(), *s.normal.tolist(), 0.0, 1.0]
+    sign = -1.0 if s.hollow else 1.0
+    if isinstance(s, Cylinder):
+        return [*s.origin.tolist(), *s.axis.tolist(), 0.0, sign]
+    if isinstance(s, Cone):
+        return [*s.apex.tolist(), *s.axis.tolist(), float(np.radians(s.half_angle_deg)), sign]
+    if isinstance(s, Sphere):
+        return [*s.centre.tolist(), 0.0, 0.0, 0.0, 0.0, sign]
+    return [*s.centre.tolist(), *s.axis.tolist(), s.major_mm, sign]
 
 
 def same_surface(a: Surface, b: Surface, near: Array) -> bool:
@@ -100,5 +155,5 @@ def _radial(offsets: Array, axis: Array) -> Array:
 
 
 def _unit(vectors: Array) -> Array:
-    lengths = np.linalg.norm(vectors, axis=1, keepdims=True)
+    lengths = np.linalg.norm(vectors, axis=-1, keepdims=True)
     return np.asarray(vectors / np.where(lengths > 0, lengths, 1.0))

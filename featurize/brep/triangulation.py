@@ -1,0 +1,87 @@
+"""The kernel's triangles of many faces as arrays, fetched in one call.
+
+A call for each node would cost more than the meshing. The kernel writes shapes in its binary form fast;
+faces that have triangles but neither surface nor edges give a file of triangles only.
+"""
+
+from __future__ import annotations
+
+import io
+import struct
+from collections.abc import Sequence
+from typing import Any, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+from OCP.BinTools import BinTools, BinTools_FormatVersion
+from OCP.BRep import BRep_Builder, BRep_Tool
+from OCP.TopLoc import TopLoc_Location
+from OCP.TopoDS import TopoDS_Compound, TopoDS_Face
+
+from featurize.brep.surfaces import Array
+
+_HEADING = b"\nTriangulations "
+# Numbers of nodes and of triangles, whether the nodes have surface parameters, the deflection.
+_HEAD = struct.Struct("<ii?d")
+
+
+class Triangles(NamedTuple):
+    """``nodes`` (n, 3) in model mm, their surface parameters ``uv`` (n, 2), ``corners`` (m, 3) in nodes.
+
+    Corners run as the surface does, whatever the face's sense.
+    """
+
+    nodes: Array
+    uv: Array
+    corners: NDArray[np.int64]
+
+
+def triangles_of(faces: Sequence[Any]) -> list[Triangles | None]:
+    """What a mesh of the faces left on each; None for one too small to mesh."""
+    builder, bare = BRep_Builder(), TopoDS_Compound()
+    builder.MakeCompound(bare)
+    kept, places = [], []
+    for face in faces:
+        place = TopLoc_Location()
+        kept.append(BRep_Tool.Triangulation_s(face, place))
+        places.append(place)
+    # Faces that share a definition share its triangles, which are written once.
+    distinct = {id(mesh): mesh for mesh in kept if mesh is not None}
+    for mesh in distinct.values():
+        face = TopoDS_Face()
+        builder.MakeFace(face, mesh)
+        builder.Add(bare, face)
+    stream = io.BytesIO()
+    version = BinTools_FormatVersion.BinTools_FormatVersion_VERSION_3
+    BinTools.Write_s(bare, stream, True, False, version)
+    read = dict(zip(distinct, _read(stream.getvalue()), strict=True))
+    return [
+        _placed(read[id(mesh)], place) if mesh is not None else None
+        for mesh, place in zip(kept, places, strict=True)
+    ]
+
+
+def _read(data: bytes) -> list[Triangles]:
+    at = data.index(_HEADING) + len(_HEADING)
+    end = data.index(b"\n", at)
+    count, at = int(data[at:end]), end + 1
+    found = []
+    for _ in range(count):
+        nodes, triangles, parametric, _ = _HEAD.unpack_from(data, at)
+        at += _HEAD.size
+        points = np.frombuffer(data, "<f8", 3 * nodes, at).reshape(-1, 3)
+        at += points.nbytes
+        uv = np.frombuffer(data, "<f8", 2 * nodes if parametric else 0, at).reshape(-1, 2)
+        at += uv.nbytes
+        corners = np.frombuffer(data, "<i4", 3 * triangles, at).reshape(-1, 3)
+        at += corners.nbytes
+        found.append(Triangles(points, uv, corners.astype(np.int64) - 1))
+    return found
+
+
+def _placed(mesh: Triangles, place: Any) -> Triangles:
+    if place.IsIdentity():
+        return mesh
+    move = place.Transformation()
+    matrix = np.array([[move.Value(i, j) for j in (1, 2, 3, 4)] for i in (1, 2, 3)])
+    return mesh._replace(nodes=mesh.nodes @ matrix[:, :3].T + matrix[:, 3])
