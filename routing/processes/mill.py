@@ -70,8 +70,10 @@ def _undercut(job: JobContext, feature: Feature) -> Verdict:
         return _neck_first(job, feature, neck, answer)
     if done:
         return answer
-    straight = (_milled(job, feature, toward) for toward in approaches(job, feature))
-    return next((v for v in straight if v.workable), answer)
+    straight = [_milled(job, feature, toward) for toward in approaches(job, feature)]
+    found = next((v for v in straight if v.workable), furthest(straight))
+    # Where a straight cutter at least sees it all, its own refusal, and the bulk that it can take, say more.
+    return found if found.workable or float(found.details["stage"]) > 1 else answer
 
 
 def _neck_first(job: JobContext, feature: Feature, neck_mm: float, answer: Verdict) -> Verdict:
