@@ -147,6 +147,8 @@ def test_a_changed_thread_changes_the_route(job):
     job.locator("a", has_text="Compare with r1").click()
     job.locator("h2", has_text="Features").wait_for()
     assert "F13" in job.locator("main").inner_text()
+    only = job.get_by_role("region", name="Choices", exact=True)
+    assert "thread M6" in only.inner_text()
 
 
 def _reason(page: Any) -> str:
@@ -192,6 +194,23 @@ def test_an_edge_picked_in_the_view_is_decided_and_taken_back(job):
     _next(job)
     job.click("#tab-Flags")
     assert not job.locator(".flags .warning", has_text=edge).count()
+
+
+def test_a_blank_is_handed_in_beside_the_model(page):
+    """The part itself as its blank: nothing is left to take away."""
+    _to_job(page, "wear_plate.step")
+    page.click("#tab-Choices")
+    page.set_input_files("#blank-file", DEMOS / "wear_plate.step")
+    page.locator("#blank option:checked", has_text="wear_plate.step").wait_for(state="attached")
+    assert page.evaluate("document.activeElement.id") == "blank"
+    page.locator(".choices button[type=submit]").click()
+    _next(page)
+    assert page.locator("#blank option:checked").inner_text() == "wear_plate.step"
+    page.locator("a", has_text="Compare with").click()
+    page.locator("h2", has_text="Choices").wait_for()
+    assert "blank: wear_plate.step" in page.locator("main").inner_text()
+    page.go_back()
+    page.wait_for_selector(READY)
 
 
 def test_a_thousand_edges_are_listed_in_portions(page):

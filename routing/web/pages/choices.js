@@ -8,6 +8,30 @@ const SIDES = ["+x", "-x", "+y", "-y", "+z", "-z"];
 const SETTLED = ["thread", "process", "is", "side", "edge", "allowance"];
 const left = ([floor, wall]) => `${floor} mm left on floors, ${wall} on walls`;
 
+const PLAIN = {
+  material: "material", working_side: "working side", blank: "blank", blank_margin_mm: "blank beyond the part, mm",
+  allowance_floor_mm: "left on ground floors, mm", allowance_wall_mm: "left on ground walls, mm", strict: "strict",
+};
+
+// What was decided about single features, edges and kinds: words for each, and how it is taken back.
+function decisions(choices) {
+  const table = (name, said) => Object.entries(choices[name] ?? {}).map(([k, v]) => ({ words: said(k, v), remove: () => delete choices[name][k] }));
+  return [
+    ...["threads", "thread_colours", "processes", "edges"].flatMap(name => table(name, (k, v) => `${name.replace("_", " ")}: ${k} ${v}`)),
+    ...table("allowances", (k, v) => `${k}: ${left(v)}`),
+    ...(choices.settle ?? []).map(s => ({
+      words: `${s.kind} of ${s.size_mm} mm at [${s.at.join(", ")}]: ${SETTLED.filter(k => k in s).map(k => (k === "allowance" ? left(s[k]) : `${k} ${s[k]}`)).join(", ")}`,
+      remove: () => choices.settle.splice(choices.settle.indexOf(s), 1),
+    })),
+  ];
+}
+
+// All choices in words, a line each; what is left at its default says nothing. `files` are the job's blanks.
+export const inWords = (choices, files) => [
+  ...Object.keys(PLAIN).filter(k => k in choices).map(k => `${PLAIN[k]}: ${files.find(b => b.file === choices[k])?.name ?? choices[k]}`),
+  ...decisions(choices).map(d => d.words),
+];
+
 export function choicesForm({ job, revision, told, again, complain }) {
   const now = structuredClone(revision.choices);
   const said = el("p", { role: "alert" });
@@ -48,13 +72,7 @@ export function choicesForm({ job, revision, told, again, complain }) {
   function drawKept() {
     const row = (words, remove) => el("li", null, el("span", null, words), " ",
       el("button", { type: "button", className: "slight", ariaLabel: `Take back: ${words}`, onclick: () => { remove(); drawKept(); } }, "Take back"));
-    const rows = [
-      ...["threads", "processes", "edges"].flatMap(name => Object.entries(now[name] ?? {}).map(([k, v]) => row(`${k}: ${v}`, () => delete now[name][k]))),
-      ...Object.entries(now.allowances ?? {}).map(([k, v]) => row(`${k}: ${left(v)}`, () => delete now.allowances[k])),
-      ...(now.settle ?? []).map(s => row(
-        `${s.kind} of ${s.size_mm} mm at [${s.at.join(", ")}]: ${SETTLED.filter(k => k in s).map(k => (k === "allowance" ? left(s[k]) : `${k} ${s[k]}`)).join(", ")}`,
-        () => now.settle.splice(now.settle.indexOf(s), 1))),
-    ];
+    const rows = decisions(now).map(({ words, remove }) => row(words, remove));
     kept.replaceChildren(...(rows.length ? rows : [el("li", { className: "quiet" }, "No single feature or kind was decided by a person.")]));
   }
   drawKept();

@@ -1,6 +1,7 @@
 // What changed from one revision to another, of one job or of two.
 
 import { get } from "./api.js";
+import { inWords } from "./choices.js";
 import { el, plural, table } from "./dom.js";
 import { edgeMark, processMark } from "./marks.js";
 
@@ -34,15 +35,26 @@ export async function comparePage({ main, rest, complain }) {
     result.replaceChildren(el("p", { className: "quiet" }, "Comparing …"));
     try {
       const found = await get(`/api/compare?old=${old.value}&new=${later.value}`);
-      result.replaceChildren(...draw(found));
+      result.replaceChildren(...draw(found), ...drawChoices());
     } catch (error) {
       result.replaceChildren();
       complain(error);
     }
   }
 
+  // Lines that only one of the two has.
+  function drawChoices() {
+    const [before, after] = [old.value, later.value].map(key => {
+      const [id, number] = key.split("."), job = jobs.find(j => j.id === id);
+      return inWords(job.revisions.find(r => r.number === Number(number)).choices, job.blanks);
+    });
+    const row = (a, b) => el("tr", null, el("td", null, a), el("td", null, b));
+    const rows = [...before.filter(w => !after.includes(w)).map(w => row(w, "–")), ...after.filter(w => !before.includes(w)).map(w => row("–", w))];
+    return rows.length ? [el("h2", null, "Choices"), table("Choices", ["Only the earlier", "Only the later"], rows)] : [];
+  }
+
   function draw({ same, features, processes, operations, edges }) {
-    if (same) return [el("p", { className: "calm" }, "Nothing differs: features, processes, operations and edges are the same.")];
+    if (same) return [el("p", { className: "calm" }, "Features, processes, operations and edges are the same.")];
     const cells = (...texts) => el("tr", null, texts.map(t => el("td", null, t)));
     const part = (title, rows, heads) => rows.length
       ? [el("h2", null, title), table(title, heads, rows)] : [];
