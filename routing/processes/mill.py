@@ -72,8 +72,9 @@ def _undercut(job: JobContext, feature: Feature) -> Verdict:
         return answer
     straight = [_milled(job, feature, toward) for toward in approaches(job, feature)]
     found = next((v for v in straight if v.workable), furthest(straight))
-    # Where a straight cutter at least sees it all, its own refusal, and the bulk that it can take, say more.
-    return found if found.workable or float(found.details["stage"]) > 1 else answer
+    # Where a straight cutter at least sees a groove whole, its refusal, and the bulk it can take, say more.
+    seen = neck is None and float(found.details.get("stage", 0.0)) > 1
+    return found if found.workable or seen else answer
 
 
 def _neck_first(job: JobContext, feature: Feature, neck_mm: float, answer: Verdict) -> Verdict:
