@@ -1,13 +1,17 @@
 """Recognition: a part's faces, each in exactly one feature.
 
 Each family is a module of this package with ``ORDER`` and ``find(scene)``; families are asked in that
-order, each over the faces the earlier ones left. To add one, add a module and list it in ``FAMILIES``.
+order, each over the faces the earlier ones left. To add one, add its module.
 """
 
 from __future__ import annotations
 
+import importlib
+import pkgutil
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import cache
+from types import ModuleType
 
 import numpy as np
 
@@ -15,37 +19,17 @@ from featurize.brep.frame import Frame
 from featurize.brep.part import Part
 from featurize.brep.surfaces import Array
 from featurize.feature import Callout, Feature, Kind, Role, Vec3
-from featurize.recognise import (
-    contoured,
-    grooves,
-    holes,
-    leftover_curves,
-    openings,
-    outside,
-    protrusions,
-    recesses,
-    treatments,
-    undercuts,
-)
 from featurize.recognise.callouts import with_callouts
 from featurize.recognise.scene import Scene
 from featurize.recognise.sides import SideChoice, choose_sides
 
-FAMILIES = sorted(
-    (
-        outside,
-        grooves,
-        holes,
-        treatments,
-        openings,
-        contoured,
-        protrusions,
-        undercuts,
-        recesses,
-        leftover_curves,
-    ),
-    key=lambda m: m.ORDER,
-)
+
+@cache
+def families() -> tuple[ModuleType, ...]:
+    """Every feature family found in this package, first to be asked first."""
+    names = [info.name for info in pkgutil.iter_modules(__path__)]
+    modules = [importlib.import_module(f"{__name__}.{name}") for name in names]
+    return tuple(sorted((m for m in modules if hasattr(m, "ORDER")), key=lambda m: int(m.ORDER)))
 
 
 @dataclass(frozen=True, eq=False)
@@ -101,7 +85,7 @@ class _Asked:
 
 def _find_all(part: Part, asked: _Asked, memo: dict[object, object]) -> tuple[Feature, ...]:
     scene = Scene(part, frozenset(f.id for f in part.faces), memo=memo)
-    for family in FAMILIES:
+    for family in families():
         found = tuple(family.find(scene))
         taken = {f for feature in found for f in feature.faces}
         assert taken <= scene.free, family.__name__
