@@ -165,6 +165,30 @@ def test_a_smaller_head_where_a_larger_would_leave_corners() -> None:
     assert verdict.details["cutter_mm"] == 10
 
 
+def eroded(body: cq.Workplane, kind: Kind) -> Verdict:
+    job = job_of(body)
+    return asked(job, the(job, kind), "sink-erode")
+
+
+def test_an_electrode_moved_sideways_below_its_mouth() -> None:
+    # Head 2 t + s passes a bore of 10, so t <= (10 - s) / 2; the stem, 11 long from the nearer side, is an
+    # eighth of that thick, and a gap of 0.02 a side comes on top.
+    most = (10 - (11 / 8 + 2 * 0.02)) / 2
+    assert eroded(parts.bored(10, most - STEP, 3, at_mm=8), Kind.GROOVE).workable
+    deeper = eroded(parts.bored(10, most + STEP, 3, at_mm=8), Kind.GROOVE)
+    assert not deeper.workable
+    assert "does not pass the bore of 10" in deeper.reason
+    # In a closed T-slot it passes the neck n, and h - n is at most n less the stem: 9 / 8 and the gaps.
+    stem = 9 / 8 + 2 * 0.02
+    for n, fits in ((4 + stem + STEP, True), (4 + stem - STEP, False)):
+        verdict = eroded(parts.tee(parts.CLOSED, n=n, h=n + 4), Kind.POCKET)
+        assert verdict.workable == fits, verdict.reason
+    # A square-ended groove in one wall: the electrode is as long as it and burns its corners.
+    wall = eroded(parts.wall_groove(), Kind.GROOVE)
+    assert wall.workable
+    assert wall.details["sideways_mm"] == pytest.approx(2, abs=1e-3)
+
+
 @pytest.mark.parametrize(
     ("body", "kind", "volume"),
     [

@@ -66,6 +66,8 @@ def _of_feature(
 
     feature, owned = routed.feature, work.shop.electrodes
     kinds = (ROUGH, FINISH)
+    if routed.verdict and "sideways_mm" in routed.verdict.details:
+        return _missing(feature, kinds, routed.verdict.reason)
     side = str(routed.verdict.details.get("side", "+z")) if routed.verdict else "+z"
     try:
         toward = next(d for d in approaches(job, feature) if side_name(job, d) == side)

@@ -79,7 +79,7 @@ def side_cut(job: JobContext, feature: Feature, name: str) -> Verdict:
         (c for c in owned if c.head_mm >= smallest), key=lambda c: (-c.head_mm, -c.width_mm)
     ):
         disc = _held(job, cutter)
-        for toward in _ways(feature):
+        for toward in ways(feature):
             no = disc_refusal(job, feature, disc, toward)
             if no is None:
                 made = _made(job, feature, name, cutter, disc, toward)
@@ -122,7 +122,7 @@ def _held(job: JobContext, cutter: SideCutter) -> Disc:
     return Disc(cutter.head_mm, cutter.width_mm, cutter.neck_mm, reach_mm, shank)
 
 
-def _ways(feature: Feature) -> Iterator[Array]:
+def ways(feature: Feature) -> Iterator[Array]:
     """Out of the mouth; of a turned groove along its axis, either way."""
     assert feature.axis is not None
     along = np.array(feature.axis.direction)
@@ -193,10 +193,15 @@ def but_for(
     )
 
 
-def disc_refusal(job: JobContext, feature: Feature, disc: Disc, toward: Array) -> _No | None:
-    """Why a round tool cannot make an undercut from a side; None when it can, but for tight corners."""
+def disc_refusal(
+    job: JobContext, feature: Feature, disc: Disc, toward: Array, *, whole: bool = False
+) -> _No | None:
+    """Why a tool cannot make an undercut from a side; None when it can, but for tight corners.
+
+    A tool that is ``whole`` has the length of a groove in a wall, and must come in before all of it at once.
+    """
     if feature.kind == Kind.GROOVE:
-        return _round_refusal(job, feature, disc, toward)
+        return _round_refusal(job, feature, disc, toward, whole=whole and feature.run is not None)
     return _along_refusal(job, feature, disc, toward)
 
 
@@ -239,7 +244,9 @@ def _room_mm(grid: HeightGrid) -> float:
     return 2 * float(away.max()) * grid.pitch_mm
 
 
-def _round_refusal(job: JobContext, feature: Feature, disc: Disc, toward: Array) -> _No | None:
+def _round_refusal(
+    job: JobContext, feature: Feature, disc: Disc, toward: Array, *, whole: bool
+) -> _No | None:
     """Round a turned groove, or along one in the walls of a recess."""
     width, depth = feature.dims["width_mm"], feature.dims["depth_mm"]
     if disc.width_mm > width + tol.SURFACE_MM:
@@ -262,17 +269,17 @@ def _round_refusal(job: JobContext, feature: Feature, disc: Disc, toward: Array)
     low = -reach(job.scene, feature.faces, -toward)
     back = normals * (depth + disc.head_mm / 2)
     heads = _rings(points + back, toward, low + slack, disc.head_mm / 2 - slack)
-    ways = escapes(mesh, heads, toward).reshape(len(points), -1).all(axis=1)
-    if not ways.any():
+    clear_in = escapes(mesh, heads, toward).reshape(len(points), -1).all(axis=1)
+    if not (clear_in.all() if whole else clear_in.any()):
         return _No(
             2, f"no way in from {side_name(job, toward)}: there is no room for its head beside the groove"
         )
     at_work = points + normals * disc.head_mm / 2
     roof = low + width
     necks = _rings(at_work, toward, roof + slack, disc.neck_mm / 2 - slack)
-    clear = disc.reach_mm + disc.width_mm - width
+    free = disc.reach_mm + disc.width_mm - width
     inside_metal = hit_counts(mesh, necks, toward) % 2 == 1
-    blocked = inside_metal | (first_hits(mesh, necks, toward)[0] < clear - slack)
+    blocked = inside_metal | (first_hits(mesh, necks, toward)[0] < free - slack)
     if blocked.any():
         return _No(
             3,

@@ -1,14 +1,21 @@
-"""Sink-erosion: an electrode of the feature's own shape, sunk from one side and orbited."""
+"""Sink-erosion: an electrode of the feature's own shape, sunk from one side and orbited.
+
+Into an undercut a flat electrode on a stem is sunk to its depth and moved sideways, as a side cutter is.
+"""
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from featurize import tolerances as tol
 from featurize.brep.surfaces import Array
-from featurize.feature import Feature, Vec3
+from featurize.feature import Feature, Kind, Vec3
+from featurize.recognise.scene import reach
 from routing.processes.access import approaches, furthest, side_name
 from routing.processes.base import JobContext, Verdict
 from routing.processes.corners import Corner, inside_corners, inside_feet
 from routing.processes.heights import HeightGrid
+from routing.processes.side_cut import Disc, disc_refusal, is_undercut, ways
 from routing.processes.sight import hidden_from
 from routing.shop import Electrodes
 
@@ -27,7 +34,11 @@ class SinkErosion:
             answers.append(_from(job, feature, toward))
             if answers[-1].workable:
                 return answers[-1]
-        return furthest(answers)
+        straight = furthest(answers)
+        if not is_undercut(feature):
+            return straight
+        moved = _moved(job, feature)
+        return moved if moved.workable else replace(moved, reason=f"{straight.reason}; {moved.reason}")
 
 
 PROCESS = SinkErosion()
@@ -76,6 +87,52 @@ def _from(job: JobContext, feature: Feature, toward: Array) -> Verdict:
         "orbit_mm": owned.rough_gap_mm - owned.finish_gap_mm,
     }
     return Verdict(NAME, True, ", ".join(words), details=details)
+
+
+def _moved(job: JobContext, feature: Feature) -> Verdict:
+    """An electrode that passes the mouth and is moved sideways below it."""
+    answers = [_moved_from(job, feature, toward) for toward in ways(feature)]
+    return next((v for v in answers if v.workable), answers[0])
+
+
+def _moved_from(job: JobContext, feature: Feature, toward: Array) -> Verdict:
+    owned, dims, side = job.shop.electrodes, feature.dims, side_name(job, toward)
+    both = 2 * owned.finish_gap_mm
+    depth = reach(job.scene, [f.id for f in job.part.faces], toward) + reach(
+        job.scene, feature.faces, -toward
+    )
+    if depth > owned.max_depth_mm:
+        return _no(f"depth {depth:.3g} is over the electrodes' {owned.max_depth_mm:g}", stage=2.0)
+    stem = max(owned.min_width_mm, depth / owned.stem_ratio)
+    if feature.kind == Kind.GROOVE:
+        sideways, height = dims["depth_mm"], dims["width_mm"]
+        head = 2 * sideways + stem + both
+    else:
+        sideways, height = (dims["head_width_mm"] - dims["neck_width_mm"]) / 2, dims["head_height_mm"]
+        head = dims["neck_width_mm"]
+    if height < owned.min_width_mm + both:
+        return _no(
+            f"height {height:.3g} is under the {owned.min_width_mm:g} electrode and its gaps", stage=2.0
+        )
+    disc = Disc(head, height, stem + both, depth, stem + both)
+    if no := disc_refusal(job, feature, disc, toward, whole=True):
+        what = f"an electrode of {head - both:.3g} on a stem of {stem:.3g}, moved sideways below its mouth"
+        return _no(f"{what}: {no.words}", place=no.place, stage=1.0)
+    leave, reached = job.shop.general.sharp_corner_leave_mm, leaves_mm(owned)
+    for corner in inside_corners(job, feature, toward) + inside_feet(job, feature, toward):
+        if reached > (corner.radius_mm or leave) + tol.LENGTH_MM:
+            return _no(_corner_reason(corner, owned, leave), place=corner.place, stage=2.0)
+    words = f"electrode {head - both:.3g} on a stem of {stem:.3g} from {side}, moved {sideways:.3g} sideways"
+    details: dict[str, float | str] = {
+        "side": side,
+        "depth_mm": depth,
+        "finish_gap_mm": owned.finish_gap_mm,
+        "orbit_mm": owned.rough_gap_mm - owned.finish_gap_mm,
+        "sideways_mm": sideways,
+        "electrode_mm": head - both,
+        "stem_mm": stem,
+    }
+    return Verdict(NAME, True, words, details=details)
 
 
 def _corner_reason(corner: Corner, owned: Electrodes, leave_mm: float) -> str:

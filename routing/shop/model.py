@@ -152,9 +152,11 @@ class Drilling:
 class Electrodes:
     """Gaps per side of the finishing and the roughing electrode, and the rules of their bodies.
 
-    ``base_margin_mm`` is what the squared base stands out beyond the form, ``flush_ratio`` the depth over the
-    smallest width from which flushing is doubtful, ``wear_share`` the volume of electrode lost for a volume
-    of steel, ``blank_allowance_mm`` what is milled off each side of a blank, which comes in steps.
+    ``stem_ratio`` is the longest stem of a flat electrode that is moved sideways in an undercut, over its
+    thickness. ``base_margin_mm`` is what the squared base stands out beyond the form, ``flush_ratio`` the
+    depth over the smallest width from which flushing is doubtful, ``wear_share`` the volume of electrode
+    lost for a volume of steel, ``blank_allowance_mm`` what is milled off each side of a blank, which comes
+    in steps.
 
     An electrode for corners alone burns ``corner_blend_mm`` on from what a cutter left and stands
     ``corner_relief_mm`` back beyond; its legs are no slimmer than ``corner_leg_ratio`` (height over radius),
@@ -165,6 +167,7 @@ class Electrodes:
     rough_gap_mm: float
     corner_radius_mm: float
     max_depth_mm: float
+    stem_ratio: float
     min_width_mm: float
     overrun_mm: float
     base_margin_mm: float
