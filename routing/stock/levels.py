@@ -24,6 +24,7 @@ ROUGH_FLOOR_MM = 0.1
 _OFF_MM = 1.23e-5
 # Chords for a quarter turn of an offset: at 8 they miss the arc by 0.5 % of the radius.
 QUARTER = 8
+_MOST_LEVELS = 40
 # Sections are thinned by this, far under what is left on.
 _THIN_MM = 2e-3
 # Regions thinner than this are the offsets' own.
@@ -132,11 +133,13 @@ def ground_of(
 ) -> Ground:
     """Levels from ``top_mm`` (along ``toward`` from the frame's origin) to each feature's own floor.
 
+    They are ``step_mm`` apart at most, more where the part would need over forty (an estimate's worth).
     What is undercut from this side stays blocked from the levels above it.
     """
     up = part.frame.axes[int(np.argmin(np.abs(part.frame.axes @ toward)))]
     view = View.toward(part.frame.origin, np.asarray(toward), up)
     level = (part.mesh.vertices - view.origin) @ view.along
+    step_mm = max(step_mm, (top_mm - float(level.min())) / _MOST_LEVELS)
     plans = []
     for f in features:
         ids = np.array(f.faces)

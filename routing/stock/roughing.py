@@ -182,7 +182,7 @@ def rough(
         toward = part.frame.direction(side)
         top = float(((block.reshape(-1, 3) - part.frame.origin) @ toward).max())
         step = how.step_down * cutters[len(cutters) // 2].diameter_mm
-        view = ground_of(part, toward, features, top, max(step, (top - _low(part, toward)) / 40))
+        view = ground_of(part, toward, features, top, step)
         seen.append((side, view, Sections(view.view, block), Sections(view.view, ground), top))
     cutter = _rough_cutter(cutters, seen)
     if cutter is None:
@@ -214,10 +214,6 @@ def rough(
         before.minutes - after.minutes,
     )
     return result, drawings[0], drawings[1]
-
-
-def _low(part: Part, toward: Array) -> float:
-    return float(((part.mesh.vertices - part.frame.origin) @ toward).min())
 
 
 def _rough_cutter(
