@@ -18,7 +18,7 @@ if TYPE_CHECKING:  # these load the kernel
 
 ORDER = 33
 FILE = "left_behind.step"
-FILES = (FILE,)
+FILES = ("left_behind*.step",)  # where anything stays behind
 AHEAD, FORCED, REFUSED = "takes the bulk", "forced", "refused"
 
 
