@@ -19,7 +19,7 @@ from featurize.standards.threads import parse
 from routing.choices import Choices
 from routing.datums import wishes
 from routing.holding.bearing import outside
-from routing.holding.between import vise
+from routing.holding.between import chuck, vise
 from routing.holding.by_threads import screwed, threads
 from routing.holding.on_plate import blocks, clamps, magnet
 from routing.holding.plan import Held, hold, holding_flags
@@ -29,6 +29,7 @@ from routing.processes.base import JobContext
 from routing.route import make_route
 from routing.shop import load_shop
 from routing.threads import thinnest_wall
+from tests.support.lattice import Body, Lattice
 from tests.support.routed import UP, block
 from tests.test_stock_random import insert
 
@@ -200,7 +201,7 @@ def test_a_side_is_whole_until_it_is_cut() -> None:
 
 
 def test_jaws_stay_under_what_is_cut_and_off_thin_walls() -> None:
-    """A channel along x runs out of +x and -x at 14: jaws there reach to 13; along y nothing is in the way."""
+    """A channel along x runs out of +x and -x at 14: jaws there reach to 13; along y all is free."""
     solid = block(40, 30, 20).cut(cq.Workplane().box(80, 8, 12).translate((0, 0, 20)))
     job = job_of(solid, "plain")
     (channel,) = [f.id for f in job.features if f.kind == "slot"]
@@ -226,11 +227,32 @@ def test_a_thin_wall_under_the_jaw_lowers_it() -> None:
 
 
 def test_a_slender_part_is_not_held_by_its_foot() -> None:
+    """A slot that runs out of both x sides 5 mm over the seat: blocks reach to 4, and 56 / 10 is over 4."""
     tall = job_of(block(12, 10, 60).cut(cq.Workplane().box(30, 4, 110).translate((0, 0, 60))), "plain")
     cut = {f.id for f in tall.features if f.kind == "slot"}
-    answers = [vise(setup_of(tall, cut=cut)), blocks(setup_of(tall, "surface grind", cut=cut))]
-    assert {a.grade for a in answers} <= {Grade.NO, Grade.HOLDS}
-    assert "over" in answers[1].reason
+    answer = blocks(setup_of(tall, "surface grind", cut=cut))
+    assert (answer.grade, "5.6 widths" in answer.reason) == (Grade.NO, True)
+    # Jaws on y, where nothing runs out, reach all the way up; the walls of 3 bear them.
+    assert "+y and -y" in vise(setup_of(tall, cut=cut)).reason
+
+
+def test_a_plate_springs_up_and_a_wide_one_does_not_go_in() -> None:
+    plate = vise(setup_of(job_of(block(100, 90, 5), "plain")))
+    assert (plate.grade, "springs up" in plate.reason) == (Grade.NO, True)
+    wide = vise(setup_of(job_of(block(160, 140, 40), "plain")))
+    assert (wide.grade, "opens" in wide.reason) == (Grade.NO, True)
+
+
+def test_a_disc_goes_into_a_chuck() -> None:
+    solid = (
+        cq.Workplane().circle(20).extrude(15).cut(cq.Workplane().circle(8).extrude(12).translate((0, 0, 10)))
+    )
+    job = job_of(solid, "plain")
+    setup = setup_of(job, cut={f.id for f in job.features if f.bores or f.kind == "pocket"})
+    answer = chuck(setup)
+    assert (answer.grade, "14.0 mm of its round outside" in answer.reason) == (Grade.HOLDS, True)
+    assert vise(setup).grade == Grade.NO
+    assert chuck(setup_of(job_of(block(), "plain"))).grade == Grade.NO
 
 
 def test_a_magnet_holds_steel_that_lies_flat() -> None:
@@ -355,6 +377,23 @@ def test_every_setup_of_a_random_insert_has_an_answer_and_a_seat(seed: int) -> N
         if h.process != "bench" and h.answer is not None:
             assert set(h.bears_on) <= {f.id for f in found.features}
             assert set(h.bears_on) & outsides
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_what_is_flat_in_the_end_is_the_lattices(seed: int) -> None:
+    """The metal just inside the seat, counted: within a pitch along every rim."""
+    solid = insert(random.Random(50 + seed))
+    found = recognise(build_part(solid.val().wrapped), threads={"all": "plain"})
+    job = JobContext(found.part, found.features, SHOP, Choices())
+    pitch, frame = 0.1, found.part.frame
+    lattice = Lattice.of(Body.of(solid.val().wrapped), frame.axes, pitch)
+    made = [f.id for f in job.features]
+    for side, level in (("-z", 0), ("+z", -1)):
+        filled = lattice.metal.any(axis=(0, 1))
+        layer = lattice.metal[:, :, np.flatnonzero(filled)[level]]
+        region = outside(job, side).after(made)
+        slack = pitch * region.length
+        assert layer.sum() * pitch**2 == pytest.approx(region.area, abs=slack + pitch)
 
 
 # Datums.
