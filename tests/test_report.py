@@ -209,6 +209,7 @@ def test_the_page_draws_the_part_with_the_network_off(made, content, tmp_path):
         canvas.screenshot(path=tmp_path / "part.png")
         colours = np.asarray(Image.open(tmp_path / "part.png").convert("RGB")).reshape(-1, 3)
         assert len(np.unique(colours, axis=0)) > 20
+        assert (colours == (184, 0, 41)).all(axis=1).sum() > 100  # the lines of edges that stay sharp
         # A row marks its feature and says it; a click on the middle of the canvas does the same.
         row = page.locator("tbody tr[tabindex]").first
         row.focus()

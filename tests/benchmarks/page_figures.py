@@ -61,7 +61,7 @@ def _features(page: Any, url: str) -> None:
 def _edges(page: Any, url: str) -> None:
     _job(page, url, "forming_insert", "Edges")
     page.select_option("#which", "keep sharp")
-    page.locator("tr[data-key] th button").nth(4).click()
+    page.locator("tr[data-key]", has_text="70").first.locator("th button").click()
 
 
 def _operations(page: Any, url: str) -> None:

@@ -196,6 +196,26 @@ def test_an_edge_picked_in_the_view_is_decided_and_taken_back(job):
     assert not job.locator(".flags .warning", has_text=edge).count()
 
 
+def test_what_a_row_names_is_turned_into_sight(page):
+    """From the corner of +x, -y and +z: an edge of a -x face alone is behind, one of a +x face is not."""
+    _to_job(page, "forming_insert.step")
+    route = page.request.get(page.url.replace("#/job/", "api/jobs/").rsplit("/", 1)[0]).json()["parts"][0][
+        "route"
+    ]
+    sides = {f["id"]: f["opens_to"] for f in route["features"] if f["kind"] == "outside face"}
+
+    def edge_of(side: str) -> str:
+        return next(
+            e["id"] for e in route["edges"] if [sides[f] for f in e["features"] if f in sides] == [[side]]
+        )
+
+    page.click("#tab-Edges")
+    for side, view in (("+x", "iso"), ("-x", "-x")):
+        page.select_option("#view", "iso")
+        page.locator(f"tr[data-key={edge_of(side)}] th button").click()
+        assert page.locator("#view").input_value() == view
+
+
 def test_a_blank_is_handed_in_beside_the_model(page):
     """The part itself as its blank: nothing is left to take away."""
     _to_job(page, "wear_plate.step")
@@ -413,6 +433,10 @@ def test_axe_finds_no_fault(page, where):
         page.click("#tab-Features")
         page.locator("tr[data-key=F13] button").click()
         page.click(f"#tab-{where}")
+        if where == "Choices":  # with what is said at a field that was filled in wrongly
+            page.fill("#kind-floor", "9")
+            page.locator(".choices button[type=submit]").click()
+            page.locator("#kind-floor-fault", has_text="from 0 to 5").wait_for()
     else:
         page.wait_for_selector("#search")
     found = axe.Axe().run(

@@ -47,9 +47,11 @@ export async function sheetPage({ main, rest, complain, announce, take }) {
   const named = key => route()?.features.find(f => f.id === key);
   const edgeAt = at => route()?.edges.find(e => e.place === at);
   const edgeNamed = key => route()?.edges.find(e => e.id === key);
-  // From where both of its faces are seen, or else one.
+  // From where it is seen: an outside face tells that surely, else the sides to which both features open.
   const sidesOf = edge => {
-    const [a, b] = edge.features.map(f => named(f).opens_to), both = a.filter(s => b.includes(s));
+    const mine = edge.features.map(named), outside = mine.filter(f => f.kind === "outside face");
+    if (outside.length) return outside.flatMap(f => f.opens_to);
+    const [a, b] = mine.map(f => f.opens_to), both = a.filter(s => b.includes(s));
     return both.length ? both : [...a, ...b];
   };
   const pieces = edge => route().edges.filter(e => String(e.settle.at) === String(edge.settle.at) && e.settle.size_mm === edge.settle.size_mm);

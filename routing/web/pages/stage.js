@@ -146,8 +146,8 @@ export function stage({ onPick, complain }) {
     },
     // Turns the part so that a feature can be seen, where the chosen view hides it.
     look({ opens_to: sides }) {
-      const now = looks.value === "iso" ? "+z" : looks.value;
-      if (!sides.length || sides.includes(now)) return;
+      const seen = looks.value === "iso" ? ["+z", "+x", "-y"] : [looks.value];
+      if (!sides.length || sides.some(s => seen.includes(s))) return;
       looks.value = sides.includes("+z") ? "iso" : sides[0];
       viewer?.setView(looks.value);
     },
