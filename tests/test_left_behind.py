@@ -187,3 +187,14 @@ def test_a_solid_with_a_hole_keeps_it() -> None:
     view = View.toward(np.zeros(3), UP, np.array([0.0, 1.0, 0.0]))
     ring = shapely.box(0, 0, 4, 4).difference(shapely.points(2, 2).buffer(1, quad_segs=64))
     assert volume_of(solid_of(view, ring, 0, 5)) == pytest.approx(5 * (16 - math.pi), rel=1e-9)
+
+
+def test_the_pictures_show_the_same_areas(job: tuple[dict[str, Any], Path]) -> None:
+    """Rings as drawn: the cutter's corners have their closed form's area, the report a picture of each."""
+    content, folder = job
+    told = [e for e in content["left_behind"]["entries"] if e["seen"]]
+    (mill,) = [e for e in told if e["because"] == "takes the bulk"]
+    corners = sum(float(shapely.Polygon(ring).area) for ring in mill["seen"]["left_mm"])
+    assert corners == pytest.approx(4 * SQUARE * 0.25**2, rel=0.1)  # arcs of 0.25 drawn to 0.005
+    page = (folder / "report.html").read_text()
+    assert page.count("leaves of") == len(told) >= 2

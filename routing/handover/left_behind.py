@@ -85,6 +85,7 @@ def _entry(
         "share": None,
         "place_mm": None,
         "bodies": [],
+        "seen": None,
         "note": "",
     }
     side = str(routed.verdict.details.get("side", "+z")) if routed.verdict else "+z"
@@ -104,8 +105,10 @@ def _entry(
             "note": "it would leave nearly all" if left.share else f"nothing beside walls: {held}"
         }, []
     largest = max(solids, key=volume_of)
+    space, kept = ([[vector(p, 3) for p in ring] for ring in rings] for rings in left.seen())
     return entry | {
         "volume_mm3": rounded(sum(map(volume_of, solids))),
         "bound_mm3": rounded(left.bound_mm3, 6),
         "place_mm": vector(centre_of(largest)),
+        "seen": {"space_mm": space, "left_mm": kept},
     }, solids

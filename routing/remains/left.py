@@ -54,6 +54,7 @@ class Left:
     layers: list[Layer] = field(default_factory=list)
     whole_mm3: float = 0.0
     chord_mm: float = 0.0
+    space: Any = field(default_factory=shapely.Polygon)  # the feature's, seen along the view
     _uneven_mm3: float = 0.0
 
     @property
@@ -69,6 +70,11 @@ class Left:
         """Prisms, none over another."""
         return [solid_of(self.view, p, c.low_mm, c.high_mm) for c in self.layers for p in c.pieces]
 
+    def seen(self) -> tuple[list[Any], list[Any]]:
+        """The space and what stays of it as rings (k, 2) in the view, to 0.005 mm; holes with the clock."""
+        kept = shapely.union_all([p for c in self.layers for p in c.pieces])
+        return _rings(self.space), _rings(kept)
+
     @property
     def bound_mm3(self) -> float:
         """How far the bodies' volume may be off: outlines' rounding, chords of curved walls, uneven slabs."""
@@ -82,6 +88,7 @@ class Left:
     def add(self, slab: Slab, space: Any, pieces: list[list[Any]]) -> None:
         """``pieces`` are those at the slab's middle, and of an uneven slab those at its ends."""
         self.whole_mm3 += slab.height_mm * float(space.area)
+        self.space = shapely.union_all([self.space, space])
         if not slab.even:
             # Simpson's rule less the middle's.
             middle, low, high = (sum(float(p.area) for p in some) for some in pieces)
@@ -94,6 +101,12 @@ class Left:
             self.layers[-1] = Layer(slab.low_mm, last.high_mm, last.pieces)
         else:
             self.layers.append(Layer(slab.low_mm, slab.high_mm, tuple(pieces[0])))
+
+
+def _rings(region: Any) -> list[Any]:
+    drawn = shapely.orient_polygons(shapely.simplify(region, tol.MESH_DEFLECTION_MM))
+    parts = [p for p in shapely.get_parts(drawn) if p.geom_type == "Polygon"]
+    return [shapely.get_coordinates(r)[:-1] for p in parts for r in (p.exterior, *p.interiors)]
 
 
 def left_by(job: JobContext, feature: Feature, verdict: Verdict, side: str) -> Left:

@@ -7,8 +7,22 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from featurize.standards.threads import parse
-from routing.report.blocks import Block, Section, Table, Text, clean, general, number, sizes, words_of
+from routing.report.blocks import (
+    Block,
+    Pictures,
+    Section,
+    Table,
+    Text,
+    clean,
+    general,
+    number,
+    sizes,
+    words_of,
+)
+from routing.report.drawing import Drawing, Line
 from routing.report.main_sections import Content, callout
 
 # Every key with a section of its own; any other is shown by the general form.
@@ -135,7 +149,7 @@ def left_behind(content: Content) -> Section | None:
             e["because"],
             clean(e["tool"] or "-"),
             number(e["volume_mm3"], 3) if e["bodies"] else "-",
-            clean(e["note"] or f"{len(e['bodies'])} bodies, good to {number(e['bound_mm3'], 3)} mm3"),
+            clean(e["note"] or f"{len(e['bodies'])}, volume good to {e['bound_mm3']:.1g} mm3"),
         )
         for e in (told["entries"] if told else ())
         if e["bodies"] or e["because"] != "refused"
@@ -143,9 +157,48 @@ def left_behind(content: Content) -> Section | None:
     if not told or not rows:
         return None
     head = ("id", "process", "because it", "with", "mm3 left", "bodies")
-    said = f"Bodies stand in {clean(told['file'])}, in the part's own place." if told["file"] else ""
-    table = Table(head, tuple(rows), (1, 1.6, 1.8, 4, 1.3, 4))
-    return Section("What stays behind", (table, *([Text(said, "note")] if said else [])))
+    blocks: list[Block] = [Table(head, tuple(rows), (1, 1.6, 1.8, 4, 1.3, 4))]
+    drawn = tuple(
+        (
+            _remainder(e["seen"], f"What the {e['process']} leaves of {e['feature']}"),
+            f"{e['feature']}, {clean(e['tool'])}",
+        )
+        for e in told["entries"]
+        if e["seen"]
+    )
+    if drawn:
+        blocks.append(Pictures(drawn, 3))
+    if told["file"]:
+        said = f"Black stays, seen as the tool's disc rolls. Its bodies are in {clean(told['file'])}."
+        blocks.append(Text(said, "note"))
+    return Section("What stays behind", tuple(blocks))
+
+
+def _remainder(seen: Mapping[str, Any], told: str, wide_mm: float = 56.0, high_mm: float = 40.0) -> Drawing:
+    """The feature's space in outline, what stays of it black."""
+    points = np.vstack([np.array(ring) for ring in seen["space_mm"]])
+    low, size = points.min(axis=0), np.maximum(np.ptp(points, axis=0), 1e-6)
+    scale = float(np.min(np.array([wide_mm - 4, high_mm - 4]) / size))
+    edge = (np.array([wide_mm, high_mm]) - size * scale) / 2
+
+    def paper(ring: Any) -> tuple[tuple[float, float], ...]:
+        return tuple(
+            (round(float(x), 3), round(float(y), 3)) for x, y in (np.array(ring) - low) * scale + edge
+        )
+
+    inks = (("space_mm", "#8a9097", "#eceef0", "#ffffff"), ("left_mm", "#16191d", "#16191d", "#eceef0"))
+    lines = [
+        Line(paper(ring), 0.15, ink=ink, closed=True, fill=full if _is_outer(np.array(ring)) else hole)
+        for key, ink, full, hole in inks
+        for ring in seen[key]
+    ]
+    return Drawing(wide_mm, high_mm, tuple(lines), told)
+
+
+def _is_outer(ring: Any) -> bool:
+    """Whether a ring (n, 2) runs against the clock."""
+    x, y = ring.T
+    return bool(np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y) > 0)
 
 
 def stock(content: Content) -> Section:
