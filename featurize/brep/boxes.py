@@ -15,16 +15,18 @@ Ints = NDArray[np.int64]
 
 
 class Boxes:
-    """Boxes along the axes, from ``low`` to ``high`` (m, 3)."""
+    """Boxes along the axes, from ``low`` to ``high`` (m, 3); ``least`` and ``most`` are around them all."""
 
     def __init__(self, low: Array, high: Array) -> None:
         self.low, self.high = low, high
+        self.least, self.most = low.min(axis=0), high.max(axis=0)
+        self._size = (high - low).mean(axis=0)
         self._trees: dict[int, shapely.STRtree] = {}
 
     def meeting(self, low: Array, high: Array) -> tuple[Ints, Ints]:
         """Pairs of one of the boxes asked about, from ``low`` to ``high`` (n, 3), and one of these."""
         # Along the axis in which the boxes look smallest a tree sifts most; the third sense is compared.
-        size = (high - low).mean(axis=0) + (self.high - self.low).mean(axis=0)
+        size = (high - low).mean(axis=0) + self._size
         k = int(np.argmax(size))
         i, j = (n for n in range(3) if n != k)
         if k not in self._trees:

@@ -40,6 +40,8 @@ from routing.stock.solids import KernelError, cut, prism, solids_of, volume_of
 _NOISE_MM3 = 1e-6
 # Planes of one boolean's result agree to this; far below the smallest gap.
 _SAME_PLANE_MM = 1e-5
+# Far below any tolerance: it closes the hairlines between neighbours.
+_SNAP_MM = tol.LENGTH_MM / 100
 
 
 @dataclass(frozen=True, eq=False)
@@ -197,15 +199,22 @@ def outline_of(part: Part, view: View, ids: NDArray[np.int64]) -> Any:
     if sum(r.area for r in rings) < tol.LENGTH_MM:
         # Upright walls cover nothing: what their edges enclose.
         flat = view.flat(part.mesh.vertices[part.mesh.triangles[part.mesh.rows(ids)]])
-        lines = shapely.linestrings(np.concatenate([flat[:, [0, 1]], flat[:, [1, 2]], flat[:, [2, 0]]]))
-        net = shapely.union_all(lines, grid_size=tol.LENGTH_MM / 100)
+        # Foot and rim of such a wall fall on each other: each line once.
+        ends = np.round(flat[:, [[0, 1], [1, 2], [2, 0]]].reshape(-1, 2, 2) / _SNAP_MM)
+        ends = ends[np.any(ends[:, 0] != ends[:, 1], axis=1)]
+        swap = (ends[:, 0, 0] > ends[:, 1, 0]) | (
+            (ends[:, 0, 0] == ends[:, 1, 0]) & (ends[:, 0, 1] > ends[:, 1, 1])
+        )
+        ends[swap] = ends[swap][:, ::-1]
+        lines = shapely.linestrings(np.unique(ends, axis=0) * _SNAP_MM)
+        net = shapely.union_all(lines, grid_size=_SNAP_MM)
         rings = [
             shapely.Polygon(p.exterior) for p in shapely.get_parts(shapely.polygonize(shapely.get_parts(net)))
         ]
     whole = shapely.unary_union(rings)
     if whole.is_empty:
         raise KernelError("the feature encloses nothing seen from there")
-    return whole.simplify(tol.LENGTH_MM / 100)
+    return whole.simplify(_SNAP_MM)
 
 
 def _box(part: Part, view: View) -> tuple[float, float, float, float]:

@@ -81,7 +81,7 @@ def size_mm(
     open_ = [(turn @ job.part.frame.direction(s), owned.overrun_mm) for s in feature.opens_to]
     wide, high = footprint_mm(outline, zones, gap_mm, () if zones else open_)
     low = float((job.cloud(feature.faces) @ view.along).min())
-    top = float((job.part.mesh.vertices @ view.along).max())
+    top = job.kept(("top", *np.round(toward, 9)), lambda: float((job.part.mesh.vertices @ view.along).max()))
     return plan.whole_mm((wide, high, top + owned.overrun_mm - low - gap_mm), owned)
 
 

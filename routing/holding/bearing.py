@@ -52,15 +52,24 @@ class Outside:
 
     def left_mm2(self, made: Collection[str]) -> float:
         """How much that is; none of the pieces lie over each other."""
-        return float(self.finished.area + sum(self.lost[n][0].area for n in self._standing(made)))
+        return self._areas[-1] + sum(self._areas[n] for n in self._standing(made))
 
     def _standing(self, made: Collection[str]) -> tuple[int, ...]:
         gone = set(made)
         return tuple(n for n, (_, rim) in enumerate(self.lost) if rim and not rim & gone)
 
     @cached_property
+    def _areas(self) -> tuple[float, ...]:
+        """Of the pieces, and at the end of what is finished."""
+        return tuple(float(region.area) for region in (*(piece for piece, _ in self.lost), self.finished))
+
+    @cached_property
     def whole_mm2(self) -> float:
-        return float(self.finished.area + sum(piece.area for piece, _ in self.lost))
+        return sum(self._areas)
+
+    @cached_property
+    def _openers(self) -> frozenset[str]:
+        return frozenset().union(*(rim for _, rim in self.lost))
 
     @property
     def kept(self) -> float:
@@ -69,7 +78,7 @@ class Outside:
 
     def opens(self, feature: str) -> bool:
         """Whether a feature cuts into the side."""
-        return any(feature in rim for _, rim in self.lost)
+        return feature in self._openers
 
 
 def outside(job: JobContext, side: str, up: str | None = None) -> Outside:

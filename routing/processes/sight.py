@@ -26,6 +26,8 @@ _HIDDEN_SHARE = 0.03
 _UPRIGHT_COS = 0.866
 # Boxes are looked into this much beside a ray, far over the rounding.
 _BESIDE_MM = 1e-6
+# How far rays are followed at a time, in sizes of the part.
+_STEPS = (1 / 64, 1 / 16, 1 / 4, np.inf)
 # Rays looked at together, of a mesh of a hundred facets: bounds the memory for pairs.
 _LOT = 100_000
 
@@ -153,24 +155,18 @@ def hits(
     if np.allclose(directions, directions[0], atol=1e-9):
         return first_hits(mesh, origins, directions[0])
     facets = _facets(mesh)
-    rays = np.hstack([directions, np.cross(origins, directions)])
+    size_mm = float(np.linalg.norm(facets.boxes.most - facets.boxes.least))
     distance = np.full(len(origins), np.inf)
     face = np.full(len(origins), -1, np.int64)
-    for ray, near in facets.beside(origins, directions, reach_mm):
-        # Pluecker coordinates: a ray passes all three edges of a triangle on one side, or misses it.
-        x, y, z = (np.einsum("ij,ij->i", rays[ray], e[near]) for e in facets.edges)
-        met = ((x >= 0) & (y >= 0) & (z >= 0)) | ((x <= 0) & (y <= 0) & (z <= 0))
-        ray, near = ray[met], near[met]
-        normal = facets.normals[near]
-        with np.errstate(divide="ignore", invalid="ignore"):
-            t = (facets.offsets[near] - np.einsum("ij,ij->i", origins[ray], normal)) / np.einsum(
-                "ij,ij->i", directions[ray], normal
-            )
-        ahead = (t > 0) & np.isfinite(t)
-        ray, near, t = ray[ahead], near[ahead], t[ahead]
-        order = np.lexsort((-near, -t))  # the nearest, and of equals the first, is written last
-        distance[ray[order]] = t[order]
-        face[ray[order]] = mesh.face_ids[near[order]]
+    free = np.arange(len(origins))
+    for share in _STEPS:  # most rays end soon: only the rest are followed farther
+        so_far = min(share * size_mm, reach_mm)
+        near, at = facets.first(origins[free], directions[free], so_far)
+        met = np.isfinite(near) & (near <= so_far)
+        distance[free[met]], face[free[met]] = near[met], mesh.face_ids[at[met]]
+        free = free[~met]
+        if len(free) == 0 or so_far >= reach_mm:
+            break
     return distance, face
 
 
@@ -183,13 +179,33 @@ class _Facets:
     normals: Array
     offsets: Array
 
-    def beside(
+    def first(self, origins: Array, directions: Array, reach_mm: float) -> tuple[Array, NDArray[np.int64]]:
+        """Distance (n,) of the first facet that each ray meets, inf for none, and the facet."""
+        rays = np.hstack([directions, np.cross(origins, directions)])
+        distance = np.full(len(origins), np.inf)
+        facet = np.zeros(len(origins), np.int64)
+        for ray, near in self._beside(origins, directions, reach_mm):
+            # Pluecker coordinates: a ray passes all three edges of a triangle on one side, or misses it.
+            x, y, z = (np.einsum("ij,ij->i", rays[ray], e[near]) for e in self.edges)
+            met = ((x >= 0) & (y >= 0) & (z >= 0)) | ((x <= 0) & (y <= 0) & (z <= 0))
+            ray, near = ray[met], near[met]
+            normal = self.normals[near]
+            with np.errstate(divide="ignore", invalid="ignore"):
+                t = (self.offsets[near] - np.einsum("ij,ij->i", origins[ray], normal)) / np.einsum(
+                    "ij,ij->i", directions[ray], normal
+                )
+            ahead = (t > 0) & np.isfinite(t)
+            ray, near, t = ray[ahead], near[ahead], t[ahead]
+            order = np.lexsort((-near, -t))  # the nearest, and of equals the first, is written last
+            distance[ray[order]], facet[ray[order]] = t[order], near[order]
+        return distance, facet
+
+    def _beside(
         self, origins: Array, directions: Array, reach_mm: float
     ) -> Iterator[tuple[NDArray[np.int64], NDArray[np.int64]]]:
         """Pairs of rays and facets whose boxes meet, in lots; all of a ray are in one lot."""
-        low, high = self.boxes.low.min(axis=0), self.boxes.high.max(axis=0)
         with np.errstate(divide="ignore", invalid="ignore"):
-            leaves = (np.where(directions > 0, high, low) - origins) / directions
+            leaves = (np.where(directions > 0, self.boxes.most, self.boxes.least) - origins) / directions
         leaves = np.where(directions == 0, np.inf, leaves).min(axis=1)
         ends = origins + directions * np.clip(leaves, 0, reach_mm)[:, None]
         first, last = np.minimum(origins, ends) - _BESIDE_MM, np.maximum(origins, ends) + _BESIDE_MM

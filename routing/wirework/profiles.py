@@ -39,6 +39,8 @@ _CHECKED_AT = 0.37
 _RULED_MM = 1e-5
 # Faces that overlap by more than this share of the lower one's height stand beside each other.
 _BESIDE = 0.5
+# Facets of a kernel's face that are asked whose they are.
+_ASKED = 5
 
 
 @dataclass(frozen=True, eq=False)
@@ -340,13 +342,13 @@ def _kernel_faces(part: Part) -> dict[int, list[Any]]:
         if poly is None:
             continue
         move = place.Transformation()
-        nodes = [poly.Node(i).Transformed(move) for i in range(1, poly.NbNodes() + 1)]
-        points = np.array([(p.X(), p.Y(), p.Z()) for p in nodes])
-        corners = points[np.array([poly.Triangle(i).Get() for i in range(1, poly.NbTriangles() + 1)]) - 1]
-        areas = np.linalg.norm(np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]), axis=1)
+        count = poly.NbTriangles()
+        # They are the mesh's own: a few tell whose.
+        some = sorted({1 + k * (count - 1) // (_ASKED - 1) for k in range(_ASKED)})
+        nodes = [[poly.Node(n).Transformed(move) for n in poly.Triangle(k).Get()] for k in some]
+        corners = np.array([[(p.X(), p.Y(), p.Z()) for p in three] for three in nodes])
         owners = mesh.face_ids[tree.query(corners.mean(axis=1))[1]]
-        votes = np.bincount(owners, weights=areas)
-        found[int(np.argmax(votes))].append(face)
+        found[int(np.argmax(np.bincount(owners)))].append(face)
     return found
 
 
