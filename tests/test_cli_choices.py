@@ -38,6 +38,9 @@ from routing.choices import Choices, ChoicesError, Material, choices_beside, loa
         ("allowances", {"F07": 0.02}),
         ("allowances", {"F07": [0.02, -1]}),
         ("allowances", {"crater": [0.02, 0]}),
+        ("edges", {"E12": "rounded"}),
+        ("edges", {"crater": "keep sharp"}),
+        ("edges", {"12": "keep sharp"}),
     ],
 )
 def test_a_wrong_choice_names_its_key_and_what_to_write(key: str, value: object) -> None:

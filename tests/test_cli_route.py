@@ -164,6 +164,26 @@ def test_a_choice_for_a_feature_that_is_not_there(tmp_path: Path, key: str) -> N
     assert not list(tmp_path.iterdir())
 
 
+def test_an_edge_that_is_decided_is_in_the_route_and_flagged(tmp_path: Path) -> None:
+    plain = _run("route", THREADS, "-o", tmp_path / "a", "--json")
+    sharp = next(e for e in _edges(plain) if e["verdict"] == "keep sharp")
+    done = _run("route", THREADS, "-o", tmp_path / "b", "--json", "--edge", f"{sharp['id']}=may-break")
+    (edge,) = [e for e in _edges(done) if e["asked"]]
+    assert (edge["id"], edge["verdict"]) == (sharp["id"], "may break")
+    flags = json.loads((tmp_path / "b" / "route.json").read_text())["flags"]
+    assert [f["severity"] for f in flags if f["code"] == "forced-edge"] == ["warning"]
+    # The same by its place, which is for good, from a choices file.
+    key = "".join(f"{k} = {json.dumps(v)}\n" for k, v in sharp["settle"].items())
+    (tmp_path / "own.toml").write_text(f'[[settle]]\n{key}edge = "may break"\n')
+    again = _run("route", THREADS, "-o", tmp_path / "c", "--json", "--choices", tmp_path / "own.toml")
+    assert _edges(again) == _edges(done)
+
+
+def _edges(done: subprocess.CompletedProcess[str]) -> list[dict[str, Any]]:
+    assert done.returncode == 0, done.stderr
+    return json.loads(done.stdout)["parts"][0]["route"]["edges"]  # type: ignore[no-any-return]
+
+
 def test_the_time_limit_stops_the_job_and_leaves_nothing(tmp_path: Path) -> None:
     with pytest.raises(StepError, match="time limit"):
         run_job(MODEL, tmp_path / "out", Choices(), load_shop(), time_limit_s=0.2)
