@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Hashable
 from dataclasses import dataclass
 from functools import cached_property
@@ -50,14 +51,16 @@ class Polytope:
             return self  # beyond the plane, which may graze the body along a facet
         kept: list[tuple[Hashable, Array]] = []
         rim: list[list[float]] = points[(height >= 0) & (height <= 0)].tolist()
-        for (name, ring), first, below, above in zip(self.facets, starts, low, high, strict=True):
-            if below >= 0:
+        for k in np.flatnonzero(high >= 0).tolist():
+            name, ring = self.facets[k]
+            if low[k] >= 0:
                 kept.append((name, ring))
-            elif above >= 0:
-                clipped, crossings = _clipped(ring.tolist(), height[first : first + len(ring)].tolist())
-                rim += crossings
-                if len(clipped) >= 3 and _ring_area(facet := np.array(clipped)) > tolerance * tolerance:
-                    kept.append((name, facet))
+                continue
+            first = int(starts[k])
+            clipped, crossings = _clipped(ring.tolist(), height[first : first + len(ring)].tolist())
+            rim += crossings
+            if len(clipped) >= 3 and _area(clipped) > tolerance * tolerance:
+                kept.append((name, np.array(clipped)))
         if not kept:
             return Polytope(())
         cap = _hull_order(np.array(rim), normal, tolerance) if len(rim) >= 3 else None
@@ -112,6 +115,18 @@ def _clipped(ring: list[list[float]], height: list[float]) -> tuple[list[list[fl
     return kept, crossings
 
 
+def _area(ring: list[list[float]]) -> float:
+    """Area of a flat ring of a handful of corners."""
+    ax, ay, az = ring[0]
+    bx, by, bz = ring[1][0] - ax, ring[1][1] - ay, ring[1][2] - az
+    sx = sy = sz = 0.0
+    for x, y, z in ring[2:]:
+        cx, cy, cz = x - ax, y - ay, z - az
+        sx, sy, sz = sx + by * cz - bz * cy, sy + bz * cx - bx * cz, sz + bx * cy - by * cx
+        bx, by, bz = cx, cy, cz
+    return math.sqrt(sx * sx + sy * sy + sz * sz) / 2
+
+
 def _ring_normal(ring: Array) -> Array:
     """Area vector of a flat ring (k, 3)."""
     x, y, z = (ring - ring[0]).T
@@ -128,7 +143,7 @@ def _ring_normal(ring: Array) -> Array:
 
 
 def _ring_area(ring: Array) -> float:
-    return float(np.linalg.norm(_ring_normal(ring)))
+    return _area(ring.tolist())
 
 
 def _hull_order(points: Array, normal: Array, tolerance: float) -> Array | None:
@@ -138,7 +153,8 @@ def _hull_order(points: Array, normal: Array, tolerance: float) -> Array | None:
     if len(ring) < 3:
         return None
     centre = ring.mean(axis=0)
+    (a, b, c), (x, y, z) = (ring[0] - centre).tolist(), normal.tolist()
+    v = np.array([y * c - z * b, z * a - x * c, x * b - y * a])
     u = ring[0] - centre
-    v = np.cross(normal, u)
     angles = np.arctan2((ring - centre) @ v, (ring - centre) @ u)
     return np.asarray(ring[np.argsort(angles)])

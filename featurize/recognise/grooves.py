@@ -57,7 +57,8 @@ def _ring(scene: Scene, seed: int, line: _Line, taken: set[int]) -> set[int]:
     while stack:
         f = stack.pop()
         inward = scene.part.across(f, Convexity.CONCAVE)
-        for other in scene.part.across(f, Convexity.CONCAVE, Convexity.TANGENT) & scene.free - ring - taken:
+        around = scene.part.across(f, Convexity.CONCAVE, Convexity.TANGENT)
+        for other in (around & scene.free) - ring - taken:
             fillet = isinstance(scene.face(f).surface, Torus) or isinstance(scene.face(other).surface, Torus)
             if _about(scene.face(other), line) and (other in inward or fillet):
                 ring.add(other)

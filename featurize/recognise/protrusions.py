@@ -10,7 +10,7 @@ from featurize.brep.part import Convexity
 from featurize.brep.surfaces import Array, Cylinder, Plane
 from featurize.feature import Axis, Feature, Kind, Role
 from featurize.recognise.holes import coverage
-from featurize.recognise.scene import Scene, span, vec
+from featurize.recognise.scene import Scene, mesh_span, span, vec
 from featurize.recognise.sizes import is_wall, smallest_rectangle
 
 ORDER = 40
@@ -120,13 +120,13 @@ def _reaches_past(scene: Scene, wall: int, top: int, up: Array) -> bool:
     if not isinstance(surface, Plane):
         return False
     along = np.cross(up, surface.normal)
-    (low, high), (first, last) = span(scene.vertices(wall), along), span(scene.vertices(top), along)
+    (low, high), (first, last) = mesh_span(scene, wall, along), mesh_span(scene, top, along)
     return min(first - low, high - last) > -tol.SURFACE_MM and high - low > _PAST * (last - first)
 
 
 def _stands(scene: Scene, wall: int, up: Array) -> bool:
     """Whether the wall's foot is an inward corner (or a fillet) with a floor."""
-    low, _ = span(scene.vertices(wall), up)
+    low, _ = mesh_span(scene, wall, up)
     return any(
         e.convexity in (Convexity.CONCAVE, Convexity.TANGENT)
         and float((e.points @ up).max()) < low + tol.SURFACE_MM

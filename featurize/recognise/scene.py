@@ -77,7 +77,11 @@ class Scene:
         """Points (n, 3) spread over the surface, in the part's frame, about a fortieth of it apart, and
         the face (n,) each lies on."""
         if "skin" not in self.here:
-            self.here["skin"] = self._spread()
+            if "skin" not in self.memo:
+                points, ids = self._spread()
+                self.memo["skin"] = self.part.frame.world(points), ids
+            spread, ids = cast("tuple[Array, NDArray[np.int64]]", self.memo["skin"])
+            self.here["skin"] = self.part.frame.local(spread), ids
         return cast("tuple[Array, NDArray[np.int64]]", self.here["skin"])
 
     @property
@@ -234,6 +238,15 @@ def _face_reach(scene: Scene, i: int, along: tuple[float, ...]) -> float:
                 best = max(best, _arc_reach(e.points, *e.circle, direction))
         scene.memo[key] = best
     return cast("float", scene.memo[key])
+
+
+def mesh_span(scene: Scene, i: int, direction: Array) -> tuple[float, float]:
+    """Lowest and highest coordinate of a face's mesh corners along a direction, looked up once."""
+    along = tuple(np.round(direction, 12).tolist())
+    key = ("span", i, along)
+    if key not in scene.memo:
+        scene.memo[key] = span(scene.vertices(i), np.array(along))
+    return cast("tuple[float, float]", scene.memo[key])
 
 
 def _arc_reach(points: Array, centre: Array, axis: Array, radius_mm: float, direction: Array) -> float:
