@@ -1,4 +1,4 @@
-"""Undercut recesses of known construction: T-slots, dovetails, grooves in walls; and what only looks like one."""
+"""Undercut recesses of known construction: T-slots, dovetails, grooves in walls; and what only looks so."""
 
 from __future__ import annotations
 
@@ -57,6 +57,23 @@ def test_a_place_to_plunge_belongs_to_the_slot() -> None:
     feature = only(parts.plunged())
     assert (feature.kind, feature.opens_to) == (Kind.POCKET, ("+z",))
     sizes(feature, neck_width_mm=6, head_width_mm=12, head_height_mm=4, depth_mm=9, length_mm=40)
+
+
+@pytest.mark.parametrize("deep", [3, 14])
+@pytest.mark.parametrize("body", [parts.tee(parts.THROUGH), parts.dovetail(parts.THROUGH)])
+def test_a_slot_across_parts_no_undercut(body: cq.Workplane, deep: float) -> None:
+    crossed = body.cut(cq.Workplane(origin=(0, 0, parts.HEIGHT - deep)).rect(8, 80).extrude(20))
+    under, plain = sorted(features(crossed), key=lambda f: "neck_width_mm" not in f.dims)
+    assert (under.kind, plain.kind) == (Kind.SLOT, Kind.SLOT)
+    whole = only(body)
+    sizes(under, **{k: whole.dims[k] for k in ("neck_width_mm", "head_width_mm", "length_mm")})
+    sizes(plain, width_mm=8, depth_mm=deep, length_mm=40)
+
+
+def test_two_slots_in_line_stay_two() -> None:
+    ends = [(-40.0, -8.0), (8.0, 40.0)]
+    body = parts.tee(ends[0], square=True).intersect(parts.tee(ends[1], square=True))
+    assert [f.kind for f in features(body)] == [Kind.BLIND_SLOT] * 2
 
 
 @pytest.mark.parametrize("angle", [45, 60])

@@ -16,9 +16,9 @@ import numpy as np
 from featurize import tolerances as tol
 from featurize.brep.frame import SIDES
 from featurize.brep.part import Convexity, Face
-from featurize.brep.rays import escapes
+from featurize.brep.rays import escapes, first_hits
 from featurize.brep.surfaces import Array, Plane
-from featurize.brep.surfaces_at import parallel
+from featurize.brep.surfaces_at import parallel, same_surface
 from featurize.feature import Axis, CrossSection, Feature, Kind, Role
 from featurize.recognise.scene import Scene, extent, reach, vec
 from featurize.recognise.sizes import is_wall, roles_in_recess, smallest_corner
@@ -67,7 +67,63 @@ def find(scene: Scene) -> list[Feature]:
             if found is not None:
                 features.append(found)
                 free -= set(found.faces)
-    return features
+    whole: list[Feature] = []
+    for piece in features:
+        k = next((k for k, other in enumerate(whole) if _continues(scene, other, piece)), None)
+        if k is None:
+            whole.append(piece)
+        else:
+            whole[k] = _rejoined(scene, whole[k], piece)
+    return whole
+
+
+_SAME = ("neck_width_mm", "head_width_mm", "head_height_mm")
+
+
+def _continues(scene: Scene, one: Feature, other: Feature) -> bool:
+    """Whether two pieces, parted by a cut across, are one slot: on the same surfaces, in free sight."""
+    if not all(name in f.dims for name in _SAME for f in (one, other)) or one.axis is None:
+        return False
+    if any(abs(one.dims[name] - other.dims[name]) > tol.SURFACE_MM for name in _SAME):
+        return False
+    shared = {f for f in other.faces if any(_one_surface(scene, f, g) for g in one.faces)}
+    # Floor, both roofs or flanks, and the two walls of a T-slot's head.
+    if len(shared) < 3 or not shared.issuperset(other.faces_with(Role.FLOOR, Role.ROOF)):
+        return False
+    floors = [f.faces_with(Role.FLOOR) for f in (one, other)]
+    points, ends = (_before(scene, ids) for ids in floors)
+    way = ends.mean(axis=0) - points.mean(axis=0)
+    way /= np.linalg.norm(way)
+    needed = float(ends.mean(axis=0) @ way) - points @ way
+    return float(np.mean(first_hits(scene.part.mesh, points, way)[0] > needed)) > _SEEN
+
+
+def _one_surface(scene: Scene, a: int, b: int) -> bool:
+    return same_surface(scene.face(a).surface, scene.face(b).surface, scene.face(b).centroid)
+
+
+def _rejoined(scene: Scene, one: Feature, other: Feature) -> Feature:
+    assert one.axis is not None
+    access = np.array(one.axis.direction)
+    side = scene.part.frame.side_of(access)
+    faces = tuple(sorted({*one.faces, *other.faces}))
+    ends = [s for s in scene.seen_from(faces) if abs(float(scene.part.frame.direction(s) @ access)) < 0.5]
+    kind = kind_of((*ends, side or ""))
+    opens_to = tuple(s for s in SIDES if s == side or s in ends)
+    way = scene.cloud(other.faces).mean(axis=0) - scene.cloud(one.faces).mean(axis=0)
+    way -= (way @ access) * access
+    dims = {**one.dims, "length_mm": extent(scene, faces, way / np.linalg.norm(way))}
+    dims["depth_mm"] = max(one.dims["depth_mm"], other.dims["depth_mm"])
+    origin = (np.array(one.axis.origin) + np.array(other.axis.origin if other.axis else one.axis.origin)) / 2
+    return one.but(
+        kind=kind if kind in (Kind.SLOT, Kind.BLIND_SLOT, Kind.POCKET) else one.kind,
+        faces=faces,
+        roles={**one.roles, **other.roles},
+        dims=dims,
+        axis=Axis(vec(origin), one.axis.direction),
+        opens_to=opens_to,
+        evidence=(*one.evidence, "parted by a cut across"),
+    )
 
 
 def _floor(face: Face, access: Array) -> bool:
@@ -95,7 +151,9 @@ def _lips(scene: Scene, group: Sequence[int], access: Array) -> list[_Lip]:
             if e.convexity != Convexity.CONVEX:
                 continue
             if leaning:
-                found.append(_Lip(roof, flank / np.linalg.norm(flank), wall if stands else None))
+                into = flank / np.linalg.norm(flank)
+                upright = stands and float(_normal(scene, wall) @ into) > -_OPPOSITE
+                found.append(_Lip(roof, into, wall if upright else None))
             elif stands and (size := float(np.linalg.norm(out := _normal(scene, wall)))) > 0.1:
                 found.append(_Lip(roof, out / size, wall))
     return found
@@ -111,7 +169,9 @@ def _necked(
 ) -> Feature | None:
     """A T-slot, a dovetail, or a pocket wider below its mouth."""
     access = scene.part.frame.direction(side)
-    if not any(float(a.into @ b.into) < _OPPOSITE for a in lips for b in lips):
+    # A lip without another across is where something else crosses.
+    lips = [a for a in lips if any(float(a.into @ b.into) < _OPPOSITE for b in lips)]
+    if not lips:
         return None
     if float(np.mean(escapes(scene.part.mesh, _before(scene, floors), access))) <= _BARRED:
         return None
@@ -181,9 +241,7 @@ def _upper_edge(scene: Scene, flanks: Sequence[int], access: Array) -> Array:
 
 def _run(scene: Scene, lips: Sequence[_Lip], access: Array, ids: Sequence[int]) -> Array:
     """The longer way between opposite lips' walls."""
-    tried = [
-        np.cross(access, lip.into) for lip in lips if any(float(lip.into @ o.into) < _OPPOSITE for o in lips)
-    ]
+    tried = [np.cross(access, lip.into) for lip in lips]
     frame = scene.part.frame.axes
     run = max(tried, key=lambda d: round(extent(scene, ids, d), 2))
     lead = int(np.argmax(np.round(np.abs(frame @ run), 6)))
