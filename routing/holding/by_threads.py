@@ -24,7 +24,10 @@ _FIT_MM = 0.03
 
 @dataclass(frozen=True)
 class Screwed:
-    """One thread as a hold. Lengths mm, stresses MPa; ``floor_mm`` is None over a through thread."""
+    """One thread as a hold. Lengths mm, stresses MPa; ``floor_mm`` is None over a through thread.
+
+    ``cramped`` tells that the wall beside it or the floor over it is what is weak, not the thread itself.
+    """
 
     feature: str
     thread: str
@@ -33,6 +36,7 @@ class Screwed:
     wall_mm: float
     wall_error_mm: float
     wall_to: str
+    cramped: bool
     floor_mm: float | None
     bears: Stresses
 
@@ -63,6 +67,8 @@ def _from(setup: Setup, side: str) -> Answer:
     names = ", ".join(f"{s.thread} {s.feature}" for s in usable)
     said = f"screwed down from {side} by {names} at {usable[0].bears.pull_n:.0f} N each{where}"
     said += f", pins in {', '.join(pins)}" if pins else ""
+    if setup.job.material.binder_percent is not None:
+        said += "; carbide cracks before it yields: tighten by turns, with a torque wrench"
     grade = Grade.HOLDS if good else Grade.WEAK
     if not good:
         said += f"; {usable[0].reason}"
@@ -96,7 +102,10 @@ def screwed(setup: Setup, hole: Feature) -> Screwed:
     grade, reason = _graded(bears, rule.safety, wall, ahead, wall_limit_mm(size), to)
     said = f"{size.designation} {hole.id}: {reason}"
     floor = None if np.isinf(ahead) else float(ahead)
-    return Screwed(hole.id, size.designation, grade, said, float(wall), error, to, floor, bears)
+    cramped = (
+        min(wall, ahead) < wall_limit_mm(size) or max(bears.ring_mpa, bears.floor_mpa) > bears.allowed_mpa
+    )
+    return Screwed(hole.id, size.designation, grade, said, float(wall), error, to, cramped, floor, bears)
 
 
 def _graded(
@@ -110,10 +119,9 @@ def _graded(
     if used > safety:
         return Grade.NO, f"{worst}, more than the material bears"
     if used > 1:
-        return (
-            Grade.WEAK,
-            f"{worst}, without the safety factor {safety:.1f}: with it {bears.pull_n / used:.0f} N is all",
-        )
+        said = f"{worst}, without the safety factor {safety:.1f}"
+        most = bears.most_pull_n
+        return Grade.WEAK, f"{said}: with it {most:.0f} N is all" if most < bears.pull_n else said
     if (left := min(wall, ahead)) < wanted - 0.01:
         where = f"beside it to {to}" if wall <= ahead else "over it"
         return Grade.WEAK, f"{left:.2f} mm left {where}, common practice keeps {wanted:.2f}"

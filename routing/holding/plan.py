@@ -161,9 +161,12 @@ def holding_flags(held: Sequence[Held]) -> list[Flag]:
                 f"{where} is held weakly by the {h.answer.way}: {h.answer.reason}. Cut lightly or add stops."
             )
             found.append(Flag("holding-weak", Severity.WARNING, None, said))
+    taken = {s.feature for h in held if h.answer for s in h.answer.screws}
     seen = set()
     for s in (s for h in held for s in h.screws):
-        if s.grade != Grade.HOLDS and s.feature not in seen:
+        # A thread that is weak in itself matters where it is held by; a wall that is too thin, anyhow.
+        told = s.cramped or s.feature in taken
+        if s.grade != Grade.HOLDS and told and s.feature not in seen:
             seen.add(s.feature)
             said = f"{s.reason} (estimates): tighten it less, or do not hold by it."
             found.append(Flag(f"thread-hold-{s.grade}", Severity.WARNING, s.feature, said))

@@ -73,6 +73,12 @@ class Stresses:
     allowed_shear_mpa: float
 
     @property
+    def most_pull_n(self) -> float:
+        """The pull that thread and wall bear with the safety factor kept."""
+        worst = max(self.strip_mpa / self.allowed_shear_mpa, self.ring_mpa / self.allowed_mpa)
+        return self.pull_n / worst if worst else math.inf
+
+    @property
     def used(self) -> float:
         """The largest share of what is allowed: 1 is all of it, the safety factor kept."""
         return max(
