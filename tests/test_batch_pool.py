@@ -203,3 +203,22 @@ def test_an_interrupt_leaves_no_worker() -> None:
         pid = pool._workers[0].pid
         raise KeyboardInterrupt
     assert gone(pid)
+
+
+def test_a_worker_has_loaded_what_jobs_need(tmp_path: Path) -> None:
+    """So that no job's time goes into imports. The demo mills, wires, erodes and drills."""
+    script = f"""
+import sys
+from pathlib import Path
+from routing.batch import task
+from routing.choices import Choices
+from routing.job import run_job
+from routing.shop import load_shop
+task._load()
+before = set(sys.modules)
+run_job(Path("demo_models/corner_cavity.step"), Path({str(tmp_path / "out")!r}), Choices(), load_shop())
+libraries = ("OCP", "ezdxf", "featurize", "lxml", "reportlab", "routing", "scipy", "trimesh")
+print([m for m in sorted(set(sys.modules) - before) if m.split(".")[0] in libraries])
+"""
+    ran = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True, cwd=ROOT)
+    assert ran.stdout.strip() == "[]"

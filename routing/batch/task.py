@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import pkgutil
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from importlib import import_module
@@ -41,20 +42,28 @@ def pool(size: int, limits: Limits) -> Pool:
     return Pool(size, do, limits, warm_up=_load, cleaned=lambda task: sweep(task.out_dir.parent))
 
 
-# What the job loads late.
-_WARM = (
-    "featurize.step.kernel",
-    "featurize.recognise",
-    "routing.settle",
-    "routing.route",
-    "routing.stock.ground",
-    "routing.stock.proof",
-    "routing.stock.deliver",
+# What a job never needs, and what it loads late from outside.
+_FACES = ("routing.batch.", "routing.cli", "routing.commands", "routing.web")
+_LATE = (
+    "OCP.APIHeaderSection",
+    "PIL.PngImagePlugin",
+    "ezdxf.addons",
+    "lxml.etree",
+    "reportlab.graphics",
+    "reportlab.platypus",
+    "rtree",
+    "scipy.ndimage",
+    "trimesh",
 )
 
 
 def _load() -> None:
-    for name in _WARM:
+    """All rooms but those with a face, and what they import only when they come to it."""
+    for room in ("featurize", "routing"):
+        for found in pkgutil.walk_packages(import_module(room).__path__, f"{room}."):
+            if not found.name.startswith(_FACES):
+                import_module(found.name)
+    for name in _LATE:
         import_module(name)
 
 

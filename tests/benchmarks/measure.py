@@ -28,6 +28,7 @@ _STAGE_OF = {
     "recognising": "recognition",
     "settling": "recognition",
     "routing": "routing",
+    "ordering": "routing",
     "grinding the stock": "stock",
     "proving the stock": "proof",
 }
@@ -149,11 +150,11 @@ def _medians(runs: list[dict[str, float]]) -> dict[str, float]:
 
 
 def staged(steps: dict[str, float]) -> dict[str, float]:
-    """Seconds by stage; every hand-over is a document."""
+    """Seconds by stage; every hand-over is a document, and a step that this does not know is "other"."""
     found: dict[str, float] = defaultdict(float)
     for step, seconds in steps.items():
-        stage = _STAGE_OF.get(step, step)
-        found[stage if stage in STAGES else "documents"] += seconds
+        stage = "documents" if step.startswith(_WRITING) else _STAGE_OF.get(step, step)
+        found[stage if stage in STAGES else OTHER] += seconds
     return {stage: found[stage] for stage in STAGES if stage in found}
 
 
