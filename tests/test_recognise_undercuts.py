@@ -70,6 +70,14 @@ def test_a_slot_across_parts_no_undercut(body: cq.Workplane, deep: float) -> Non
     sizes(plain, width_mm=8, depth_mm=deep, length_mm=40)
 
 
+def test_a_broken_mouth_leaves_the_depth() -> None:
+    rim = cq.selectors.BoxSelector((-31, -3.1, 19.9), (31, 3.1, 20.1))
+    found = features(parts.tee(parts.THROUGH).edges(rim).chamfer(0.5))
+    (slot,) = (f for f in found if f.kind == Kind.SLOT)
+    assert sorted(f.kind for f in found if f is not slot) == [Kind.CHAMFER] * 2
+    sizes(slot, neck_width_mm=6, depth_mm=9)
+
+
 def test_two_slots_in_line_stay_two() -> None:
     ends = [(-40.0, -8.0), (8.0, 40.0)]
     body = parts.tee(ends[0], square=True).intersect(parts.tee(ends[1], square=True))

@@ -61,7 +61,7 @@ def recess_sizes(
     """
     cloud = scene.cloud(ids)
     low, high = span(cloud, access)
-    high = max(high, _mouth(scene, ids, access, high))
+    high = max(high, mouth_level(scene, ids, access, high))
     dims: dict[str, float] = {}
     if run is not None:
         across = np.cross(access, run)
@@ -130,7 +130,7 @@ def _small_radius(scene: Scene, i: int) -> float:
     return 0.0
 
 
-def _mouth(scene: Scene, ids: Sequence[int], access: Array, high: float) -> float:
+def mouth_level(scene: Scene, ids: Sequence[int], access: Array, high: float) -> float:
     """The level of the opening where a chamfer or round has taken the rim's edge."""
     levels = [high]
     for e, _, outer in scene.rim(ids):

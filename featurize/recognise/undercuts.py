@@ -21,7 +21,7 @@ from featurize.brep.surfaces import Array, Plane
 from featurize.brep.surfaces_at import parallel, same_surface
 from featurize.feature import Axis, CrossSection, Feature, Kind, Role
 from featurize.recognise.scene import Scene, extent, reach, vec
-from featurize.recognise.sizes import is_wall, roles_in_recess, smallest_corner
+from featurize.recognise.sizes import is_wall, mouth_level, roles_in_recess, smallest_corner
 from featurize.recognise.volume import kind_of
 
 # Before recesses (50): what is undercut has no name by the void in front of it.
@@ -216,7 +216,7 @@ def _necked(
     dims = {
         "width_mm": neck_width,
         "length_mm": extent(scene, faces, run),
-        "depth_mm": top - bottom,
+        "depth_mm": mouth_level(scene, faces, access, top) - bottom,
         "neck_width_mm": neck_width,
         "head_width_mm": head_width,
         "head_height_mm": roof_level - bottom,
