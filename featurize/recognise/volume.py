@@ -103,16 +103,13 @@ def _void_of(scene: Scene, ids: Sequence[int]) -> Void | None:
 
 def _distinct(normals: Array, offsets: Array) -> list[tuple[Array, float]]:
     """Planes (n, 3), (n,) without repeats."""
-    planes: list[tuple[Array, float]] = []
-    for n, o in zip(normals, offsets, strict=True):
-        if planes:
-            known = np.array([p[0] for p in planes])
-            levels = np.array([p[1] for p in planes])
-            close = (known @ n > np.cos(np.radians(tol.PARALLEL_DEG))) & (np.abs(levels - o) < tol.SURFACE_MM)
-            if close.any():
-                continue
-        planes.append((n, float(o)))
-    return planes
+    close = normals @ normals.T > np.cos(np.radians(tol.PARALLEL_DEG))
+    close &= np.abs(offsets[:, None] - offsets) < tol.SURFACE_MM
+    kept: list[int] = []
+    for k, first in enumerate(close.argmax(axis=1).tolist()):  # the first that is close, maybe itself
+        if first == k or not close[k, kept].any():
+            kept.append(k)
+    return [(normals[k], float(offsets[k])) for k in kept]
 
 
 def _void(scene: Scene, planes: Sequence[tuple[Array, float]]) -> Void:
@@ -183,9 +180,9 @@ def _intruders(
     high = np.minimum(corners.max(axis=0), scene.part.high - clear_mm)
     points = scene.skin[0]
     left = scene.skin_grid.within(low, high)
-    for n, offset in planes:
-        left = left[points[left] @ n > offset + clear_mm]
-    return left
+    normals = np.array([n for n, _ in planes])
+    limits = np.array([offset for _, offset in planes]) + clear_mm
+    return left[np.all(points[left] @ normals.T > limits, axis=1)]
 
 
 def convex_voids(scene: Scene, ids: Sequence[int]) -> list[tuple[Void, tuple[int, ...]]] | None:
