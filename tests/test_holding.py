@@ -130,6 +130,16 @@ def test_the_wall_beside_a_thread_is_the_kernels_distance(seed: int) -> None:
         assert wall == pytest.approx(expected, abs=2 * job.part.mesh.deflection_mm + 0.002)
 
 
+def test_a_slanted_face_that_seems_near_does_not_hide_the_nearest() -> None:
+    """3 mm to a corner cut at 45 deg, whose box comes nearer than the side at 2 mm does."""
+    corner = cq.Workplane().polyline([(20, 3.3), (8.3, 15), (20, 15)]).close().extrude(20)
+    job = job_of(block().cut(hole(15.5, 0)).cut(corner))
+    (feature,) = threaded(job)
+    size, _ = parse("M5")
+    wall, _ = thinnest_wall(job.part, feature, size, thread_bore(feature, size), job.features, 15.0)
+    assert wall == pytest.approx(2.0, abs=1e-3)
+
+
 def test_a_screwed_insert_holds_and_a_thin_wall_does_not() -> None:
     good = job_of(block().cut(hole(-10, 0)).cut(hole(10, 0)), material=CARBIDE)
     answer = threads(setup_of(good))
