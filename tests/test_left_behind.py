@@ -129,6 +129,16 @@ def test_rings_get_their_arcs_back() -> None:
     assert 4 <= len(path) <= 6
 
 
+def test_a_wheel_forced_into_a_long_pocket_leaves_both_ends() -> None:
+    """60 long and 3 deep: it runs out sqrt(2 R h - h^2) before each end and grinds the floor between."""
+    solid = block(80).cut(cq.Workplane().box(60, 8, 6).translate((0, 0, 20)))
+    found = left(solid, Kind.POCKET, "surface grind")
+    wheel_mm = min(w.diameter_mm for w in load_shop().wheels)
+    assert 2 * run_out_mm(wheel_mm, 3) < 60
+    expected = 2 * 8 * under(wheel_mm, 3)
+    assert abs(volume(found) - expected) < found.bound_mm3 < 2e-3 * expected
+
+
 def test_a_pocket_closed_at_both_ends_tells_how_far_a_wheel_dips() -> None:
     with pytest.raises(NoBodyError, match="dips") as told:
         left(pocket(), Kind.POCKET, "surface grind")

@@ -90,7 +90,7 @@ def _entry(
     }
     side = str(routed.verdict.details.get("side", "+z")) if routed.verdict else "+z"
     try:
-        left = left_by(job, routed.feature, verdict, side)
+        left = left_by(job, routed.feature, verdict, side, forced=because == FORCED)
         solids = left.bodies() if 0 < left.share <= NEARLY_ALL else []
         if not all(map(is_valid, solids)):
             raise NoBodyError("the kernel holds its shape for no valid body")

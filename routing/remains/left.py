@@ -109,9 +109,10 @@ def _rings(region: Any) -> list[Any]:
     return [shapely.get_coordinates(r)[:-1] for p in parts for r in (p.exterior, *p.interiors)]
 
 
-def left_by(job: JobContext, feature: Feature, verdict: Verdict, side: str) -> Left:
+def left_by(job: JobContext, feature: Feature, verdict: Verdict, side: str, *, forced: bool = False) -> Left:
     """What a process leaves, by its answer; ``side`` is where the feature's own process comes from.
 
+    Of one that is ``forced`` more is worked out: what a wheel leaves that does not get to the floor.
     Raises NoBodyError with the reason where that is not worked out: nearly all of it, for one.
     """
     match verdict.process:
@@ -122,7 +123,7 @@ def left_by(job: JobContext, feature: Feature, verdict: Verdict, side: str) -> L
         case sink_erode.NAME:
             return _by_electrode(job, feature, verdict, side)
         case _:
-            return _by_wheel(job, feature)
+            return _by_wheel(job, feature, forced=forced)
 
 
 def _by_wire(job: JobContext, feature: Feature, verdict: Verdict) -> Left:
@@ -221,27 +222,37 @@ def _rolled(
     return found
 
 
-def _by_wheel(job: JobContext, feature: Feature) -> Left:
-    """The least that a wheel leaves that comes in from an open end and runs as far as the other lets it."""
-    ways = list(surface_grind.ways(job.part, feature))
-    found = [_rim(job, feature, side, along) for side, along in ways if not _is_closed(job, feature, along)]
-    if found:
-        return min(found, key=lambda left: left.sections_mm3)
-    if not ways:
+def _by_wheel(job: JobContext, feature: Feature, *, forced: bool) -> Left:
+    """The least that a wheel leaves that comes from a side and runs as far as what stands there lets it."""
+    dips = [(_dip(job, feature, *way), way) for way in surface_grind.ways(job.part, feature)]
+    if not dips:
         raise NoBodyError("no traverse is square to a side it opens to")
-    raise NoBodyError(max(_dip(job, feature, side, along) for side, along in ways)[1])
+    found = [
+        _rim(job, feature, *way) for dip, way in dips if dip.share > (0 if forced else 1 - tol.LENGTH_MM)
+    ]
+    if not found:
+        raise NoBodyError(max(dips, key=lambda d: d[0].share)[0].words)
+    return min(found, key=lambda left: left.sections_mm3)
 
 
-def _dip(job: JobContext, feature: Feature, side: Array, traverse: Array) -> tuple[float, str]:
-    """How deep a wheel gets between two ends L apart: R - sqrt(R^2 - L^2 / 4)."""
+@dataclass(frozen=True)
+class _Dip:
+    """How much of a feature's depth a wheel gets to."""
+
+    share: float
+    words: str
+
+
+def _dip(job: JobContext, feature: Feature, side: Array, traverse: Array) -> _Dip:
+    """All where it comes in from an open end; between two ends L apart R - sqrt(R^2 - L^2 / 4) at most."""
     cloud = job.cloud(feature.faces)
     deep, length = (float(np.ptp(cloud @ d)) for d in (side, traverse))
+    if not _is_closed(job, feature, traverse) or deep < tol.LENGTH_MM:
+        return _Dip(1.0, "")
     radius = min(w.diameter_mm for w in job.shop.wheels) / 2
     dip = min(radius - float(np.sqrt(max(radius**2 - length**2 / 4, 0.0))), deep)
-    return (
-        dip,
-        f"closed at both ends {length:.2f} apart: a wheel of diameter {2 * radius:g} dips {dip:.3f} in",
-    )
+    said = f"closed at both ends {length:.2f} apart: a wheel of diameter {2 * radius:g} dips {dip:.3f} in"
+    return _Dip(dip / deep, said)
 
 
 def _rim(job: JobContext, feature: Feature, side: Array, traverse: Array) -> Left:
