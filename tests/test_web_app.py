@@ -111,6 +111,21 @@ def test_a_block_of_stl_has_the_twelve_edges_of_a_block(tmp_path):
         body_of_stl(tmp_path / "text.stl")
 
 
+def test_answers_in_quick_succession_add_up(client, job):
+    """The second is given while the first is being worked out: its feature is named by what is shown."""
+    numbers = [1]
+    for feature, answers in (("F13", {"edge": "may break"}), ("F12", {"edge": "keep sharp"})):
+        asked = {"from": numbers[-1], "shown": 1, "part": 0, "feature": feature, "answers": answers}
+        made = client.post(f"/api/jobs/{job}/revisions", json=asked)
+        assert made.status_code == 201, made.text
+        numbers.append(made.json()["number"])
+    revision = _ended(client, job, numbers[-1])
+    assert revision["state"] == "done", revision["error"]
+    assert sorted(e["edge"] for e in revision["choices"]["settle"]) == ["keep sharp", "may break"]
+    asked = {"from": 1, "shown": 99, "part": 0, "feature": "F13", "answers": {"edge": "may break"}}
+    assert client.post(f"/api/jobs/{job}/revisions", json=asked).status_code == 404
+
+
 @pytest.fixture(scope="module")
 def blanks(tmp_path_factory) -> dict[str, bytes]:
     """A block that holds the part of 86 x 62 x 22 mm in its place, and one that does not."""

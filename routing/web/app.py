@@ -188,12 +188,16 @@ class Page:
         return Response(status_code=204)
 
     async def revise(self, request: Request) -> Response:
-        """A new revision: with other ``choices``, a choices file's ``toml``, or ``answers`` for a feature."""
+        """A new revision: with other ``choices``, a choices file's ``toml``, or ``answers`` for a feature.
+
+        ``shown`` is the finished revision that names the feature, where ``from`` is still being worked out.
+        """
         job = self._job(request)
         asked = await _json(request)
         base = self._revision(job, asked.get("from"))
         if "answers" in asked:
-            place = self._place(job, base, asked.get("part"), asked.get("feature"))
+            shown = self._revision(job, asked.get("shown", base.number))
+            place = self._place(job, shown, asked.get("part"), asked.get("feature"))
             table = answered(base.choices, place, _table(asked["answers"]))
         elif "toml" in asked:
             try:

@@ -196,6 +196,42 @@ def test_an_edge_picked_in_the_view_is_decided_and_taken_back(job):
     assert not job.locator(".flags .warning", has_text=edge).count()
 
 
+def test_two_edges_decided_in_quick_succession(page):
+    _to_job(page, "wear_plate.step")
+    page.click("#tab-Edges")
+    page.select_option("#which", "asked")
+    before = page.locator("tr[data-key]").count()
+    page.select_option("#which", "may break")
+    for n in (0, 1):
+        page.locator("tr[data-key] th button").nth(n).click()
+        page.select_option("#decide-edges", "must break")
+        old = page.url
+        page.locator(".decide button").click()
+        page.wait_for_function("u => location.href !== u", arg=old)
+    _next(page)
+    page.select_option("#which", "asked")
+    assert page.locator("tr[data-key]").count() == before + 2
+
+
+def test_choices_sent_after_an_answer_keep_the_answer(page):
+    """A feature's card stands beside the form of choices: both are sent before the first is worked out."""
+    _to_job(page, "wear_plate.step")
+    page.click("#tab-Features")
+    page.locator("tr[data-key]", has_text="chamfer").first.locator("button").click()
+    page.click("#tab-Choices")
+    page.select_option("#decide-edges", "must break")
+    old = page.url
+    page.locator(".decide button").click()
+    page.wait_for_function("u => location.href !== u", arg=old)
+    kept = page.locator(".kept li", has_text="chamfer of").filter(has_text="edge must break")
+    kept.wait_for()
+    page.fill("#material", "carbide-12")
+    page.locator(".choices button[type=submit]").click()
+    _next(page)
+    assert page.locator("#material").input_value() == "carbide-12"
+    assert kept.count() == 1
+
+
 def test_what_a_row_names_is_turned_into_sight(page):
     """From the corner of +x, -y and +z: an edge of a -x face alone is behind, one of a +x face is not."""
     _to_job(page, "forming_insert.step")

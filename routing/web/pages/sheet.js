@@ -82,7 +82,7 @@ export async function sheetPage({ main, rest, complain, announce, take }) {
     const made = await post(`/api/jobs/${id}/revisions`, { from: turn, ...content });
     location.hash = `#/job/${id}/${made.number}/${place}`;
   }
-  const answer = (feature, answers) => again({ part: place, feature, answers });
+  const answer = (feature, answers) => again({ part: place, feature, answers, shown: told.revision.number });
 
   const pick = key => el("button", { type: "button", className: "ref", onclick: () => choose(key) }, key);
 
@@ -296,7 +296,10 @@ export async function sheetPage({ main, rest, complain, announce, take }) {
       const moved = Number(place_ ?? 0) !== place;
       [turn, place] = [Number(number_ ?? 1), Number(place_ ?? 0)];
       if (moved) { seen = false; told = null; chosen = null; }
-      ask(refresh);
+      ask(async () => {
+        await refresh();
+        if (told && busy() && tab === "Choices") drawPanel(); // else it would send those of the revision before
+      });
       return true;
     },
     hear({ revision: now, seen: count, job: whose, gone, glimpse }) {
