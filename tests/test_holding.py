@@ -387,6 +387,8 @@ def test_every_setup_of_a_random_insert_has_an_answer_and_a_seat(seed: int) -> N
         if h.process != "bench" and h.answer is not None:
             assert set(h.bears_on) <= {f.id for f in found.features}
             assert set(h.bears_on) & outsides
+            if h.answer.way not in ("vise", "chuck"):  # these need nothing under the part
+                assert h.seat_mm2 >= SHOP.workholding.seat_mm2
 
 
 @pytest.mark.parametrize("seed", range(6))

@@ -37,6 +37,15 @@ _UNITS = {
     "_deg": "deg",
     "_min": "min",
     "_cost": "money",
+    "_n_per_cm2": "N/cm2",
+    "force_n": "N",
+    "_mpa": "MPa",
+    "_hrc": "HRC",
+    "_um": "um",
+    "_percent": "%",
+    "thin_ratio": "times",
+    "slender_ratio": "times",
+    "spring_ratio": "times",
     "_ratio": "diameters",
 }
 
