@@ -152,7 +152,7 @@ def holding(content: Content) -> Section | None:
     head = ("setup", "process", "up", "held by", "how", "asked before")
     blocks: list[Block] = [
         Text("Forces, stresses and areas are estimates: a person who knows the machine looks first.", "note"),
-        Table(head, tuple(rows), (0.9, 1.8, 1.2, 1.6, 5, 6)),
+        Table(head, tuple(rows), (1.1, 1.8, 1.2, 1.6, 5, 5.8)),
     ]
     threads = {t["feature"]: t for s in setups for t in s["threads"]}
     if threads:
