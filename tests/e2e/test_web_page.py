@@ -196,6 +196,19 @@ def test_an_edge_picked_in_the_view_is_decided_and_taken_back(job):
     assert not job.locator(".flags .warning", has_text=edge).count()
 
 
+@pytest.mark.parametrize(("where", "what"), [("77/0", "revision"), ("1/9", "part"), ("x/y", "revision")])
+def test_an_address_of_nothing_says_so_and_the_page_goes_on(page, where, what):
+    _to_job(page, "wear_plate.step")
+    own = page.url
+    page.goto(f"{own.rsplit('/', 2)[0]}/{where}")
+    page.locator("#said", has_text=f"there is no such {what}").wait_for()
+    assert page.locator("main").inner_text() == "There is nothing to show here. To the jobs"
+    page.goto(own)
+    page.wait_for_selector("#tab-Features")
+    page.reload()
+    page.wait_for_selector("#tab-Features")
+
+
 def test_two_edges_decided_in_quick_succession(page):
     _to_job(page, "wear_plate.step")
     page.click("#tab-Edges")

@@ -14,7 +14,7 @@ const RANK = { blocking: 0, warning: 1, note: 2 };
 export async function sheetPage({ main, rest, complain, announce, take }) {
   let [id, turn, place] = [rest[0], Number(rest[1] ?? 1), Number(rest[2] ?? 0)];
   let job = await get(`/api/jobs/${id}`);
-  let told = null, chosen = null, tab = "Flags", shown = "", all = false, seen = false, closed = false, serial = 0;
+  let told = null, chosen = null, tab = "Flags", shown = "", all = false, lost = false, seen = false, closed = false, serial = 0;
 
   const title = el("h1"), turns = el("select", { id: "turn" }), parts = el("select", { id: "part" });
   const tools = el("div", { className: "row tools" }), progress = el("div", { className: "progress", hidden: true });
@@ -250,6 +250,11 @@ export async function sheetPage({ main, rest, complain, announce, take }) {
 
   async function load() {
     const mine = ++serial;
+    lost = !revision() || (job.parts.length > 0 && !job.parts[place]);
+    if (lost) {
+      main.replaceChildren(el("p", { className: "quiet" }, "There is nothing to show here. ", el("a", { href: "#/" }, "To the jobs")));
+      throw new Error(revision() ? "there is no such part." : "there is no such revision.");
+    }
     drawHead(); drawState(); drawBlock();
     if (!seen && job.parts.length > place) await see();
     else if (!seen && busy()) peek();
@@ -292,7 +297,7 @@ export async function sheetPage({ main, rest, complain, announce, take }) {
     refresh: () => ask(refresh),
     // Another revision or part of the same job keeps the page, and the view where it can.
     moveTo([other, number_, place_]) {
-      if (other !== id) return false;
+      if (other !== id || lost) return false;
       const moved = Number(place_ ?? 0) !== place;
       [turn, place] = [Number(number_ ?? 1), Number(place_ ?? 0)];
       if (moved) { seen = false; told = null; chosen = null; }
