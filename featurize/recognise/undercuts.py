@@ -2,8 +2,8 @@
 
 A T-slot has a neck and a wider head, a dovetail leaning flanks; both have a floor that is seen through the
 mouth and roofs that overhang it on opposite sides. A groove in the walls of another recess lies between a
-ledge and a roof, and the recess around it bars the way straight in. A cut in a wall with a free way in from
-the side is no undercut: from there it is a slot or pocket like others.
+ledge and a roof, and the recess around it bars the way straight in. A cut in a wall that some side sees is no
+undercut: from there it is a slot or pocket like others.
 """
 
 from __future__ import annotations
@@ -268,12 +268,9 @@ def _walled(
         return None
     into = np.mean([lip.into for lip in lips], axis=0)
     backs = [f for f in group if is_wall(scene.face(f), access, 5)]
-    seen = [s for s in scene.seen_from(group) if abs(float(frame.direction(s) @ access)) < 0.5]
     straight = float(np.linalg.norm(into)) > 0.5  # in one wall, not all round
-    ends = [s for s in seen if not straight or abs(float(frame.direction(s) @ into)) < 0.5]
-    # Open at both ends it is a slot, or what a crossing cut has left of a passage.
-    if ends != seen or len(ends) > 1 or not backs:
-        return None
+    if not backs or scene.seen_from(group):
+        return None  # from a side that sees it, it is a pocket or slot, or what is left of a passage
     roofs = sorted({lip.roof for lip in lips})
     gap = -reach(scene, roofs, -access) - reach(scene, floors, access)
     depth = max((d for lip in lips for b in backs if (d := _depth(scene, lip, b)) is not None), default=0.0)
@@ -287,7 +284,7 @@ def _walled(
     if corner is not None:
         dims["corner_radius_mm"] = corner
     why = f"in the wall{'' if straight else 's'} of a recess, which bars the way straight in"
-    return _feature(scene, Kind.GROOVE, tuple(sorted(group)), access, dims, run, tuple(ends), why)
+    return _feature(scene, Kind.GROOVE, tuple(sorted(group)), access, dims, run, (), why)
 
 
 def _normal(scene: Scene, f: int) -> Array:
