@@ -142,6 +142,9 @@ def summary(route: dict[str, Any]) -> list[str]:
     operations, stock, estimate = route["operations"], route["stock"], route["estimate"]
     setups = len({o["setup"] for o in operations})
     lines = [f"{len(operations)} operations in {setups} setups"]
+    if held := route.get("setups"):
+        words = (f"{s['setup']} {s['held_by']}{' (weak)' if s['grade'] == 'weak' else ''}" for s in held)
+        lines.append(f"held by: {', '.join(words)} (an estimate)")
     removed = stock["blank_mm3"] - stock["part_mm3"]
     if stock["note"]:
         lines.append(f"{stock['ground_file']}: {stock['note']}")

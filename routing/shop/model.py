@@ -112,7 +112,7 @@ class Workholding:
     """How parts are held. ``order`` and ``force_n`` (the largest of a cut) are by process.
 
     ``screw_class`` is the property class of screws from below, tightened to ``tighten_share`` of their proof
-    load. Ratios are heights over widths, but for ``spring_ratio``, which is width between the jaws over thickness.
+    load. Ratios are heights over widths, but for ``spring_ratio``: width between the jaws over thickness.
     """
 
     screw_class: str
