@@ -382,10 +382,10 @@ def test_far_corners_have_electrodes_of_their_own() -> None:
         assert forecast == pytest.approx(body.size_mm, abs=1e-6)
 
 
-@pytest.mark.parametrize("where", [(0, 0), (20, 0)])
-def test_the_size_is_foretold(where: tuple[float, float]) -> None:
-    """A closed pocket, and one that opens to a side."""
-    job = job_of(block().cut(cq.Workplane().box(12, 8, 8).translate((*where, 20))))
+@pytest.mark.parametrize(("where", "deep"), [((0, 0), 8), ((20, 0), 8), ((0, 0), 50)])
+def test_the_size_is_foretold(where: tuple[float, float], deep: float) -> None:
+    """A closed pocket, one that opens to a side, and an opening right through."""
+    job = job_of(block().cut(cq.Workplane().box(12, 8, deep).translate((*where, 20))))
     feature = next(f for f in job.features if f.kind != Kind.OUTSIDE_FACE)
     cavity = cavity_of(job.part, feature, UP, margin_mm=FINISH / 2)
     for gap in (FINISH, ROUGH):

@@ -82,7 +82,10 @@ def size_mm(
     wide, high = footprint_mm(outline, zones, gap_mm, () if zones else open_)
     low = float((job.cloud(feature.faces) @ view.along).min())
     top = job.kept(("top", *np.round(toward, 9)), lambda: float((job.part.mesh.vertices @ view.along).max()))
-    return plan.whole_mm((wide, high, top + owned.overrun_mm - low - gap_mm), owned)
+    # Right through it goes on below, else the gap is under it.
+    through = any(job.part.frame.direction(s) @ view.along < -0.9 for s in feature.opens_to)
+    below = owned.overrun_mm if through and not zones else -gap_mm
+    return plan.whole_mm((wide, high, top + owned.overrun_mm - low + below), owned)
 
 
 def _outline(job: JobContext, feature: Feature, view: View) -> Any:
