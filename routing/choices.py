@@ -67,7 +67,7 @@ def _wrong(key: str, value: object) -> ChoicesError:
 
 @dataclass(frozen=True)
 class Material:
-    """``hardness_hrc`` for steel; ``binder_percent`` (by mass), perhaps ``grain_um``, for cemented carbide."""
+    """``hardness_hrc`` for steel; ``binder_percent`` (by mass), perhaps ``grain_um``, for carbide."""
 
     name: str
     hardness_hrc: float | None = None

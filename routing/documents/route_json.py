@@ -54,7 +54,8 @@ def build(
         "version": VERSION,
         "part": _part(document, solid, recognition, choices),
         "features": [
-            geometry(f, part, solid.face_names) | _routed(f, route, flags, choices) for f in recognition.features
+            geometry(f, part, solid.face_names) | _routed(f, route, flags, choices)
+            for f in recognition.features
         ],
         "doubts": [doubt(d) for d in doubts(recognition)],
         "operations": [_operation(o, route.estimate) for o in route.operations],

@@ -107,8 +107,8 @@ def model_of(
     """A solid for ``makeViewer``, as JSON data.
 
     Keys: positions, normals, triangles, face_of_triangle (arrays), edges [{faces, place, points}],
-    low, high (mm), and labels where given: (palette key, words) of each face. A face's number is its place (from 0) in
-    TopExp.MapShapes, or what ``source_faces`` has there: its place in the file as read.
+    low, high (mm), and labels where given: (palette key, words) of each face. A face's number is its place
+    (from 0) in TopExp.MapShapes, or what ``source_faces`` has there: its place in the file as read.
     """
     return packed(mesh_of(solid, deflection_mm), labels, source_faces=source_faces)
 
