@@ -79,5 +79,5 @@ def test_whose_papers_these_are(tmp_path: Path) -> None:
     shop = load_shop(written(tmp_path, '[toolroom]\nname = "Own"'))
     assert str(shop.toolroom) == "Own"
     assert "demo" in load_shop().toolroom.name.lower()
-    with pytest.raises(ShopError, match="toolroom.name = ''"):
+    with pytest.raises(ShopError, match=r"toolroom\.name = ''"):
         load_shop(written(tmp_path, '[toolroom]\nname = ""'))

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 BLOCKED, BAD_INPUT, OUR_FAULT = 1, 2, 3
 
 Model = Annotated[Path, typer.Argument(help="STEP file (AP203, AP214, AP242).", metavar="MODEL.step")]
-Material = Annotated[str | None, typer.Option(help="steel-60hrc, carbide-12 (binder share), carbide-12-fine ...")]
+Material = Annotated[str | None, typer.Option(help="steel-60hrc, carbide-12 (binder %), carbide-12-fine ...")]
 WorkingSide = Annotated[str | None, typer.Option(help="+z, -x, ... or a vector 0,0.5,1; model coordinates.")]
 Blank = Annotated[str | None, typer.Option(help="auto, block, disc or a STEP file.")]
 Margin = Annotated[float | None, typer.Option("--blank-margin", help="Blank beyond the part, mm.")]
