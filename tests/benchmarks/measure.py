@@ -140,6 +140,8 @@ def measured(path: Path, limit_s: float, *, documents: bool = True) -> Figures:
     found.steps = _medians(whole)
     found.bare_s = found.steps.pop(BARE, 0.0)
     found.stages = staged(found.steps)
+    if (found.stopped or found.failed) and not whole[1:]:
+        found.stages.pop(stage_of(going_on), None)  # a stage half done is none
     found.runs = len(whole)
     return found
 
@@ -149,12 +151,16 @@ def _medians(runs: list[dict[str, float]]) -> dict[str, float]:
     return {name: statistics.median([run[name] for run in runs if name in run]) for name in names}
 
 
+def stage_of(step: str) -> str:
+    stage = "documents" if step.startswith(_WRITING) else _STAGE_OF.get(step, step)
+    return stage if stage in STAGES else OTHER
+
+
 def staged(steps: dict[str, float]) -> dict[str, float]:
     """Seconds by stage; every hand-over is a document, and a step that this does not know is "other"."""
     found: dict[str, float] = defaultdict(float)
     for step, seconds in steps.items():
-        stage = "documents" if step.startswith(_WRITING) else _STAGE_OF.get(step, step)
-        found[stage if stage in STAGES else OTHER] += seconds
+        found[stage_of(step)] += seconds
     return {stage: found[stage] for stage in STAGES if stage in found}
 
 
