@@ -65,7 +65,9 @@ def _from(setup: Setup, side: str) -> Answer:
         return Answer("threads", Grade.NO, found[0].reason, (), found)
     where = "" if side == opposite(setup.side) else ", on an angle plate"
     names = ", ".join(f"{s.thread} {s.feature}" for s in usable)
-    said = f"screwed down from {side} by {names} at {usable[0].bears.pull_n:.0f} N each{where}"
+    least, most = (f"{pull(s.bears.pull_n for s in usable):.0f}" for pull in (min, max))
+    pulls = f"{least} N" if least == most else f"{least} to {most} N"
+    said = f"screwed down from {side} by {names} at {pulls} each{where}"
     said += f", pins in {', '.join(pins)}" if pins else ""
     if setup.job.material.binder_percent is not None:
         said += "; carbide cracks before it yields: tighten by turns, with a torque wrench"

@@ -28,7 +28,7 @@ export function swatch(key) {
     svg("rect", { x: 0.5, y: 0.5, width: 39, height: 19, fill: "none", stroke: "#1c2530" }));
 }
 
-export const processMark = key => el("span", { className: "process" }, swatch(key), " ", nameOf(key));
+export const processMark = key => el("span", { className: "process" }, terms.signs[key] && swatch(key), " ", nameOf(key));
 
 export function edgeSample(look) {
   const [width, dash, stroke] = { sharp: [4, "", "#b80029"], break: [3, "7 4", "#17191e"], plain: [1.3, "", "#17191e"] }[look];

@@ -146,6 +146,7 @@ export async function sheetPage({ main, rest, complain, announce, take }) {
           Number.isFinite(estimate.minutes_low) ? ` (${number(estimate.minutes_low, 0)} to ${number(estimate.minutes_high, 0)})` : "",
           Number.isFinite(estimate.cost) ? `, ${number(estimate.cost, 0)} ${estimate.currency ?? ""}` : "",
           ": an estimate, not an offer."),
+        ...holding(route().setups ?? []),
       ];
     },
     Choices: () => choicesForm({ job, revision: revision(), told: { route: route(), path: path() }, again, complain }),
@@ -174,6 +175,16 @@ export async function sheetPage({ main, rest, complain, announce, take }) {
     const faces = o.features.flatMap(key => named(key)?.faces.map(f => f.index) ?? []);
     view.mark(faces);
     announce(`Operation ${o.number}: ${plural(faces.length, "face")} marked`);
+  }
+
+  function holding(setups) {
+    const row = s => el("tr", null, el("th", { scope: "row" }, s.setup), el("td", null, processMark(s.process)), el("td", { className: "figures" }, s.from_side),
+      el("td", null, s.held_by, s.grade === "holds" ? "" : ` (${s.grade})`), el("td", null, s.reason), el("td", null, s.refused.map(r => el("div", null, `${r.way}: ${r.reason}`))));
+    return setups.length === 0 ? [] : [
+      el("h2", null, "How each setup is held"),
+      table("Holding", ["Setup", "Process", "Up", "Held by", "How", "Asked before"], setups.map(row)),
+      el("p", { className: "quiet" }, "Forces, stresses and areas are estimates: a person who knows the machine looks first."),
+    ];
   }
 
   function doubt(d) {
