@@ -59,7 +59,9 @@ class Disc:
 
 def is_undercut(feature: Feature) -> bool:
     """Whether no straight tool comes at all of a feature: it is roofed, or a groove in a wall."""
-    return feature.kind == Kind.GROOVE or Role.ROOF in feature.roles.values()
+    # A person may call anything a groove: it is judged as one where it was measured as one.
+    groove = feature.kind == Kind.GROOVE and {"width_mm", "depth_mm"} <= feature.dims.keys()
+    return groove or Role.ROOF in feature.roles.values()
 
 
 def side_cut(job: JobContext, feature: Feature, name: str) -> Verdict:
