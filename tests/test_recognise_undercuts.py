@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import cadquery as cq
 import numpy as np
@@ -12,6 +13,8 @@ from OCP.BRepBuilderAPI import BRepBuilderAPI_Transform
 from featurize.brep.build import build_part
 from featurize.feature import Feature, Kind, Role
 from featurize.recognise import recognise
+from featurize.recognise.scene import Scene
+from featurize.recognise.undercuts import _before
 from tests.support import undercut_parts as parts
 from tests.support.transforms import motion
 
@@ -51,6 +54,16 @@ def test_tee(
     assert (feature.kind, len(feature.opens_to)) == (kind, sides)
     sizes(feature, neck_width_mm=6, head_width_mm=12, head_height_mm=4, depth_mm=9, length_mm=length)
     assert "flank_angle_deg" not in feature.dims
+
+
+def test_a_floor_that_has_no_mesh_is_looked_at_all_the_same() -> None:
+    """Broken faces have none; their samples stand off the face as its facets' points would."""
+    part = build_part(cq.Workplane().box(20, 20, 10).val().wrapped)
+    top = next(f.id for f in part.faces if f.low[2] > 4.9)
+    bare = part.mesh.face_ids != top
+    mesh = replace(part.mesh, triangles=part.mesh.triangles[bare], face_ids=part.mesh.face_ids[bare])
+    scene = Scene(replace(part, mesh=mesh), frozenset())
+    assert _before(scene, [top])[:, 2] == pytest.approx(5 + 2 * mesh.deflection_mm)
 
 
 def test_a_place_to_plunge_belongs_to_the_slot() -> None:

@@ -294,6 +294,8 @@ def _normal(scene: Scene, f: int) -> Array:
 def _before(scene: Scene, ids: Sequence[int]) -> Array:
     """Points (n, 3) spread evenly over faces and moved out of the material."""
     corners = scene.triangles(ids)
+    if len(corners) == 0:  # a broken face may have no mesh
+        return np.vstack([scene.off_surface(i) for i in ids])
     across = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
     areas = np.linalg.norm(across, axis=1)
     share = (np.arange(_POINTS) + 0.5) / _POINTS
