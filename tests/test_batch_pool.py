@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import fcntl
 import os
 import signal
 import subprocess
@@ -13,6 +14,7 @@ from typing import Any
 import pytest
 from support.batches import ROOT, until
 
+from featurize.isolate import run_apart
 from routing.batch.pool import Limits, Outcome, Pool, Stop, StoppedError, resident_mb
 
 needs_linux = pytest.mark.skipif(sys.platform != "linux", reason="sizes and orphans are seen on Linux only")
@@ -48,6 +50,10 @@ def work(task: Any, attempt: int, left_s: float) -> Any:
             child = subprocess.Popen([sys.executable, "-c", "import time; time.sleep(60)"])
             Path(where).write_text(str(child.pid))
             time.sleep(60)
+        case ("hold", where):
+            with Path(where).open("wb") as lock:
+                fcntl.flock(lock, fcntl.LOCK_EX)
+                run_apart(_fill_and_sleep, time_limit_s=100)
     return None
 
 
@@ -222,3 +228,26 @@ print([m for m in sorted(set(sys.modules) - before) if m.split(".")[0] in librar
 """
     ran = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True, cwd=ROOT)
     assert ran.stdout.strip() == "[]"
+
+
+def _fill_and_sleep() -> None:
+    kept = bytearray(b"x") * 2**30  # takes its time to be gone
+    time.sleep(60 + kept[0])
+
+
+def _is_free(where: Path) -> bool:
+    with where.open("wb") as lock:
+        try:
+            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError:
+            return False
+        return True
+
+
+@needs_linux
+def test_what_a_fork_holds_is_free_when_its_worker_is_cleaned_up_after(tmp_path: Path) -> None:
+    where, free = tmp_path / "lock", []
+    with Pool(1, work, Limits(2.5), cleaned=lambda task: free.append(_is_free(where))) as pool:
+        done = all_of(pool, [("hold", str(where))])
+    assert how(done[("hold", str(where))]) is Stop.TIMED_OUT
+    assert free == [True]

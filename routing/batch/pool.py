@@ -27,6 +27,8 @@ from featurize.isolate import die_with, may_fork
 _TICK_S = 0.1
 _START_LIMIT_S = 120.0
 _FAILED_STARTS = 3
+# A killed process is gone in milliseconds; one that nobody reaps is not waited for.
+_GONE_S = 1.0
 # Idle above this share of its memory limit a worker is replaced: the next task must not pay for earlier ones.
 _STALE = 0.5
 _MEND = "simplify the model or raise the limit"
@@ -292,6 +294,16 @@ class _Worker:
         self.process.kill()
         self.process.join()
         self.pipe.close()
+        if hasattr(os, "killpg"):  # forks hold what the worker held until they are gone too
+            _wait_for_group(self.pid)
+
+
+def _wait_for_group(group: int) -> None:
+    deadline = time.monotonic() + _GONE_S
+    with suppress(ProcessLookupError, PermissionError):
+        while time.monotonic() < deadline:
+            os.killpg(group, 0)
+            time.sleep(0.005)
 
 
 @contextmanager
