@@ -141,7 +141,7 @@ def run_apart(function: Callable[[], T], *, time_limit_s: float) -> T:
             raise StepError(Code.TIMED_OUT, f"stopped after {time_limit_s:g} s")
         try:
             ok, answer = receiver.recv()
-        except EOFError:
+        except (EOFError, OSError):  # it ended before its answer, or in the midst of it
             _, status = os.waitpid(pid, 0)
             code = os.waitstatus_to_exitcode(status)
             how = f"signal {-code}" if code < 0 else f"exit status {code}"

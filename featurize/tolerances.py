@@ -2,6 +2,8 @@
 
 # Two lengths closer than this are one: ten times finer than a toolroom measures (0.001 mm).
 LENGTH_MM = 1e-4
+# Plane regions are put on a grid of this: it closes the hairlines between neighbours, far below any length.
+SNAP_MM = LENGTH_MM / 100
 # Customers' files are sewn to 0.01 mm at worst; faces this close count as one surface.
 SURFACE_MM = 1e-2
 # Two directions closer than this are parallel: 0.02 deg is 0.03 mm over 100 mm.

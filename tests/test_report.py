@@ -26,7 +26,7 @@ from routing.report.pdf import pdf
 from routing.report.pictures import Subject, legend, picture, subject_of
 from routing.report.render import Eye, shoot, visible
 from routing.report.shop_sections import gauge
-from routing.report.type import printable
+from routing.report.type import stretches
 from routing.shop import load_shop
 from routing.trade import SIGNS
 from routing.viewer.mesh import mesh_of
@@ -48,6 +48,10 @@ def made(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactor
 @pytest.fixture(scope="module")
 def content(made: Path) -> dict[str, Any]:
     return json.loads((made / "route.json").read_text(encoding="utf-8"))
+
+
+def printable(text: str) -> str:
+    return "".join(letters for _, letters in stretches(text))
 
 
 def _squeezed(text: str) -> str:

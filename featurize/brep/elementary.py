@@ -62,7 +62,7 @@ def sampled(kind: Any, placements: Array, uv: Array) -> Samples:
         return Samples(origin + a * out + v * z, _unit(np.cross(a * turn, z)), out)
     if kind == CONE:
         radius, along = a + v * np.sin(b), np.sin(b) * out + np.cos(b) * z
-        away = np.sign(radius) * np.cos(b) * out - np.sin(np.abs(b)) * np.sign(b) * z
+        away = np.sign(radius) * np.cos(b) * out - np.sin(b) * z
         return Samples(origin + radius * out + v * np.cos(b) * z, _unit(np.cross(radius * turn, along)), away)
     tilted, lift = np.cos(v) * out + np.sin(v) * z, np.cos(v) * z - np.sin(v) * out
     if kind == SPHERE:

@@ -17,8 +17,6 @@ from featurize import tolerances as tol
 from featurize.brep.part import Part
 from featurize.brep.surfaces import Array, Plane, Surface
 
-_SNAP_MM = tol.LENGTH_MM / 100
-
 
 @dataclass(frozen=True, eq=False)
 class View:
@@ -41,6 +39,12 @@ class View:
             raise ValueError("the view needs an up direction that is not its own direction")
         return cls(origin, along, np.cross(square / length, along), square / length)
 
+    @classmethod
+    def of(cls, part: Part, along: Array) -> View:
+        """The view of a part along a unit direction (3,): its frame's origin, an axis of the frame up."""
+        axes = part.frame.axes
+        return cls.toward(part.frame.origin, np.asarray(along), axes[int(np.argmin(np.abs(axes @ along)))])
+
     def flat(self, points: Array) -> Array:
         """Model points (..., 3) to the plane (..., 2)."""
         return np.asarray((np.asarray(points) - self.origin) @ np.array([self.across, self.up]).T)
@@ -62,9 +66,7 @@ class Shadow:
 def shadow(part: Part, direction: Array, up: Array | None = None) -> Shadow:
     """The silhouette of a part along a unit direction (3,)."""
     direction = np.asarray(direction, float) / np.linalg.norm(direction)
-    if up is None:
-        up = part.frame.axes[int(np.argmin(np.abs(part.frame.axes @ direction)))]
-    view = View.toward(part.frame.origin, direction, up)
+    view = View.of(part, direction) if up is None else View.toward(part.frame.origin, direction, up)
     return Shadow(view, cast(part, view))
 
 
@@ -78,7 +80,7 @@ def cast(part: Part, view: View, faces: NDArray[np.int64] | None = None) -> Any:
     owner = np.repeat(np.arange(len(asked)), [len(r) for r in rows])
     triangles = mesh.triangles[np.concatenate([np.zeros(0, np.int64), *rows])]
     corners = view.flat(mesh.vertices[triangles])
-    turn = _twice_area(corners)
+    turn = twice_area(corners)
     flat = np.array([isinstance(f.surface, Plane) for f in asked], bool)[owner]
     seen = np.abs(turn) > 0
     if faces is None:
@@ -92,12 +94,36 @@ def cast(part: Part, view: View, faces: NDArray[np.int64] | None = None) -> Any:
         if isinstance(face.surface, Plane) and covers(face.surface, view) and seen[mine].any():
             pieces.append(_outline(triangles[mine][seen[mine]], mesh.vertices, corners[mine][seen[mine]]))
     # Snapping far below any tolerance closes the hairlines between neighbours.
-    found = shapely.unary_union(pieces, grid_size=_SNAP_MM)
+    found = shapely.unary_union(pieces, grid_size=tol.SNAP_MM)
     if len(facets) and not found.is_empty:
         # Most round faces lie under or over flat ones: what they cast is there already.
         shapely.prepare(found)
         facets = facets[~shapely.covers(found, facets)]
-    return shapely.unary_union([found, *facets], grid_size=_SNAP_MM) if len(facets) else found
+    return shapely.unary_union([found, *facets], grid_size=tol.SNAP_MM) if len(facets) else found
+
+
+def enclosed(part: Part, view: View, faces: NDArray[np.int64]) -> Any:
+    """What some faces cover in a view or, being upright, fence in: a shapely region, its holes filled."""
+    rings = _filled(cast(part, view, faces))
+    if sum(float(ring.area) for ring in rings) < tol.SURFACE_MM**2:
+        flat = view.flat(part.mesh.vertices[part.mesh.triangles[part.mesh.rows(faces)]])
+        # Foot and rim of such a wall fall on each other: each line once.
+        ends = np.round(flat[:, [[0, 1], [1, 2], [2, 0]]].reshape(-1, 2, 2) / tol.SNAP_MM)
+        ends = ends[np.any(ends[:, 0] != ends[:, 1], axis=1)]
+        swap = (ends[:, 0, 0] > ends[:, 1, 0]) | (
+            (ends[:, 0, 0] == ends[:, 1, 0]) & (ends[:, 0, 1] > ends[:, 1, 1])
+        )
+        ends[swap] = ends[swap][:, ::-1]
+        net = shapely.union_all(
+            shapely.linestrings(np.unique(ends, axis=0) * tol.SNAP_MM), grid_size=tol.SNAP_MM
+        )
+        rings = _filled(shapely.polygonize(shapely.get_parts(net)))
+    return shapely.unary_union(rings)
+
+
+def _filled(region: Any) -> list[Any]:
+    """The polygons of a region without their holes."""
+    return [shapely.Polygon(p.exterior) for p in shapely.get_parts(region) if p.geom_type == "Polygon"]
 
 
 def covers(surface: Surface, view: View) -> bool:
@@ -105,7 +131,8 @@ def covers(surface: Surface, view: View) -> bool:
     return not isinstance(surface, Plane) or abs(float(surface.normal @ view.along)) > tol.EDGE_ON_SINE
 
 
-def _twice_area(corners: Array) -> Array:
+def twice_area(corners: Array) -> Array:
+    """Signed (m,) of triangles (m, 3, 2), positive against the clock."""
     a, b = corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]
     return np.asarray(a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0])
 
@@ -121,11 +148,11 @@ def _outline(triangles: NDArray[np.int64], vertices: Array, corners: Array) -> A
     sides, count = np.unique(pairs, axis=0, return_counts=True)
     rings = shapely.get_parts(shapely.polygonize(shapely.linestrings(flat[sides[count == 1]])))
     if len(rings) == 0:
-        return shapely.union_all(shapely.polygons(corners), grid_size=_SNAP_MM)
+        return shapely.union_all(shapely.polygons(corners), grid_size=tol.SNAP_MM)
     # The rings' holes come back as rings too: keep what a facet covers.
     centres = shapely.points(corners.mean(axis=1))
     covered = np.unique(shapely.STRtree(rings).query(centres, predicate="within")[1])
-    return shapely.union_all(rings[covered], grid_size=_SNAP_MM)
+    return shapely.union_all(rings[covered], grid_size=tol.SNAP_MM)
 
 
 def envelope(polygon: Any) -> Array:

@@ -12,27 +12,13 @@ from featurize.brep.surfaces import Array, Cone, Cylinder, Freeform, Plane, Sphe
 
 
 def normals_at(surface: Surface, points: Array) -> Array | None:
-    """Outward unit normals (n, 3) of an analytic surface at points (n, 3); None for free forms."""
-    if isinstance(surface, Plane):
-        return np.broadcast_to(surface.normal, points.shape)
-    if isinstance(surface, Cylinder):
-        away = _radial(points - surface.origin, surface.axis)
-    elif isinstance(surface, Cone):
-        radial = _unit(_radial(points - surface.apex, surface.axis))
-        angle = np.radians(surface.half_angle_deg)
-        away = radial * np.cos(angle) - surface.axis * np.sin(angle)
-    elif isinstance(surface, Sphere):
-        away = points - surface.centre
-    elif isinstance(surface, Torus):
-        radial = _unit(_radial(points - surface.centre, surface.axis))
-        away = points - (surface.centre + surface.major_mm * radial)
-    else:
-        return None
-    return _unit(away) * (-1.0 if surface.hollow else 1.0)
+    """Outward unit normals (n, 3) at points (n, 3) of a surface; None for a free form."""
+    table = NormalTable([surface])
+    return table.at(np.zeros(1, np.int64), np.asarray(points)[None])[0] if table.known[0] else None
 
 
 class NormalTable:
-    """The surfaces of many faces as arrays: normals of all of them in one go, as ``normals_at`` has them."""
+    """The surfaces of many faces as arrays: normals of all of them in one go."""
 
     def __init__(self, surfaces: Sequence[Surface]) -> None:
         self._of = {

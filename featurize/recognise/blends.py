@@ -40,11 +40,9 @@ class Blend:
 
 def blend_of(scene: Scene, f: int) -> Blend | None:
     """What a free surface rounds off, or None when it is no such thing."""
-    if f not in scene.memo:
-        scene.memo[f] = _find(scene, f) if isinstance(scene.face(f).surface, Freeform) else None
-    found = scene.memo[f]
-    assert found is None or isinstance(found, Blend)
-    return found
+    if not isinstance(scene.face(f).surface, Freeform):
+        return None
+    return scene.kept(("blend", f), lambda: _find(scene, f))
 
 
 def _find(scene: Scene, f: int) -> Blend | None:

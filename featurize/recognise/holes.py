@@ -71,11 +71,7 @@ def _with_thread(hole: Feature, thread: ModelledThread) -> Feature:
 def coverage(scene: Scene, ids: list[int], origin: Array, axis: Array) -> float:
     """Share of the full turn that faces cover about an axis (0 to 1)."""
     key = ("turn", tuple(ids), origin.tobytes(), axis.tobytes())
-    if key not in scene.memo:
-        scene.memo[key] = _coverage(scene, ids, origin, axis)
-    found = scene.memo[key]
-    assert isinstance(found, float)
-    return found
+    return scene.kept(key, lambda: _coverage(scene, ids, origin, axis))
 
 
 def _coverage(scene: Scene, ids: list[int], origin: Array, axis: Array) -> float:

@@ -7,10 +7,10 @@ the registry in ``featurize.recognise`` takes the faces of what was found out of
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Hashable, Iterable, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
-from typing import cast
+from typing import TypeVar, cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,6 +25,8 @@ from featurize.brep.surfaces import Array, Cylinder, Plane
 from featurize.brep.surfaces_at import same_surface, square
 from featurize.feature import Feature, Kind, Vec3
 
+T = TypeVar("T")
+
 # A sample whose normal is this near (cosine) to a direction shows that a round face turns through it:
 # half a mesh facet.
 _NEAR_COS = float(np.cos(np.radians(tol.MESH_ANGLE_DEG)))
@@ -38,8 +40,15 @@ class Scene:
     free: frozenset[int]
     found: tuple[Feature, ...] = ()
     # What was worked out of the part, by what and of which faces: in any frame, and in this one.
-    memo: dict[object, object] = field(default_factory=dict, repr=False)
-    here: dict[object, object] = field(default_factory=dict, repr=False)
+    memo: dict[Hashable, object] = field(default_factory=dict, repr=False)
+    here: dict[Hashable, object] = field(default_factory=dict, repr=False)
+
+    def kept(self, key: Hashable, make: Callable[[], T], *, here: bool = False) -> T:
+        """A value made once for this part in any frame, or (``here``) in this one."""
+        memo = self.here if here else self.memo
+        if key not in memo:
+            memo[key] = make()
+        return cast("T", memo[key])
 
     def face(self, id_: int) -> Face:
         return self.part.faces[id_]
@@ -56,12 +65,13 @@ class Scene:
 
     def vertices(self, id_: int) -> Array:
         """Mesh corners (n, 3) of one face, in model coordinates; its samples if it has no mesh."""
-        key = ("vertices", id_)
-        if key not in self.memo:
+
+        def make() -> Array:
             mesh = self.part.mesh
             used = mesh.corners([id_])
-            self.memo[key] = mesh.vertices[used] if len(used) else self.face(id_).points
-        return cast("Array", self.memo[key])
+            return np.asarray(mesh.vertices[used]) if len(used) else self.face(id_).points
+
+        return self.kept(("vertices", id_), make)
 
     def triangles(self, ids: Iterable[int]) -> Array:
         """Corners (m, 3, 3) of the mesh facets of several faces."""
@@ -76,22 +86,20 @@ class Scene:
     def skin(self) -> tuple[Array, NDArray[np.int64]]:
         """Points (n, 3) spread over the surface, in the part's frame, about a fortieth of it apart, and
         the face (n,) each lies on."""
-        if "skin" not in self.here:
-            if "skin" not in self.memo:
-                points, ids = self._spread()
-                self.memo["skin"] = self.part.frame.world(points), ids
-            spread, ids = cast("tuple[Array, NDArray[np.int64]]", self.memo["skin"])
-            self.here["skin"] = self.part.frame.local(spread), ids
-        return cast("tuple[Array, NDArray[np.int64]]", self.here["skin"])
+
+        def make() -> tuple[Array, NDArray[np.int64]]:
+            spread, ids = self.kept("skin", self._spread)
+            return self.part.frame.local(spread), ids
+
+        return self.kept("skin", make, here=True)
 
     @property
     def skin_grid(self) -> PointGrid:
         """The points of the skin by their place."""
-        if "skin grid" not in self.here:
-            self.here["skin grid"] = PointGrid(self.skin[0])
-        return cast("PointGrid", self.here["skin grid"])
+        return self.kept("skin grid", lambda: PointGrid(self.skin[0]), here=True)
 
     def _spread(self) -> tuple[Array, NDArray[np.int64]]:
+        """The skin in model coordinates."""
         mesh = self.part.mesh
         corners = self.part.frame.local(mesh.vertices)[mesh.triangles]
         pitch = float(np.max(self.part.high - self.part.low)) / 40
@@ -115,7 +123,7 @@ class Scene:
             start, side = corners[rows[thin], longest[thin]], sides[rows[thin], longest[thin]]
             clouds.append((start[:, None] + shares * side[:, None]).reshape(-1, 3))
             ids.append(np.repeat(mesh.face_ids[thin], n - 1))
-        return np.vstack(clouds), np.concatenate(ids)
+        return self.part.frame.world(np.vstack(clouds)), np.concatenate(ids)
 
     def groups(self, ids: Iterable[int], *kinds: Convexity) -> list[list[int]]:
         """Connected sets of faces, joined by edges of these convexities (any when none given)."""
@@ -149,24 +157,27 @@ class Scene:
         for b, others in enumerate(alike([self.face(f).surface for f in faces])):
             for a in others:
                 one, two = top(group_of[a]), top(group_of[b])
-                if a < b and one != two and self._one_surface(faces[a], faces[b]):
+                if a < b and one != two and self.one_surface(faces[a], faces[b]):
                     last[min(one, two)] = max(one, two)
         merged: dict[int, list[int]] = {}
         for k, group in enumerate(listed):
             merged.setdefault(top(k), []).extend(group)
         return [sorted(merged[k]) for k in sorted(merged)]
 
-    def _one_surface(self, a: int, b: int) -> bool:
+    def one_surface(self, a: int, b: int) -> bool:
+        """Whether two faces lie on one surface."""
         return same_surface(self.face(a).surface, self.face(b).surface, self.face(b).centroid)
 
-    @cached_property
+    @property
     def about(self) -> dict[int, list[int]]:
         """For each cylindrical face the cylindrical faces that may lie about its axis, itself among them."""
-        if "about" not in self.memo:
+
+        def make() -> dict[int, list[int]]:
             round_ = [f.id for f in self.part.faces if isinstance(f.surface, Cylinder)]
             found = alike([self.face(f).surface for f in round_])
-            self.memo["about"] = {f: [round_[k] for k in near] for f, near in zip(round_, found, strict=True)}
-        return cast("dict[int, list[int]]", self.memo["about"])
+            return {f: [round_[k] for k in near] for f, near in zip(round_, found, strict=True)}
+
+        return self.kept("about", make)
 
     def rim(self, ids: Iterable[int]) -> list[tuple[Edge, int, int]]:
         """Edges that leave a set of faces, with the face inside and the face outside."""
@@ -224,8 +235,7 @@ def reach(scene: Scene, ids: Iterable[int], direction: Array) -> float:
 
 
 def _face_reach(scene: Scene, i: int, along: tuple[float, ...]) -> float:
-    key = ("reach", i, along)
-    if key not in scene.memo:
+    def make() -> float:
         direction = np.array(along)
         best = float((scene.vertices(i) @ direction).max())
         s = scene.face(i).surface
@@ -236,17 +246,15 @@ def _face_reach(scene: Scene, i: int, along: tuple[float, ...]) -> float:
         for e in scene.part.edges_of(i):
             if e.circle is not None:
                 best = max(best, _arc_reach(e.points, *e.circle, direction))
-        scene.memo[key] = best
-    return cast("float", scene.memo[key])
+        return best
+
+    return scene.kept(("reach", i, along), make)
 
 
 def mesh_span(scene: Scene, i: int, direction: Array) -> tuple[float, float]:
     """Lowest and highest coordinate of a face's mesh corners along a direction, looked up once."""
     along = tuple(np.round(direction, 12).tolist())
-    key = ("span", i, along)
-    if key not in scene.memo:
-        scene.memo[key] = span(scene.vertices(i), np.array(along))
-    return cast("tuple[float, float]", scene.memo[key])
+    return scene.kept(("span", i, along), lambda: span(scene.vertices(i), np.array(along)))
 
 
 def _arc_reach(points: Array, centre: Array, axis: Array, radius_mm: float, direction: Array) -> float:

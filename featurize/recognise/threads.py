@@ -5,6 +5,7 @@ The weights below are common practice, no source; they add up like the points of
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from types import MappingProxyType
@@ -75,8 +76,9 @@ def settle_threads(
     ``signs`` are what colours say, by a hole's id. Raises ValueError for a size the tables lack.
     """
     keys = [_pattern_key(h) for h in holes]
+    equals = Counter(keys)
     first = [
-        _settle(h, settled, keys.count(k), None, signs.get(h.id, ())) if h.kind == Kind.HOLE else h
+        _settle(h, settled, equals[k], None, signs.get(h.id, ())) if h.kind == Kind.HOLE else h
         for h, k in zip(holes, keys, strict=True)
     ]
     # What is sure of one hole speaks for its equals: a thread without relief among ten with it.
@@ -87,7 +89,7 @@ def settle_threads(
         for k in _bore_keys(f, signs.get(f.id, ()))
     }
     return [
-        _answered(_settle(h, settled, keys.count(k), twin, own), settled)
+        _answered(_settle(h, settled, equals[k], twin, own), settled)
         if f.thread is not None
         and f.thread.asked
         and (twin := _twin(h, sure, own := signs.get(h.id, ()))) is not None

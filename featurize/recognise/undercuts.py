@@ -18,7 +18,7 @@ from featurize.brep.frame import SIDES
 from featurize.brep.part import Convexity, Face
 from featurize.brep.rays import escapes, first_hits
 from featurize.brep.surfaces import Array, Plane
-from featurize.brep.surfaces_at import parallel, same_surface
+from featurize.brep.surfaces_at import parallel
 from featurize.feature import Axis, CrossSection, Feature, Kind, Role
 from featurize.recognise.scene import Scene, extent, reach, vec
 from featurize.recognise.sizes import is_wall, mouth_level, roles_in_recess, smallest_corner
@@ -28,9 +28,11 @@ from featurize.recognise.volume import kind_of
 ORDER = 45
 # A face leaning further than this over a floor is a roof; less is draft the wrong way (common practice).
 _OVERHANG_DEG = 5.0
+# A floor leans no further than this from square to the access (common practice: a ramped floor is still one).
 _FLOOR_DEG = 20.0
 # Of the samples of a floor or wall, at most this share is seen where the way is barred.
 _BARRED, _SEEN = 0.05, 0.6
+# Samples of a floor or wall for sight: shares come out to a few percent.
 _POINTS = 60
 # Roofs are opposite when their lips look at each other at least this squarely (cosine).
 _OPPOSITE = -0.7
@@ -86,7 +88,7 @@ def _continues(scene: Scene, one: Feature, other: Feature) -> bool:
         return False
     if any(abs(one.dims[name] - other.dims[name]) > tol.SURFACE_MM for name in _SAME):
         return False
-    shared = {f for f in other.faces if any(_one_surface(scene, f, g) for g in one.faces)}
+    shared = {f for f in other.faces if any(scene.one_surface(f, g) for g in one.faces)}
     # Floor, both roofs or flanks, and the two walls of a T-slot's head.
     if len(shared) < 3 or not shared.issuperset(other.faces_with(Role.FLOOR, Role.ROOF)):
         return False
@@ -96,10 +98,6 @@ def _continues(scene: Scene, one: Feature, other: Feature) -> bool:
     way /= np.linalg.norm(way)
     needed = float(ends.mean(axis=0) @ way) - points @ way
     return float(np.mean(first_hits(scene.part.mesh, points, way)[0] > needed)) > _SEEN
-
-
-def _one_surface(scene: Scene, a: int, b: int) -> bool:
-    return same_surface(scene.face(a).surface, scene.face(b).surface, scene.face(b).centroid)
 
 
 def _rejoined(scene: Scene, one: Feature, other: Feature) -> Feature:

@@ -11,7 +11,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from typing import cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -69,13 +68,12 @@ class Void:
 def void_of(scene: Scene, ids: Sequence[int]) -> Void | None:
     """The convex void in front of these faces; None when it is not convex."""
     key, frame = ("void", *ids), scene.part.frame
-    if key not in scene.memo:
-        scene.memo[key] = scene.here[key] = _void_of(scene, ids)
-        scene.memo["frame of", key] = frame
-    if key not in scene.here:
-        known, where = cast("Void | None", scene.memo[key]), cast("Frame", scene.memo["frame of", key])
-        scene.here[key] = known.moved(where, frame) if known is not None else None
-    return cast("Void | None", scene.here[key])
+
+    def make() -> Void | None:
+        void, where = scene.kept(key, lambda: (_void_of(scene, ids), frame))
+        return void if void is None or where is frame else void.moved(where, frame)
+
+    return scene.kept(key, make, here=True)
 
 
 def _void_of(scene: Scene, ids: Sequence[int]) -> Void | None:

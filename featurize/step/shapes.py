@@ -19,7 +19,6 @@ from scipy.spatial import cKDTree
 
 SOLID, SHELL = TopAbs_ShapeEnum.TopAbs_SOLID, TopAbs_ShapeEnum.TopAbs_SHELL
 FACE, EDGE = TopAbs_ShapeEnum.TopAbs_FACE, TopAbs_ShapeEnum.TopAbs_EDGE
-_SHAPE = TopAbs_ShapeEnum.TopAbs_SHAPE
 _GAP_SAMPLES = 33  # odd, so that one is the middle
 _BOUNDING = (TopAbs_Orientation.TopAbs_FORWARD, TopAbs_Orientation.TopAbs_REVERSED)
 

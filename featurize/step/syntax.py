@@ -17,7 +17,6 @@ _TO_DATA = re.compile(
     + _SPACE + rb"DATA\b[^;]*+;"
 )  # fmt: skip
 _COMMENT, _BLANK = re.compile(_COMMENTED), re.compile(_SPACE)
-_SECTIONS = (b"DATA", b"SIGNATURE", b"ANCHOR", b"REFERENCE")
 _INSTANCE = re.compile(rb"#(\d++)\s*+=\s*+(.*)", re.DOTALL)
 # Tokens, each put down as one letter: v a value, k a keyword, ( ) , as they are, ? what is no token.
 _TOKEN = re.compile(

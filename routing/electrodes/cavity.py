@@ -29,7 +29,7 @@ from OCP.TopTools import TopTools_ListOfShape
 from featurize import tolerances as tol
 from featurize.brep.frame import SIDES
 from featurize.brep.part import Part
-from featurize.brep.shadow import View, cast
+from featurize.brep.shadow import View, enclosed
 from featurize.brep.surfaces import Array, Plane
 from featurize.feature import Feature
 from featurize.step.shapes import each
@@ -40,8 +40,6 @@ from routing.stock.solids import KernelError, cut, prism, solids_of, volume_of
 _NOISE_MM3 = 1e-6
 # Planes of one boolean's result agree to this; far below the smallest gap.
 _SAME_PLANE_MM = 1e-5
-# Far below any tolerance: it closes the hairlines between neighbours.
-_SNAP_MM = tol.LENGTH_MM / 100
 
 
 @dataclass(frozen=True, eq=False)
@@ -87,9 +85,7 @@ def cavity_of(part: Part, feature: Feature, toward: Array, *, margin_mm: float) 
     Raises KernelError where there is no such void.
     """
     toward = np.asarray(toward, float) / np.linalg.norm(toward)
-    view = View.toward(
-        part.frame.origin, toward, part.frame.axes[int(np.argmin(np.abs(part.frame.axes @ toward)))]
-    )
+    view = View.of(part, toward)
     ids = np.array(feature.faces)
     cloud = part.mesh.vertices[part.mesh.corners(ids)]
     heights = (cloud - view.origin) @ toward
@@ -194,27 +190,10 @@ def _flat_at(part: Part, feature: Feature, view: View, level_mm: float) -> bool:
 
 def outline_of(part: Part, view: View, ids: NDArray[np.int64]) -> Any:
     """The region that a feature's faces cover or enclose, islands filled."""
-    covered = cast(part, view, ids)
-    rings = [shapely.Polygon(p.exterior) for p in shapely.get_parts(covered) if p.geom_type == "Polygon"]
-    if sum(r.area for r in rings) < tol.LENGTH_MM:
-        # Upright walls cover nothing: what their edges enclose.
-        flat = view.flat(part.mesh.vertices[part.mesh.triangles[part.mesh.rows(ids)]])
-        # Foot and rim of such a wall fall on each other: each line once.
-        ends = np.round(flat[:, [[0, 1], [1, 2], [2, 0]]].reshape(-1, 2, 2) / _SNAP_MM)
-        ends = ends[np.any(ends[:, 0] != ends[:, 1], axis=1)]
-        swap = (ends[:, 0, 0] > ends[:, 1, 0]) | (
-            (ends[:, 0, 0] == ends[:, 1, 0]) & (ends[:, 0, 1] > ends[:, 1, 1])
-        )
-        ends[swap] = ends[swap][:, ::-1]
-        lines = shapely.linestrings(np.unique(ends, axis=0) * _SNAP_MM)
-        net = shapely.union_all(lines, grid_size=_SNAP_MM)
-        rings = [
-            shapely.Polygon(p.exterior) for p in shapely.get_parts(shapely.polygonize(shapely.get_parts(net)))
-        ]
-    whole = shapely.unary_union(rings)
+    whole = enclosed(part, view, ids)
     if whole.is_empty:
         raise KernelError("the feature encloses nothing seen from there")
-    return whole.simplify(_SNAP_MM)
+    return whole.simplify(tol.SNAP_MM)
 
 
 def _box(part: Part, view: View) -> tuple[float, float, float, float]:

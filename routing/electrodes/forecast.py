@@ -15,7 +15,7 @@ from featurize.brep.shadow import View
 from featurize.brep.surfaces import Array
 from featurize.feature import Feature
 from routing.electrodes import plan
-from routing.electrodes.zones import Zone, footprint_mm, view_from, zones_of
+from routing.electrodes.zones import Zone, footprint_mm, zones_of
 from routing.processes.base import JobContext, Verdict
 
 
@@ -74,7 +74,7 @@ def size_mm(
     job: JobContext, feature: Feature, toward: Array, zones: tuple[Zone, ...], gap_mm: float
 ) -> tuple[float, float, float]:
     """Of the whole electrode: across, up, along the view it is sunk in."""
-    view, owned = view_from(job, toward), job.shop.electrodes
+    view, owned = View.of(job.part, toward), job.shop.electrodes
     key = ("cavity outline", feature.id, *np.round(toward, 9))
     outline = job.kept(key, lambda: _outline(job, feature, view))
     turn = np.array([view.across, view.up])

@@ -34,19 +34,13 @@ class Zone:
     leg_mm: float
 
 
-def view_from(job: JobContext, toward: Array) -> View:
-    """The view of a cavity: along it is toward the electrode."""
-    axes = job.part.frame.axes
-    return View.toward(job.part.frame.origin, toward, axes[int(np.argmin(np.abs(axes @ toward)))])
-
-
 def zones_of(
     job: JobContext, feature: Feature, toward: Array, ahead: Verdict | None
 ) -> tuple[tuple[Zone, ...], ...]:
     """The corners that ``ahead`` leaves, those that share an electrode together; () where it leaves none."""
     if ahead is None or ahead.rest is None:
         return ()
-    owned, view = job.shop.electrodes, view_from(job, toward)
+    owned, view = job.shop.electrodes, View.of(job.part, toward)
     details = ahead.details
     radius = float(details.get("cutter_mm", 0.0)) / 2
     if "wire_diameter_mm" in details:

@@ -22,9 +22,6 @@ from featurize.brep.surfaces import Array
 from featurize.feature import Kind
 from routing.processes.base import JobContext
 
-# Far below any tolerance: it closes the hairlines between neighbours.
-_SNAP_MM = tol.LENGTH_MM / 100
-
 
 @dataclass(frozen=True, eq=False)
 class Outside:
@@ -47,7 +44,7 @@ class Outside:
         standing = self._standing(made)
         if standing not in self._after:
             pieces = [self.finished, *(self.lost[n][0] for n in standing)]
-            self._after[standing] = shapely.union_all(pieces, grid_size=_SNAP_MM)
+            self._after[standing] = shapely.union_all(pieces, grid_size=tol.SNAP_MM)
         return self._after[standing]
 
     def left_mm2(self, made: Collection[str]) -> float:
@@ -70,11 +67,6 @@ class Outside:
     @cached_property
     def _openers(self) -> frozenset[str]:
         return frozenset().union(*(rim for _, rim in self.lost))
-
-    @property
-    def kept(self) -> float:
-        """Share of the side that is left in the end."""
-        return float(self.finished.area) / self.whole_mm2 if self.whole_mm2 else 0.0
 
     def opens(self, feature: str) -> bool:
         """Whether a feature cuts into the side."""
@@ -99,7 +91,7 @@ def _outside(job: JobContext, side: str, up: str | None) -> Outside:
     level = float(((part.mesh.vertices - frame.origin) @ along).max())
     finished = cast(part, view, np.array(mine, np.int64)) if mine else shapely.Polygon()
     outline = _seen_in(view, *job.kept(("outline", side[1]), lambda: _outline(job, side[1])))
-    lost = shapely.get_parts(shapely.difference(outline, finished, grid_size=_SNAP_MM))
+    lost = shapely.get_parts(shapely.difference(outline, finished, grid_size=tol.SNAP_MM))
     lost = lost[shapely.area(lost) > tol.SURFACE_MM]
     pieces = tuple(zip(lost.tolist(), _rims(job, side, view, lost), strict=True))
     owners = dict.fromkeys(job.owner[i].id for i in mine if i in job.owner)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -26,7 +26,7 @@ _FIT_MM = 0.03
 class Screwed:
     """One thread as a hold. Lengths mm, stresses MPa; ``floor_mm`` is None over a through thread.
 
-    ``cramped`` tells that the wall beside it or the floor over it is what is weak, not the thread itself.
+    ``cramped`` tells that the wall beside it or the floor over it would not bear it, not the thread itself.
     """
 
     feature: str
@@ -60,12 +60,12 @@ def _from(setup: Setup, side: str) -> Answer:
     found = tuple(screwed(setup, f) for f in mine)
     pins = [f.id for f in setup.features(setup.made) if side in f.opens_to and _takes_a_pin(f)]
     good = [s for s in found if s.grade == Grade.HOLDS]
-    usable = good or [s for s in found if s.grade == Grade.WEAK]
-    if not usable:
+    used = usable(found)
+    if not used:
         return Answer("threads", Grade.NO, found[0].reason, (), found)
     where = "" if side == opposite(setup.side) else ", on an angle plate"
-    names = ", ".join(f"{s.thread} {s.feature}" for s in usable)
-    least, most = (f"{pull(s.bears.pull_n for s in usable):.0f}" for pull in (min, max))
+    names = ", ".join(f"{s.thread} {s.feature}" for s in used)
+    least, most = (f"{pull(s.bears.pull_n for s in used):.0f}" for pull in (min, max))
     pulls = f"{least} N" if least == most else f"{least} to {most} N"
     said = f"screwed down from {side} by {names} at {pulls} each{where}"
     said += f", pins in {', '.join(pins)}" if pins else ""
@@ -73,10 +73,16 @@ def _from(setup: Setup, side: str) -> Answer:
         said += "; carbide cracks before it yields: tighten by turns, with a torque wrench"
     grade = Grade.HOLDS if good else Grade.WEAK
     if not good:
-        said += f"; {usable[0].reason}"
+        said += f"; {used[0].reason}"
     elif len(good) + len(pins) < 2:
         grade, said = Grade.WEAK, f"{said}; a single screw lets it turn: add a stop"
     return Answer("threads", grade, said, outside(setup.job, side).features, found)
+
+
+def usable(screws: Sequence[Screwed]) -> list[Screwed]:
+    """Those that hold; where none does, the weak ones."""
+    good = [s for s in screws if s.grade == Grade.HOLDS]
+    return good or [s for s in screws if s.grade == Grade.WEAK]
 
 
 def screwed(setup: Setup, hole: Feature) -> Screwed:
@@ -104,9 +110,7 @@ def screwed(setup: Setup, hole: Feature) -> Screwed:
     grade, reason = _graded(bears, rule.safety, wall, ahead, wall_limit_mm(size), to)
     said = f"{size.designation} {hole.id}: {reason}"
     floor = None if np.isinf(ahead) else float(ahead)
-    cramped = (
-        min(wall, ahead) < wall_limit_mm(size) or max(bears.ring_mpa, bears.floor_mpa) > bears.allowed_mpa
-    )
+    cramped = wall <= 0 or ahead <= 0 or max(bears.ring_mpa, bears.floor_mpa) > bears.allowed_mpa
     return Screwed(hole.id, size.designation, grade, said, float(wall), error, to, cramped, floor, bears)
 
 

@@ -72,7 +72,7 @@ def clamps(setup: Setup) -> Answer:
     busy = setup.made | setup.cut
     top = outside(setup.job, setup.side)
     below = affinity.scale(setup.seat.after(busy), xfact=-1.0, origin=(0.0, 0.0))
-    both = shapely.intersection(top.after(busy), below, grid_size=tol.LENGTH_MM / 100)
+    both = shapely.intersection(top.after(busy), below, grid_size=tol.SNAP_MM)
     inner = shapely.buffer(shapely.convex_hull(top.after(frozenset())), -shop.clamp_strip_mm)
     rim = shapely.difference(both, inner)
     # Whatever is too narrow for a clamp's nose is rubbed out.

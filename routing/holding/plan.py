@@ -12,7 +12,7 @@ import numpy as np
 from featurize.brep.frame import SIDES
 from routing.flags import Flag, Severity
 from routing.holding.between import chuck, vise
-from routing.holding.by_threads import Screwed, threads
+from routing.holding.by_threads import Screwed, threads, usable
 from routing.holding.on_plate import blocks, clamps, magnet
 from routing.holding.setup import Answer, Grade, Setup, best
 from routing.order import ALL_SIDES, Operation
@@ -161,10 +161,10 @@ def holding_flags(held: Sequence[Held]) -> list[Flag]:
                 f"{where} is held weakly by the {h.answer.way}: {h.answer.reason}. Cut lightly or add stops."
             )
             found.append(Flag("holding-weak", Severity.WARNING, None, said))
-    taken = {s.feature for h in held if h.answer for s in h.answer.screws}
+    taken = {s.feature for h in held if h.answer for s in usable(h.answer.screws)}
     seen = set()
     for s in (s for h in held for s in h.screws):
-        # A thread that is weak in itself matters where it is held by; a wall that is too thin, anyhow.
+        # A thread that is weak in itself matters where it is held by; a wall that would break, anyhow.
         told = s.cramped or s.feature in taken
         if s.grade != Grade.HOLDS and told and s.feature not in seen:
             seen.add(s.feature)

@@ -116,7 +116,7 @@ class Setup:
         both = shapely.intersection(
             plus.after(self.made),
             affinity.scale(minus.after(self.made), xfact=-1.0, origin=(0.0, 0.0)),
-            grid_size=tol.LENGTH_MM / 100,
+            grid_size=tol.SNAP_MM,
         )
         floor = float(((self.job.part.mesh.vertices - plus.view.origin) @ self.toward).min())
         both = affinity.translate(both, yoff=-floor)

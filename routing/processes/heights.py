@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from featurize import tolerances as tol
-from featurize.brep.shadow import View
+from featurize.brep.shadow import View, twice_area
 from featurize.brep.surfaces import Array
 from featurize.feature import Feature, Vec3
 from featurize.recognise.scene import vec
@@ -223,11 +223,10 @@ class _Toward:
     def _made(cls, job: JobContext, toward: Array) -> _Toward:
         part = job.part
         mesh = part.mesh
-        up = part.frame.axes[int(np.argmin(np.abs(part.frame.axes @ toward)))]
-        view = View.toward(part.frame.origin, toward, up)
+        view = View.of(part, toward)
         level = (mesh.vertices - view.origin) @ view.along
         corners = view.flat(mesh.vertices)[mesh.triangles]
-        facing = _twice_area(corners) > 0
+        facing = twice_area(corners) > 0
         corners, triangles = corners[facing], mesh.triangles[facing]
         low, high = corners.min(axis=1), corners.max(axis=1)
         tree = shapely.STRtree(shapely.box(low[:, 0], low[:, 1], high[:, 0], high[:, 1]))
@@ -240,7 +239,7 @@ class _Toward:
         near = np.sort(self.tree.query(shapely.box(*low, *far)))
         # In grid steps, the grid's points at whole numbers.
         corners, level, owner = (self.corners[near] - low) / pitch - 0.5, self.levels[near], self.faces[near]
-        area = _twice_area(corners)
+        area = twice_area(corners)
         t, x, y = _cells(corners, area > 1e-12, shape)
         a, b, c = (corners[t, k] for k in range(3))
         wa = (b[:, 0] - x) * (c[:, 1] - y) - (b[:, 1] - y) * (c[:, 0] - x)
@@ -257,11 +256,6 @@ class _Toward:
         face[cell[top]] = owner[t[top]]
         heights[np.isneginf(heights)] = self.low_mm
         return heights.reshape(shape), face.reshape(shape)
-
-
-def _twice_area(corners: Array) -> Array:
-    a, b = corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]
-    return np.asarray(a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0])
 
 
 def _cells(

@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from featurize import tolerances as tol
+from featurize.brep.shadow import twice_area
 from featurize.brep.surfaces import Array
 
 # Upright lanes that the shadow is cut into, and how many facets, the widest, may give them their level:
@@ -22,9 +23,8 @@ def uppermost(corners: Array, owner: NDArray[np.int64]) -> NDArray[np.int64]:
     highest that one facet covers it to from side to side; who lies no higher in all of its lanes is passed
     over, unless it is the one that gives the level.
     """
-    a, b = corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]
     # The facets that look along the view cover all that the others do.
-    seen = a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0] > tol.LENGTH_MM**2
+    seen = twice_area(corners) > tol.LENGTH_MM**2
     corners, owner = corners[seen], owner[seen]
     if len(corners) == 0:
         return np.unique(owner)

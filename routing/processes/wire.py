@@ -75,7 +75,9 @@ class WireErosion:
         wires = sorted(job.shop.wires, key=lambda w: -w.corner_mm)
         tightest = corners[0] if corners else None
         near = _near(job, feature, along)
-        sharp = _view(job, along).flat(np.array([c.place for c in corners if not c.radius_mm]).reshape(-1, 3))
+        sharp = View.of(job.part, along).flat(
+            np.array([c.place for c in corners if not c.radius_mm]).reshape(-1, 3)
+        )
         wire = next((w for w in wires if _enters(w, tightest, job) and _passes(w, air, near, sharp)), None)
         lean = max(lean_deg(f, along) for f in job.faces(feature))
         last = wires[-1]
@@ -90,7 +92,7 @@ class WireErosion:
             assert tightest is not None
             reason = _corner_reason(last, tightest, job.shop.general.sharp_corner_leave_mm)
             refused = _no(reason, shortfall=behind, place=tightest.place)
-            spots = _view(job, along).flat(
+            spots = View.of(job.part, along).flat(
                 np.array([c.place for c in corners if c in left or not c.radius_mm])
             )
             if not _passes(last, air, near, spots):
@@ -165,15 +167,10 @@ def _is_ruled(face: Face, along: Array) -> bool:
     return isinstance(s, Freeform) and s.ruled is not None and parallel(s.ruled, along, tol.AXIS_DEG)
 
 
-def _view(job: JobContext, along: Array) -> View:
-    axes = job.part.frame.axes
-    return View.toward(job.part.frame.origin, along, axes[int(np.argmin(np.abs(axes @ along)))])
-
-
 def _air(job: JobContext, feature: Feature, along: Array) -> tuple[Any, bool]:
     """The pieces of air beside the part's shadow that the feature's walls look into, and whether they
     are closed all round."""
-    view = _view(job, along)
+    view = View.of(job.part, along)
     solid = _shadow(job, view)
     low, high = np.array(solid.bounds[:2]) - 5.0, np.array(solid.bounds[2:]) + 5.0
     air = shapely.get_parts(shapely.difference(shapely.box(*low, *high), solid))
@@ -220,7 +217,7 @@ def _passes(wire: Wire, air: Any, near: Any, sharp: Array) -> bool:
 def _near(job: JobContext, feature: Feature, along: Array) -> Any:
     """The feature's own points in the plane across the wire."""
     samples = np.vstack([job.cloud(feature.faces), *(job.part.faces[f].points for f in feature.faces)])
-    return shapely.multipoints(_view(job, along).flat(samples))
+    return shapely.multipoints(View.of(job.part, along).flat(samples))
 
 
 def _opened(air: Any, radius_mm: float) -> Any:
@@ -245,7 +242,7 @@ def _circle(job: JobContext, feature: Feature, along: Array, air: Any) -> tuple[
     Exact where the walls close a ring; else from the shadow, whose arcs are chords.
     """
     view = wire_view(job.part, along)
-    shade = _view(job, along)
+    shade = View.of(job.part, along)
     found = [
         c
         for cut in cuts(job.part, feature.faces, view)

@@ -218,7 +218,7 @@ def _rolled(
                 pieces.append(Reach(free, radius_mm).left_of(outline.difference(metal)))
             found.add(slab, outline.difference(metals[0]), pieces)
         if shadow is None:
-            over = shapely.union_all([over, *metals], grid_size=tol.LENGTH_MM / 1000)
+            over = shapely.union_all([over, *metals], grid_size=tol.SNAP_MM)
     return found
 
 

@@ -54,8 +54,8 @@ class Stack:
 
     @classmethod
     def along(cls, job: JobContext, direction: Array, up: Array | None = None) -> Stack:
-        axes = job.part.frame.axes
-        up = axes[int(np.argmin(np.abs(axes @ direction)))] if up is None else up
+        if up is None:
+            return cls(job, View.of(job.part, direction))
         return cls(job, View.toward(job.part.frame.origin, np.asarray(direction, float), up))
 
     def levels(self, points: Array) -> Array:

@@ -30,13 +30,11 @@ _READERS = (
 )
 
 
-def printable(text: str) -> str:
-    """Text in letters that some face has: the others lose their accents or are written by their number."""
-    return "".join(letters for _, letters in stretches(text))
-
-
 def stretches(text: str, face: str = NORMAL) -> Iterator[tuple[str, str]]:
-    """The text in pieces, each with the face that it is set in."""
+    """The text in pieces, each with the face that it is set in.
+
+    Letters that no face has lose their accents or are written by their number.
+    """
     whole = unicodedata.normalize("NFC", text)
     order = _readers_for(whole)
     set_in = [(_face_of(c, face, order), c) for c in whole]

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from featurize import tolerances as tol
 from featurize.brep.part import Part
-from featurize.brep.shadow import View, cast
+from featurize.brep.shadow import View, enclosed
 from featurize.brep.surfaces import Array
 from featurize.feature import Feature
 
@@ -24,6 +24,7 @@ ROUGH_FLOOR_MM = 0.1
 _OFF_MM = 1.23e-5
 # Chords for a quarter turn of an offset: at 8 they miss the arc by 0.5 % of the radius.
 QUARTER = 8
+# More levels than this tell an estimate nothing.
 _MOST_LEVELS = 40
 # Sections are thinned by this, far under what is left on.
 _THIN_MM = 2e-3
@@ -133,24 +134,18 @@ def ground_of(
 ) -> Ground:
     """Levels from ``top_mm`` (along ``toward`` from the frame's origin) to each feature's own floor.
 
-    They are ``step_mm`` apart at most, more where the part would need over forty (an estimate's worth).
+    They are ``step_mm`` apart at most, more where the part would need too many.
     What is undercut from this side stays blocked from the levels above it.
     """
-    up = part.frame.axes[int(np.argmin(np.abs(part.frame.axes @ toward)))]
-    view = View.toward(part.frame.origin, np.asarray(toward), up)
+    view = View.of(part, toward)
     level = (part.mesh.vertices - view.origin) @ view.along
     step_mm = max(step_mm, (top_mm - float(level.min())) / _MOST_LEVELS)
     plans = []
     for f in features:
-        ids = np.array(f.faces)
-        mine = np.isin(part.mesh.face_ids, ids)
-        low = float(level[part.mesh.triangles[mine]].min())
-        plan = cast(part, view, ids)
-        if plan.area <= _SLIVER_MM**2:  # upright walls cast no shadow of their own, but fence one in
-            plan = _fenced(view.flat(part.mesh.vertices[part.mesh.triangles[mine]]))
-        rings = [shapely.Polygon(p.exterior) for p in shapely.get_parts(plan) if p.area > _SLIVER_MM**2]
-        if rings:
-            plans.append((low, shapely.union_all(rings)))
+        low = float(level[part.mesh.corners(f.faces)].min())
+        plan = enclosed(part, view, np.array(f.faces))
+        if plan.area > _SLIVER_MM**2:
+            plans.append((low, plan))
     lows = sorted({round(low + floor_mm + _OFF_MM, 6) for low, _ in plans}, reverse=True)
     steps: list[tuple[float, float]] = []
     at = top_mm
@@ -165,7 +160,7 @@ def ground_of(
     masks, blocked = [], []
     over = shapely.Polygon()
     for bottom, _ in steps:
-        over = _areas(over.union(own.at(bottom), grid_size=tol.LENGTH_MM / 100))
+        over = _areas(over.union(own.at(bottom), grid_size=tol.SNAP_MM))
         blocked.append(over.simplify(_THIN_MM))
         masks.append(shapely.union_all([plan for low, plan in plans if low < bottom]))
     return Ground(view, tuple(steps), tuple(masks), tuple(blocked))
@@ -174,17 +169,6 @@ def ground_of(
 def _areas(region: Any) -> Any:
     """A region without the lines to which the grid has shut its narrowest places."""
     return shapely.multipolygons([p for p in shapely.get_parts(region) if p.geom_type == "Polygon"])
-
-
-def _fenced(facets: Array) -> Any:
-    """What the edges of flattened facets (m, 3, 2) close in."""
-    ends = np.round(np.concatenate([facets[:, [0, 1]], facets[:, [1, 2]], facets[:, [2, 0]]]), 6)
-    ends = ends[np.any(ends[:, 0] != ends[:, 1], axis=1)]
-    if len(ends) == 0:
-        return shapely.Polygon()
-    return shapely.union_all(
-        shapely.get_parts(shapely.polygonize(shapely.get_parts(shapely.node(_lines(ends)))))
-    )
 
 
 def tidy(region: Any) -> Any:

@@ -339,7 +339,7 @@ def _kernel_faces(part: Part) -> dict[int, list[Any]]:
     for shape in _each(part.solid, TopAbs_ShapeEnum.TopAbs_FACE):
         face, place = TopoDS.Face_s(shape), TopLoc_Location()
         poly = BRep_Tool.Triangulation_s(face, place)
-        if poly is None:
+        if poly is None or not poly.NbTriangles():
             continue
         move = place.Transformation()
         count = poly.NbTriangles()
