@@ -7,11 +7,13 @@ import math
 import cadquery as cq
 import numpy as np
 import pytest
+import shapely
+import shapely.affinity
 
 from featurize import tolerances as tol
 from featurize.brep.build import build_part
 from featurize.brep.part import Part
-from featurize.brep.shadow import below, envelope, shadow
+from featurize.brep.shadow import below, envelope, merged, shadow
 
 X, Z = np.array([1.0, 0, 0]), np.array([0, 0, 1.0])
 
@@ -88,3 +90,13 @@ def test_envelope_ignores_an_undercut() -> None:
     heights = line[:, 1] - line[:, 1].max()
     span = np.sort(line[heights < -13.9, 0])
     assert span[-1] - span[0] == pytest.approx(8, abs=1e-5)
+
+
+def test_merging_regions_whose_sides_nearly_meet_makes_no_corners() -> None:
+    # Unions on the grid alone have made hundreds of corners of this square after forty.
+    square = shapely.affinity.rotate(shapely.box(0, 0, 40, 40), 17.3)
+    whole = square
+    for k in range(40):
+        whole = merged([whole, shapely.affinity.rotate(square, 2e-6 * (-1) ** k * k)])
+    assert shapely.get_num_coordinates(whole) < 20
+    assert whole.symmetric_difference(square).area < square.length * 1e-4

@@ -6,6 +6,7 @@ one by ``tolerances.MESH_DEFLECTION_MM`` at most.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -100,6 +101,16 @@ def cast(part: Part, view: View, faces: NDArray[np.int64] | None = None) -> Any:
         shapely.prepare(found)
         facets = facets[~shapely.covers(found, facets)]
     return shapely.unary_union([found, *facets], grid_size=tol.SNAP_MM) if len(facets) else found
+
+
+def merged(regions: Sequence[Any]) -> Any:
+    """The union of plane regions, on the grid.
+
+    Lines that nearly fall on each other cross at every turn of the grid: corners made so are dropped, else
+    they grow with each union without end.
+    """
+    whole = shapely.union_all(list(regions), grid_size=tol.SNAP_MM)
+    return shapely.simplify(whole, 2 * tol.SNAP_MM)
 
 
 def enclosed(part: Part, view: View, faces: NDArray[np.int64]) -> Any:

@@ -15,7 +15,7 @@ import numpy as np
 import shapely
 
 from featurize import tolerances as tol
-from featurize.brep.shadow import View, below, cast, envelope
+from featurize.brep.shadow import View, below, cast, envelope, merged
 from featurize.brep.surfaces import Array
 from featurize.brep.surfaces_at import parallel
 from featurize.feature import Feature
@@ -218,7 +218,7 @@ def _rolled(
                 pieces.append(Reach(free, radius_mm).left_of(outline.difference(metal)))
             found.add(slab, outline.difference(metals[0]), pieces)
         if shadow is None:
-            over = shapely.union_all([over, *metals], grid_size=tol.SNAP_MM)
+            over = merged([over, *metals])
     return found
 
 
