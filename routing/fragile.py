@@ -213,14 +213,20 @@ def _edges(job: JobContext) -> Iterator[Fragile]:
             yield Fragile(What.EDGE, mine.id, "", 0.0, edge.length_mm, middle, edge.dihedral_deg)
 
 
-def crossed(job: JobContext, feature: Feature, others: Sequence[Feature]) -> tuple[str, ...]:
-    """Those of some features whose rim this feature's cut runs out over."""
-    mine = set(feature.faces)
-    return tuple(
-        o.id
-        for o in others
-        if o.id != feature.id and any(job.part.across(f, Convexity.CONVEX) & mine for f in o.faces)
-    )
+def crossed(
+    job: JobContext, features: Sequence[Feature], others: Sequence[Feature]
+) -> dict[str, tuple[str, ...]]:
+    """For each feature those of the others whose rim its cut runs out over, in the others' order."""
+    beside: dict[int, list[str]] = {}
+    for o in others:
+        for face in frozenset().union(*(job.part.across(f, Convexity.CONVEX) for f in o.faces)):
+            beside.setdefault(face, []).append(o.id)
+    place = {o.id: k for k, o in enumerate(others)}
+    found = {}
+    for feature in features:
+        names = {name for f in feature.faces for name in beside.get(f, ())} - {feature.id}
+        found[feature.id] = tuple(sorted(names, key=place.__getitem__))
+    return found
 
 
 def runs_out(feature: Feature) -> bool:

@@ -132,8 +132,8 @@ class Care:
         return cls(
             rule,
             thin,
-            {f.id: crossed(job, f, opened) for f in cut},
-            frozenset(f.id for f in cut if any(crossed(job, other, [f]) for other in cut)),
+            crossed(job, cut, opened),
+            frozenset().union(*crossed(job, cut, cut).values()),
             out,
         )
 

@@ -102,7 +102,9 @@ def judged(recognition: Recognition, shop: Shop, choices: Choices) -> Judged:
     job = JobContext(recognition.part, recognition.features, shop, choices)
     thread_flags = check_threads(job.part, job.features, carbide=job.material.binder_percent is not None)
     other = (*thread_flags, *edge_flags(job.part, job.features))
-    return Judged(recognition, job, tuple(_routed(job, feature, other) for feature in job.features), other)
+    mine = _by_feature(other)
+    routed = tuple(_routed(job, feature, mine.get(feature.id, ())) for feature in job.features)
+    return Judged(recognition, job, routed, other)
 
 
 def ordered(judged: Judged, asked: Mapping[str, str]) -> Route:
@@ -111,13 +113,14 @@ def ordered(judged: Judged, asked: Mapping[str, str]) -> Route:
     edges = tuple(edge_map(job.part, job.features, asked))
     against = contradictions(edges, job.features)
     if against:
-        routed = [replace(r, flags=(*r.flags, *_of(against, r))) for r in routed]
+        mine = _by_feature(against)
+        routed = [replace(r, flags=(*r.flags, *mine.get(r.feature.id, ()))) for r in routed]
     other = [*judged.flags, *against]
     sizes = Sizes(job, {r.feature.id: r.verdicts for r in routed}, edges)
     broken = _broken(job, edges)
     chosen = plan(sizes, [_choice(job, r) for r in routed], broken)
     flags = [flag for r in routed for flag in r.flags]
-    flags += [flag for flag in other if flag.feature not in {r.feature.id for r in routed}]
+    flags += [flag for flag in other if flag.feature not in job.by_id]
     others = {}
     for process in _ASKED:
         moved = [_moved(r, process) for r in routed]
@@ -145,8 +148,11 @@ def ordered(judged: Judged, asked: Mapping[str, str]) -> Route:
     )
 
 
-def _of(flags: Sequence[Flag], routed: RoutedFeature) -> list[Flag]:
-    return [flag for flag in flags if flag.feature == routed.feature.id]
+def _by_feature(flags: Sequence[Flag]) -> dict[str | None, list[Flag]]:
+    found: dict[str | None, list[Flag]] = {}
+    for flag in flags:
+        found.setdefault(flag.feature, []).append(flag)
+    return found
 
 
 # What a shop asks: would it be cheaper to give one machine all that it can make?
@@ -165,11 +171,14 @@ def _choice(job: JobContext, routed: RoutedFeature) -> Choice:
     return Choice(routed.feature, routed.verdict, _finisher(job, routed), ground, routed.ahead)
 
 
-def _routed(job: JobContext, feature: Feature, other: Sequence[Flag]) -> RoutedFeature:
-    mine = [flag for flag in other if flag.feature == feature.id]
-    mine += [
-        Flag("called-out-fine", Severity.NOTE, feature.id, f"{d.because[:1].upper()}{d.because[1:]}.")
-        for d in demands(feature)
+def _routed(job: JobContext, feature: Feature, told: Sequence[Flag]) -> RoutedFeature:
+    """``told`` are the flags that it has already."""
+    mine = [
+        *told,
+        *(
+            Flag("called-out-fine", Severity.NOTE, feature.id, f"{d.because[:1].upper()}{d.because[1:]}.")
+            for d in demands(feature)
+        ),
     ]
     if feature.kind == Kind.OUTSIDE_FACE:
         return RoutedFeature(feature, NONE, (), tuple(mine))

@@ -7,7 +7,7 @@ whose corners lie on the part and whose chords stray from it by its deflection (
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 
 import numpy as np
 import shapely
@@ -39,10 +39,13 @@ _ALONG_AXIS = 0.3
 
 def check_threads(part: Part, features: Sequence[Feature], *, carbide: bool = False) -> list[Flag]:
     """Flags for every threaded or possibly threaded hole, in the order of the features."""
-    return [flag for f in features for flag in _check(part, f, features, carbide)]
+    over = overhangs(features)
+    return [flag for f in features for flag in _check(part, f, features, over, carbide)]
 
 
-def _check(part: Part, hole: Feature, features: Sequence[Feature], carbide: bool) -> Iterator[Flag]:
+def _check(
+    part: Part, hole: Feature, features: Sequence[Feature], over: Mapping[int, float], carbide: bool
+) -> Iterator[Flag]:
     if hole.thread is None:
         return
     if hole.thread.designation is None:
@@ -53,7 +56,7 @@ def _check(part: Part, hole: Feature, features: Sequence[Feature], carbide: bool
     yield from _relief(hole, size, carbide)
     yield from _depth(hole, size, carrier, carbide)
     if hole.axis is not None:
-        yield from _wall(part, hole, size, carrier, features)
+        yield from _wall(part, hole, size, carrier, features, over)
         if not is_through(hole):
             yield from _under_point(part, hole, size, features)
 
@@ -114,10 +117,15 @@ def _depth(hole: Feature, size: ThreadSize, carrier: Bore, carbide: bool) -> Ite
 
 
 def _wall(
-    part: Part, hole: Feature, size: ThreadSize, carrier: Bore, features: Sequence[Feature]
+    part: Part,
+    hole: Feature,
+    size: ThreadSize,
+    carrier: Bore,
+    features: Sequence[Feature],
+    over: Mapping[int, float],
 ) -> Iterator[Flag]:
     limit = wall_limit_mm(size)
-    wall, face = thinnest_wall(part, hole, size, carrier, features, limit)
+    wall, face = thinnest_wall(part, hole, size, carrier, over, limit)
     if wall < limit - tol.SURFACE_MM:
         to = _called(next((f for f in features if face in f.faces), None))
         what = f"leaves a wall of {_mm(wall)} to {to}" if wall > tol.SURFACE_MM else f"breaks into {to}"
@@ -131,13 +139,13 @@ def wall_limit_mm(size: ThreadSize) -> float:
 
 
 def thinnest_wall(
-    part: Part, hole: Feature, size: ThreadSize, carrier: Bore, features: Sequence[Feature], within_mm: float
+    part: Part, hole: Feature, size: ThreadSize, carrier: Bore, over: Mapping[int, float], within_mm: float
 ) -> tuple[float, int]:
     """Wall from a thread's major diameter to the nearest face beside it, and that face; inf and -1 for none.
 
-    Looked for ``within_mm``; known to the mesh's deflection. A threaded neighbour counts as threaded.
+    Looked for ``within_mm``; known to the mesh's deflection. A threaded neighbour counts as threaded, for
+    which ``over`` has its overhangs.
     """
-    over = {i: _overhang(f) for f in features for i in f.faces}
     most = max(over.values(), default=0.0)
     best = (within_mm + tol.LENGTH_MM, -1)
     for least, distance, face in around_bore(part, hole, carrier, size.major_mm / 2 + within_mm + most):
@@ -151,12 +159,16 @@ def _called(feature: Feature | None) -> str:
     return f"{feature.id} ({feature.kind})" if feature else "the next face"
 
 
-def _overhang(feature: Feature | None) -> float:
-    """How far a thread will reach beyond the bore that is drawn for it."""
-    if feature is None or feature.thread is None or feature.thread.designation is None:
-        return 0.0
+def overhangs(features: Sequence[Feature]) -> dict[int, float]:
+    """For the faces of threaded holes how far the thread will reach beyond the bore drawn for it."""
+    return {i: mm for f in features for mm in _overhang(f) for i in f.faces}
+
+
+def _overhang(feature: Feature) -> Iterator[float]:
+    if feature.thread is None or feature.thread.designation is None:
+        return
     drawn = thread_bore(feature, parse(feature.thread.designation)[0]).start_diameter_mm
-    return max(0.0, (feature.thread.major_mm - drawn) / 2)
+    yield max(0.0, (feature.thread.major_mm - drawn) / 2)
 
 
 def around_bore(part: Part, hole: Feature, carrier: Bore, reach: float) -> Iterator[tuple[float, float, int]]:

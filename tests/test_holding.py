@@ -28,7 +28,7 @@ from routing.order import Operation
 from routing.processes.base import JobContext
 from routing.route import make_route
 from routing.shop import load_shop
-from routing.threads import thinnest_wall
+from routing.threads import overhangs, thinnest_wall
 from tests.support.lattice import Body, Lattice
 from tests.support.routed import UP, block
 from tests.test_stock_random import insert
@@ -125,7 +125,9 @@ def test_the_wall_beside_a_thread_is_the_kernels_distance(seed: int) -> None:
     for feature in found:
         assert feature.thread is not None
         size, _ = parse(str(feature.thread.designation))
-        wall, _ = thinnest_wall(job.part, feature, size, thread_bore(feature, size), job.features, 15.0)
+        wall, _ = thinnest_wall(
+            job.part, feature, size, thread_bore(feature, size), overhangs(job.features), 15.0
+        )
         expected = wall_by_kernel(feature, solid)
         assert wall == pytest.approx(expected, abs=2 * job.part.mesh.deflection_mm + 0.002)
 
@@ -136,7 +138,9 @@ def test_a_slanted_face_that_seems_near_does_not_hide_the_nearest() -> None:
     job = job_of(block().cut(hole(15.5, 0)).cut(corner))
     (feature,) = threaded(job)
     size, _ = parse("M5")
-    wall, _ = thinnest_wall(job.part, feature, size, thread_bore(feature, size), job.features, 15.0)
+    wall, _ = thinnest_wall(
+        job.part, feature, size, thread_bore(feature, size), overhangs(job.features), 15.0
+    )
     assert wall == pytest.approx(2.0, abs=1e-3)
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -43,9 +44,19 @@ class Sizes:
     def rule(self) -> MaterialRule:
         return self.job.shop.rule(self.job.material)
 
+    @cached_property
+    def _broken_mm(self) -> Mapping[str, float]:
+        """Length of the edges to break by feature, each counted once, with the first of its two faces."""
+        found: dict[str, float] = {}
+        for e in self.edges:
+            if e.verdict == Break.MUST_BREAK:
+                name = self.job.owner[e.faces[0]].id
+                found[name] = found.get(name, 0) + e.length_mm
+        return found
+
     def effort(self, step: Step, ground: Collection[str]) -> Effort:
         """One piece's effort for a step, without its setup; ``ground`` are the features that a wheel made."""
-        by_id = {f.id: f for f in self.job.features}
+        by_id = self.job.by_id
         return effort.total(self._one(step, by_id[name], name in ground).of(name) for name in step.features)
 
     def _one(self, step: Step, feature: Feature, is_ground: bool) -> Effort:
@@ -70,9 +81,7 @@ class Sizes:
             case Stage.THREAD:
                 return self._thread(feature)
             case Stage.EDGES:
-                broken = [e for e in self.edges if e.verdict == Break.MUST_BREAK]
-                # Counted once, with the first of the two faces.
-                length = sum(e.length_mm for e in broken if e.faces[0] in feature.faces)
+                length = self._broken_mm.get(feature.id, 0)
                 return effort.edges(length, rates.bench) if length else Effort()
             case Stage.SQUARE:
                 return self._face(feature)
@@ -217,8 +226,7 @@ class Sizes:
         """Depth below the highest level beside the feature; below the part's top where none is higher."""
         if grid.depth_mm > _RIM_MM:
             return grid.depth_mm
-        level = (self.job.part.mesh.vertices - grid.view.origin) @ grid.view.along
-        return max(float(level.max()) - grid.floor_mm, _RIM_MM)
+        return max(grid.top_mm - grid.floor_mm, _RIM_MM)
 
     def _left(self, step: Step, feature: Feature) -> tuple[float, float]:
         """Volume that the step finds, and its share of the whole: less where another took the bulk."""

@@ -13,7 +13,8 @@ from featurize.standards.threads import parse
 from routing.holding.bearing import opposite, outside
 from routing.holding.screws import Stresses, proof_load_n, stresses
 from routing.holding.setup import Answer, Grade, Setup, best
-from routing.threads import full_thread_mm, left_ahead, thinnest_wall, wall_limit_mm
+from routing.processes.base import JobContext
+from routing.threads import full_thread_mm, left_ahead, overhangs, thinnest_wall, wall_limit_mm
 
 # Walls are looked for this far out: beyond it the ring bears as if it were endless.
 _FAR_DIAMETERS = 3.0
@@ -92,8 +93,7 @@ def screwed(setup: Setup, hole: Feature) -> Screwed:
     job, shop, rule = setup.job, setup.shop, setup.rule
     size, _ = parse(hole.thread.designation)
     carrier = thread_bore(hole, size)
-    wall, face = thinnest_wall(job.part, hole, size, carrier, job.features, _FAR_DIAMETERS * size.major_mm)
-    ahead = np.inf if is_through(hole) else left_ahead(job.part, hole)[0]
+    wall, face, ahead = job.kept(("around thread", hole.id), lambda: _around(job, hole))
     error = job.part.mesh.deflection_mm
     bears = stresses(
         size,
@@ -112,6 +112,17 @@ def screwed(setup: Setup, hole: Feature) -> Screwed:
     floor = None if np.isinf(ahead) else float(ahead)
     cramped = wall <= 0 or ahead <= 0 or max(bears.ring_mpa, bears.floor_mpa) > bears.allowed_mpa
     return Screwed(hole.id, size.designation, grade, said, float(wall), error, to, cramped, floor, bears)
+
+
+def _around(job: JobContext, hole: Feature) -> tuple[float, int, float]:
+    """The thinnest wall beside a thread, the face it ends at, and what is left ahead of a blind one."""
+    assert hole.thread is not None
+    assert hole.thread.designation is not None
+    size, _ = parse(hole.thread.designation)
+    over = job.kept("overhangs", lambda: overhangs(job.features))
+    far = _FAR_DIAMETERS * size.major_mm
+    wall, face = thinnest_wall(job.part, hole, size, thread_bore(hole, size), over, far)
+    return wall, face, np.inf if is_through(hole) else left_ahead(job.part, hole)[0]
 
 
 def _graded(

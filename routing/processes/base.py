@@ -84,6 +84,10 @@ class JobContext:
         """The feature of each face."""
         return {face: feature for feature in self.features for face in feature.faces}
 
+    @cached_property
+    def by_id(self) -> dict[str, Feature]:
+        return {feature.id: feature for feature in self.features}
+
     @property
     def thickness(self) -> Array:
         """Unit direction out of the working side."""
@@ -118,4 +122,14 @@ class JobContext:
 
     def extent_mm(self, direction: Array) -> float:
         """Size of the whole part along a unit direction."""
-        return float(np.ptp(self.part.mesh.vertices @ direction))
+        along = np.asarray(direction)
+        return self.kept(("extent", along.tobytes()), lambda: float(np.ptp(self.part.mesh.vertices @ along)))
+
+    def top_mm(self, direction: Array) -> float:
+        """The part's highest level along a unit direction, over its frame's origin."""
+        along = np.asarray(direction)
+
+        def make() -> float:
+            return float(((self.part.mesh.vertices - self.part.frame.origin) @ along).max())
+
+        return self.kept(("top over the origin", along.tobytes()), make)

@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 import shapely
+from numpy.typing import NDArray
 
 from featurize import tolerances as tol
 from featurize.brep.part import Face
@@ -118,8 +119,7 @@ class WireErosion:
         if inner:
             circle, view = _circle(job, feature, along, air)
             hole = start_hole(circle, height, job.shop, job.material)
-            top = float(((job.part.mesh.vertices - view.origin) @ along).max())
-            place = vec(view.solid(np.array(circle.centre)) + top * along)
+            place = vec(view.solid(np.array(circle.centre)) + job.top_mm(along) * along)
             details |= {"inscribed_mm": hole.inscribed_mm, "start_hole_at": _words(place)}
             if hole.diameter_mm is None:
                 return _no(str(hole.problem), place=place, details=details)
@@ -170,20 +170,23 @@ def _is_ruled(face: Face, along: Array) -> bool:
 def _air(job: JobContext, feature: Feature, along: Array) -> tuple[Any, bool]:
     """The pieces of air beside the part's shadow that the feature's walls look into, and whether they
     are closed all round."""
-    view = View.of(job.part, along)
-    solid = _shadow(job, view)
+    pieces, closed, tree = job.kept(("air", *np.round(along, 9)), lambda: _beside_shadow(job, along))
+    near, reach = _near(job, feature, along), tol.SURFACE_MM + tol.MESH_DEFLECTION_MM
+    a, b, c, d = shapely.bounds(near)
+    mine = np.sort(tree.query(shapely.box(a - reach, b - reach, c + reach, d + reach)))
+    mine = mine[shapely.distance(pieces[mine], near) < reach]
+    return shapely.union_all(pieces[mine]), bool(len(mine) and closed[mine].all())
+
+
+def _beside_shadow(job: JobContext, along: Array) -> tuple[Any, NDArray[np.bool_], shapely.STRtree]:
+    """The pieces of air beside the part's shadow, which are closed all round, and an index of them."""
+    solid = _shadow(job, View.of(job.part, along))
     low, high = np.array(solid.bounds[:2]) - 5.0, np.array(solid.bounds[2:]) + 5.0
     air = shapely.get_parts(shapely.difference(shapely.box(*low, *high), solid))
     air = air[shapely.area(air) > tol.SURFACE_MM**2]
-    near = _near(job, feature, along)
-    mine = [a for a in air if float(shapely.distance(a, near)) < tol.SURFACE_MM + tol.MESH_DEFLECTION_MM]
-    inner = bool(mine) and all(_is_inside(a, low, high) for a in mine)
-    return shapely.union_all(mine), inner
-
-
-def _is_inside(piece: Any, low: Array, high: Array) -> bool:
-    a, b, c, d = piece.bounds
-    return bool(a > low[0] and b > low[1] and c < high[0] and d < high[1])
+    bounds = shapely.bounds(air)
+    closed = np.all((bounds[:, :2] > low) & (bounds[:, 2:] < high), axis=1)
+    return air, closed, shapely.STRtree(air)
 
 
 def _shadow(job: JobContext, view: View) -> Any:
