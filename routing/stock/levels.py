@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from featurize import tolerances as tol
 from featurize.brep.part import Part
-from featurize.brep.shadow import View, enclosed
+from featurize.brep.shadow import View, enclosed, merged
 from featurize.brep.surfaces import Array
 from featurize.feature import Feature
 
@@ -160,7 +160,7 @@ def ground_of(
     masks, blocked = [], []
     over = shapely.Polygon()
     for bottom, _ in steps:
-        over = _areas(over.union(own.at(bottom), grid_size=tol.SNAP_MM))
+        over = _areas(merged([over, own.at(bottom)]))
         blocked.append(over.simplify(_THIN_MM))
         masks.append(shapely.union_all([plan for low, plan in plans if low < bottom]))
     return Ground(view, tuple(steps), tuple(masks), tuple(blocked))
