@@ -16,7 +16,7 @@ from featurize.brep.build import build_part
 from featurize.brep.part import Part
 from featurize.feature import Feature, Kind, Role
 from routing.shop import Cutter, load_shop
-from routing.stock.levels import Sections, ground_of
+from routing.stock.levels import Sections, Sides
 from routing.stock.roughing import Cutting, drawing, rings, rough
 from routing.stock.solids import facets
 
@@ -111,7 +111,7 @@ def test_an_opening_of_upright_walls_is_what_they_fence_in() -> None:
     part = build_part(body.val().wrapped)
     walls = tuple(f.id for f in part.faces if f.area_mm2 < 500)  # the block's own faces are larger
     opening = Feature("F01", Kind.THROUGH_PROFILE, walls, dict.fromkeys(walls, Role.WALL))
-    view = ground_of(part, UP, [opening], 10.0, 1.0)
+    (view,) = Sides(part).grounds(UP, [opening], 10.0, 1.0, R)
     assert {round(mask.area, 6) for mask in view.masks} == {24.0 * 16.0}
 
 
@@ -123,7 +123,7 @@ def test_area_of_every_level_agrees_with_another_library() -> None:
     )
     part = build_part(body.val().wrapped)
     part = replace(part, frame=replace(part.frame, origin=np.zeros(3), axes=np.eye(3)))
-    view = ground_of(part, UP, [floor_of(part, 0.0)], 10.0, 1.0)
+    (view,) = Sides(part).grounds(UP, [floor_of(part, 0.0)], 10.0, 1.0, R)
     for level, blocked in zip(view.levels(R, WALL), view.blocked, strict=True):
         void = max(shapely.get_parts(shapely.box(-19, -14, 19, 14).difference(blocked)), key=shapely.area)
         inward = _clipper(void, -(R + WALL))
@@ -142,6 +142,49 @@ def test_sections_of_a_ball_with_a_bore() -> None:
     for z in (-6.0, 0.1, 5.0):
         area = math.pi * (100 - z**2 - 9)
         assert Sections(view, facets(part.solid)).at(z).area == pytest.approx(area, rel=3e-3)
+
+
+def test_a_section_in_a_window_is_its_part_of_the_whole() -> None:
+    """Closed forms: a quarter of the ring that a bored ball shows, and nothing inside its bore."""
+    body = cq.Workplane().sphere(10).cut(cq.Workplane().circle(3).extrude(30).translate((0, 0, -15)))
+    from featurize.brep.shadow import View
+
+    whole = Sections(View.toward(np.zeros(3), UP, np.array([0.0, 1.0, 0.0])), facets(body.val().wrapped))
+    quarter = math.pi * (100 - 0.1**2 - 9) / 4
+    assert whole.near((0.0, 0.0, 20.0, 20.0)).at(0.1).area == pytest.approx(quarter, rel=3e-3)
+    assert whole.near((-1.0, -1.0, 1.0, 1.0)).at(0.1).area == 0
+    assert whole.near((5.0, -1.0, 7.0, 1.0)).at(0.1).area == pytest.approx(4.0)
+
+
+def test_recesses_that_are_apart_have_levels_of_their_own() -> None:
+    """Of two pockets each goes to its own floor in even steps; one that touches both makes them one."""
+    body = block()
+    for x, low in ((-12, 6.0), (12, 3.0)):
+        body = body.cut(cq.Workplane().box(12, 16, 10 - low).translate((x, 0, (10 + low) / 2)))
+    part = build_part(body.val().wrapped)
+    part = replace(part, frame=replace(part.frame, origin=np.zeros(3), axes=np.eye(3)))
+    pockets = [replace(floor_of(part, low), id=f"F0{k}") for k, low in enumerate((6.0, 3.0), 1)]
+    apart = list(Sides(part).grounds(UP, pockets, 10.0, 1.0, R))
+    assert [len(g.steps) for g in apart] == [4, 7]
+    assert [g.steps[-1][0] for g in apart] == pytest.approx([6 + FLOOR, 3 + FLOOR], abs=1e-4)
+    assert [{round(m.area, 6) for m in g.masks} for g in apart] == [{192.0}, {192.0}]
+
+    body = body.cut(cq.Workplane().box(20, 4, 2).translate((0, 0, 9)))
+    part = build_part(body.val().wrapped)
+    part = replace(part, frame=replace(part.frame, origin=np.zeros(3), axes=np.eye(3)))
+    pockets = [replace(floor_of(part, low), id=f"F0{k}") for k, low in enumerate((6.0, 3.0, 8.0), 1)]
+    (joined,) = Sides(part).grounds(UP, pockets, 10.0, 1.0, R)
+    assert joined.steps[-1][0] == pytest.approx(3 + FLOOR, abs=1e-4)
+
+
+def test_a_cutter_stays_where_the_part_is_known() -> None:
+    """A larger cutter than was told of does not reach past what was looked at."""
+    body = block().cut(cq.Workplane().box(24, 16, 10).translate((0, 0, 10)))
+    part = build_part(body.val().wrapped)
+    part = replace(part, frame=replace(part.frame, origin=np.zeros(3), axes=np.eye(3)))
+    (view,) = Sides(part).grounds(UP, [floor_of(part, 5.0)], 10.0, 1.0, 0.1)
+    for level in view.levels(3.0, WALL):
+        assert level.cleared.intersection(shapely.box(-20, -15, 20, 15).difference(view.masks[0])).area < 1e-6
 
 
 def test_rings_part_at_a_neck() -> None:

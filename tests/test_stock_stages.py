@@ -17,12 +17,13 @@ from featurize.brep.build import build_part
 from featurize.feature import Feature, Kind
 from featurize.recognise import Recognition, recognise
 from routing.shop import Cutter, load_shop
+from routing.stock import blank as blanks
 from routing.stock.blank import blank_for
 from routing.stock.files import DRILLED, GROUND, ROUGHED, WIRED
 from routing.stock.ground import ground_stock
-from routing.stock.solids import cut_in_turn, is_closed, is_valid, volume_of
+from routing.stock.solids import cut_in_turn, facets, is_closed, is_valid, volume_of
 from routing.stock.stages import Stage, stages
-from routing.stock.write import write_3mf, write_step
+from routing.stock.write import WriteError, write_3mf, write_step, write_stl
 
 CUTTER = Cutter("flat", 4.0, 0.0, 40.0)
 UP = np.array([0.0, 0.0, 1.0])
@@ -111,6 +112,35 @@ def test_faces_carry_names_and_colours(tmp_path: Path) -> None:
     text = write_step(body.wrapped, tmp_path / "a.step", name="A-1", faces=labels).read_text()
     assert all(f"'face {k}'" in text for k in range(6))
     assert text.count("COLOUR_RGB") == 6
+
+
+def test_only_a_file_that_differs_by_its_name_alone_is_not_read_back(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    read = []
+    real = blanks.blank_from_step
+    monkeypatch.setattr(blanks, "blank_from_step", lambda path: read.append(path) or real(path))
+    body, other = cq.Workplane().box(10, 10, 10).val(), cq.Workplane().box(10, 10, 11).val()
+    first = write_step(body.wrapped, tmp_path / "a.step", name="A-1 as ground"), "A-1 as ground"
+    assert len(read) == 1
+    long = "A-1 as ground, with a name so long that the lines of the file break elsewhere"
+    again = write_step(body.wrapped, tmp_path / "b.step", name=long, like=first)
+    assert len(read) == 1
+    assert f"'{long}'" in " ".join(again.read_text().split())
+    write_step(other.wrapped, tmp_path / "c.step", name="A-1 as wired", like=first)
+    assert len(read) == 2
+
+
+def test_a_mesh_that_does_not_close_gets_no_file(tmp_path: Path) -> None:
+    body = cq.Workplane().box(10, 10, 10).val().wrapped
+    whole = facets(body)
+    flipped = whole.copy()
+    flipped[0] = flipped[0, ::-1]
+    for write, end in ((write_stl, "stl"), (write_3mf, "3mf")):
+        for spoilt in (whole[1:], flipped):
+            with pytest.raises(WriteError, match="does not close"):
+                write(body, tmp_path / f"a.{end}", name="A-1", triangles=spoilt)
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_3mf_states_its_unit_and_is_the_same_body(tmp_path: Path) -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, replace
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -22,6 +22,7 @@ from featurize.step.shapes import each
 from routing.shop import MaterialRule, Shop
 from routing.stock.files import DRAWING, DRILLED, GROUND, MESH_3MF, ROUGHED, STEMS, WIRED
 from routing.stock.ground import GroundStock
+from routing.stock.levels import Sides
 from routing.stock.roughing import drawing, rough
 from routing.stock.solids import facets
 from routing.stock.stages import Stage, stages
@@ -49,6 +50,7 @@ def deliver(
     """
     work = [m for m in made if m[2].kind != Kind.OUTSIDE_FACE]
     milled = [m for m in work if m[0] == "mill" and not m[2].bores]
+    seen = Sides(part)
     found = stages(
         part,
         stock.solid,
@@ -64,48 +66,66 @@ def deliver(
         ],
         _finest(shop, [d for *_, d in milled]),
         source_faces,
+        seen=seen,
     )
     known: dict[Any, tuple[str, Colour]] = {}
     told = []
-    last: tuple[Stage, list[tuple[str, Colour]]] | None = None
+    last: _Written | None = None
     for stage in found:
-        stem = STEMS[stage.name]
         labels = _labels(stage, stock, known, colours)
-        title = f"{name} {stage.name}"
         try:
-            _write(stage, folder / stem, title, labels)
+            written = _write(stage, labels, folder, name, last)
         except WriteError as error:
             if last is None:
                 raise
             # The last body holds this one: it is never too small.
-            why = (*stage.notes, f"the file holds the stock {last[0].name}: {error}")
-            stage = replace(last[0], name=stage.name, lost_mm3=0.0, grown_mm3=0.0, notes=why)
-            labels = last[1]
-            _write(stage, folder / stem, title, labels)
-        last = stage, labels
+            why = (*stage.notes, f"the file holds the stock {last.stage.name}: {error}")
+            stage = replace(last.stage, name=stage.name, lost_mm3=0.0, grown_mm3=0.0, notes=why)
+            written = _write(stage, last.labels, folder, name, last)
+        if last is None:
+            ground = written.triangles
+        last = written
         told.append(
             {
                 "name": stage.name,
-                "file": f"{stem}.step",
+                "file": f"{STEMS[stage.name]}.step",
                 "volume_mm3": stage.volume_mm3,
                 "lost_mm3": stage.lost_mm3,
                 "grown_mm3": stage.grown_mm3,
                 "notes": list(stage.notes),
             }
         )
-    write_3mf(stock.solid, folder / MESH_3MF, name=f"{name} {GROUND}")
+    write_3mf(stock.solid, folder / MESH_3MF, name=f"{name} {GROUND}", triangles=ground)
     wanted = [
         (side, f) for process, side, f, _ in work if process in ("surface grind", "mill") and not f.bores
     ]
-    result = rough(part, wanted, facets(stock.blank.solid), facets(stock.solid), shop, rule)
+    result = rough(part, wanted, facets(stock.blank.solid), ground, shop, rule, seen=seen)
     pictures = ([], []) if result is None else result[1:]
     (folder / DRAWING).write_text(drawing(*pictures, f"{name}: roughing by levels"), encoding="utf-8")
     return {"stages": told, "roughing": None if result is None else asdict(result[0])}
 
 
-def _write(stage: Stage, stem: Path, title: str, labels: Sequence[tuple[str, Colour]]) -> None:
-    write_step(stage.solid, stem.with_suffix(".step"), name=title, faces=labels)
-    write_stl(stage.solid, stem.with_suffix(".stl"), name=title)
+@dataclass(frozen=True, eq=False)
+class _Written:
+    """A stage whose files are written: the next, where it is the same body, needs no mesh or reading back."""
+
+    stage: Stage
+    labels: list[tuple[str, Colour]]
+    step: Path
+    title: str
+    triangles: Array
+
+
+def _write(
+    stage: Stage, labels: list[tuple[str, Colour]], folder: Path, name: str, last: _Written | None
+) -> _Written:
+    step, title = folder / f"{STEMS[stage.name]}.step", f"{name} {stage.name}"
+    same = last is not None and last.stage.solid.IsSame(stage.solid)
+    like = (last.step, last.title) if last is not None and same else None
+    write_step(stage.solid, step, name=title, faces=labels, like=like)
+    triangles = last.triangles if last is not None and same else facets(stage.solid)
+    write_stl(stage.solid, step.with_suffix(".stl"), name=title, triangles=triangles)
+    return _Written(stage, labels, step, title, triangles)
 
 
 def _finest(shop: Shop, details: Sequence[Mapping[str, float | str]]) -> Any:

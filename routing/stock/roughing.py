@@ -15,10 +15,11 @@ import numpy as np
 import shapely
 
 from featurize.brep.part import Part
+from featurize.brep.shadow import View
 from featurize.brep.surfaces import Array
 from featurize.feature import Feature
 from routing.shop import Cutter, MaterialRule, Shop
-from routing.stock.levels import Ground, Level, Sections, ground_of, tidy
+from routing.stock.levels import Ground, Sections, Sides, tidy
 
 # A cutter is the rough one if it clears this share of what the finest would.
 _ENOUGH = 0.8
@@ -40,7 +41,10 @@ class Cutting:
 
 @dataclass(frozen=True)
 class Passes:
-    """One body: ``cutting_mm`` at feed, ``air_mm`` in the air; volume (mm3) is what its levels hold."""
+    """One body: ``cutting_mm`` at feed, ``air_mm`` in the air; volume (mm3) is what its levels hold.
+
+    ``levels`` are those of every recess.
+    """
 
     levels: int
     cutting_mm: float
@@ -87,6 +91,7 @@ class _Sum:
     air: float = 0.0
     entries: int = 0
     volume: float = 0.0
+    last: Array | None = None  # where the cutter is
 
     def passes(self, feed: float, how: Cutting) -> Passes:
         fast = max(0.0, self.cutting - self.slow)
@@ -105,52 +110,75 @@ def rings(region: Any, step_mm: float) -> list[Any]:
     return found
 
 
-def walk(
-    levels: Sequence[Level],
-    masks: Sequence[Any],
-    stock: Sections,
-    outline: Any,
-    radius_mm: float,
-    how: Cutting,
-    total: _Sum,
-    top_mm: float,
+@dataclass(frozen=True, eq=False)
+class _Recess:
+    """What is cleared in one go, and what the block and the ground stock hold of it at each level."""
+
+    ground: Ground
+    held: tuple[tuple[Any, ...], ...]  # of each body
+
+    @classmethod
+    def of(cls, ground: Ground, bodies: Sequence[Sections]) -> _Recess:
+        steps = list(zip(ground.steps, ground.masks, strict=True))
+        near = [body.near(ground.window) for body in bodies]
+        return cls(
+            ground,
+            tuple(tuple(b.at(low + _OVER_MM).intersection(mask) for (low, _), mask in steps) for b in near),
+        )
+
+
+@dataclass(frozen=True, eq=False)
+class _Side:
+    """All that is cleared from one side; ``outline`` is the block's plan."""
+
+    name: str
+    top_mm: float
+    outline: Any
+    recesses: tuple[_Recess, ...]
+
+
+def _walk(
+    side: _Side, body: int, radius_mm: float, how: Cutting, total: _Sum
 ) -> list[tuple[float, Any, tuple[Any, ...]]]:
-    """Leads the cutter through the levels of one stock; ``outline`` is the blank's plan."""
+    """Leads the cutter through one recess after the other, each level by level, in the block or the ground
+    stock (``body`` 0 or 1)."""
     step = how.step_over * 2 * radius_mm
     drawn = []
-    last: Array | None = None
-    for level, mask in zip(levels, masks, strict=True):
-        if level.centres.is_empty:
-            continue
-        held = stock.at(level.bottom_mm + _OVER_MM)
-        taken = tidy(held.intersection(level.cleared).intersection(mask))
-        if taken.is_empty:
-            continue
-        total.levels += 1
-        total.volume += taken.area * level.depth_mm
-        lift = top_mm + how.clearance_mm - level.bottom_mm
-        led = []
-        area = tidy(level.centres.intersection(taken.buffer(radius_mm, join_style="mitre")))
-        for region in shapely.get_parts(area):
-            mine = rings(region, step)
-            led += mine
-            start = np.array(mine[0].coords[0])
-            total.entries += 1
-            total.air += 2 * lift + (float(np.linalg.norm(start - last)) if last is not None else 0.0)
-            if outline.contains(region):
-                ramp = level.depth_mm / float(np.sin(np.radians(how.ramp_deg)))
-                total.cutting += ramp
-                total.slow += ramp
-            for a, b in zip(mine[:-1], mine[1:], strict=True):
-                gap = float(a.distance(b))
-                if gap <= 1.5 * step:
-                    total.cutting += gap
-                else:  # the region has parted: over to the next piece
-                    total.air += gap + 2 * lift
-            total.cutting += float(sum(r.length for r in mine))
-            total.slow += sum(min(2 * radius_mm, float(r.length)) for r in mine)
-            last = np.array(mine[-1].coords[-1])
-        drawn.append((level.bottom_mm, taken, tuple(led)))
+    total.last = None
+    for recess in side.recesses:
+        for level, held in zip(recess.ground.levels(radius_mm), recess.held[body], strict=True):
+            if level.centres.is_empty:
+                continue
+            taken = tidy(held.intersection(level.cleared))
+            if taken.is_empty:
+                continue
+            total.levels += 1
+            total.volume += taken.area * level.depth_mm
+            lift = side.top_mm + how.clearance_mm - level.bottom_mm
+            led = []
+            area = tidy(level.centres.intersection(taken.buffer(radius_mm, join_style="mitre")))
+            for region in shapely.get_parts(area):
+                mine = rings(region, step)
+                led += mine
+                start = np.array(mine[0].coords[0])
+                total.entries += 1
+                total.air += 2 * lift
+                if total.last is not None:
+                    total.air += float(np.linalg.norm(start - total.last))
+                if side.outline.contains(region):
+                    ramp = level.depth_mm / float(np.sin(np.radians(how.ramp_deg)))
+                    total.cutting += ramp
+                    total.slow += ramp
+                for a, b in zip(mine[:-1], mine[1:], strict=True):
+                    gap = float(a.distance(b))
+                    if gap <= 1.5 * step:
+                        total.cutting += gap
+                    else:  # the region has parted: over to the next piece
+                        total.air += gap + 2 * lift
+                total.cutting += float(sum(r.length for r in mine))
+                total.slow += sum(min(2 * radius_mm, float(r.length)) for r in mine)
+                total.last = np.array(mine[-1].coords[-1])
+            drawn.append((level.bottom_mm, taken, tuple(led)))
     return drawn
 
 
@@ -162,11 +190,14 @@ def rough(
     shop: Shop,
     rule: MaterialRule,
     how: Cutting | None = None,
+    *,
+    seen: Sides | None = None,
 ) -> tuple[Roughing, list[Walked], list[Walked]] | None:
     """Both bodies' estimates and their drawings; None when nothing is roughed.
 
     ``made`` are the ground and milled features with the label of the side that each is made from;
-    ``block`` and ``ground`` are the facets (m, 3, 3) of the blank and of the ground stock.
+    ``block`` and ``ground`` are the facets (m, 3, 3) of the blank and of the ground stock; ``seen`` may know
+    the features' plans already.
     """
     how = how or Cutting()
     sides: dict[str, list[Feature]] = {}
@@ -177,26 +208,28 @@ def rough(
     cutters = [owned[d] for d in sorted(owned, reverse=True) if d >= rule.smallest_cutter_mm]
     if not sides or not cutters:
         return None
-    seen = []
+    seen = seen or Sides(part)
+    views = []
     for side, features in sides.items():
         toward = part.frame.direction(side)
         top = float(((block.reshape(-1, 3) - part.frame.origin) @ toward).max())
         step = how.step_down * cutters[len(cutters) // 2].diameter_mm
-        view = ground_of(part, toward, features, top, step)
-        seen.append((side, view, Sections(view.view, block), Sections(view.view, ground), top))
-    cutter = _rough_cutter(cutters, seen)
+        bodies = [Sections(View.of(part, toward), body) for body in (block, ground)]
+        grounds = seen.grounds(toward, features, top, step, cutters[0].radius_mm)
+        recesses = tuple(_Recess.of(g, bodies) for g in grounds)
+        views.append(_Side(side, top, bodies[0].at(top - _OVER_MM), recesses))
+    every = [recess for side in views for recess in side.recesses]
+    cutter = _rough_cutter(cutters, every)
     if cutter is None:
         return None
     radius = cutter.radius_mm
     sums, drawings = (_Sum(), _Sum()), ([], [])  # type: tuple[_Sum, _Sum], tuple[list[Walked], list[Walked]]
-    for side, view, whole, less, top in seen:
-        levels = view.levels(radius)
-        outline = whole.at(top - _OVER_MM)
-        box = tuple(float(v) for v in outline.bounds)
-        for total, drawing, body in zip(sums, drawings, (whole, less), strict=True):
-            drawn = walk(levels, view.masks, body, outline, radius, how, total, top)
-            drawing.append(Walked(side, box, tuple(drawn)))  # type: ignore[arg-type]
-    step_down = max(depth for _, view, *_ in seen for _, depth in view.steps)
+    for view in views:
+        box = tuple(float(v) for v in view.outline.bounds)
+        for body, (total, drawing) in enumerate(zip(sums, drawings, strict=True)):
+            drawn = _walk(view, body, radius, how, total)
+            drawing.append(Walked(view.name, box, tuple(drawn)))  # type: ignore[arg-type]
+    step_down = max(depth for recess in every for _, depth in recess.ground.steps)
     step_over = how.step_over * cutter.diameter_mm
     rates = shop.rates.mill
     feed = rates.mm3_per_min * rates.share(cutter.diameter_mm) * rule.feed_scale / (step_over * step_down)
@@ -216,32 +249,26 @@ def rough(
     return result, drawings[0], drawings[1]
 
 
-def _rough_cutter(
-    cutters: Sequence[Cutter], seen: Sequence[tuple[str, Ground, Sections, Sections, float]]
-) -> Cutter | None:
+def _rough_cutter(cutters: Sequence[Cutter], recesses: Sequence[_Recess]) -> Cutter | None:
     """The largest that clears most of both bodies, by the volume of every level."""
-    held = []
-    for _, view, whole, less, _ in seen:
-        for k, ((bottom, depth), mask) in enumerate(zip(view.steps, view.masks, strict=True)):
-            bodies = [
-                tidy(body.at(bottom + _OVER_MM).intersection(mask).difference(view.blocked[k]))
-                for body in (whole, less)
-            ]
-            held.append((view, k, depth, bodies))
-
-    if not held:
-        return None
+    held = [
+        [tidy(body.difference(blocked)) for body in bodies]
+        for recess in recesses
+        for *bodies, blocked in zip(*recess.held, recess.ground.blocked, strict=True)
+    ]
 
     def volumes(cutter: Cutter) -> Array:
-        levels = {id(view): view.levels(cutter.radius_mm) for view in {id(v): v for v, *_ in held}.values()}
+        levels = [level for recess in recesses for level in recess.ground.levels(cutter.radius_mm)]
         cleared = np.array(
             [
-                [depth * levels[id(view)][k].cleared.intersection(b).area for b in bodies]
-                for view, k, depth, bodies in held
+                [level.depth_mm * level.cleared.intersection(b).area for b in bodies]
+                for level, bodies in zip(levels, held, strict=True)
             ]
         )
         return np.asarray(cleared.sum(axis=0))
 
+    if not held:
+        return None
     finest = volumes(cutters[-1])
     if finest[0] <= 0:
         return None
@@ -275,7 +302,7 @@ def drawing(before: Sequence[Walked], after: Sequence[Walked], title: str) -> st
             at = column * column_mm
             depths = sorted({b for w in pair for b, _, _ in w.levels}, reverse=True)
             name = ("block", "ground stock")[column]
-            count = len(walked.levels)
+            count = len({round(bottom, 6) for bottom, *_ in walked.levels})
             label = escape(f"{name}, from {walked.side}: {count} level{'' if count == 1 else 's'}")
             rows.append(f'<text x="{at + room:.2f}" y="{y:.2f}">{label}</text>')
             shift = f"translate({at + room - left:.3f} {y + room + high:.3f}) scale(1 -1)"

@@ -23,6 +23,7 @@ from OCP.BRepPrimAPI import BRepPrimAPI_MakePrism
 from OCP.GC import GC_MakeArcOfCircle
 from OCP.gp import gp_Dir, gp_Lin, gp_Pln, gp_Pnt, gp_Vec
 from OCP.GProp import GProp_GProps
+from OCP.IMeshTools import IMeshTools_MeshAlgoType, IMeshTools_Parameters
 from OCP.IntCurvesFace import IntCurvesFace_ShapeIntersector
 from OCP.TopAbs import TopAbs_Orientation, TopAbs_ShapeEnum
 from OCP.TopLoc import TopLoc_Location
@@ -134,7 +135,11 @@ def facets(
     No chord stands off by more than ``deflection_mm``, no neighbours turn by more than ``angle_deg``.
     """
     copy = BRepBuilderAPI_Copy(solid, True, False).Shape()  # a mesh left on the shape would be kept as it is
-    BRepMesh_IncrementalMesh(copy, deflection_mm, False, np.radians(angle_deg), False)
+    how = IMeshTools_Parameters()
+    how.Deflection, how.Angle = deflection_mm, float(np.radians(angle_deg))
+    # The kernel's other way takes ten times as long for the same facets on a flat face with a hundred holes.
+    how.MeshAlgo = IMeshTools_MeshAlgoType.IMeshTools_MeshAlgoType_Delabella
+    BRepMesh_IncrementalMesh(copy, how)
     found = []
     for shape in each(copy, TopAbs_ShapeEnum.TopAbs_FACE):
         face = TopoDS.Face_s(shape)

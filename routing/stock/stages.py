@@ -8,7 +8,7 @@ the kernel fails the material stays and the stage says so.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -32,7 +32,7 @@ from routing.processes.grind_path import Segment
 from routing.shop import Cutter
 from routing.stock.blank import Blank
 from routing.stock.files import DRILLED, GROUND, ROUGHED, WIRED
-from routing.stock.levels import ROUGH_FLOOR_MM, ROUGH_WALL_MM, ground_of, tidy
+from routing.stock.levels import ROUGH_FLOOR_MM, ROUGH_WALL_MM, Ground, Sides, tidy
 from routing.stock.solids import KernelError, cut, cut_in_turn, is_valid, prism, solids_of, volume_of
 
 # What a stage may miss of the part or of the next stage, as a share of the part.
@@ -61,11 +61,14 @@ def stages(
     rough: Sequence[tuple[Array, Sequence[Feature]]],
     cutter: Cutter | None,
     source_faces: Sequence[int] | None = None,
+    *,
+    seen: Sides | None = None,
 ) -> tuple[Stage, ...]:
     """Every stage in order, each contained in the last.
 
     ``by_process`` has the features that are wired ("wire") and drilled ("drill"), ``rough`` those milled
-    from each direction (unit, model). ``source_faces`` are the places, as read, of the solid's faces.
+    from each direction (unit, model). ``source_faces`` are the places, as read, of the solid's faces;
+    ``seen`` may know the features' plans already.
     """
     made = [Stage(GROUND, ground, volume_of(ground))]
     for name, key in ((WIRED, "wire"), (DRILLED, "drill")):
@@ -84,7 +87,7 @@ def stages(
             notes.append(f"left as it was: {error}")
         made.append(_less(part, last, name, tools, notes))
     try:
-        made.append(_roughed(part, made[-1], blank, rough, cutter))
+        made.append(_roughed(seen or Sides(part), made[-1], blank, rough, cutter))
     except Exception as error:
         last = made[-1]
         made.append(Stage(ROUGHED, last.solid, last.volume_mm3, notes=(f"left as it was: {error}",)))
@@ -98,8 +101,10 @@ def _less(part: Part, last: Stage, name: str, tools: Sequence[Any], notes: Seque
         return same
     try:
         solids = solids_of(cut_in_turn(last.solid, tools))
-        # What falls off, as a slug does in the wire, is no stock: the body that holds the part stays.
-        held = [(volume_of(cut(part.solid, [s])), s) for s in solids]
+        # What falls off, as a slug does in the wire, is no stock: the body that holds the part stays, and it
+        # is no smaller than the part.
+        able = [s for s in solids if volume_of(s) > (1 - LOST_SHARE) * part.volume_mm3]
+        held = [(volume_of(cut(part.solid, [s])), s) for s in able]
         lost, solid = min(held, key=lambda pair: pair[0])
         grown = volume_of(cut(solid, [last.solid]))
     except Exception as error:  # the kernel's own have many names
@@ -121,19 +126,15 @@ def _pieces(part: Part, stock: Any, source_faces: Sequence[int] | None) -> list[
     if not operation.IsDone():
         raise KernelError("the kernel could not take the part from the stock")
     logical = {place: f.id for f in part.faces for place in f.source}
-    kernel = each(part.solid, TopAbs_ShapeEnum.TopAbs_FACE)
-    images = []
-    for k, face in enumerate(kernel):
+    owners: dict[int, list[tuple[Any, int]]] = {}
+    for k, face in enumerate(each(part.solid, TopAbs_ShapeEnum.TopAbs_FACE)):
         owner = logical.get(source_faces[k] if source_faces is not None else k, -1)
         for image in (face, *operation.Modified(face)):
-            images.append((image, owner))
+            owners.setdefault(hash(image), []).append((image, owner))
     found = []
     for solid in solids_of(operation.Shape()):
         mine = each(solid, TopAbs_ShapeEnum.TopAbs_FACE)
-        table = {hash(f): [] for f in mine}  # type: dict[int, list[Any]]
-        for f in mine:
-            table[hash(f)].append(f)
-        bounds = {o for image, o in images if any(image.IsSame(f) for f in table.get(hash(image), ()))}
+        bounds = {o for f in mine for image, o in owners.get(hash(f), ()) if image.IsSame(f)}
         found.append((solid, frozenset(bounds)))
     return found
 
@@ -245,7 +246,7 @@ def _belongs(wire: Any, cloud: Array) -> bool:
 
 
 def _roughed(
-    part: Part,
+    seen: Sides,
     last: Stage,
     blank: Blank,
     rough: Sequence[tuple[Array, Sequence[Feature]]],
@@ -254,28 +255,34 @@ def _roughed(
     """Recesses cleared by levels, with the rough allowances left on."""
     if cutter is None or not any(features for _, features in rough):
         return Stage(ROUGHED, last.solid, last.volume_mm3, notes=("nothing is rough milled",))
-    tools: list[Any] = []
     notes = [f"{ROUGH_FLOOR_MM:g} on floors and {ROUGH_WALL_MM:g} on walls, cutter {cutter.diameter_mm:g}"]
+    tools: list[Any] = []
     for toward, features in rough:
-        origin = float(part.frame.origin @ toward)
-        top = blank.extent(toward)[1] - origin
-        view = ground_of(part, toward, features, top, max(cutter.diameter_mm, 1.0))
-        above = None
-        for level, mask in reversed(list(zip(view.levels(cutter.radius_mm), view.masks, strict=True))):
-            region = tidy(level.cleared.intersection(mask.buffer(cutter.radius_mm, join_style="mitre")))
-            region = region.buffer(-_THIN_MM, join_style="mitre").simplify(_THIN_MM)
-            if above is not None and region.symmetric_difference(above).area < 1e-3 * max(region.area, 1e-9):
-                continue  # the deeper level has cleared it up to the top
-            above = region
-            for polygon in shapely.get_parts(region):
-                if polygon.geom_type != "Polygon" or polygon.area < cutter.radius_mm**2 / 10:
-                    continue
-                body = _prism(view.view, polygon.exterior, level.bottom_mm, top + 1)
-                holes = [_prism(view.view, r, level.bottom_mm - 1, top + 2) for r in polygon.interiors]
-                tools.append(cut(body, holes) if holes else body)
+        top = blank.extent(toward)[1] - float(seen.part.frame.origin @ toward)
+        step = max(cutter.diameter_mm, 1.0)
+        for ground in seen.grounds(toward, features, top, step, cutter.radius_mm):
+            tools += _cleared(ground, cutter, top)
     if not tools:
         return Stage(ROUGHED, last.solid, last.volume_mm3, notes=("no recess lets the rough cutter in",))
-    return _less(part, last, ROUGHED, tools, notes)
+    return _less(seen.part, last, ROUGHED, tools, notes)
+
+
+def _cleared(ground: Ground, cutter: Cutter, top_mm: float) -> Iterator[Any]:
+    """What leaves a recess, from its deepest level up."""
+    above = None
+    levels = zip(ground.levels(cutter.radius_mm), ground.masks, strict=True)
+    for level, mask in reversed(list(levels)):
+        region = tidy(level.cleared.intersection(mask.buffer(cutter.radius_mm, join_style="mitre")))
+        region = region.buffer(-_THIN_MM, join_style="mitre").simplify(_THIN_MM)
+        if above is not None and region.symmetric_difference(above).area < 1e-3 * max(region.area, 1e-9):
+            continue  # the deeper level has cleared it up to the top
+        above = region
+        for polygon in shapely.get_parts(region):
+            if polygon.geom_type != "Polygon" or polygon.area < cutter.radius_mm**2 / 10:
+                continue
+            body = _prism(ground.view, polygon.exterior, level.bottom_mm, top_mm + 1)
+            holes = [_prism(ground.view, r, level.bottom_mm - 1, top_mm + 2) for r in polygon.interiors]
+            yield cut(body, holes) if holes else body
 
 
 def _prism(view: Any, ring: Any, low_mm: float, high_mm: float) -> Any:
