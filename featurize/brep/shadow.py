@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -15,7 +16,7 @@ import shapely
 from numpy.typing import NDArray
 
 from featurize import tolerances as tol
-from featurize.brep.part import Part
+from featurize.brep.part import Mesh, Part
 from featurize.brep.surfaces import Array, Plane, Surface
 
 
@@ -71,36 +72,73 @@ def shadow(part: Part, direction: Array, up: Array | None = None) -> Shadow:
     return Shadow(view, cast(part, view))
 
 
-@np.errstate(invalid="ignore")  # facets that vanish when snapped
 def cast(part: Part, view: View, faces: NDArray[np.int64] | None = None) -> Any:
     """What some faces (all when None) cover in a view: a shapely Polygon or MultiPolygon."""
     mesh = part.mesh
-    asked = part.faces if faces is None else [part.faces[i] for i in np.unique(faces)]
-    rows = [mesh.rows([f.id]) for f in asked]
-    # Which of them each facet is of, and the facets' corners in the view.
-    owner = np.repeat(np.arange(len(asked)), [len(r) for r in rows])
-    triangles = mesh.triangles[np.concatenate([np.zeros(0, np.int64), *rows])]
-    corners = view.flat(mesh.vertices[triangles])
+    ids = np.arange(len(part.faces)) if faces is None else np.unique(faces)
+    surfaces = [part.faces[i].surface for i in ids]
+    rows = mesh.rows(ids)
+    owner = np.searchsorted(ids, mesh.face_ids[rows])
+    corners = view.flat(mesh.vertices[_first_alike(mesh)[mesh.triangles[rows]]])
     turn = twice_area(corners)
-    flat = np.array([isinstance(f.surface, Plane) for f in asked], bool)[owner]
-    seen = np.abs(turn) > 0
+    flat = np.array([isinstance(s, Plane) for s in surfaces], bool)[owner]
+    seen = turn != 0
     if faces is None:
         # The facets that look along the view cover all that the others do, and they what the first do.
         seen = turn > 0 if float(turn[flat].sum()) >= 0 else turn < 0
-    facets = shapely.polygons(corners[seen & ~flat & (np.abs(turn) > tol.LENGTH_MM**2)])
-    bounds = np.searchsorted(owner, np.arange(len(asked) + 1))
-    pieces = []
-    for n, face in enumerate(asked):
-        mine = slice(bounds[n], bounds[n + 1])
-        if isinstance(face.surface, Plane) and covers(face.surface, view) and seen[mine].any():
-            pieces.append(_outline(triangles[mine][seen[mine]], mesh.vertices, corners[mine][seen[mine]]))
-    # Snapping far below any tolerance closes the hairlines between neighbours.
-    found = shapely.unary_union(pieces, grid_size=tol.SNAP_MM)
+    exact = seen & flat & np.array([covers(s, view) for s in surfaces], bool)[owner]
+    found = _united(corners[exact], on_grid=len(np.unique(owner[exact])) > 1)
+    facets = corners[seen & ~flat & (np.abs(turn) > tol.LENGTH_MM**2)]
     if len(facets) and not found.is_empty:
         # Most round faces lie under or over flat ones: what they cast is there already.
         shapely.prepare(found)
-        facets = facets[~shapely.covers(found, facets)]
-    return shapely.unary_union([found, *facets], grid_size=tol.SNAP_MM) if len(facets) else found
+        facets = facets[~shapely.covers(found, shapely.polygons(facets))]
+    if len(facets) == 0:
+        return found
+    return shapely.union_all([found, _united(facets, on_grid=True)], grid_size=tol.SNAP_MM)
+
+
+@lru_cache(maxsize=4)
+def _first_alike(mesh: Mesh) -> NDArray[np.int64]:
+    """For each vertex the first at its place: patches of one face, and neighbours, repeat theirs."""
+    rounded = np.round(mesh.vertices / (tol.LENGTH_MM / 10))
+    _, first, same = np.unique(rounded, axis=0, return_index=True, return_inverse=True)
+    return np.asarray(first[same.ravel()])
+
+
+def _united(corners: Array, *, on_grid: bool) -> Any:
+    """The union of facets (m, 3, 2); on a grid far below any tolerance hairlines between neighbours close.
+
+    Across a side the number of facets that lie there changes by the difference between those that have it
+    one way round and those that have it the other way. Where nothing changes there is no outline: only the
+    few sides that are left need be cut at each other and closed into cells.
+    """
+    corners = np.where((twice_area(corners) > 0)[:, None, None], corners, corners[:, ::-1])
+    spots = np.round(corners.reshape(-1, 2) / tol.SNAP_MM)
+    _, first, names = np.unique(spots[:, 0] + 1j * spots[:, 1], return_index=True, return_inverse=True)
+    names = names.reshape(-1, 3)
+    start, end = names.ravel(), np.roll(names, -1, axis=1).ravel()
+    pairs = np.minimum(start, end) * len(first) + np.maximum(start, end)
+    sides, place = np.unique(pairs, return_inverse=True)
+    change = np.bincount(place.ravel(), np.sign(end - start), len(sides))
+    low, high = np.divmod(sides[change != 0], max(1, len(first)))
+    at = tol.SNAP_MM * spots[first] if on_grid else corners.reshape(-1, 2)[first]
+    net = shapely.union_all(shapely.linestrings(np.stack([at[low], at[high]], axis=1)))
+    cells = shapely.get_parts(shapely.polygonize(shapely.get_parts(net)))
+    kept = shapely.area(cells) <= tol.SNAP_MM * shapely.length(cells)
+    kept[_covered(shapely.get_coordinates(shapely.point_on_surface(cells)), corners)] = True
+    return shapely.union_all(cells[kept])
+
+
+def _covered(points: Array, corners: Array) -> NDArray[np.int64]:
+    """Places of the points (n, 2) that lie in a facet (m, 3, 2), whose corners go against the clock."""
+    # A diagonal has the same box as its rectangle and is made sooner.
+    ends = np.stack([corners.min(axis=1), corners.max(axis=1)], axis=1)
+    point, facet = shapely.STRtree(shapely.linestrings(ends)).query(shapely.points(points))
+    away = corners[facet] - points[point, None]
+    ahead = np.roll(away, -1, axis=1)
+    turns = away[:, :, 0] * ahead[:, :, 1] - away[:, :, 1] * ahead[:, :, 0]
+    return np.unique(point[(turns >= 0).all(axis=1)])
 
 
 def merged(regions: Sequence[Any]) -> Any:
@@ -146,24 +184,6 @@ def twice_area(corners: Array) -> Array:
     """Signed (m,) of triangles (m, 3, 2), positive against the clock."""
     a, b = corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]
     return np.asarray(a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0])
-
-
-def _outline(triangles: NDArray[np.int64], vertices: Array, corners: Array) -> Any:
-    """The region of a flat face: its facets' edges that no two facets share, closed into rings."""
-    # Patches of one logical face repeat their common vertices.
-    rounded = np.round(vertices[triangles.ravel()] / (tol.LENGTH_MM / 10))
-    _, first, same = np.unique(rounded, axis=0, return_index=True, return_inverse=True)
-    flat = corners.reshape(-1, 2)[first]
-    names = same.reshape(-1, 3)
-    pairs = np.sort(np.vstack([names[:, [0, 1]], names[:, [1, 2]], names[:, [2, 0]]]), axis=1)
-    sides, count = np.unique(pairs, axis=0, return_counts=True)
-    rings = shapely.get_parts(shapely.polygonize(shapely.linestrings(flat[sides[count == 1]])))
-    if len(rings) == 0:
-        return shapely.union_all(shapely.polygons(corners), grid_size=tol.SNAP_MM)
-    # The rings' holes come back as rings too: keep what a facet covers.
-    centres = shapely.points(corners.mean(axis=1))
-    covered = np.unique(shapely.STRtree(rings).query(centres, predicate="within")[1])
-    return shapely.union_all(rings[covered], grid_size=tol.SNAP_MM)
 
 
 def envelope(polygon: Any) -> Array:
