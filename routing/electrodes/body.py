@@ -20,7 +20,16 @@ from OCP.TopAbs import TopAbs_ShapeEnum
 
 from featurize.brep.surfaces import Array, Plane
 from featurize.step.shapes import each
-from routing.electrodes.cavity import Cavity, cavity_of, distance_mm, drawn_out, fused, vertex
+from routing.electrodes.cavity import (
+    Cavity,
+    cavity_of,
+    clearance_mm,
+    distance_mm,
+    drawn_out,
+    fused,
+    joined,
+    vertex,
+)
 from routing.electrodes.shrink import METHODS, FilledError
 from routing.electrodes.zones import Zone
 from routing.processes.grind_path import Segment
@@ -165,8 +174,8 @@ def legs(
         stands = _within(backed, _disc(cavity, zone.centre, zone.leg_mm, low, high))
         if not burns:
             raise KernelError(f"no leg stands in the corner at {_at(np.array(zone.corner.place))}")
-        found += _joined([*burns, *stands])
-    found = _joined(found)
+        found += [*burns, *stands]
+    found = joined(found)
     return found, _proven_legs(cavity, found, gap_mm, owned, zones, relieved=bool(backed))
 
 
@@ -185,19 +194,6 @@ def _within(bodies: Sequence[Any], column: Any) -> list[Any]:
     return found
 
 
-def _joined(bodies: Sequence[Any]) -> list[Any]:
-    """Solids that touch made one."""
-    left, found = list(bodies), []
-    while left:
-        one = left.pop(0)
-        touching = [b for b in left if distance_mm(one, b) < CLEARANCE_MM]
-        if touching:
-            left = [fused([one, *touching]), *(b for b in left if not any(b is t for t in touching))]
-        else:
-            found.append(one)
-    return found
-
-
 def _proven_legs(
     cavity: Cavity,
     found: Sequence[Any],
@@ -210,25 +206,41 @@ def _proven_legs(
     part, view = cavity.part, cavity.view
     if not all(is_valid(body) and volume_of(body) > 0 for body in found):
         raise KernelError("a leg of the electrode is no valid body")
-    least = min(distance_mm(body, part.solid) for body in found)
+    least = clearance_mm(found, part, gap_mm + CLEARANCE_MM)
     if abs(least - gap_mm) > CLEARANCE_MM:
         raise KernelError(f"the least clearance is {least:.4f}, not the {gap_mm:g} gap")
+    standing = [(*_box(body), body) for body in found]
+
+    def off(p: Array, within_mm: float) -> float:
+        """How far a point is from the legs; inf where their boxes alone tell that it is more than asked."""
+        near = [b for low, high, b in standing if np.all((p > low - within_mm) & (p < high + within_mm))]
+        return min((distance_mm(body, vertex(p)) for body in near), default=float("inf"))
+
     probed = bound = 0
     furthest = 0.0
     for zone in zones:
         for place, normal in _beside(cavity, zone):
             probed += 1
-            off = min(distance_mm(body, vertex(place + gap_mm * normal)) for body in found)
-            if off > FOUND_MM:
-                raise KernelError(f"the leg is {off:.4f} too far from {_at(place)}")
-            bound, furthest = bound + 1, max(furthest, off)
-    wide = gap_mm + owned.corner_relief_mm - FOUND_MM
-    for face in (part.faces[i] for i in cavity.feature.faces):
-        for p in face.points if relieved else ():
-            away = min(float(np.linalg.norm(view.flat(p) - z.centre)) - z.burn_mm for z in zones)
-            if away > wide and min(distance_mm(body, vertex(p)) for body in found) < wide:
+            away = off(place + gap_mm * normal, FOUND_MM)
+            if away > FOUND_MM:
+                raise KernelError(f"no leg stands the {gap_mm:g} gap from {_at(place)}")
+            bound, furthest = bound + 1, max(furthest, away)
+    if relieved:
+        wide = gap_mm + owned.corner_relief_mm - FOUND_MM
+        points = np.vstack([part.faces[i].points for i in cavity.feature.faces])
+        centres, burns = np.array([z.centre for z in zones]), np.array([z.burn_mm for z in zones])
+        clear = np.linalg.norm(view.flat(points)[:, None] - centres, axis=2) - burns
+        for p in points[clear.min(axis=1) > wide]:
+            if off(p, wide) < wide:
                 raise KernelError(f"a leg does not stand back from {_at(p)}")
     return Clearance(least, probed, bound, furthest)
+
+
+def _box(body: Any) -> tuple[Array, Array]:
+    """Bounds (3,), (3,) in model coordinates, no tighter than the body."""
+    box = Bnd_Box()
+    BRepBndLib.Add_s(body, box)
+    return tuple(np.array([p.X(), p.Y(), p.Z()]) for p in (box.CornerMin(), box.CornerMax()))  # type: ignore[return-value]
 
 
 def _beside(cavity: Cavity, zone: Zone) -> list[tuple[Array, Array]]:
@@ -285,9 +297,7 @@ def _proven(cavity: Cavity, pieces: Sequence[Any], form: Sequence[Any], gap_mm: 
     for body in form:
         if not is_valid(body) or volume_of(body) <= 0:
             raise KernelError("the form of the electrode is no valid body")
-        if _common_mm3(body, part.solid) > COMMON_MM3:
-            raise KernelError("the form of the electrode runs into the part")
-    least = min(distance_mm(body, part.solid) for body in form)
+    least = clearance_mm(form, part, gap_mm + CLEARANCE_MM)
     if abs(least - gap_mm) > CLEARANCE_MM:
         raise KernelError(f"the least clearance is {least:.4f}, not the {gap_mm:g} gap")
     skins = [s for piece in pieces for s in each(piece, TopAbs_ShapeEnum.TopAbs_SHELL)]

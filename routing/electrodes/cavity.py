@@ -14,8 +14,11 @@ from typing import Any
 import numpy as np
 import shapely
 from numpy.typing import NDArray
+from OCP.Bnd import Bnd_Box
+from OCP.BRep import BRep_Builder
 from OCP.BRepAdaptor import BRepAdaptor_Surface
 from OCP.BRepAlgoAPI import BRepAlgoAPI_Fuse
+from OCP.BRepBndLib import BRepBndLib
 from OCP.BRepBuilderAPI import BRepBuilderAPI_MakeVertex
 from OCP.BRepExtrema import BRepExtrema_DistShapeShape
 from OCP.BRepPrimAPI import BRepPrimAPI_MakePrism
@@ -23,7 +26,7 @@ from OCP.GeomAbs import GeomAbs_SurfaceType
 from OCP.gp import gp_Pnt, gp_Vec
 from OCP.ShapeUpgrade import ShapeUpgrade_UnifySameDomain
 from OCP.TopAbs import TopAbs_Orientation, TopAbs_ShapeEnum
-from OCP.TopoDS import TopoDS
+from OCP.TopoDS import TopoDS, TopoDS_Compound
 from OCP.TopTools import TopTools_ListOfShape
 
 from featurize import tolerances as tol
@@ -71,6 +74,27 @@ def distance_mm(a: Any, b: Any) -> float:
     if not measure.IsDone():
         raise KernelError("the kernel could not measure a distance")
     return float(measure.Value())
+
+
+def clearance_mm(bodies: Sequence[Any], part: Part, near_mm: float) -> float:
+    """The least distance of solids from a part's skin, exact up to ``near_mm``. Raises KernelError.
+
+    Only the faces that come as near to a box about the solids are measured: a part has hundreds.
+    """
+    builder, together, beside = BRep_Builder(), TopoDS_Compound(), TopoDS_Compound()
+    builder.MakeCompound(together)
+    builder.MakeCompound(beside)
+    box = Bnd_Box()
+    for body in bodies:
+        builder.Add(together, body)
+        BRepBndLib.Add_s(body, box)
+    box.Enlarge(near_mm)
+    for face in each(part.solid, TopAbs_ShapeEnum.TopAbs_FACE):
+        its = Bnd_Box()
+        BRepBndLib.Add_s(face, its)
+        if not box.IsOut(its):
+            builder.Add(beside, face)
+    return distance_mm(together, beside)
 
 
 def vertex(point: Iterable[float]) -> Any:
@@ -141,8 +165,16 @@ def raised(cavity: Cavity, body: Any, overrun_mm: float) -> Any:
 
 def fused(shapes: Sequence[Any]) -> Any:
     """Solids made one, with what is coplanar merged. Raises KernelError."""
-    if len(shapes) == 1:
-        return shapes[0]
+    solids = joined(shapes)
+    if len(solids) != 1:
+        raise KernelError(f"the electrode falls into {len(solids)} pieces")
+    return solids[0]
+
+
+def joined(shapes: Sequence[Any]) -> list[Any]:
+    """Solids, those that touch made one, with what is coplanar merged. Raises KernelError."""
+    if len(shapes) < 2:
+        return list(shapes)
     operation = BRepAlgoAPI_Fuse()
     first, others = TopTools_ListOfShape(), TopTools_ListOfShape()
     first.Append(shapes[0])
@@ -156,10 +188,7 @@ def fused(shapes: Sequence[Any]) -> Any:
         raise KernelError("the kernel could not join the electrode")
     merge = ShapeUpgrade_UnifySameDomain(operation.Shape(), True, True, False)
     merge.Build()
-    solids = solids_of(merge.Shape())
-    if len(solids) != 1:
-        raise KernelError(f"the electrode falls into {len(solids)} pieces")
-    return solids[0]
+    return solids_of(merge.Shape())
 
 
 def outward(face: Any) -> tuple[Array, Array] | None:
