@@ -1,72 +1,58 @@
-"""Convex bodies bounded by tagged planes: cut, measured, asked which planes still bound them."""
+"""Convex bodies bounded by tagged planes: cut, measured, asked which planes still bound them.
+
+They have a dozen corners or two: plain numbers are quicker than arrays.
+"""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Hashable
+from collections.abc import Hashable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from functools import cached_property
+from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from featurize.brep.surfaces import Array
+
+Point = tuple[float, float, float]
+Ring = tuple[int, ...]
 
 
 @dataclass(frozen=True, eq=False)
 class Polytope:
-    """``facets`` are (tag, vertices (k, 3)) pairs; empty when nothing is left."""
+    """``facets`` are (tag, places in ``corners`` around it); empty when nothing is left."""
 
-    facets: tuple[tuple[Hashable, Array], ...]
+    corners: tuple[Point, ...]
+    facets: tuple[tuple[Hashable, Ring], ...]
 
     @staticmethod
     def box(low: Array, high: Array) -> Polytope:
         """An axis-parallel box (3,), (3,) whose facets are tagged with its side labels."""
-        facets: list[tuple[Hashable, Array]] = []
+        ends = list(zip(low.tolist(), high.tolist(), strict=True))
+        corners = tuple((x, y, z) for z in ends[2] for y in ends[1] for x in ends[0])
+        facets: list[tuple[Hashable, Ring]] = []
         for axis, name in enumerate("xyz"):
-            u, v = (axis + 1) % 3, (axis + 2) % 3
-            for sign, level in (("+", high[axis]), ("-", low[axis])):
-                ring = np.empty((4, 3))
-                ring[:, axis] = level
-                ring[:, u] = np.array([low[u], high[u], high[u], low[u]])
-                ring[:, v] = np.array([low[v], low[v], high[v], high[v]])
-                facets.append((sign + name, ring))
-        return Polytope(tuple(facets))
+            u, v = 1 << (axis + 1) % 3, 1 << (axis + 2) % 3
+            for sign, at in (("+", 1 << axis), ("-", 0)):
+                facets.append((sign + name, (at, at + u, at + u + v, at + v)))
+        return Polytope(corners, tuple(facets))
 
-    @cached_property
-    def _stacked(self) -> tuple[Array, NDArray[np.int64]]:
-        """All facets' corners (n, 3), and the place (f,) where each facet's begin."""
-        starts = np.cumsum([0, *(len(ring) for _, ring in self.facets[:-1])])
-        return self.vertices, starts
+    def cut(self, planes: Iterable[tuple[Array, float, Hashable]], tolerance: float) -> Polytope:
+        """The part where ``normal . p >= offset`` for each (normal, offset, tag) given."""
+        body = _Body(list(self.corners), list(self.facets), list(range(len(self.corners))))
+        for normal, offset, tag in planes:
+            body.cut(normal.tolist(), offset, tag, tolerance)
+        places: dict[int, int] = {}
+        facets = tuple(
+            (t, tuple([places.setdefault(i, len(places)) for i in ring])) for t, ring in body.facets
+        )
+        return Polytope(tuple(body.corners[i] for i in places), facets)
 
-    def cut(self, normal: Array, offset: float, tag: Hashable, tolerance: float) -> Polytope:
-        """The part where ``normal . p >= offset``; the new facet carries ``tag``."""
-        if not self.facets:
-            return self
-        points, starts = self._stacked
-        height = points @ normal - offset
-        height[np.abs(height) < tolerance] = 0.0
-        low, high = np.minimum.reduceat(height, starts), np.maximum.reduceat(height, starts)
-        if np.all(low >= 0) or np.any((low >= 0) & (high <= 0)):
-            return self  # beyond the plane, which may graze the body along a facet
-        kept: list[tuple[Hashable, Array]] = []
-        rim: list[list[float]] = points[(height >= 0) & (height <= 0)].tolist()
-        for k in np.flatnonzero(high >= 0).tolist():
-            name, ring = self.facets[k]
-            if low[k] >= 0:
-                kept.append((name, ring))
-                continue
-            first = int(starts[k])
-            clipped, crossings = _clipped(ring.tolist(), height[first : first + len(ring)].tolist())
-            rim += crossings
-            if len(clipped) >= 3 and _area(clipped) > tolerance * tolerance:
-                kept.append((name, np.array(clipped)))
-        if not kept:
-            return Polytope(())
-        cap = _hull_order(np.array(rim), normal, tolerance) if len(rim) >= 3 else None
-        if cap is not None:
-            kept.append((tag, cap))
-        return Polytope(tuple(kept))
+    def moved(self, turn: Array, shift: Array, names: Mapping[Any, Hashable]) -> Polytope:
+        """Turned (3, 3), then shifted (3,); tags that have a new name get it."""
+        corners = self.vertices @ turn.T + shift
+        facets = tuple((names.get(tag, tag), ring) for tag, ring in self.facets)
+        return Polytope(tuple((x, y, z) for x, y, z in corners.tolist()), facets)
 
     @property
     def empty(self) -> bool:
@@ -74,87 +60,125 @@ class Polytope:
 
     def area_of(self, tag: Hashable) -> float:
         """Area of the facets with this tag."""
-        return sum(_ring_area(ring) for name, ring in self.facets if name == tag)
+        return sum(
+            math.hypot(*v) for v, (t, _) in zip(self.area_vectors, self.facets, strict=True) if t == tag
+        )
 
     @property
     def volume_mm3(self) -> float:
         """Sum of the pyramids from one vertex."""
         if self.empty:
             return 0.0
-        apex = self.facets[0][1][0]
+        apex = self.corners[0]
         total = 0.0
-        for _, ring in self.facets:
-            total += abs(float((ring[0] - apex) @ _ring_normal(ring))) / 3.0
+        for ring, n in zip((ring for _, ring in self.facets), self.area_vectors, strict=True):
+            total += abs(sum((p - o) * c for p, o, c in zip(self.corners[ring[0]], apex, n, strict=True))) / 3
         return total
 
     @property
-    def vertices(self) -> Array:
-        """All corners (n, 3), repeated for each facet they bound."""
-        return np.vstack([ring for _, ring in self.facets]) if self.facets else np.empty((0, 3))
+    def area_vectors(self) -> list[Point]:
+        """Of each facet: square to it, as long as its area."""
+        return [_area_vector(self.corners, ring) for _, ring in self.facets]
 
     @property
-    def centre(self) -> Array:
-        """A point well inside: the mean of the corners."""
-        return np.asarray(self.vertices.mean(axis=0))
+    def vertices(self) -> Array:
+        """All corners (n, 3)."""
+        return np.array(self.corners).reshape(-1, 3)
 
 
-def _clipped(ring: list[list[float]], height: list[float]) -> tuple[list[list[float]], list[list[float]]]:
-    """What of a ring has no negative height, and the points where it crosses nought.
+@dataclass
+class _Body:
+    """A polytope while it is cut: ``live`` are the corners that may still be its own."""
 
-    Rings have a handful of corners: plain numbers are quicker than arrays.
-    """
-    kept: list[list[float]] = []
-    crossings: list[list[float]] = []
-    for p, q, hp, hq in zip(ring, ring[1:] + ring[:1], height, height[1:] + height[:1], strict=True):
-        if hp >= 0:
-            kept.append(p)
-        if hp * hq < 0:
-            share = hp / (hp - hq)
-            crossings.append([a + (b - a) * share for a, b in zip(p, q, strict=True)])
-            kept.append(crossings[-1])
-    return kept, crossings
+    corners: list[Point]
+    facets: list[tuple[Hashable, Ring]]
+    live: list[int]
+
+    def cut(self, normal: Sequence[float], offset: float, tag: Hashable, tolerance: float) -> None:
+        a, b, c = normal
+        corners = self.corners
+        heights: dict[int, float] = {}
+        for i in self.live:
+            x, y, z = corners[i]
+            h = a * x + b * y + c * z - offset
+            heights[i] = 0.0 if -tolerance < h < tolerance else h
+        if min(heights.values(), default=0.0) >= 0:
+            return
+        grazed = {i for i, h in heights.items() if h == 0}
+        if len(grazed) > 2 and any(grazed.issuperset(ring) for _, ring in self.facets):
+            return  # the plane grazes the body along a facet
+        below = {i for i, h in heights.items() if h < 0}
+        crossings: dict[tuple[int, int], int] = {}
+        kept: list[tuple[Hashable, Ring]] = []
+        for facet in self.facets:
+            if below.isdisjoint(facet[1]):
+                kept.append(facet)
+                continue
+            ring = self._clipped(facet[1], heights, crossings)
+            if len(ring) >= 3 and math.hypot(*_area_vector(corners, ring)) > tolerance * tolerance:
+                kept.append((facet[0], tuple(ring)))
+        self.live = [i for i in self.live if i not in below] + list(crossings.values())
+        if kept:
+            cap = _hull_order(corners, [*grazed, *crossings.values()], (a, b, c), tolerance)
+            kept += [(tag, cap)] if cap is not None else []
+        self.facets = kept
+
+    def _clipped(
+        self, ring: Ring, heights: Mapping[int, float], crossings: dict[tuple[int, int], int]
+    ) -> list[int]:
+        """What of a ring is not below; where an edge meets the plane both facets beside it get one corner."""
+        kept: list[int] = []
+        last, was = ring[-1], heights[ring[-1]]
+        for i in ring:
+            h = heights[i]
+            if was * h < 0:
+                edge = (last, i) if last < i else (i, last)
+                if edge not in crossings:
+                    crossings[edge] = len(self.corners)
+                    share = was / (was - h)
+                    (x, y, z), (p, q, r) = self.corners[last], self.corners[i]
+                    self.corners.append((x + (p - x) * share, y + (q - y) * share, z + (r - z) * share))
+                kept.append(crossings[edge])
+            if h >= 0:
+                kept.append(i)
+            last, was = i, h
+        return kept
 
 
-def _area(ring: list[list[float]]) -> float:
-    """Area of a flat ring of a handful of corners."""
-    ax, ay, az = ring[0]
-    bx, by, bz = ring[1][0] - ax, ring[1][1] - ay, ring[1][2] - az
+def _area_vector(corners: Sequence[Point], ring: Sequence[int]) -> Point:
+    """Square to a flat ring, as long as its area."""
+    ax, ay, az = corners[ring[0]]
+    x, y, z = corners[ring[1]]
+    bx, by, bz = x - ax, y - ay, z - az
     sx = sy = sz = 0.0
-    for x, y, z in ring[2:]:
+    for i in ring[2:]:
+        x, y, z = corners[i]
         cx, cy, cz = x - ax, y - ay, z - az
         sx, sy, sz = sx + by * cz - bz * cy, sy + bz * cx - bx * cz, sz + bx * cy - by * cx
         bx, by, bz = cx, cy, cz
-    return math.sqrt(sx * sx + sy * sy + sz * sz) / 2
+    return sx / 2, sy / 2, sz / 2
 
 
-def _ring_normal(ring: Array) -> Array:
-    """Area vector of a flat ring (k, 3)."""
-    x, y, z = (ring - ring[0]).T
-    return (
-        np.array(
-            [
-                y[:-1] @ z[1:] - z[:-1] @ y[1:],
-                z[:-1] @ x[1:] - x[:-1] @ z[1:],
-                x[:-1] @ y[1:] - y[:-1] @ x[1:],
-            ]
-        )
-        / 2
-    )
-
-
-def _ring_area(ring: Array) -> float:
-    return _area(ring.tolist())
-
-
-def _hull_order(points: Array, normal: Array, tolerance: float) -> Array | None:
-    """The distinct points of a convex flat ring in order around it."""
-    apart = np.abs(points[:, None] - points[None]).max(axis=2) > tolerance
-    ring = points[np.all(apart | ~np.tri(len(points), k=-1, dtype=bool), axis=1)]
+def _hull_order(corners: Sequence[Point], rim: Sequence[int], normal: Point, tolerance: float) -> Ring | None:
+    """The distinct corners of a convex flat ring in order around it."""
+    ring: list[int] = []
+    for i in rim:
+        x, y, z = corners[i]
+        for j in ring:
+            p = corners[j]
+            if abs(x - p[0]) <= tolerance and abs(y - p[1]) <= tolerance and abs(z - p[2]) <= tolerance:
+                break
+        else:
+            ring.append(i)
     if len(ring) < 3:
         return None
-    centre = ring.mean(axis=0)
-    (a, b, c), (x, y, z) = (ring[0] - centre).tolist(), normal.tolist()
-    v = np.array([y * c - z * b, z * a - x * c, x * b - y * a])
-    u = ring[0] - centre
-    angles = np.arctan2((ring - centre) @ v, (ring - centre) @ u)
-    return np.asarray(ring[np.argsort(angles)])
+    mx, my, mz = (sum(corners[i][k] for i in ring) / len(ring) for k in range(3))
+    x, y, z = normal
+    (ux, uy, uz) = (corners[ring[0]][0] - mx, corners[ring[0]][1] - my, corners[ring[0]][2] - mz)
+    vx, vy, vz = y * uz - z * uy, z * ux - x * uz, x * uy - y * ux
+
+    def angle(i: int) -> float:
+        px, py, pz = corners[i][0] - mx, corners[i][1] - my, corners[i][2] - mz
+        return math.atan2(px * vx + py * vy + pz * vz, px * ux + py * uy + pz * uz)
+
+    return tuple(sorted(ring, key=angle))

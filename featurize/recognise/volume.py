@@ -8,6 +8,7 @@ features have taken from the rim, so crossings do not change the answer.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
@@ -42,8 +43,8 @@ class Void:
 
     def sides_around(self, run: Array) -> int:
         """How many facets are not square to a direction of the frame: sides of the cross-section."""
-        tags = {tag for tag, ring in self.body.facets if not parallel(_unit_normal(ring), run, tol.AXIS_DEG)}
-        return len(tags)
+        facets = zip(self.body.facets, self.body.area_vectors, strict=True)
+        return len({tag for (tag, _), across in facets if not parallel(_unit(across), run, tol.AXIS_DEG)})
 
     @cached_property
     def key(self) -> tuple[tuple[float, ...], ...]:
@@ -59,10 +60,9 @@ class Void:
         named = {s: new.side_of(old.direction(s)) for s in SIDES}
         turn = new.axes @ old.axes.T
         shift = new.local(old.origin)
-        facets = tuple((named.get(str(tag), tag), ring @ turn.T + shift) for tag, ring in self.body.facets)
         planes = tuple((n @ turn.T, offset + float(n @ turn.T @ shift)) for n, offset in self.planes)
         opens_to = {named[s] for s in self.opens_to}
-        return Void(Polytope(facets), planes, tuple(s for s in SIDES if s in opens_to))
+        return Void(self.body.moved(turn, shift, named), planes, tuple(s for s in SIDES if s in opens_to))
 
 
 def void_of(scene: Scene, ids: Sequence[int]) -> Void | None:
@@ -112,8 +112,7 @@ def _distinct(normals: Array, offsets: Array) -> list[tuple[Array, float]]:
 
 def _void(scene: Scene, planes: Sequence[tuple[Array, float]]) -> Void:
     body = Polytope.box(scene.part.low, scene.part.high)
-    for k, (n, offset) in enumerate(planes):
-        body = body.cut(n, offset, k, tol.LENGTH_MM / 100)
+    body = body.cut([(n, offset, k) for k, (n, offset) in enumerate(planes)], tol.LENGTH_MM / 100)
     opens_to = tuple(s for s in SIDES if body.area_of(s) > _OPEN_AREA_MM2)
     return Void(body, tuple(planes), opens_to)
 
@@ -246,7 +245,7 @@ def _grown(
     body = Polytope.box(scene.part.low, scene.part.high)
     while True:
         planes = [plane_of[i] for i in chosen]
-        body = body.cut(*planes[-1], len(planes), tol.LENGTH_MM / 100)
+        body = body.cut([(*planes[-1], len(planes))], tol.LENGTH_MM / 100)
         inside = _intruders(scene, body, planes)
         if not len(inside):
             break
@@ -300,6 +299,5 @@ def _slack(scene: Scene, i: int) -> float:
     return tol.SURFACE_MM if flat else tol.SURFACE_MM + scene.part.mesh.deflection_mm
 
 
-def _unit_normal(ring: Array) -> Array:
-    normal = np.cross(ring[1:-1] - ring[0], ring[2:] - ring[0]).sum(axis=0)
-    return np.asarray(normal / max(float(np.linalg.norm(normal)), 1e-300))
+def _unit(vector: Sequence[float]) -> Array:
+    return np.array(vector) / max(math.hypot(*vector), 1e-300)
