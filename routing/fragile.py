@@ -14,11 +14,12 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 import numpy as np
+from numpy.typing import NDArray
 
 from featurize import tolerances as tol
-from featurize.brep.part import Convexity, Face
+from featurize.brep.part import Convexity
 from featurize.brep.surfaces import Array, Plane
-from featurize.brep.surfaces_at import normals_at
+from featurize.brep.surfaces_at import NormalTable
 from featurize.feature import Feature, Kind, Role, Vec3
 from featurize.recognise.scene import vec
 from routing.processes.base import JobContext
@@ -33,6 +34,8 @@ SHARP_DEG = 60.0
 _FLOOR_RATIO = 3.0
 # Of a wall as thick as the thinnest place by this share its height is taken.
 _AS_THIN = 1.25
+# Rays cast together, of whole faces: bounds the memory.
+_LOT = 50_000
 # Their walls are held at both ends.
 _CLOSED = (Kind.POCKET, Kind.THROUGH_PROFILE)
 
@@ -73,6 +76,16 @@ class Fragile:
         return f"leaves a wall {self.thickness_mm:.2f} thick beside {self.height_mm:.2f} of height"
 
 
+@dataclass(frozen=True, eq=False)
+class _Behind:
+    """``face`` is behind points (n, 3) of another, whose normals (n, 3) are there, ``ahead_mm`` (n,) away."""
+
+    face: int
+    points: Array
+    normals: Array
+    ahead_mm: Array
+
+
 def fragile_places(job: JobContext) -> tuple[Fragile, ...]:
     """The thinnest place between each two features, and sharp edges, as far as they are fragile."""
     return job.kept("fragile places", lambda: tuple(_fragile(job)))
@@ -106,45 +119,86 @@ def _thin(job: JobContext, feature: Feature) -> Iterator[Fragile]:
 def _beside_walls(job: JobContext, feature: Feature) -> Iterator[Fragile]:
     """From flat walls and floors, and from round walls that are no bores."""
     part, skin = job.part, 2 * job.part.mesh.deflection_mm
+    behind = job.kept("behind walls", lambda: _behind(job))
     up = part.frame.axes[2] if feature.axis is None else np.array(feature.axis.direction)
-    wanted = (Role.WALL, Role.LAND, Role.FLOOR, *((Role.FACE,) if feature.kind == Kind.RIB else ()))
-    for face in (part.faces[i] for i in feature.faces_with(*wanted)):
-        points, normals = _rays(job, face.id)
-        ahead, met = hits(part.mesh, points - skin * normals, -normals)
-        ahead = ahead + skin
-        for other in np.unique(met[met >= 0]):
-            mine = np.flatnonzero(met == other)
-            far = _normals(part.faces[int(other)], points[mine] - ahead[mine, None] * normals[mine])
-            mine = mine[np.sum(normals[mine] * far, axis=1) < -_FACING]
-            if not len(mine):
-                continue
-            k = mine[int(np.argmin(ahead[mine]))]
-            thin = points[mine[ahead[mine] <= ahead[k] * _AS_THIN + skin]]
-            owner = job.owner.get(int(other))
+    for face in (part.faces[i] for i in _measured(feature)):
+        for seen in behind.get(face.id, ()):
+            other, points, ahead = seen.face, seen.points, seen.ahead_mm
+            k = int(np.argmin(ahead))
+            thin = points[ahead <= ahead[k] * _AS_THIN + skin]
+            owner = job.owner.get(other)
             name = owner.id if owner else ""
             thickness, place = float(ahead[k]), vec(points[k])
             if feature.roles[face.id] == Role.FLOOR:
                 # On an outside face it lies, or is held: only what is hollow below lets it bend.
                 if owner is not None and owner.kind != Kind.OUTSIDE_FACE:
-                    across = min(_narrow(job.cloud([i])) for i in (face.id, int(other)))
+                    across = min(_narrow(job.cloud([i])) for i in (face.id, other))
                     yield Fragile(What.FLOOR, feature.id, name, thickness, across, place)
                 continue
             what = What.RIB if _is_rib(feature, owner) else What.WALL
             free = float(np.ptp(thin @ up))
             if feature.kind in _CLOSED:
-                along = np.cross(up, normals[k])
+                along = np.cross(up, seen.normals[k])
                 free = min(free, float(np.ptp(thin @ along)))
             if free > tol.VOID_MM:  # less is a line of sight along a rim
                 yield Fragile(what, feature.id, name, thickness, free, place)
 
 
-def _normals(face: Face, points: Array) -> Array:
-    """Outward normals (n, 3) at points of a face; of a free form those of its nearest samples."""
-    found = normals_at(face.surface, points)
-    if found is not None:
-        return found
-    nearest = np.argmin(np.linalg.norm(points[:, None] - face.points[None], axis=2), axis=1)
-    return np.asarray(face.normals[nearest])
+def _measured(feature: Feature) -> tuple[int, ...]:
+    """The faces from which it is measured into the material."""
+    if feature.kind == Kind.OUTSIDE_FACE:
+        return ()
+    more = (Role.FACE,) if feature.kind == Kind.RIB else ()
+    return feature.faces_with(Role.WALL, Role.LAND, Role.FLOOR, *more)
+
+
+def _behind(job: JobContext) -> dict[int, list[_Behind]]:
+    """The faces behind each that is measured, those near to parallel."""
+    found: dict[int, list[_Behind]] = {}
+    faces = [i for f in job.features for i in _measured(f)]
+    rays = [_rays(job, i) for i in faces]
+    lots = np.cumsum([len(points) for points, _ in rays]) // _LOT
+    for lot in np.unique(lots):
+        first, last = np.searchsorted(lots, [lot, lot + 1])
+        for own, behind in _pairs(job, faces[first:last], rays[first:last]):
+            found.setdefault(own, []).append(behind)
+    return found
+
+
+def _pairs(
+    job: JobContext, faces: Sequence[int], rays: Sequence[tuple[Array, Array]]
+) -> Iterator[tuple[int, _Behind]]:
+    """The rays (points, normals) of some faces, those together that go from one face to one other."""
+    skin = 2 * job.part.mesh.deflection_mm
+    points, normals = (np.vstack([r[k] for r in rays]) for k in (0, 1))
+    own = np.repeat(faces, [len(p) for p, _ in rays])
+    # Parallel rays are cast in one view: those of the flat faces that look one way, then all the others.
+    flat = np.array([isinstance(f.surface, Plane) for f in job.part.faces])[own]
+    _, ways = np.unique(np.where(flat[:, None], np.round(normals, 9) + 0.0, 0.0), axis=0, return_inverse=True)
+    ahead, met = np.empty(len(points)), np.empty(len(points), np.int64)
+    for way in range(int(ways.max()) + 1):
+        alike = np.flatnonzero(ways.ravel() == way)
+        ahead[alike], met[alike] = hits(job.part.mesh, points[alike] - skin * normals[alike], -normals[alike])
+    ahead += skin
+    seen = np.flatnonzero(met >= 0)
+    far = _normals(job, met[seen], points[seen] - ahead[seen, None] * normals[seen])
+    seen = seen[np.sum(normals[seen] * far, axis=1) < -_FACING]
+    order = seen[np.lexsort((seen, met[seen], own[seen]))]
+    starts = np.flatnonzero(np.diff(own[order]) | np.diff(met[order])) + 1
+    for pair in np.split(order, starts) if len(order) else ():
+        yield int(own[pair[0]]), _Behind(int(met[pair[0]]), points[pair], normals[pair], ahead[pair])
+
+
+def _normals(job: JobContext, faces: NDArray[np.int64], points: Array) -> Array:
+    """Outward normals (n, 3) at points of faces (n,); of a free form those of its nearest samples."""
+    table = job.kept("normals", lambda: NormalTable([f.surface for f in job.part.faces]))
+    found = table.at(faces, points[:, None])[:, 0]
+    free = ~table.known[faces]
+    for i in np.unique(faces[free]):
+        mine, face = np.flatnonzero(free & (faces == i)), job.part.faces[i]
+        nearest = np.argmin(np.linalg.norm(points[mine, None] - face.points[None], axis=2), axis=1)
+        found[mine] = face.normals[nearest]
+    return found
 
 
 def _is_rib(feature: Feature, other: Feature | None) -> bool:

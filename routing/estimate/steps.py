@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Collection, Hashable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
@@ -35,6 +35,7 @@ class Sizes:
     job: JobContext
     verdicts: Mapping[str, Sequence[Verdict]]
     edges: Sequence[EdgeVerdict]
+    _known: dict[Hashable, Effort] = field(default_factory=dict, repr=False)
 
     @property
     def rates(self) -> Rates:
@@ -57,7 +58,15 @@ class Sizes:
     def effort(self, step: Step, ground: Collection[str]) -> Effort:
         """One piece's effort for a step, without its setup; ``ground`` are the features that a wheel made."""
         by_id = self.job.by_id
-        return effort.total(self._one(step, by_id[name], name in ground).of(name) for name in step.features)
+        return effort.total(self._known_one(step, by_id[name], name in ground) for name in step.features)
+
+    def _known_one(self, step: Step, feature: Feature, is_ground: bool) -> Effort:
+        """One feature's, told by its name; plans that differ in a few features share the others'."""
+        left = step.volumes_mm3.get(feature.id)
+        key = step.stage, step.process, step.side, feature.id, is_ground, left
+        if key not in self._known:
+            self._known[key] = self._one(step, feature, is_ground).of(feature.id)
+        return self._known[key]
 
     def _one(self, step: Step, feature: Feature, is_ground: bool) -> Effort:
         stage, rates, rule = step.stage, self.rates, self.rule

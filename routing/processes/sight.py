@@ -26,10 +26,10 @@ _HIDDEN_SHARE = 0.03
 _UPRIGHT_COS = 0.866
 # Boxes are looked into this much beside a ray, far over the rounding.
 _BESIDE_MM = 1e-6
-# How far rays are followed at a time, in sizes of the part.
-_STEPS = (1 / 64, 1 / 16, 1 / 4, np.inf)
-# Rays looked at together, of a mesh of a hundred facets: bounds the memory for pairs.
-_LOT = 100_000
+# How far rays are followed at a time, in sizes of the part: each stretch as long as all before it.
+_STEPS = (*(2.0**-k for k in range(7, 0, -1)), np.inf)
+# So many pairs of rays and facets are looked at together, as far as can be told: bounds the memory.
+_LOT = 1_000_000
 
 
 @dataclass(frozen=True)
@@ -159,9 +159,10 @@ def hits(
     distance = np.full(len(origins), np.inf)
     face = np.full(len(origins), -1, np.int64)
     free = np.arange(len(origins))
+    start = so_far = 0.0
     for share in _STEPS:  # most rays end soon: only the rest are followed farther
-        so_far = min(share * size_mm, reach_mm)
-        near, at = facets.first(origins[free], directions[free], so_far)
+        start, so_far = so_far, min(share * size_mm, reach_mm)
+        near, at = facets.first(origins[free], directions[free], start, so_far)
         met = np.isfinite(near) & (near <= so_far)
         distance[free[met]], face[free[met]] = near[met], mesh.face_ids[at[met]]
         free = free[~met]
@@ -179,12 +180,17 @@ class _Facets:
     normals: Array
     offsets: Array
 
-    def first(self, origins: Array, directions: Array, reach_mm: float) -> tuple[Array, NDArray[np.int64]]:
-        """Distance (n,) of the first facet that each ray meets, inf for none, and the facet."""
+    def first(
+        self, origins: Array, directions: Array, start_mm: float, reach_mm: float
+    ) -> tuple[Array, NDArray[np.int64]]:
+        """Distance (n,) of the first facet that each ray meets on a stretch, inf for none, and the facet.
+
+        Nothing is met before the stretch.
+        """
         rays = np.hstack([directions, np.cross(origins, directions)])
         distance = np.full(len(origins), np.inf)
         facet = np.zeros(len(origins), np.int64)
-        for ray, near in self._beside(origins, directions, reach_mm):
+        for ray, near in self._beside(origins, directions, start_mm, reach_mm):
             # Pluecker coordinates: a ray passes all three edges of a triangle on one side, or misses it.
             x, y, z = (np.einsum("ij,ij->i", rays[ray], e[near]) for e in self.edges)
             met = ((x >= 0) & (y >= 0) & (z >= 0)) | ((x <= 0) & (y <= 0) & (z <= 0))
@@ -201,15 +207,18 @@ class _Facets:
         return distance, facet
 
     def _beside(
-        self, origins: Array, directions: Array, reach_mm: float
+        self, origins: Array, directions: Array, start_mm: float, reach_mm: float
     ) -> Iterator[tuple[NDArray[np.int64], NDArray[np.int64]]]:
         """Pairs of rays and facets whose boxes meet, in lots; all of a ray are in one lot."""
         with np.errstate(divide="ignore", invalid="ignore"):
             leaves = (np.where(directions > 0, self.boxes.most, self.boxes.least) - origins) / directions
         leaves = np.where(directions == 0, np.inf, leaves).min(axis=1)
-        ends = origins + directions * np.clip(leaves, 0, reach_mm)[:, None]
-        first, last = np.minimum(origins, ends) - _BESIDE_MM, np.maximum(origins, ends) + _BESIDE_MM
-        lot = max(1, _LOT // max(1, len(self.normals) // 100))
+        starts, ends = (origins + directions * np.clip(leaves, 0, mm)[:, None] for mm in (start_mm, reach_mm))
+        first, last = np.minimum(starts, ends) - _BESIDE_MM, np.maximum(starts, ends) + _BESIDE_MM
+        # In a plate the facets beside a stretch grow with the square of its length.
+        size_mm = float(np.linalg.norm(self.boxes.most - self.boxes.least))
+        share = min(1.0, (reach_mm - start_mm) / size_mm)
+        lot = max(10, int(_LOT / (1 + len(self.normals) * share**2)))
         for start in range(0, len(origins), lot):
             ray, near = self.boxes.meeting(first[start : start + lot], last[start : start + lot])
             yield ray + start, near
