@@ -23,7 +23,6 @@ from featurize.step.shapes import each
 from routing.electrodes.cavity import (
     Cavity,
     cavity_of,
-    clearance_mm,
     distance_mm,
     drawn_out,
     fused,
@@ -206,7 +205,7 @@ def _proven_legs(
     part, view = cavity.part, cavity.view
     if not all(is_valid(body) and volume_of(body) > 0 for body in found):
         raise KernelError("a leg of the electrode is no valid body")
-    least = clearance_mm(found, part, gap_mm + CLEARANCE_MM)
+    least = cavity.clearance_mm(found, gap_mm + CLEARANCE_MM)
     if abs(least - gap_mm) > CLEARANCE_MM:
         raise KernelError(f"the least clearance is {least:.4f}, not the {gap_mm:g} gap")
     standing = [(*_box(body), body) for body in found]
@@ -297,7 +296,7 @@ def _proven(cavity: Cavity, pieces: Sequence[Any], form: Sequence[Any], gap_mm: 
     for body in form:
         if not is_valid(body) or volume_of(body) <= 0:
             raise KernelError("the form of the electrode is no valid body")
-    least = clearance_mm(form, part, gap_mm + CLEARANCE_MM)
+    least = cavity.clearance_mm(form, gap_mm + CLEARANCE_MM)
     if abs(least - gap_mm) > CLEARANCE_MM:
         raise KernelError(f"the least clearance is {least:.4f}, not the {gap_mm:g} gap")
     skins = [s for piece in pieces for s in each(piece, TopAbs_ShapeEnum.TopAbs_SHELL)]

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -67,6 +68,36 @@ class Cavity:
     def volume_mm3(self) -> float:
         return sum(volume_of(piece) for piece in self.pieces)
 
+    @cached_property
+    def _skin(self) -> list[tuple[Any, Any]]:
+        """The part's faces, each with its box."""
+        return [(_box_of([f]), f) for f in each(self.part.solid, TopAbs_ShapeEnum.TopAbs_FACE)]
+
+    def clearance_mm(self, bodies: Sequence[Any], near_mm: float) -> float:
+        """The least distance of solids from the part's skin, exact up to ``near_mm``. Raises KernelError.
+
+        Only the faces that come as near to a box about the solids are measured: a part has hundreds.
+        """
+        box = _box_of(bodies)
+        box.Enlarge(near_mm)
+        beside = [face for its, face in self._skin if not box.IsOut(its)]
+        return distance_mm(_together(bodies), _together(beside))
+
+
+def _box_of(shapes: Iterable[Any]) -> Any:
+    box = Bnd_Box()
+    for shape in shapes:
+        BRepBndLib.Add_s(shape, box)
+    return box
+
+
+def _together(shapes: Iterable[Any]) -> Any:
+    builder, found = BRep_Builder(), TopoDS_Compound()
+    builder.MakeCompound(found)
+    for shape in shapes:
+        builder.Add(found, shape)
+    return found
+
 
 def distance_mm(a: Any, b: Any) -> float:
     """The kernel's least distance between two shapes; 0 inside a solid. Raises KernelError."""
@@ -74,27 +105,6 @@ def distance_mm(a: Any, b: Any) -> float:
     if not measure.IsDone():
         raise KernelError("the kernel could not measure a distance")
     return float(measure.Value())
-
-
-def clearance_mm(bodies: Sequence[Any], part: Part, near_mm: float) -> float:
-    """The least distance of solids from a part's skin, exact up to ``near_mm``. Raises KernelError.
-
-    Only the faces that come as near to a box about the solids are measured: a part has hundreds.
-    """
-    builder, together, beside = BRep_Builder(), TopoDS_Compound(), TopoDS_Compound()
-    builder.MakeCompound(together)
-    builder.MakeCompound(beside)
-    box = Bnd_Box()
-    for body in bodies:
-        builder.Add(together, body)
-        BRepBndLib.Add_s(body, box)
-    box.Enlarge(near_mm)
-    for face in each(part.solid, TopAbs_ShapeEnum.TopAbs_FACE):
-        its = Bnd_Box()
-        BRepBndLib.Add_s(face, its)
-        if not box.IsOut(its):
-            builder.Add(beside, face)
-    return distance_mm(together, beside)
 
 
 def vertex(point: Iterable[float]) -> Any:

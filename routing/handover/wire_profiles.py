@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from featurize.brep.surfaces import Array
     from routing.wirework.outline import Outline
     from routing.wirework.plan import Path as WirePath
+    from routing.wirework.plan import Shadows
 
 ORDER = 30
 STEM = "wire_profiles"
@@ -39,24 +40,25 @@ _COLOURS = {"outline": 7, "low": 8, "lead": 3, "start": 1, "notes": 9, "frame": 
 def write(work: Work, folder: Path) -> dict[str, Any]:
     """One drawing for each direction; {} where nothing is wired."""
     from routing.stock.solids import facets
-    from routing.wirework.plan import paths
+    from routing.wirework.plan import Shadows, paths
 
     wired = [(feature, verdict) for feature, verdict in work.route.made if verdict.process == "wire"]
     if not wired:
         return {}
     blank = facets(work.stock.blank.solid).reshape(-1, 3)
     material = Material.named(work.choices.material)
+    shadows = Shadows(work.part)
     by_file: dict[str, list[WirePath]] = {}
     missed: list[Flag] = []
     for feature, verdict in wired:
-        mine = paths(work.part, feature, verdict.details, blank, work.shop, material)
+        mine = paths(work.part, feature, verdict.details, blank, work.shop, material, shadows)
         if not mine:
             said = f"{feature.id}: its walls give no outline across the wire: draw the path by hand."
             missed.append(Flag("wire-no-outline", Severity.WARNING, feature.id, said))
         for path in mine:
             by_file.setdefault(_file(work, path.view), []).append(path)
     for name, made in by_file.items():
-        draw(made, folder / name, _title(work, made[0].view), _outlines(work, blank, made[0].view))
+        draw(made, folder / name, _title(work, made[0].view), _outlines(shadows, blank, made[0].view))
     every = [(name, p) for name, made in by_file.items() for p in made]
     flags = missed + [
         Flag(code, _SEVERITY[code], p.feature, said) for _, p in every for code, said in p.faults
@@ -87,14 +89,12 @@ def _axis_words(work: Work, view: View) -> str:
     return f"seen from {z}, drawing X along the part's {x}, Y along its {y}"
 
 
-def _outlines(work: Work, blank: Array, view: View) -> dict[str, Any]:
+def _outlines(shadows: Shadows, blank: Array, view: View) -> dict[str, Any]:
     """Corners (n, 2) of what is drawn behind: the blank's hull and the part's shadow."""
     import shapely
 
-    from featurize.brep.shadow import cast
-
     hull = shapely.convex_hull(shapely.multipoints(view.flat(blank)))
-    rings = [p.exterior for p in shapely.get_parts(cast(work.part, view)) if p.geom_type == "Polygon"]
+    rings = [p.exterior for p in shapely.get_parts(shadows.across(view)) if p.geom_type == "Polygon"]
     return {
         "BLANK": [shapely.get_coordinates(hull)[:-1]],
         "PART": [shapely.get_coordinates(shapely.simplify(r, 1e-3))[:-1] for r in rings],

@@ -208,7 +208,7 @@ def _rolled(
     over = shadow if shadow is not None else shapely.Polygon()
     stops = [mouth, floor_mm] if np.isfinite(floor_mm) else [mouth]
     for slab in reversed(stack.slabs(low, mouth if shadow is not None else top, window, *stops)):
-        metals = [stack.metal(level).intersection(window) for level in slab.levels]
+        metals = [stack.metal(level, window) for level in slab.levels]
         if slab.low_mm < mouth - tol.LENGTH_MM:
             barred = slab.low_mm < floor_mm - tol.LENGTH_MM
             pieces = []

@@ -65,12 +65,16 @@ class Stack:
         levels = self.levels(self.job.cloud(ids))
         return float(levels.min()), float(levels.max())
 
-    def metal(self, level_mm: float) -> Any:
-        """The part's section, a shapely Polygon or MultiPolygon."""
+    def metal(self, level_mm: float, window: Any | None = None) -> Any:
+        """The part's section, a shapely Polygon or MultiPolygon, cut to a box (shapely) if given."""
         key = (*np.round(np.concatenate([self.view.along, self.view.up]), 9),)
-        mesh = self.job.part.mesh
-        whole = self.job.kept(("sections", *key), lambda: Sections(self.view, mesh.vertices[mesh.triangles]))
-        return self.job.kept(("section", *key, round(level_mm, 7)), lambda: whole.at(level_mm))
+        box = None if window is None else window.bounds
+        mesh, kept = self.job.part.mesh, self.job.kept
+        seen = kept(("sections", *key), lambda: Sections(self.view, mesh.vertices[mesh.triangles]))
+        if box is not None:
+            whole = seen
+            seen = kept(("sections", *key, box), lambda: whole.near(box))
+        return kept(("section", *key, box, round(level_mm, 7)), lambda: seen.at(level_mm))
 
     def slabs(self, low_mm: float, high_mm: float, window: Any, *more: float) -> list[Slab]:
         """From low to high. What is outside the window (shapely) or beyond the ends makes no slab;

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import shapely
@@ -66,6 +67,21 @@ def axis_of(part: Part, feature: Feature, details: Mapping[str, float | str]) ->
     return part.frame.direction(side if side[0] in "+-" else "+z")
 
 
+class Shadows:
+    """What the part covers across each wire, cast once."""
+
+    def __init__(self, part: Part) -> None:
+        self._part = part
+        self._known: dict[tuple[float, ...], Any] = {}
+
+    def across(self, view: View) -> Any:
+        """A shapely region in a view of the part."""
+        key = (*np.round(np.concatenate([view.along, view.up]), 9),)
+        if key not in self._known:
+            self._known[key] = cast(self._part, view)
+        return self._known[key]
+
+
 def paths(
     part: Part,
     feature: Feature,
@@ -73,11 +89,13 @@ def paths(
     blank: Array,
     shop: Shop,
     material: Material,
+    shadows: Shadows | None = None,
 ) -> tuple[Path, ...]:
     """The paths of one wired feature.
 
     ``details`` are those of the wire's verdict; a forced feature without them gets the thinnest wire.
-    ``blank`` has points (n, 3) whose hull is the blank, model coordinates.
+    ``blank`` has points (n, 3) whose hull is the blank, model coordinates. ``shadows`` are kept from one
+    feature to the next.
     """
     along = axis_of(part, feature, details)
     view = wire_view(part, along)
@@ -86,7 +104,7 @@ def paths(
     heights = (blank - view.origin) @ view.along
     span = float(heights.min()), float(heights.max())
     hull = shapely.convex_hull(shapely.multipoints(view.flat(blank)))
-    shadow = cast(part, view)
+    shadow = (shadows or Shadows(part)).across(view)
     found = cuts(part, feature.faces, view)
     named = [feature.id] if len(found) == 1 else [f"{feature.id}-{n}" for n in range(1, len(found) + 1)]
     made = []
