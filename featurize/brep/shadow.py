@@ -91,11 +91,23 @@ def cast(part: Part, view: View, faces: NDArray[np.int64] | None = None) -> Any:
     facets = corners[seen & ~flat & (np.abs(turn) > tol.LENGTH_MM**2)]
     if len(facets) and not found.is_empty:
         # Most round faces lie under or over flat ones: what they cast is there already.
-        shapely.prepare(found)
-        facets = facets[~shapely.covers(found, shapely.polygons(facets))]
+        facets = facets[_beyond(found, facets)]
     if len(facets) == 0:
         return found
     return shapely.union_all([found, _united(facets, on_grid=True)], grid_size=tol.SNAP_MM)
+
+
+def _beyond(region: Any, facets: Array) -> NDArray[np.bool_]:
+    """Which facets (m, 3, 2) a region does not cover."""
+    shapely.prepare(region)
+    rings, of = shapely.get_coordinates(shapely.get_rings(shapely.get_parts(region)), return_index=True)
+    # Whose box no side of the region meets lies in it or beside it, as any of its corners does.
+    sides = np.stack([rings[:-1], rings[1:]], axis=1)[of[:-1] == of[1:]]
+    boxes = np.stack([facets.min(axis=1), facets.max(axis=1)], axis=1)
+    beyond = np.asarray(~shapely.contains_xy(region, facets[:, 0]))
+    near = np.unique(shapely.STRtree(shapely.linestrings(sides)).query(shapely.linestrings(boxes))[0])
+    beyond[near] = ~shapely.covers(region, shapely.polygons(facets[near]))
+    return beyond
 
 
 @lru_cache(maxsize=4)

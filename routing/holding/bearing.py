@@ -14,7 +14,6 @@ from typing import Any
 
 import numpy as np
 import shapely
-from shapely import affinity
 
 from featurize import tolerances as tol
 from featurize.brep.shadow import View, cast
@@ -43,9 +42,21 @@ class Outside:
         """What is left of the side once some features are made: a shapely region."""
         standing = self._standing(made)
         if standing not in self._after:
-            pieces = [self.finished, *(self.lost[n][0] for n in standing)]
-            self._after[standing] = shapely.union_all(pieces, grid_size=tol.SNAP_MM)
+            self._after[standing] = shapely.union_all(self._pieces(made), grid_size=tol.SNAP_MM)
         return self._after[standing]
+
+    def within(self, window: Any, made: Collection[str]) -> Any:
+        """What is left in a window (shapely)."""
+        pieces = np.array(self._pieces(made))
+        pieces = shapely.intersection(pieces, window, grid_size=tol.SNAP_MM)
+        return shapely.union_all(pieces, grid_size=tol.SNAP_MM)
+
+    def hull(self, made: Collection[str]) -> Any:
+        """The convex hull of what is left."""
+        return shapely.convex_hull(shapely.geometrycollections(self._pieces(made)))
+
+    def _pieces(self, made: Collection[str]) -> list[Any]:
+        return [self.finished, *(self.lost[n][0] for n in self._standing(made))]
 
     def left_mm2(self, made: Collection[str]) -> float:
         """How much that is; none of the pieces lie over each other."""
@@ -75,21 +86,35 @@ class Outside:
 
 def outside(job: JobContext, side: str, up: str | None = None) -> Outside:
     """A side such as "-z"; ``up`` is the side that is up in its view."""
-    return job.kept(("outside", side, up), lambda: _outside(job, side, up))
+    whole = job.kept(("outside", side), lambda: _outside(job, side))
+    if up is None:
+        return whole
+    return job.kept(("outside", side, up), lambda: _turned(whole, job.part.frame.direction(up)))
 
 
 def opposite(side: str) -> str:
     return ("-" if side[0] == "+" else "+") + side[1]
 
 
-def _outside(job: JobContext, side: str, up: str | None) -> Outside:
+def _turned(whole: Outside, up: Array) -> Outside:
+    """The same side with another direction up in its view."""
+    view = View.toward(whole.view.origin, whole.view.along, up)
+    pieces = _seen_in(view, whole.view, np.array([region for region, _ in whole.lost], object))
+    lost = tuple(zip(pieces.tolist(), (rim for _, rim in whole.lost), strict=True))
+    finished = _seen_in(view, whole.view, whole.finished)
+    return Outside(whole.side, view, whole.level_mm, finished, lost, whole.features)
+
+
+def _outside(job: JobContext, side: str) -> Outside:
     part, frame = job.part, job.part.frame
     along = frame.direction(side)
-    upward = frame.direction(up) if up else frame.axes[("xyz".index(side[1]) + 1) % 3]
-    view = View.toward(frame.origin, along, upward)
-    mine = [f.id for f in part.faces if job.scene.side_of(f) == side and job.scene.on_box(f)]
+    view = View.toward(frame.origin, along, frame.axes[("xyz".index(side[1]) + 1) % 3])
+    on_box = job.kept("faces on the box", lambda: _on_box(job))
+    mine = on_box.get(side, [])
     level = float(((part.mesh.vertices - frame.origin) @ along).max())
     finished = cast(part, view, np.array(mine, np.int64)) if mine else shapely.Polygon()
+    # On the grid as all else, so that it and what is lost make up the outline.
+    finished = shapely.transform(finished, lambda at: np.round(at / tol.SNAP_MM) * tol.SNAP_MM)
     outline = _seen_in(view, *job.kept(("outline", side[1]), lambda: _outline(job, side[1])))
     lost = shapely.get_parts(shapely.difference(outline, finished, grid_size=tol.SNAP_MM))
     lost = lost[shapely.area(lost) > tol.SURFACE_MM]
@@ -98,18 +123,25 @@ def _outside(job: JobContext, side: str, up: str | None) -> Outside:
     return Outside(side, view, level, finished, pieces, tuple(owners))
 
 
+def _on_box(job: JobContext) -> dict[str | None, list[int]]:
+    """The flat faces on each side of the part's box."""
+    found: dict[str | None, list[int]] = {}
+    for face in job.part.faces:
+        if job.scene.on_box(face):
+            found.setdefault(job.scene.side_of(face), []).append(face.id)
+    return found
+
+
 def _outline(job: JobContext, axis: str) -> tuple[View, Any]:
     """The part's outline along an axis without its holes, and the view it is in."""
-    frame = job.part.frame
-    k = "xyz".index(axis)
-    view = View.toward(frame.origin, frame.axes[k], frame.axes[(k + 1) % 3])
-    return view, _filled(cast(job.part, view))
+    view, shadow = job.shadow(job.part.frame.axes["xyz".index(axis)])
+    return view, _filled(shadow)
 
 
 def _seen_in(view: View, other: View, region: Any) -> Any:
-    """A region of another view along the same line, in this one."""
+    """A region (or an array of them) of another view along the same line, in this one."""
     turn = np.array([view.across, view.up]) @ np.array([other.across, other.up]).T
-    return affinity.affine_transform(region, [*turn.ravel(), 0.0, 0.0])
+    return shapely.transform(region, lambda at: at @ turn.T)
 
 
 def _filled(region: Any) -> Any:
@@ -127,4 +159,5 @@ def _rims(job: JobContext, side: str, view: View, pieces: Any) -> list[frozenset
     owner = np.repeat(np.arange(len(open_)), [len(c) for c in clouds])
     corners = shapely.points(view.flat(np.vstack(clouds)))
     piece, corner = shapely.STRtree(corners).query(shapely.buffer(pieces, tol.SURFACE_MM), "contains")
-    return [frozenset(open_[k].id for k in np.unique(owner[corner[piece == n]])) for n in range(len(pieces))]
+    at_each = np.split(owner[corner], np.searchsorted(piece, np.arange(1, len(pieces))))
+    return [frozenset(open_[k].id for k in np.unique(owners)) for owners in at_each[: len(pieces)]]

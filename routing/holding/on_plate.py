@@ -6,19 +6,21 @@ part over the edge of its seat (statics). That carbide is hardly pulled is commo
 
 from __future__ import annotations
 
+from typing import Any
+
 import shapely
 from shapely import affinity
 
 from featurize import tolerances as tol
 from routing.holding.bearing import outside
-from routing.holding.setup import UNDER_CUT_MM, Answer, Grade, Setup, narrow_mm, span
+from routing.holding.setup import UNDER_CUT_MM, Answer, Grade, Setup, span
 
 # Under this share of steel's pull a magnet alone is not trusted (common practice, no source).
 _TRUSTED = 0.5
 
 
 def magnet(setup: Setup) -> Answer:
-    area = float(setup.seat_region.area)
+    area = setup.seat_mm2
     if refusal := _seat_fault(setup):
         return Answer("magnet", Grade.NO, refusal)
     if setup.rule.magnet_share < _TRUSTED:
@@ -29,7 +31,7 @@ def magnet(setup: Setup) -> Answer:
         return Answer("magnet", Grade.NO, said)
     thick = min(1.0, setup.height_mm / setup.shop.magnet_thick_mm)
     pull = setup.shop.magnet_n_per_cm2 * area / 100 * setup.rule.magnet_share * thick
-    lever = narrow_mm(setup.seat_region) / 2
+    lever = setup.seat_narrow_mm / 2
     slides = pull * setup.shop.friction / setup.force_n
     tips = pull * lever / (setup.force_n * setup.height_mm)
     said = f"{area:.0f} mm2 of {setup.seat.side} pulled with some {pull:.0f} N"
@@ -54,13 +56,11 @@ def blocks(setup: Setup) -> Answer:
             return Answer("blocks", Grade.NO, said)
         heights.append(height)
     low = min(heights)
-    slender = (setup.height_mm - low) / narrow_mm(setup.seat_region)
+    slender = (setup.height_mm - low) / setup.seat_narrow_mm
     if slender > setup.shop.slender_ratio:
         said = f"stands {slender:.1f} widths of its seat over the blocks, over {setup.shop.slender_ratio:g}"
         return Answer("blocks", Grade.NO, said)
-    said = (
-        f"on {setup.seat.side}, {setup.seat_region.area:.0f} mm2, among steel blocks up to {low:.1f} mm high"
-    )
+    said = f"on {setup.seat.side}, {setup.seat_mm2:.0f} mm2, among steel blocks up to {low:.1f} mm high"
     return Answer("blocks", Grade.HOLDS, said, setup.seat.features)
 
 
@@ -71,10 +71,10 @@ def clamps(setup: Setup) -> Answer:
     shop = setup.shop
     busy = setup.made | setup.cut
     top = outside(setup.job, setup.side)
-    below = affinity.scale(setup.seat.after(busy), xfact=-1.0, origin=(0.0, 0.0))
-    both = shapely.intersection(top.after(busy), below, grid_size=tol.SNAP_MM)
-    inner = shapely.buffer(shapely.convex_hull(top.after(frozenset())), -shop.clamp_strip_mm)
-    rim = shapely.difference(both, inner)
+    hull = top.hull(frozenset())
+    strip = shapely.difference(hull, shapely.buffer(hull, -shop.clamp_strip_mm))
+    below = setup.seat.within(_turned_over(strip), busy)
+    rim = shapely.intersection(top.within(strip, busy), _turned_over(below), grid_size=tol.SNAP_MM)
     # Whatever is too narrow for a clamp's nose is rubbed out.
     nose = shop.clamp_strip_mm / 2 - tol.SURFACE_MM
     rim = shapely.buffer(shapely.buffer(rim, -nose), nose)
@@ -86,8 +86,12 @@ def clamps(setup: Setup) -> Answer:
     return Answer("clamps", Grade.HOLDS, said, (*setup.seat.features, *top.features))
 
 
+def _turned_over(region: Any) -> Any:
+    return affinity.scale(region, xfact=-1.0, origin=(0.0, 0.0))
+
+
 def _seat_fault(setup: Setup) -> str | None:
-    area = float(setup.seat_region.area)
+    area = setup.seat_mm2
     if area < setup.shop.seat_mm2:
         return f"{area:.0f} mm2 of {setup.seat.side} are flat to rest on, {setup.shop.seat_mm2:g} are wanted"
     return None

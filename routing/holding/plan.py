@@ -28,6 +28,8 @@ WAYS: Mapping[str, Callable[[Setup], Answer]] = {
     "clamps": clamps,
 }
 _BY_HAND = "bench"
+# Decimals to which the areas of seats are compared.
+_SAME_MM2 = 3
 
 
 @dataclass(frozen=True)
@@ -85,8 +87,9 @@ def _held(
         Setup(job, process, base, frozenset(cut), frozenset(made - cut), frozenset(threaded))
         for base in bases
     ]
-    low = min(setups, key=lambda s: float(s.seat_region.area))
-    seat = low.seat.side, float(low.seat_region.area), low.seat.whole_mm2
+    # Sides of one size are told apart by their order, not by rounding.
+    low = min(setups, key=lambda s: round(s.seat_mm2, _SAME_MM2))
+    seat = low.seat.side, low.seat_mm2, low.seat.whole_mm2
     if tilt is not None and tilt.answer is not None:
         return Held(number, process, side, None, (tilt.answer,), *seat)
     asked: list[Answer] = []

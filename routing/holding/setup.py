@@ -73,8 +73,14 @@ class Setup:
         return outside(self.job, opposite(self.side))
 
     @cached_property
-    def seat_region(self) -> Any:
-        return self.seat.after(self.made)
+    def seat_mm2(self) -> float:
+        """What is flat of the seat by now."""
+        return self.seat.left_mm2(self.made)
+
+    @cached_property
+    def seat_narrow_mm(self) -> float:
+        """The smaller side of the smallest rectangle round that."""
+        return narrow_mm(self.seat.hull(self.made))
 
     @cached_property
     def height_mm(self) -> float:

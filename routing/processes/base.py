@@ -6,11 +6,13 @@ from collections.abc import Callable, Hashable, Iterable, Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 from types import MappingProxyType
-from typing import Protocol, TypeVar, cast
+from typing import Any, Protocol, TypeVar
+from typing import cast as typed
 
 import numpy as np
 
 from featurize.brep.part import Face, Part
+from featurize.brep.shadow import View, cast
 from featurize.brep.surfaces import Array
 from featurize.feature import Feature, Vec3
 from featurize.recognise.scene import Scene
@@ -118,12 +120,17 @@ class JobContext:
         """A value made once for this job, by whoever first needs it."""
         if key not in self._kept:
             self._kept[key] = make()
-        return cast("T", self._kept[key])
+        return typed("T", self._kept[key])
 
     def extent_mm(self, direction: Array) -> float:
         """Size of the whole part along a unit direction."""
         along = np.asarray(direction)
         return self.kept(("extent", along.tobytes()), lambda: float(np.ptp(self.part.mesh.vertices @ along)))
+
+    def shadow(self, along: Array) -> tuple[View, Any]:
+        """The whole part's shadow along a unit direction (shapely), and the view it is in."""
+        view = View.of(self.part, along)
+        return view, self.kept(("shadow", *np.round(along, 9)), lambda: cast(self.part, view))
 
     def top_mm(self, direction: Array) -> float:
         """The part's highest level along a unit direction, over its frame's origin."""

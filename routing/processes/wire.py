@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from featurize import tolerances as tol
 from featurize.brep.part import Face
-from featurize.brep.shadow import View, cast
+from featurize.brep.shadow import View
 from featurize.brep.surfaces import Array, Cone, Cylinder, Freeform, Plane
 from featurize.brep.surfaces_at import parallel
 from featurize.feature import Feature, Kind, Vec3
@@ -180,18 +180,13 @@ def _air(job: JobContext, feature: Feature, along: Array) -> tuple[Any, bool]:
 
 def _beside_shadow(job: JobContext, along: Array) -> tuple[Any, NDArray[np.bool_], shapely.STRtree]:
     """The pieces of air beside the part's shadow, which are closed all round, and an index of them."""
-    solid = _shadow(job, View.of(job.part, along))
+    _, solid = job.shadow(along)
     low, high = np.array(solid.bounds[:2]) - 5.0, np.array(solid.bounds[2:]) + 5.0
     air = shapely.get_parts(shapely.difference(shapely.box(*low, *high), solid))
     air = air[shapely.area(air) > tol.SURFACE_MM**2]
     bounds = shapely.bounds(air)
     closed = np.all((bounds[:, :2] > low) & (bounds[:, 2:] < high), axis=1)
     return air, closed, shapely.STRtree(air)
-
-
-def _shadow(job: JobContext, view: View) -> Any:
-    key = ("shadow", *np.round(view.along, 9))
-    return job.kept(key, lambda: cast(job.part, view))
 
 
 def _enters(wire: Wire, corner: Corner | None, job: JobContext) -> bool:

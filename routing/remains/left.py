@@ -15,7 +15,7 @@ import numpy as np
 import shapely
 
 from featurize import tolerances as tol
-from featurize.brep.shadow import View, below, cast, envelope, merged
+from featurize.brep.shadow import View, below, envelope, merged
 from featurize.brep.surfaces import Array
 from featurize.brep.surfaces_at import parallel
 from featurize.feature import Feature
@@ -139,7 +139,7 @@ def _by_wire(job: JobContext, feature: Feature, verdict: Verdict) -> Left:
     # Where no start hole can be the wire is not threaded at all.
     barred |= "inscribed_mm" in verdict.details and "start_hole_mm" not in verdict.details
     stack = Stack.along(job, along)
-    shadow = job.kept(("shadow", *np.round(along, 9)), lambda: cast(job.part, stack.view))
+    _, shadow = job.shadow(along)
     outline = outline_of(job.part, stack.view, np.array(feature.faces))
     if barred or float(outline.intersection(shadow).area) > NEARLY_ALL * float(outline.area):
         raise NoBodyError(_NEARLY)
