@@ -156,6 +156,25 @@ def test_a_section_in_a_window_is_its_part_of_the_whole() -> None:
     assert whole.near((5.0, -1.0, 7.0, 1.0)).at(0.1).area == pytest.approx(4.0)
 
 
+def test_sections_between_upright_walls_are_one() -> None:
+    """A pocket 6 deep with a boss 2 high on its floor, a cone below: closed forms of each storey's area."""
+    from featurize.brep.shadow import View
+
+    body = block().cut(cq.Workplane().box(24, 16, 6).translate((0, 0, 7)))
+    body = body.union(cq.Workplane().box(4, 4, 2).translate((6, 0, 5)))
+    body = body.cut(cq.Workplane(obj=cq.Solid.makeCone(0, 3, 4, pnt=cq.Vector(-6, 0, 0))))
+    whole = Sections(View.toward(np.zeros(3), UP, np.array([0.0, 1.0, 0.0])), facets(body.val().wrapped))
+    assert whole.same(9.5, 6.5)
+    assert whole.same(5.5, 4.5)
+    assert not whole.same(6.5, 5.5)  # the boss ends between
+    assert not whole.same(4.5, 3.5)  # the floor lies between
+    assert not whole.same(3.0, 2.0)  # a cone leans
+    assert whole.near((3.0, -4.0, 9.0, 4.0)).same(3.0, 2.0)  # the cone is not there
+    assert whole.at(9.5).area == pytest.approx(40 * 30 - 24 * 16)
+    assert whole.at(5.5).area == pytest.approx(40 * 30 - 24 * 16 + 16)
+    assert whole.at(3.0).area == pytest.approx(40 * 30 - math.pi * 2.25**2, rel=1e-4)
+
+
 def test_recesses_that_are_apart_have_levels_of_their_own() -> None:
     """Of two pockets each goes to its own floor in even steps; one that touches both makes them one."""
     body = block()

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any
 
@@ -35,6 +35,9 @@ _SLIVER_MM = 0.01
 
 # A recess is looked at this many radii about its plan: one to a cutter's axis, one past it, half to spare.
 _REACH = 2.5
+
+# Twice the plan (mm2) of a facet that stands upright: far over what the rounding of its corners makes.
+_EDGE_ON_MM2 = 1e-5
 
 Bounds = tuple[float, float, float, float]
 
@@ -71,6 +74,28 @@ class Sections:
         start, stop = self._box
         rows = (stop[:, 0] >= left) & (stop[:, 1] >= low) & (start[:, 1] <= high)
         return Sections(self.view, self.triangles[rows], window)
+
+    @cached_property
+    def _upright(self) -> NDArray[np.bool_]:
+        """Which facets are seen on edge."""
+        a, b, c = np.moveaxis(self._solid[:, :, :2], 1, 0)
+        turn = (b[:, 0] - a[:, 0]) * (c[:, 1] - a[:, 1]) - (b[:, 1] - a[:, 1]) * (c[:, 0] - a[:, 0])
+        return np.asarray(np.abs(turn) < _EDGE_ON_MM2)
+
+    @cached_property
+    def _beside(self) -> NDArray[np.bool_]:
+        """Which facets the window meets."""
+        start, stop = self._box
+        left, low, right, high = self.window or (-np.inf, -np.inf, np.inf, np.inf)
+        return np.asarray(np.all((stop[:, :2] >= (left, low)) & (start[:, :2] <= (right, high)), axis=1))
+
+    def same(self, one_mm: float, other_mm: float) -> bool:
+        """Whether sections at two levels are one: only upright facets reach there, and none ends between."""
+        low, high = min(one_mm, other_mm), max(one_mm, other_mm)
+        start, stop = self._box
+        reach = self._beside & (stop[:, 2] > low) & (start[:, 2] <= high)
+        through = self._upright & (start[:, 2] <= low) & (stop[:, 2] > high)
+        return bool(np.all(through[reach]))
 
     def at(self, level_mm: float) -> Any:
         """The region of a section, a shapely Polygon or MultiPolygon."""
@@ -136,6 +161,8 @@ class Level:
 class Ground:
     """A recess from one side: the features made from it and what stands in a cutter's way.
 
+    Where nothing changes from one level to the next, their regions are one object.
+
     Nothing is known outside the ``window``: no cutter goes so near its border that it could reach past it.
     """
 
@@ -151,7 +178,13 @@ class Ground:
         """Every level for one cutter; what was asked before is kept."""
         asked = radius_mm, wall_mm
         if asked not in self._known:
-            self._known[asked] = [self._level(k, *asked) for k in range(len(self.steps))]
+            found: list[Level] = []
+            for k, step in enumerate(self.steps):
+                if k and self.masks[k] is self.masks[k - 1] and self.blocked[k] is self.blocked[k - 1]:
+                    found.append(replace(found[-1], bottom_mm=step[0], depth_mm=step[1]))
+                else:
+                    found.append(self._level(k, *asked))
+            self._known[asked] = found
         return self._known[asked]
 
     def _level(self, k: int, radius_mm: float, wall_mm: float) -> Level:
@@ -201,12 +234,18 @@ class Sides:
                 continue
             window = _box(shapely.total_bounds(np.array([plan for _, plan in plans])), reach).bounds
             own = sections.near(window)
-            masks, blocked = [], []
-            over = shapely.Polygon()
+            masks: list[Any] = []
+            blocked: list[Any] = []
+            over, above, last = shapely.Polygon(), top_mm, -1
             for bottom, _ in steps:
-                over = _areas(merged([over, own.at(bottom)]))
-                blocked.append(over.simplify(_THIN_MM))
-                masks.append(shapely.union_all([plan for low, plan in plans if low < bottom]))
+                deeper = [plan for low, plan in plans if low < bottom]
+                masks.append(masks[-1] if len(deeper) == last else shapely.union_all(deeper))
+                if blocked and own.same(bottom, above):
+                    blocked.append(blocked[-1])
+                else:
+                    over = _areas(merged([over, own.at(bottom)]))
+                    blocked.append(over.simplify(_THIN_MM))
+                above, last = bottom, len(deeper)
             yield Ground(sections.view, tuple(steps), tuple(masks), tuple(blocked), window)
 
     def _seen(self, toward: Array) -> Sections:

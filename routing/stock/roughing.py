@@ -7,7 +7,7 @@ from the shop's removal rate, so that this agrees with the rest of the estimate.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -119,12 +119,18 @@ class _Recess:
 
     @classmethod
     def of(cls, ground: Ground, bodies: Sequence[Sections]) -> _Recess:
-        steps = list(zip(ground.steps, ground.masks, strict=True))
-        near = [body.near(ground.window) for body in bodies]
-        return cls(
-            ground,
-            tuple(tuple(b.at(low + _OVER_MM).intersection(mask) for (low, _), mask in steps) for b in near),
-        )
+        return cls(ground, tuple(tuple(_held(ground, body.near(ground.window))) for body in bodies))
+
+
+def _held(ground: Ground, body: Sections) -> Iterator[Any]:
+    """What of its plan a body fills just over each level's bottom."""
+    held = known = above = None
+    for (bottom, _), mask in zip(ground.steps, ground.masks, strict=True):
+        level = bottom + _OVER_MM
+        if above is None or mask is not known or not body.same(level, above):
+            held = body.at(level).intersection(mask)
+        known, above = mask, level
+        yield held
 
 
 @dataclass(frozen=True, eq=False)
