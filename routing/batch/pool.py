@@ -23,8 +23,9 @@ from typing import Any, Self
 
 from featurize.isolate import die_with, may_fork
 
-# How often limits are looked at; a task may overshoot its memory by what it takes in this time.
-_TICK_S = 0.1
+# How often limits are looked at; a task may overshoot its memory by what it takes in this time. The kernel
+# walks all pages to tell what is shared, some milliseconds: at ten times a second it took a tenth of a core.
+_TICK_S = 0.25
 _START_LIMIT_S = 120.0
 _FAILED_STARTS = 3
 # A killed process is gone in milliseconds; one that nobody reaps is not waited for.
