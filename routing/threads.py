@@ -10,7 +10,6 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 
 import numpy as np
-import shapely
 
 from featurize import tolerances as tol
 from featurize.brep.boxes import facet_boxes
@@ -192,13 +191,12 @@ def around_bore(part: Part, hole: Feature, carrier: Bore, reach: float) -> Itera
     near &= ~np.isin(part.mesh.face_ids[beside], [*hole.faces, *_opens_in(part, hole, carrier)])
     # No point of a box is nearer than its nearest corner coordinates.
     bound = np.linalg.norm(np.maximum(0.0, np.maximum(flat.min(axis=1), -flat.max(axis=1))), axis=1)
-    for k in sorted(np.flatnonzero(near), key=lambda k: float(bound[k])):
-        cut = _between(_between(corners[k], low, 1.0), -high, -1.0)
-        if len(cut):
-            figure = shapely.MultiPoint(cut[:, :2]).convex_hull
-            distance = float(shapely.distance(figure, shapely.Point(0.0, 0.0)))
-            if distance < reach:
-                yield float(bound[k]), distance, int(part.mesh.face_ids[beside[k]])
+    places = np.flatnonzero(near)
+    away = _from_axis(corners[places], low, high)
+    places, away = places[away < reach], away[away < reach]
+    order = np.argsort(bound[places], kind="stable")
+    faces = part.mesh.face_ids[beside[places[order]]]
+    yield from zip(bound[places[order]].tolist(), away[order].tolist(), faces.tolist(), strict=True)
 
 
 def _opens_in(part: Part, hole: Feature, carrier: Bore) -> set[int]:
@@ -218,16 +216,31 @@ def _opens_in(part: Part, hole: Feature, carrier: Bore) -> set[int]:
     }
 
 
-def _between(polygon: Array, least: float, sign: float) -> Array:
-    """The part of a convex polygon (n, 3) whose ``sign`` times z is at least ``least``."""
-    kept: list[Array] = []
-    for a, b in zip(polygon, np.roll(polygon, -1, axis=0), strict=True):
-        za, zb = sign * a[2] - least, sign * b[2] - least
-        if za >= 0:
-            kept.append(a)
-        if za * zb < 0:
-            kept.append(a + (b - a) * za / (za - zb))
-    return np.array(kept).reshape(-1, 3)
+def _from_axis(triangles: Array, low: float, high: float) -> Array:
+    """Distance (n,) from the z axis of what triangles (n, 3, 3) have between two levels; inf for nothing.
+
+    That is a convex figure whose corners are the ends of the triangle's sides, cut off at the levels. Its
+    outline is among the lines between these, and none of them is nearer, unless it lies around the axis.
+    """
+    start, run = triangles, np.roll(triangles, -1, axis=1) - triangles
+    level, rise = start[:, :, 2], run[:, :, 2]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        cuts = np.sort([(low - level) / rise, (high - level) / rise], axis=0)
+    inside = (level >= low) & (level <= high)
+    first = np.where(rise == 0, np.where(inside, 0.0, np.inf), np.maximum(cuts[0], 0.0))
+    last = np.where(rise == 0, 1.0, np.minimum(cuts[1], 1.0))
+    shares = np.where(first <= last, [first, last], np.nan)
+    ends = np.concatenate([(start + s[:, :, None] * run)[:, :, :2] for s in shares], axis=1)
+    i, j = np.triu_indices(ends.shape[1], 1)
+    a, way = ends[:, i], ends[:, j] - ends[:, i]
+    square = np.maximum(np.sum(way**2, axis=2), tol.SNAP_MM**4)
+    nearest = a + np.clip(-np.sum(a * way, axis=2) / square, 0, 1)[:, :, None] * way
+    away = np.linalg.norm(nearest, axis=2).min(axis=1, initial=np.inf, where=~np.isnan(nearest[:, :, 0]))
+    turns = np.sort(np.arctan2(ends[:, :, 1], ends[:, :, 0]), axis=1)  # what is missing comes last
+    gaps = np.diff(turns, axis=1)
+    whole = 2 * np.pi - (np.nanmax(turns, axis=1, initial=-np.inf) - turns[:, 0])
+    widest = np.maximum(gaps.max(axis=1, initial=0.0, where=~np.isnan(gaps)), whole)
+    return np.asarray(np.where(widest < np.pi, 0.0, away))
 
 
 def _under_point(part: Part, hole: Feature, size: ThreadSize, features: Sequence[Feature]) -> Iterator[Flag]:

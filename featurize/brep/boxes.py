@@ -20,25 +20,22 @@ class Boxes:
     def __init__(self, low: Array, high: Array) -> None:
         self.low, self.high = low, high
         self.least, self.most = low.min(axis=0), high.max(axis=0)
-        self._size = (high - low).mean(axis=0)
-        self._trees: dict[int, shapely.STRtree] = {}
+        # A tree sifts most along the axis in which the boxes look smallest; the third sense is compared.
+        *self._seen, self._along = np.argsort((high - low).mean(axis=0), kind="stable").tolist()
+        self._tree = shapely.STRtree(_flat(low, high, self._seen))
+        self._ends = np.ascontiguousarray(low[:, self._along]), np.ascontiguousarray(high[:, self._along])
 
     def meeting(self, low: Array, high: Array) -> tuple[Ints, Ints]:
         """Pairs of one of the boxes asked about, from ``low`` to ``high`` (n, 3), and one of these."""
-        # Along the axis in which the boxes look smallest a tree sifts most; the third sense is compared.
-        size = (high - low).mean(axis=0) + self._size
-        k = int(np.argmax(size))
-        i, j = (n for n in range(3) if n != k)
-        if k not in self._trees:
-            self._trees[k] = shapely.STRtree(_flat(self.low, self.high, i, j))
-        asked, found = self._trees[k].query(_flat(low, high, i, j))
-        meet = (self.low[found, k] <= high[asked, k]) & (self.high[found, k] >= low[asked, k])
+        asked, found = self._tree.query(_flat(low, high, self._seen))
+        lows, highs = self._ends
+        meet = (lows[found] <= high[asked, self._along]) & (highs[found] >= low[asked, self._along])
         return asked[meet], found[meet]
 
 
-def _flat(low: Array, high: Array, i: int, j: int) -> NDArray[np.object_]:
+def _flat(low: Array, high: Array, axes: list[int]) -> NDArray[np.object_]:
     # A diagonal has the same box as its rectangle and is made sooner.
-    return np.asarray(shapely.linestrings(np.stack([low[:, [i, j]], high[:, [i, j]]], axis=1)))
+    return np.asarray(shapely.linestrings(np.stack([low[:, axes], high[:, axes]], axis=1)))
 
 
 @lru_cache(maxsize=4)
