@@ -39,7 +39,7 @@ class Task:
 
 def pool(size: int, limits: Limits) -> Pool:
     """Workers that ``do`` tasks."""
-    return Pool(size, do, limits, warm_up=_load, cleaned=lambda task: sweep(task.out_dir.parent))
+    return Pool(size, do, limits, warm_up=load_all, cleaned=lambda task: sweep(task.out_dir.parent))
 
 
 # What a job never needs, and what it loads late from outside.
@@ -57,7 +57,7 @@ _LATE = (
 )
 
 
-def _load() -> None:
+def load_all() -> None:
     """All rooms but those with a face, and what they import only when they come to it."""
     for room in ("featurize", "routing"):
         for found in pkgutil.walk_packages(import_module(room).__path__, f"{room}."):

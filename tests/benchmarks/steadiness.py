@@ -19,6 +19,7 @@ from pathlib import Path
 import numpy as np
 
 from routing.batch.pool import Limits, Pool, resident_mb
+from routing.batch.task import load_all
 from routing.choices import Choices
 from routing.job import run_job
 from routing.shop import load_shop
@@ -47,7 +48,7 @@ def measure(count: int) -> dict[str, object]:
         temporary.mkdir()
         os.environ["TMPDIR"] = str(temporary)
         # One worker for all: it must not be replaced for its size, or for a part during which all was halted.
-        with Pool(1, _one, Limits(1e6, 1e6)) as pool:
+        with Pool(1, _one, Limits(1e6, 1e6), warm_up=load_all) as pool:
             for n in range(count):
                 pool.submit((str(models[n % len(models)]), str(Path(folder) / "out" / "part")))
                 while not (done := pool.finished(1.0)):
