@@ -220,7 +220,7 @@ from routing.batch import task
 from routing.choices import Choices
 from routing.job import run_job
 from routing.shop import load_shop
-task._load()
+task.load_all()
 before = set(sys.modules)
 run_job(Path("demo_models/corner_cavity.step"), Path({str(tmp_path / "out")!r}), Choices(), load_shop())
 libraries = ("OCP", "ezdxf", "featurize", "lxml", "reportlab", "routing", "scipy", "trimesh")
