@@ -125,6 +125,8 @@ def _united(corners: Array, *, on_grid: bool) -> Any:
     one way round and those that have it the other way. Where nothing changes there is no outline: only the
     few sides that are left need be cut at each other and closed into cells.
     """
+    if len(corners) == 0:
+        return shapely.GeometryCollection()
     corners = np.where((twice_area(corners) > 0)[:, None, None], corners, corners[:, ::-1])
     spots = np.round(corners.reshape(-1, 2) / tol.SNAP_MM)
     _, first, names = np.unique(spots[:, 0] + 1j * spots[:, 1], return_index=True, return_inverse=True)
@@ -133,7 +135,7 @@ def _united(corners: Array, *, on_grid: bool) -> Any:
     pairs = np.minimum(start, end) * len(first) + np.maximum(start, end)
     sides, place = np.unique(pairs, return_inverse=True)
     change = np.bincount(place.ravel(), np.sign(end - start), len(sides))
-    low, high = np.divmod(sides[change != 0], max(1, len(first)))
+    low, high = np.divmod(sides[change != 0], len(first))
     at = tol.SNAP_MM * spots[first] if on_grid else corners.reshape(-1, 2)[first]
     net = shapely.union_all(shapely.linestrings(np.stack([at[low], at[high]], axis=1)))
     cells = shapely.get_parts(shapely.polygonize(shapely.get_parts(net)))

@@ -228,8 +228,9 @@ class _Toward:
         corners = view.flat(mesh.vertices)[mesh.triangles]
         facing = twice_area(corners) > 0
         corners, triangles = corners[facing], mesh.triangles[facing]
-        low, high = corners.min(axis=1), corners.max(axis=1)
-        tree = shapely.STRtree(shapely.box(low[:, 0], low[:, 1], high[:, 0], high[:, 1]))
+        # A diagonal has the same box as its rectangle and is made sooner.
+        ends = np.stack([corners.min(axis=1), corners.max(axis=1)], axis=1)
+        tree = shapely.STRtree(shapely.linestrings(ends))
         faces = mesh.face_ids[facing]
         return cls(view, corners, level[triangles], faces, tree, float(level.min()), float(level.max()))
 

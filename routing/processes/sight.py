@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -44,7 +44,12 @@ class Hidden:
 
 def hidden_from(job: JobContext, ids: Iterable[int], direction: Array) -> Hidden | None:
     """The worst obstacle between some faces and a tool outside along ``direction``; None when none is."""
-    ids = list(ids)
+    ids = tuple(ids)
+    key = "hidden", ids, direction.tobytes()  # several processes ask it
+    return job.kept(key, lambda: _hidden_from(job, ids, direction))
+
+
+def _hidden_from(job: JobContext, ids: Sequence[int], direction: Array) -> Hidden | None:
     normals = np.vstack([job.part.faces[i].normals for i in ids])
     own = np.concatenate([np.full(len(job.part.faces[i].points), i) for i in ids])
     points = np.vstack([job.scene.off_surface(i) for i in ids])
