@@ -22,6 +22,8 @@ from routing.shop import WireMachine
 from routing.wirework.outline import Outline
 from routing.wirework.profiles import Cut
 
+# A slug's width is found to twice this: a long opening has a whole line of middles, a digit more costs much.
+_RADIUS_MM = 1e-3
 _STEEL_G_CM3 = 7.8
 
 CAUTION = (
@@ -146,7 +148,7 @@ def _mean(a: float, b: float) -> float:
 def _width(core: Any) -> float:
     pieces = [p for p in shapely.get_parts(core) if p.area > tol.SURFACE_MM**2]
     return max(
-        (2 * float(shapely.maximum_inscribed_circle(p, tolerance=tol.LENGTH_MM).length) for p in pieces),
+        (2 * float(shapely.maximum_inscribed_circle(p, tolerance=_RADIUS_MM).length) for p in pieces),
         default=0.0,
     )
 
