@@ -13,9 +13,11 @@ from numpy.typing import NDArray
 from featurize.brep.surfaces import Array
 from routing.documents.palette import HEX, rgb
 from routing.report.drawing import Drawing, Item, Line, Raster, Words, box_of, clear_of
-from routing.report.render import Eye, Ints, Shot, areas, middle_of, shoot, visible
+from routing.report.render import Eye, Shot, areas, middle_of, shoot, visible
 from routing.trade import SIGNS
 from routing.viewer.mesh import Mesh
+
+Bytes = NDArray[np.uint8]
 
 # Pixels on a millimetre of paper: 254 to the inch.
 DENSITY = 10.0
@@ -117,7 +119,7 @@ def legend(keys: Sequence[str]) -> Drawing:
     total = (rows + 1) * high
     for n, key in enumerate(used):
         x, y = (n % 3) * step, total - (n // 3 + 1) * high + 1
-        png = _png(np.full(size, _KEYS.index(key)), np.full(size, 1.0))
+        png = _png(np.full(size, _KEYS.index(key), np.uint8), np.full(size, 1.0))
         items += [
             Raster(x, y, wide, 4.5, png),
             Line(((x, y), (x + wide, y), (x + wide, y + 4.5), (x, y + 4.5)), closed=True),
@@ -151,18 +153,18 @@ def exploded(subject: Subject, step_of: Mapping[str, tuple[int, Array]]) -> Arra
 
 
 def _fill(subject: Subject, shot: Shot) -> bytes:
-    keys = np.array([_KEYS.index(key) for key, _ in subject.faces] + [len(_KEYS)])
+    keys = np.array([_KEYS.index(key) for key, _ in subject.faces] + [len(_KEYS)], np.uint8)
     return _png(keys[shot.faces], shot.light)
 
 
-def _png(keys: Ints, light: Array) -> bytes:
+def _png(keys: Bytes, light: Array) -> bytes:
     """An indexed PNG: a shade of the process's colour, its hatch in a darker one."""
     from PIL import Image
 
-    shade = np.clip((light * _SHADES).astype(np.int64), 0, _SHADES - 1)
-    index = keys * 2 * _SHADES + shade * 2 + _hatched(keys)
+    shade = np.clip(light * _SHADES, 0, _SHADES - 1).astype(np.uint8)
+    index = (keys * _SHADES + shade) * 2 + _hatched(keys)
     index[keys == len(_KEYS)] = 2 * _SHADES * len(_KEYS)
-    image = Image.fromarray(index.astype(np.uint8), "P")
+    image = Image.fromarray(index, "P")
     image.putpalette(_palette())
     made = io.BytesIO()
     image.save(made, "PNG", optimize=True)
@@ -180,10 +182,13 @@ def _palette() -> list[int]:
     return [*found, 255, 255, 255]
 
 
-def _hatched(keys: Ints) -> NDArray[np.int64]:
+def _hatched(keys: Bytes) -> Bytes:
     """1 on the hatch of each process: it tells them apart without colour."""
-    found = np.zeros(keys.shape, np.int64)
+    found = np.zeros(keys.shape, np.uint8)
+    present = np.bincount(keys.ravel(), minlength=len(_KEYS)) > 0
     for key, sign in SIGNS.items():
+        if not present[_KEYS.index(key)]:
+            continue
         y, x = np.nonzero(keys == _KEYS.index(key))
         for turn in np.radians(sign.hatch_deg):
             across = x * np.sin(turn) + y * np.cos(turn)  # rows run down the paper

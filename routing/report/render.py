@@ -8,13 +8,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from featurize.brep.shadow import twice_area
 from featurize.brep.surfaces import Array
 from routing.viewer.mesh import Edge, Mesh
 
 Ints = NDArray[np.int64]
 
 # Pixels are worked on in lots of this many, to bound the memory.
-_LOT = 1_500_000
+_LOT = 50_000
 # An edge is asked about once in so many pixels.
 _STEP_PX = 1.0
 
@@ -81,19 +82,22 @@ def shoot(
     x = (seen[..., 0] - low[0]) * per_mm
     y = tall - (seen[..., 1] - low[1]) * per_mm
     z = seen[..., 2]
-    turn = (x[:, 1] - x[:, 0]) * (y[:, 2] - y[:, 0]) - (x[:, 2] - x[:, 0]) * (y[:, 1] - y[:, 0])
+    turn = twice_area(np.stack([x, y], axis=2))
     front = np.flatnonzero(turn < -1e-9)  # y runs down: against the clock is negative
+    weights = _weights(x[front], y[front], turn[front])
+    triangles = mesh.triangles[front]
+    near, bright = (np.einsum("kmw,mw->km", weights, v) for v in (z[front], _light(mesh, eye)[triangles]))
+    face_of = mesh.face_of_triangle[front]
     faces = np.full(wide * tall, -1, np.int64)
     light = np.zeros(wide * tall)
     depth = np.full(wide * tall, -np.inf)
-    shade = _light(mesh, eye)
-    for lot, at, weights in _covered(x, y, front, wide, tall):
-        near = sum(weights[k] * z[lot, k] for k in range(3))
-        np.maximum.at(depth, at, near)
-        won = near >= depth[at]
-        at, lot = at[won], lot[won]
-        faces[at] = mesh.face_of_triangle[lot]
-        light[at] = sum(weights[k][won] * shade[mesh.triangles[lot, k]] for k in range(3))
+    for of, px, py in _covered(weights, y[front], wide, tall):
+        at, far = py * wide + px, near[0, of] + near[1, of] * px + near[2, of] * py
+        np.maximum.at(depth, at, far)
+        won = far >= depth[at]
+        at, of, px, py = at[won], of[won], px[won], py[won]
+        faces[at] = face_of[of]
+        light[at] = bright[0, of] + bright[1, of] * px + bright[2, of] * py
     return Shot(faces.reshape(tall, wide), light.reshape(tall, wide), eye, low, per_mm)
 
 
@@ -106,40 +110,40 @@ def _light(mesh: Mesh, eye: Eye) -> Array:
     )
 
 
-def _covered(
-    x: Array, y: Array, chosen: Ints, wide: int, tall: int
-) -> Iterator[tuple[Ints, Ints, list[Array]]]:
-    """Triangle, pixel and the weights of its corners, for each pixel whose middle a triangle covers.
+def _weights(x: Array, y: Array, twice: Array) -> Array:
+    """Of triangles' corners (m, 3) in pixels, twice their areas (m,): the weight of each corner over the
+    middles of pixels, as (3, m, 3): at the first pixel, and its change to the right and down, by corner."""
+    bx, by, cx, cy = (np.roll(c, -k, axis=1) for k in (1, 2) for c in (x, y))
+    right, down = (by - cy) / twice[:, None], (cx - bx) / twice[:, None]
+    return np.stack([(bx * cy - cx * by) / twice[:, None] + (right + down) / 2, right, down])
 
-    A corner's weight is linear along a row of pixels: each row's stretch follows from where the weights
-    change their sign.
+
+def _covered(weights: Array, y: Array, wide: int, tall: int) -> Iterator[tuple[Ints, Ints, Ints]]:
+    """Triangle, column and row of each pixel whose middle a triangle covers, lot by lot.
+
+    Each row's stretch follows from where the corners' weights change their sign along it.
     """
-    y0 = np.clip(np.ceil(y[chosen].min(axis=1) - 0.5), 0, tall).astype(np.int64)
-    y1 = np.clip(np.floor(y[chosen].max(axis=1) - 0.5), -1, tall - 1).astype(np.int64)
+    y0 = np.clip(np.ceil(y.min(axis=1) - 0.5), 0, tall).astype(np.int64)
+    y1 = np.clip(np.floor(y.max(axis=1) - 0.5), -1, tall - 1).astype(np.int64)
     of, place = _each(np.maximum(y1 - y0 + 1, 0))
-    t, v = chosen[of], y0[of] + place
-    whole = (x[t, 1] - x[t, 0]) * (y[t, 2] - y[t, 0]) - (x[t, 2] - x[t, 0]) * (y[t, 1] - y[t, 0])
-    slopes, starts = [], []
-    first, last = np.zeros(len(t)), np.full(len(t), wide - 1.0)
-    for k in range(3):
-        b, c = (k + 1) % 3, (k + 2) % 3
-        slope = (y[t, b] - y[t, c]) / whole
-        start = ((x[t, b] - 0.5) * (y[t, c] - v - 0.5) - (x[t, c] - 0.5) * (y[t, b] - v - 0.5)) / whole
-        slopes.append(slope)
-        starts.append(start)
-        with np.errstate(divide="ignore", invalid="ignore"):
-            root = -start / slope
-        first = np.where(slope > 0, np.maximum(first, np.ceil(root - 1e-7)), first)
-        last = np.where(slope < 0, np.minimum(last, np.floor(root + 1e-7)), last)
-        last = np.where((slope == 0) & (start < 0), -1, last)
-    count = np.maximum(last - first + 1, 0).astype(np.int64)
+    py = y0[of] + place
+    base, right, down = weights
+    with np.errstate(divide="ignore", invalid="ignore"):
+        root, slope = -base / right, -down / right
+    # Where a weight is the same all along the row, only the rows themselves are bounded by it.
+    first, last = (
+        (np.where(bounds, root, none)[of] + np.where(bounds, slope, 0.0)[of] * py[:, None])
+        for bounds, none in ((right > 0, -np.inf), (right < 0, np.inf))
+    )
+    start = np.maximum(np.ceil(first.max(axis=1) - 1e-7), 0.0).astype(np.int64)
+    stop = np.minimum(np.floor(last.min(axis=1) + 1e-7), wide - 1.0).astype(np.int64)
+    count = np.maximum(stop - start + 1, 0)
     lots = np.cumsum(count) // _LOT
     for n in np.unique(lots):
-        mine = np.flatnonzero((lots == n) & (count > 0))
+        mine = np.flatnonzero(lots == n)
         row, step = _each(count[mine])
         row = mine[row]
-        px = first[row].astype(np.int64) + step
-        yield t[row], v[row] * wide + px, [starts[k][row] + slopes[k][row] * px for k in range(3)]
+        yield of[row], start[row] + step, py[row]
 
 
 def _each(count: Ints) -> tuple[Ints, Ints]:
