@@ -420,7 +420,7 @@ def test_processes_are_told_apart_without_colour():
 
     patterns = {}
     for n, key in enumerate(pictures._KEYS):
-        png = pictures._png(np.full((120, 120), n), np.ones((120, 120)))
+        png = pictures._png(np.full((120, 120), n, np.uint8), np.ones((120, 120)))
         grey = np.asarray(Image.open(io.BytesIO(png)).convert("L")).astype(int)
         patterns[key] = (
             grey < (grey.max() + grey.min()) / 2 if np.ptp(grey) > 20 else np.zeros_like(grey, bool)
