@@ -6,9 +6,14 @@ import numpy as np
 import pytest
 import shapely
 
+from featurize import tolerances as tol
 from featurize.brep.boxes import Boxes
+from featurize.brep.part import Mesh
+from featurize.brep.shadow import _beyond, _united
 from routing.processes.heights import _cells
+from routing.processes.sight import hits
 from routing.processes.uppermost import uppermost
+from routing.threads import _from_axis
 
 
 def triangles(rng: np.random.Generator, count: int, spread: float, size: float) -> np.ndarray:
@@ -59,3 +64,76 @@ def test_every_grid_point_in_a_facet_is_looked_at(size: float) -> None:
     needed = set(map(tuple, np.argwhere(inside).tolist()))
     assert needed <= looked_at
     assert len(looked_at) <= len(needed) + 60 * 60  # a point or two beside each row
+
+
+@pytest.mark.parametrize("size", [0.5, 3.0, 12.0])
+def test_the_sides_where_facets_change_enclose_their_union(size: float) -> None:
+    corners = np.round(triangles(np.random.default_rng(5), 120, 20.0, size), 3)
+    corners[::3] = corners[::3, ::-1]  # some are seen from behind
+    whole = shapely.union_all(shapely.polygons(corners))
+    for on_grid in (True, False):
+        found = _united(corners, on_grid=on_grid)
+        assert shapely.symmetric_difference(found, whole).area < 1e-4
+    # A net of facets over two holes: all but its outlines cancels.
+    x, y = np.meshgrid(np.arange(9.0), np.arange(7.0), indexing="ij")
+    low = np.stack([x, y], axis=2)[:-1, :-1].reshape(-1, 2)
+    low = low[~np.isin(low @ [10, 1], [22, 54])]
+    squares = low[:, None] + np.array([[0, 0], [1, 0], [1, 1], [0, 1]])
+    found = _united(np.concatenate([squares[:, [0, 1, 2]], squares[:, [0, 2, 3]]]), on_grid=True)
+    assert found.area == pytest.approx(8 * 6 - 2, abs=1e-9)
+    assert len(found.interiors) == 2
+
+
+def test_facets_that_a_region_covers_are_told_from_those_it_does_not() -> None:
+    facets = triangles(np.random.default_rng(6), 500, 30.0, 1.5)
+    region = shapely.union_all([shapely.box(3, 3, 25, 20), shapely.Point(20, 22).buffer(6)])
+    region = shapely.difference(region, shapely.box(8, 8, 12, 14))
+    assert np.array_equal(_beyond(region, facets), ~shapely.covers(region, shapely.polygons(facets)))
+
+
+def test_a_triangle_between_two_levels_is_as_near_to_the_axis_as_its_hull() -> None:
+    rng = np.random.default_rng(7)
+    corners = rng.normal(0, 2, (800, 3, 3)) + rng.normal(0, 1, (800, 1, 3))
+    corners[:100, :, 2] = np.round(corners[:100, :, 2])  # sides at a level, and corners on it
+    found = _from_axis(corners, -1.0, 1.0)
+    for triangle, distance in zip(corners, found, strict=True):
+        ends = [triangle[k] for k in range(3) if abs(triangle[k, 2]) <= 1.0]
+        for a, b in zip(triangle, np.roll(triangle, -1, axis=0), strict=True):
+            for level in (-1.0, 1.0):
+                if (a[2] - level) * (b[2] - level) < 0:
+                    ends.append(a + (b - a) * (level - a[2]) / (b[2] - a[2]))
+        if ends:
+            hull = shapely.convex_hull(shapely.multipoints(np.array(ends)[:, :2]))
+            assert distance == pytest.approx(shapely.distance(hull, shapely.Point(0, 0)), abs=1e-9)
+        else:
+            assert np.isinf(distance)
+    assert (found == 0).sum() > 20
+    assert np.isinf(found).sum() > 20
+
+
+@pytest.mark.parametrize("reach_mm", [4.0, np.inf])
+def test_rays_followed_in_stretches_meet_what_whole_ones_do(reach_mm: float) -> None:
+    rng = np.random.default_rng(8)
+    corners = rng.uniform(0, 20, (300, 1, 3)) + rng.normal(0, 1.5, (300, 3, 3))
+    mesh = Mesh(corners.reshape(-1, 3), np.arange(900).reshape(-1, 3), np.arange(300), tol.MESH_DEFLECTION_MM)
+    origins, ways = rng.uniform(0, 20, (200, 3)), rng.normal(size=(200, 3))
+    ways /= np.linalg.norm(ways, axis=1, keepdims=True)
+    # Moeller and Trumbore: the ray's length and place in the triangle from one linear system each.
+    sides = np.stack([corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]], axis=2)
+    system = np.concatenate(
+        [
+            np.broadcast_to(sides, (200, 300, 3, 2)),
+            np.broadcast_to(-ways[:, None, :, None], (200, 300, 3, 1)),
+        ],
+        axis=3,
+    )
+    u, v, t = np.moveaxis(
+        np.linalg.solve(system, (origins[:, None] - corners[:, 0])[..., None])[..., 0], 2, 0
+    )
+    met = np.where((u >= 0) & (v >= 0) & (u + v <= 1) & (t > 0), t, np.inf)
+    distance, face = hits(mesh, origins, ways, reach_mm)
+    first = met.min(axis=1)
+    near = np.isfinite(first) & (first <= reach_mm)
+    assert near.sum() > 20
+    assert np.allclose(distance[near], first[near])
+    assert np.array_equal(face[near], met[near].argmin(axis=1))
