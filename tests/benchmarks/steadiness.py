@@ -1,9 +1,10 @@
 """One worker over N parts: its memory after each, the slope of the curve, and what it leaves behind.
 
-python -m tests.benchmarks.steadiness [N] [--json FILE]
+python -m tests.benchmarks.steadiness [N] [--documents-every K] [--json FILE]
 
-Every part is routed in the same process, round and round over a few MFCAD parts. The slope is a
-least-squares line through the second half, when tables and pools of the kernel are warm.
+Every part is routed and ground in the same process, round and round over a few MFCAD parts. Hand-overs are
+written in forks, which cannot grow the worker: ``--documents-every K`` leaves them out but for each K-th
+part. The slope is a least-squares line through the second half, when tables and pools of the kernel are warm.
 """
 
 from __future__ import annotations
@@ -18,11 +19,13 @@ from pathlib import Path
 
 import numpy as np
 
+from featurize.step.read import read_step
 from routing.batch.pool import Limits, Pool, resident_mb
 from routing.batch.task import load_all
 from routing.choices import Choices
-from routing.job import run_job
+from routing.job import route_document, run_job
 from routing.shop import load_shop
+from tests.benchmarks.measure import Undocumented
 from tests.support.corpus import corpus_files
 
 # Different enough to pass through all that is loaded late, few enough that rounds compare.
@@ -30,15 +33,20 @@ _PARTS = 12
 _BAR = 50
 
 
-def _one(task: tuple[str, str], _attempt: int, _left_s: float) -> float:
+def _one(task: tuple[str, str, bool], _attempt: int, _left_s: float) -> float:
     """Routes one file; the size of this process afterwards, MB."""
-    model, out = map(Path, task)
-    run_job(model, out, Choices(), load_shop())
+    model, out = map(Path, task[:2])
+    if task[2]:
+        run_job(model, out, Choices(), load_shop())
+    else:
+        out.mkdir(parents=True)
+        document = read_step(model, isolate=False)
+        route_document(document, out, Choices(), load_shop(), lambda *_: None, memory=Undocumented())
     shutil.rmtree(out)
     return resident_mb(os.getpid())
 
 
-def measure(count: int) -> dict[str, object]:
+def measure(count: int, documents_every: int) -> dict[str, object]:
     """The curve, MB after each part, and its slope in kB for each part."""
     models = corpus_files("mfcad", "*.step", _PARTS)
     curve: list[float] = []
@@ -50,7 +58,9 @@ def measure(count: int) -> dict[str, object]:
         # One worker for all: it must not be replaced for its size, or for a part during which all was halted.
         with Pool(1, _one, Limits(1e6, 1e6), warm_up=load_all) as pool:
             for n in range(count):
-                pool.submit((str(models[n % len(models)]), str(Path(folder) / "out" / "part")))
+                # Rounds take turns, so that each of the models has its documents written.
+                written = (n + n // len(models)) % documents_every == 0
+                pool.submit((str(models[n % len(models)]), str(Path(folder) / "out" / "part"), written))
                 while not (done := pool.finished(1.0)):
                     pass
                 if done[0].error is not None:
@@ -66,6 +76,7 @@ def measure(count: int) -> dict[str, object]:
     slope = float(np.polyfit(half, np.array(curve)[half], 1)[0]) if len(half) > 1 else 0.0
     return {
         "parts": count,
+        "documents_every": documents_every,
         "seconds": round(time.monotonic() - began, 1),
         "first_mb": curve[0],
         "last_mb": curve[-1],
@@ -78,9 +89,10 @@ def measure(count: int) -> dict[str, object]:
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("count", type=int, nargs="?", default=2000)
+    parser.add_argument("--documents-every", type=int, default=1, metavar="K")
     parser.add_argument("--json", type=Path, help="file for the figures")
     args = parser.parse_args()
-    found = measure(args.count)
+    found = measure(args.count, args.documents_every)
     if args.json:
         args.json.write_text(json.dumps(found, indent=1) + "\n")
     print(
