@@ -120,6 +120,8 @@ def check_whole(body: Body, folder: Path, least_facing: int = 5) -> Any:
     solid, part = reread(body, folder), body.cavity.part.solid
     assert check_clearance(solid, part, body.gap_mm) >= least_facing
     check_filled(solid, body.cavity, body.gap_mm)
+    # What was measured to the faces beside it is the distance from the whole part.
+    assert BRepExtrema_DistShapeShape(solid, part).Value() == pytest.approx(body.clearance.least_mm, abs=1e-7)
     shared = BRepAlgoAPI_Common(solid, part).Shape()
     assert sum(volume_of(s) for s in solids_of(shared)) < 1e-6
     return solid
