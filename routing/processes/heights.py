@@ -248,8 +248,7 @@ class _Toward:
         wc = area[t] - wa - wb
         hit = (wa >= -1e-9) & (wb >= -1e-9) & (wc >= -1e-9)
         t, cell = t[hit], y[hit] * shape[1] + x[hit]
-        weights = np.stack([wa[hit], wb[hit], wc[hit]], axis=1) / area[t][:, None]
-        z = np.sum(weights * level[t], axis=1)
+        z = sum(w[hit] / area[t] * level[t, k] for k, w in enumerate((wa, wb, wc)))
         heights = np.full(shape[0] * shape[1], -np.inf)
         np.maximum.at(heights, cell, z)
         face = np.full(shape[0] * shape[1], -1, np.int64)
