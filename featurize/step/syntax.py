@@ -25,6 +25,10 @@ _TOKEN = re.compile(
     + rb"|(?P<k>!?[A-Za-z][A-Za-z0-9_-]*+)|(?P<x>.)",
     re.DOTALL,
 )  # fmt: skip
+# What stands for one value wherever it stands: records that differ in nothing else are of one shape.
+_IN_QUOTES = re.compile(_STRING)
+_REFERENCE = re.compile(rb"#(\d++)")
+_VALUE = re.compile(rb"#\d++|(?<![\w.+-])[+-]?\d++(?:\.\d*+(?:[Ee][+-]?\d++)?)?+(?![\w.])")
 # Neighbours that the grammar forbids. ")k" is right in a complex instance: its records have no commas.
 _WRONG = re.compile(r"\?|vv|v\(|vk|\)v|\)\(|kv|k,|k\)|kk|k$|\(,|,,|,\)|^v|^,|^\)")
 
@@ -64,6 +68,7 @@ class Damage:
             self.malformed.append(0)
         defined: set[bytes] = set()
         wanted: dict[bytes, int] = {}
+        right: dict[bytes, bool] = {}
         while at < len(text):
             statement = _STATEMENT.match(text, at)
             if statement is None:
@@ -86,29 +91,29 @@ class Damage:
             if number in defined:
                 self.repeated.append(place)
             defined.add(number)
-            shape = _shape(record, place, wanted)
-            if _WRONG.search(shape) or shape.count("(") != shape.count(")") or not _nested(shape):
+            if b"/*" in record:
+                record = _COMMENT.sub(b" ", record)
+            if b"'" in record:
+                record = _IN_QUOTES.sub(b"$", record)
+            for name in _REFERENCE.findall(record):
+                wanted.setdefault(name.lstrip(b"0"), place)
+            record = _VALUE.sub(b"$", record)
+            if record not in right:
+                right[record] = _is_right(record)
+            if not right[record]:
                 self.malformed.append(place)
         self.dangling = sorted(place for number, place in wanted.items() if number not in defined)
 
 
-def _shape(record: bytes, place: int, wanted: dict[bytes, int]) -> str:
-    """The record's tokens as letters; what it refers to is put in ``wanted``."""
-    letters = []
-    if b"/*" in record:
-        record = _COMMENT.sub(b" ", record)
-    for token in _TOKEN.finditer(record):
-        kind = token.lastgroup
-        if kind == "r":
-            wanted.setdefault(token.group()[1:].lstrip(b"0"), place)
-            letters.append("v")
-        elif kind == "p":
-            letters.append(token.group().decode())
-        elif kind == "x":
-            letters.append("?")
-        elif kind != "s":
-            letters.append(kind or "?")
-    return "".join(letters)
+def _is_right(record: bytes) -> bool:
+    """Whether a record without comments keeps the grammar."""
+    shape = "".join(map(_letter, _TOKEN.finditer(record)))
+    return not _WRONG.search(shape) and shape.count("(") == shape.count(")") and _nested(shape)
+
+
+def _letter(token: re.Match[bytes]) -> str:
+    kind = token.lastgroup or "x"
+    return {"r": "v", "s": "", "x": "?", "p": token.group().decode("latin-1")}.get(kind, kind)
 
 
 def _nested(shape: str) -> bool:
