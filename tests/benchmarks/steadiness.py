@@ -20,7 +20,7 @@ from pathlib import Path
 import numpy as np
 
 from featurize.step.read import read_step
-from routing.batch.pool import Limits, Pool, resident_mb
+from routing.batch.pool import Limits, Pool
 from routing.batch.task import load_all
 from routing.choices import Choices
 from routing.job import route_document, run_job
@@ -34,7 +34,7 @@ _BAR = 50
 
 
 def _one(task: tuple[str, str, bool], _attempt: int, _left_s: float) -> float:
-    """Routes one file; the size of this process afterwards, MB."""
+    """Routes one file; what memory this process holds of its own afterwards, MB."""
     model, out = map(Path, task[:2])
     if task[2]:
         run_job(model, out, Choices(), load_shop())
@@ -43,7 +43,13 @@ def _one(task: tuple[str, str, bool], _attempt: int, _left_s: float) -> float:
         document = read_step(model, isolate=False)
         route_document(document, out, Choices(), load_shop(), lambda *_: None, memory=Undocumented())
     shutil.rmtree(out)
-    return resident_mb(os.getpid())
+    return _own_mb()
+
+
+def _own_mb() -> float:
+    """Without the libraries' pages: whose they are depends on who else runs."""
+    status = Path("/proc/self/status").read_text()
+    return int(status.partition("\nRssAnon:")[2].split(maxsplit=1)[0]) / 1024
 
 
 def measure(count: int, documents_every: int) -> dict[str, object]:
