@@ -223,7 +223,7 @@ from routing.shop import load_shop
 task.load_all()
 before = set(sys.modules)
 run_job(Path("demo_models/corner_cavity.step"), Path({str(tmp_path / "out")!r}), Choices(), load_shop())
-libraries = ("OCP", "ezdxf", "featurize", "lxml", "reportlab", "routing", "scipy", "trimesh")
+libraries = ("OCP", "ezdxf", "featurize", "reportlab", "routing", "scipy")
 print([m for m in sorted(set(sys.modules) - before) if m.split(".")[0] in libraries])
 """
     ran = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True, cwd=ROOT)

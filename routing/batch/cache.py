@@ -38,7 +38,7 @@ _SUFFIX, _TEMPORARY = ".zip", ".tmp"
 # Longer than any write takes.
 _WRITING_S = 600.0
 # What results depend on besides our own source.
-_LIBRARIES = ("dieroute", "cadquery-ocp", "numpy", "scipy", "shapely", "trimesh")
+_LIBRARIES = ("dieroute", "cadquery-ocp", "numpy", "scipy", "shapely")
 
 
 def default_folder() -> Path:

@@ -48,12 +48,9 @@ _LATE = (
     "OCP.APIHeaderSection",
     "PIL.PngImagePlugin",
     "ezdxf.addons",
-    "lxml.etree",
     "reportlab.graphics",
     "reportlab.platypus",
-    "rtree",
     "scipy.ndimage",
-    "trimesh",
 )
 
 
