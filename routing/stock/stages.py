@@ -104,12 +104,13 @@ def _less(part: Part, last: Stage, name: str, tools: Sequence[Any], notes: Seque
         # What falls off, as a slug does in the wire, is no stock: the body that holds the part stays, and it
         # is no smaller than the part.
         able = [s for s in solids if volume_of(s) > (1 - LOST_SHARE) * part.volume_mm3]
+        if not able:
+            raise KernelError("nothing that holds the part would be left")
         held = [(volume_of(cut(part.solid, [s])), s) for s in able]
         lost, solid = min(held, key=lambda pair: pair[0])
         grown = volume_of(cut(solid, [last.solid]))
     except Exception as error:  # the kernel's own have many names
-        why = str(error) or "nothing would be left"
-        return Stage(name, last.solid, last.volume_mm3, notes=(*same.notes, f"left as it was: {why}"))
+        return Stage(name, last.solid, last.volume_mm3, notes=(*same.notes, f"left as it was: {error}"))
     if not is_valid(solid) or max(lost, grown) > LOST_SHARE * part.volume_mm3:
         return Stage(
             name,
