@@ -101,13 +101,28 @@ def _beyond(region: Any, facets: Array) -> NDArray[np.bool_]:
     """Which facets (m, 3, 2) a region does not cover."""
     shapely.prepare(region)
     rings, of = shapely.get_coordinates(shapely.get_rings(shapely.get_parts(region)), return_index=True)
-    # Whose box no side of the region meets lies in it or beside it, as any of its corners does.
     sides = np.stack([rings[:-1], rings[1:]], axis=1)[of[:-1] == of[1:]]
     boxes = np.stack([facets.min(axis=1), facets.max(axis=1)], axis=1)
-    beyond = np.asarray(~shapely.contains_xy(region, facets[:, 0]))
-    near = np.unique(shapely.STRtree(shapely.linestrings(sides)).query(shapely.linestrings(boxes))[0])
-    beyond[near] = ~shapely.covers(region, shapely.polygons(facets[near]))
+    # Where no side of the region goes through a facet all of it is covered, or nothing, as its middle is.
+    beyond = np.asarray(~shapely.contains_xy(region, facets.mean(axis=1)))
+    facet, side = shapely.STRtree(shapely.linestrings(sides)).query(shapely.linestrings(boxes))
+    beyond[facet[_go_through(sides[side], facets[facet])]] = True
     return beyond
+
+
+def _go_through(lines: Array, facets: Array) -> NDArray[np.bool_]:
+    """Which lines (n, 2, 2) go deeper into their facets (n, 3, 2) than the grid is wide."""
+    facets = np.where((twice_area(facets) > 0)[:, None, None], facets, facets[:, ::-1])
+    along = np.roll(facets, -1, axis=1) - facets
+    along /= np.linalg.norm(along, axis=2, keepdims=True)
+    away = lines[:, None] - facets[:, :, None]  # each end from each corner: (n, 3, 2, 2)
+    deep = along[:, :, None, 0] * away[..., 1] - along[:, :, None, 1] * away[..., 0] - tol.SNAP_MM
+    start, end = deep[..., 0], deep[..., 1]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        at = start / (start - end)
+    enters = np.where((start < 0) & (end > 0), at, 0.0).max(axis=1)
+    leaves = np.where((start > 0) & (end < 0), at, 1.0).min(axis=1)
+    return np.asarray((enters < leaves) & ~np.any((start <= 0) & (end <= 0), axis=1))
 
 
 @lru_cache(maxsize=4)

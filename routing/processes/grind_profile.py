@@ -142,6 +142,11 @@ class Sight:
         return self.view.flat(self.part.mesh.vertices)
 
     @cached_property
+    def _size_mm(self) -> float:
+        """More than the part measures across."""
+        return float(np.ptp(self.flat[:, 0]) + np.ptp(self.flat[:, 1])) + 1.0
+
+    @cached_property
     def solid(self) -> Any:
         """Everything under the envelope."""
         region = below(self.line, float(self.flat[:, 1].min()) - 1.0)
@@ -219,11 +224,10 @@ class Sight:
 
     def free_beyond(self, at: Array, direction: Array) -> float:
         """How far air reaches from a point of the envelope in a direction (2,); inf when for ever."""
-        reach = float(np.ptp(self.flat, axis=0).sum()) + 1.0
         away = np.array([-direction[1], direction[0]])
         away = away if away[1] > 0 else -away
         start = at + 2 * tol.LENGTH_MM * away + tol.LENGTH_MM * direction
-        hit = shapely.linestrings([start, start + reach * direction]).intersection(self.solid)
+        hit = shapely.linestrings([start, start + self._size_mm * direction]).intersection(self.solid)
         if hit.is_empty or shapely.length(hit) < tol.LENGTH_MM:
             return float("inf")
         return max(0.0, float(shapely.distance(shapely.points(start), hit)))
