@@ -10,15 +10,18 @@ from typing import Any
 import cadquery as cq
 import numpy as np
 import pytest
+import shapely
 
+from featurize import tolerances as tol
 from featurize.brep.build import build_part
+from featurize.brep.shadow import View
 from featurize.feature import Feature
 from featurize.recognise import recognise
 from featurize.recognise.threads import thread_bore
 from featurize.standards.threads import parse
 from routing.choices import Choices
 from routing.datums import wishes
-from routing.holding.bearing import outside
+from routing.holding.bearing import Outside, outside
 from routing.holding.between import chuck, vise
 from routing.holding.by_threads import screwed, threads
 from routing.holding.on_plate import blocks, clamps, magnet
@@ -436,3 +439,14 @@ def test_what_it_rests_on_is_cut_after() -> None:
 class _Sided:
     def __init__(self, side: str, features: tuple[str, ...]) -> None:
         self.side, self.features = side, features
+
+
+def test_what_only_touches_a_window_is_no_part_of_a_side() -> None:
+    """Kept as a line it would be refused by the next operation on the grid."""
+    view = View.toward(np.zeros(3), np.array([0.0, 0, 1]), np.array([0.0, 1, 0]))
+    two = shapely.union(shapely.box(0, 0, 10, 10), shapely.box(20, 0, 30, 10))
+    side = Outside("+z", view, 0.0, two, (), ())
+    seen = side.within(shapely.box(5, 0, 20, 10), frozenset())
+    assert seen.equals(shapely.box(5, 0, 10, 10))
+    met = shapely.intersection(seen, shapely.box(0, 0, 7, 10), grid_size=tol.SNAP_MM)
+    assert met.area == pytest.approx(20)

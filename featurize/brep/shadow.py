@@ -94,7 +94,7 @@ def cast(part: Part, view: View, faces: NDArray[np.int64] | None = None) -> Any:
         facets = facets[_beyond(found, facets)]
     if len(facets) == 0:
         return found
-    return shapely.union_all([found, _united(facets, on_grid=True)], grid_size=tol.SNAP_MM)
+    return areas(shapely.union_all([found, _united(facets, on_grid=True)], grid_size=tol.SNAP_MM))
 
 
 def _beyond(region: Any, facets: Array) -> NDArray[np.bool_]:
@@ -176,8 +176,18 @@ def merged(regions: Sequence[Any]) -> Any:
     Lines that nearly fall on each other cross at every turn of the grid: corners made so are dropped, else
     they grow with each union without end.
     """
-    whole = shapely.union_all(list(regions), grid_size=tol.SNAP_MM)
-    return shapely.simplify(whole, 2 * tol.SNAP_MM)
+    whole = shapely.union_all([areas(r) for r in regions], grid_size=tol.SNAP_MM)
+    return areas(shapely.simplify(whole, 2 * tol.SNAP_MM))
+
+
+def areas(region: Any) -> Any:
+    """A region without the lines to which the grid shuts its narrowest places, and points where two touch.
+
+    With them in it the next operation would not take it.
+    """
+    parts = shapely.get_parts(region)
+    flat = parts[shapely.get_dimensions(parts) == 2]
+    return region if len(flat) == len(parts) else shapely.multipolygons(flat)
 
 
 def enclosed(part: Part, view: View, faces: NDArray[np.int64]) -> Any:

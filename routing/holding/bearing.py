@@ -16,7 +16,7 @@ import numpy as np
 import shapely
 
 from featurize import tolerances as tol
-from featurize.brep.shadow import View, cast
+from featurize.brep.shadow import View, areas, cast
 from featurize.brep.surfaces import Array
 from featurize.feature import Kind
 from routing.processes.base import JobContext
@@ -42,14 +42,13 @@ class Outside:
         """What is left of the side once some features are made: a shapely region."""
         standing = self._standing(made)
         if standing not in self._after:
-            self._after[standing] = shapely.union_all(self._pieces(made), grid_size=tol.SNAP_MM)
+            self._after[standing] = areas(shapely.union_all(self._pieces(made), grid_size=tol.SNAP_MM))
         return self._after[standing]
 
     def within(self, window: Any, made: Collection[str]) -> Any:
         """What is left in a window (shapely)."""
-        pieces = np.array(self._pieces(made))
-        pieces = shapely.intersection(pieces, window, grid_size=tol.SNAP_MM)
-        return shapely.union_all(pieces, grid_size=tol.SNAP_MM)
+        pieces = shapely.intersection(np.array(self._pieces(made)), window, grid_size=tol.SNAP_MM)
+        return areas(shapely.union_all([areas(p) for p in pieces], grid_size=tol.SNAP_MM))
 
     def hull(self, made: Collection[str]) -> Any:
         """The convex hull of what is left."""

@@ -243,7 +243,7 @@ class Sides:
                 if blocked and own.same(bottom, above):
                     blocked.append(blocked[-1])
                 else:
-                    over = _areas(merged([over, own.at(bottom)]))
+                    over = merged([over, own.at(bottom)])
                     blocked.append(over.simplify(_THIN_MM))
                 above, last = bottom, len(deeper)
             yield Ground(sections.view, tuple(steps), tuple(masks), tuple(blocked), window)
@@ -288,11 +288,6 @@ def _steps(top_mm: float, floors: Sequence[float], step_mm: float) -> list[tuple
         steps += [(at - depth * (k + 1), depth) for k in range(count)]
         at = low
     return steps
-
-
-def _areas(region: Any) -> Any:
-    """A region without the lines to which the grid has shut its narrowest places."""
-    return shapely.multipolygons([p for p in shapely.get_parts(region) if p.geom_type == "Polygon"])
 
 
 def tidy(region: Any) -> Any:
