@@ -35,8 +35,8 @@ def test_a_killed_server_loses_nothing_and_the_page_comes_back(browser, tmp_path
         page.wait_for_selector("#search")
         page.set_input_files("#files", DEMOS / "wear_plate.step")
         page.wait_for_selector(READY)
-        page.set_input_files("#files", DEMOS / "forming_insert.step")
-        page.locator(".progress", has_text="routing").wait_for()
+        page.set_input_files("#files", DEMOS / "crossing_block.step")
+        page.locator(".progress", has_text="writing").wait_for()  # what takes longest
         workers = _children(first.process.pid)
         assert workers
         first.kill()
