@@ -17,11 +17,10 @@ from OCP.TopLoc import TopLoc_Location
 from featurize.brep import elementary
 from featurize.brep.alike import alike
 from featurize.brep.build import build_part
-from featurize.brep.patches import triangulate
 from featurize.brep.point_grid import PointGrid
 from featurize.brep.surfaces import Cone, Cylinder, Freeform, Plane, Sphere, Surface, Torus
 from featurize.brep.surfaces_at import NormalTable, normals_at, same_line, same_surface
-from featurize.brep.triangulation import triangles_of
+from featurize.brep.triangulation import mesh_settings, triangles_of, triangulate
 
 
 def _bodies() -> dict[str, cq.Workplane]:
@@ -57,7 +56,7 @@ def test_elementary_surfaces_as_the_kernel_has_them(name: str) -> None:
 def test_triangles_as_the_kernel_has_them(name: str) -> None:
     solid = _bodies()[name].val().wrapped
     faces = [f.wrapped for f in cq.Shape.cast(solid).Faces()]
-    triangulate(solid, faces, 0.01)
+    triangulate(solid, faces, mesh_settings(0.01))
     for face, found in zip(faces, triangles_of(faces), strict=True):
         place = TopLoc_Location()
         mesh = BRep_Tool.Triangulation_s(face, place)

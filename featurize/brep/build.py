@@ -21,10 +21,11 @@ from featurize import tolerances as tol
 from featurize.brep import elementary
 from featurize.brep.find_frame import find_frame
 from featurize.brep.part import Convexity, Edge, Face, Mesh, Part
-from featurize.brep.patches import Patch, mesh_area, patches_of, triangulate
+from featurize.brep.patches import Patch, mesh_area, patches_of
 from featurize.brep.pieces import Piece, mapped, pieces_of
 from featurize.brep.surfaces import Freeform
 from featurize.brep.surfaces_at import same_surface
+from featurize.brep.triangulation import mesh_settings, triangulate
 from featurize.errors import Code, StepError
 
 _EXACTLY_SUMMED = (elementary.PLANE, elementary.CYLINDER, elementary.CONE)
@@ -65,7 +66,7 @@ def _build(
     deflection_mm = _deflection(solid)
     found = mapped(solid, TopAbs_ShapeEnum.TopAbs_FACE)
     kernel_faces = [TopoDS.Face_s(found(i + 1)) for i in range(found.Extent())]
-    triangulate(solid, kernel_faces, deflection_mm)
+    triangulate(solid, kernel_faces, mesh_settings(deflection_mm))
     patches = patches_of(kernel_faces, deflection_mm)
     pieces = pieces_of(solid, patches)
     owner = _join(patches, pieces)

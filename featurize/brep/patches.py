@@ -16,16 +16,14 @@ from OCP.BRepAdaptor import BRepAdaptor_Surface
 from OCP.BRepMesh import BRepMesh_IncrementalMesh
 from OCP.BRepTools import BRepTools
 from OCP.gp import gp_Pnt, gp_Vec
-from OCP.IMeshTools import IMeshTools_MeshAlgoType, IMeshTools_Parameters
 from OCP.TopAbs import TopAbs_Orientation
-from OCP.TopLoc import TopLoc_Location
 
 from featurize import tolerances as tol
 from featurize.brep import elementary
 from featurize.brep.facets import across_rulings
 from featurize.brep.fit import fit_surface
 from featurize.brep.surfaces import Array, Cone, Cylinder, Freeform, Plane, Surface
-from featurize.brep.triangulation import Triangles, triangles_of
+from featurize.brep.triangulation import Triangles, mesh_settings, triangles_of
 
 # Refining a mesh makes its area grow by the bulge of its chords, a few percent; folds multiply it.
 _FOLDED = 1.5
@@ -57,24 +55,6 @@ class Patch:
         curve = BRep_Tool.CurveOnSurface_s(edge, self.kernel_face, 0.0, 0.0)
         uv = [curve.Value(float(t)) for t in parameters]
         return _evaluate(self, np.array([(p.X(), p.Y()) for p in uv]))[1]
-
-
-def triangulate(solid: Any, faces: Sequence[Any], deflection_mm: float) -> None:
-    """Mesh a solid. The kernel's default takes time square in the holes of a face; its other way gives
-    the same facets soon, but none at all on some splines."""
-    settings = _mesh_settings(deflection_mm)
-    settings.MeshAlgo = IMeshTools_MeshAlgoType.IMeshTools_MeshAlgoType_Delabella
-    BRepMesh_IncrementalMesh(solid, settings)
-    if any(BRep_Tool.Triangulation_s(face, TopLoc_Location()) is None for face in faces):
-        BRepMesh_IncrementalMesh(solid, _mesh_settings(deflection_mm))  # what is meshed stays
-
-
-def _mesh_settings(deflection_mm: float) -> Any:
-    settings = IMeshTools_Parameters()
-    settings.Deflection = deflection_mm
-    settings.Angle = np.radians(tol.MESH_ANGLE_DEG)
-    settings.ControlSurfaceDeflection = False
-    return settings
 
 
 def patches_of(faces: Sequence[Any], deflection_mm: float) -> list[Patch]:
@@ -207,9 +187,7 @@ def _refined(patch: Patch, deflection_mm: float) -> Patch:
     On planes and cylinders written as B-splines that would make tens of thousands of facets.
     """
     BRepTools.Clean_s(patch.kernel_face)
-    settings = _mesh_settings(deflection_mm)
-    settings.ControlSurfaceDeflection = True
-    BRepMesh_IncrementalMesh(patch.kernel_face, settings)
+    BRepMesh_IncrementalMesh(patch.kernel_face, mesh_settings(deflection_mm, within_faces=True))
     (finer,) = _patches([patch.kernel_face])
     # On strips wound round an axis the kernel's refinement may fold over itself: keep the plain mesh.
     sound = mesh_area(finer)[0] < _FOLDED * mesh_area(patch)[0]

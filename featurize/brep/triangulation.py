@@ -15,9 +15,12 @@ import numpy as np
 from numpy.typing import NDArray
 from OCP.BinTools import BinTools, BinTools_FormatVersion
 from OCP.BRep import BRep_Builder, BRep_Tool
+from OCP.BRepMesh import BRepMesh_IncrementalMesh
+from OCP.IMeshTools import IMeshTools_MeshAlgoType, IMeshTools_Parameters
 from OCP.TopLoc import TopLoc_Location
 from OCP.TopoDS import TopoDS_Compound, TopoDS_Face
 
+from featurize import tolerances as tol
 from featurize.brep.surfaces import Array
 
 _HEADING = b"\nTriangulations "
@@ -34,6 +37,27 @@ class Triangles(NamedTuple):
     nodes: Array
     uv: Array
     corners: NDArray[np.int64]
+
+
+def triangulate(solid: Any, faces: Sequence[Any], settings: Any) -> None:
+    """Mesh a solid. The kernel's default takes time square in the holes of a face; its other way gives
+    the same facets soon, but none at all on some splines."""
+    settings.MeshAlgo = IMeshTools_MeshAlgoType.IMeshTools_MeshAlgoType_Delabella
+    BRepMesh_IncrementalMesh(solid, settings)
+    if any(BRep_Tool.Triangulation_s(face, TopLoc_Location()) is None for face in faces):
+        settings.MeshAlgo = IMeshTools_MeshAlgoType.IMeshTools_MeshAlgoType_DEFAULT
+        BRepMesh_IncrementalMesh(solid, settings)  # what is meshed stays
+
+
+def mesh_settings(
+    deflection_mm: float, angle_deg: float = tol.MESH_ANGLE_DEG, *, within_faces: bool = False
+) -> Any:
+    """How far chords of edges, and ``within_faces`` those of facets, may stand off, and neighbours turn."""
+    settings = IMeshTools_Parameters()
+    settings.Deflection = deflection_mm
+    settings.Angle = np.radians(angle_deg)
+    settings.ControlSurfaceDeflection = within_faces
+    return settings
 
 
 def triangles_of(faces: Sequence[Any]) -> list[Triangles | None]:

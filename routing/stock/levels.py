@@ -15,7 +15,7 @@ from scipy.sparse.csgraph import connected_components
 
 from featurize import tolerances as tol
 from featurize.brep.part import Part
-from featurize.brep.shadow import View, enclosed, merged
+from featurize.brep.shadow import View, enclosed, merged, twice_area
 from featurize.brep.surfaces import Array
 from featurize.feature import Feature
 
@@ -78,9 +78,7 @@ class Sections:
     @cached_property
     def _upright(self) -> NDArray[np.bool_]:
         """Which facets are seen on edge."""
-        a, b, c = np.moveaxis(self._solid[:, :, :2], 1, 0)
-        turn = (b[:, 0] - a[:, 0]) * (c[:, 1] - a[:, 1]) - (b[:, 1] - a[:, 1]) * (c[:, 0] - a[:, 0])
-        return np.asarray(np.abs(turn) < _EDGE_ON_MM2)
+        return np.asarray(np.abs(twice_area(self._solid[:, :, :2])) < _EDGE_ON_MM2)
 
     @cached_property
     def _beside(self) -> NDArray[np.bool_]:

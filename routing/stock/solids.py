@@ -18,21 +18,19 @@ from OCP.BRepBuilderAPI import (
 )
 from OCP.BRepCheck import BRepCheck_Analyzer
 from OCP.BRepGProp import BRepGProp
-from OCP.BRepMesh import BRepMesh_IncrementalMesh
 from OCP.BRepPrimAPI import BRepPrimAPI_MakePrism
 from OCP.GC import GC_MakeArcOfCircle
 from OCP.gp import gp_Dir, gp_Lin, gp_Pln, gp_Pnt, gp_Vec
 from OCP.GProp import GProp_GProps
-from OCP.IMeshTools import IMeshTools_MeshAlgoType, IMeshTools_Parameters
 from OCP.IntCurvesFace import IntCurvesFace_ShapeIntersector
 from OCP.TopAbs import TopAbs_Orientation, TopAbs_ShapeEnum
-from OCP.TopLoc import TopLoc_Location
 from OCP.TopoDS import TopoDS
 from OCP.TopTools import TopTools_ListOfShape
 
 from featurize import tolerances as tol
 from featurize.brep.shadow import View
 from featurize.brep.surfaces import Array
+from featurize.brep.triangulation import mesh_settings, triangles_of, triangulate
 from featurize.step.shapes import each
 from routing.processes.grind_path import Segment
 
@@ -135,26 +133,13 @@ def facets(
     No chord stands off by more than ``deflection_mm``, no neighbours turn by more than ``angle_deg``.
     """
     copy = BRepBuilderAPI_Copy(solid, True, False).Shape()  # a mesh left on the shape would be kept as it is
-    how = IMeshTools_Parameters()
-    how.Deflection, how.Angle = deflection_mm, float(np.radians(angle_deg))
-    # The kernel's other way takes ten times as long for the same facets on a flat face with a hundred holes.
-    how.MeshAlgo = IMeshTools_MeshAlgoType.IMeshTools_MeshAlgoType_Delabella
-    BRepMesh_IncrementalMesh(copy, how)
+    faces = [TopoDS.Face_s(shape) for shape in each(copy, TopAbs_ShapeEnum.TopAbs_FACE)]
+    triangulate(copy, faces, mesh_settings(deflection_mm, angle_deg, within_faces=True))
     found = []
-    for shape in each(copy, TopAbs_ShapeEnum.TopAbs_FACE):
-        face = TopoDS.Face_s(shape)
-        place = TopLoc_Location()
-        mesh = BRep_Tool.Triangulation_s(face, place)
-        if mesh is None:
-            continue
-        move = place.Transformation()
-        nodes = [mesh.Node(i) for i in range(1, mesh.NbNodes() + 1)]
-        if not place.IsIdentity():
-            nodes = [node.Transformed(move) for node in nodes]
-        points = np.array([node.Coord() for node in nodes])
-        corners = np.array([mesh.Triangle(i).Get() for i in range(1, mesh.NbTriangles() + 1)]) - 1
-        reverse = face.Orientation() == TopAbs_Orientation.TopAbs_REVERSED
-        found.append(points[corners[:, ::-1] if reverse else corners])
+    for face, mesh in zip(faces, triangles_of(faces), strict=True):
+        if mesh is not None:
+            reverse = face.Orientation() == TopAbs_Orientation.TopAbs_REVERSED
+            found.append(mesh.nodes[mesh.corners[:, ::-1] if reverse else mesh.corners])
     return np.vstack(found)
 
 
