@@ -22,20 +22,23 @@ class Boxes:
         self.least, self.most = low.min(axis=0), high.max(axis=0)
         # A tree sifts most along the axis in which the boxes look smallest; the third sense is compared.
         *self._seen, self._along = np.argsort((high - low).mean(axis=0), kind="stable").tolist()
-        self._tree = shapely.STRtree(_flat(low, high, self._seen))
+        self._tree = shapely.STRtree(flat_boxes(low[:, self._seen], high[:, self._seen]))
         self._ends = np.ascontiguousarray(low[:, self._along]), np.ascontiguousarray(high[:, self._along])
 
     def meeting(self, low: Array, high: Array) -> tuple[Ints, Ints]:
         """Pairs of one of the boxes asked about, from ``low`` to ``high`` (n, 3), and one of these."""
-        asked, found = self._tree.query(_flat(low, high, self._seen))
+        asked, found = self._tree.query(flat_boxes(low[:, self._seen], high[:, self._seen]))
         lows, highs = self._ends
         meet = (lows[found] <= high[asked, self._along]) & (highs[found] >= low[asked, self._along])
         return asked[meet], found[meet]
 
 
-def _flat(low: Array, high: Array, axes: list[int]) -> NDArray[np.object_]:
-    # A diagonal has the same box as its rectangle and is made sooner.
-    return np.asarray(shapely.linestrings(np.stack([low[:, axes], high[:, axes]], axis=1)))
+def flat_boxes(low: Array, high: Array) -> NDArray[np.object_]:
+    """Boxes in a plane, from ``low`` to ``high`` (n, 2), as shapes for a tree to index or look up.
+
+    They are diagonals, which have the same box as their rectangles and are made sooner.
+    """
+    return np.asarray(shapely.linestrings(np.stack([low, high], axis=1)))
 
 
 @lru_cache(maxsize=4)

@@ -9,6 +9,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from featurize.brep.boxes import flat_boxes
 from featurize.brep.part import Mesh
 from featurize.brep.surfaces import Array, triad
 
@@ -79,9 +80,8 @@ def _seen_along(mesh: Mesh, direction: tuple[float, float, float]) -> _View:
     area = _cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
     met = np.flatnonzero(np.abs(area) > _ROUNDING)
     corners = corners[met]
-    ends = np.stack([corners[:, :, :2].min(axis=1), corners[:, :, :2].max(axis=1)], axis=1)
-    # A diagonal has the same box as its rectangle and is made sooner.
-    return _View(basis, met, corners, shapely.STRtree(shapely.linestrings(ends)))
+    boxes = flat_boxes(corners[:, :, :2].min(axis=1), corners[:, :, :2].max(axis=1))
+    return _View(basis, met, corners, shapely.STRtree(boxes))
 
 
 def _cross(u: Array, v: Array) -> Array:

@@ -16,6 +16,7 @@ import shapely
 from numpy.typing import NDArray
 
 from featurize import tolerances as tol
+from featurize.brep.boxes import flat_boxes
 from featurize.brep.part import Mesh, Part
 from featurize.brep.surfaces import Array, Plane, Surface
 
@@ -102,10 +103,11 @@ def _beyond(region: Any, facets: Array) -> NDArray[np.bool_]:
     shapely.prepare(region)
     rings, of = shapely.get_coordinates(shapely.get_rings(shapely.get_parts(region)), return_index=True)
     sides = np.stack([rings[:-1], rings[1:]], axis=1)[of[:-1] == of[1:]]
-    boxes = np.stack([facets.min(axis=1), facets.max(axis=1)], axis=1)
     # Where no side of the region goes through a facet all of it is covered, or nothing, as its middle is.
     beyond = np.asarray(~shapely.contains_xy(region, facets.mean(axis=1)))
-    facet, side = shapely.STRtree(shapely.linestrings(sides)).query(shapely.linestrings(boxes))
+    facet, side = shapely.STRtree(shapely.linestrings(sides)).query(
+        flat_boxes(facets.min(axis=1), facets.max(axis=1))
+    )
     beyond[facet[_go_through(sides[side], facets[facet])]] = True
     return beyond
 
@@ -161,9 +163,8 @@ def _united(corners: Array, *, on_grid: bool) -> Any:
 
 def _covered(points: Array, corners: Array) -> NDArray[np.int64]:
     """Places of the points (n, 2) that lie in a facet (m, 3, 2), whose corners go against the clock."""
-    # A diagonal has the same box as its rectangle and is made sooner.
-    ends = np.stack([corners.min(axis=1), corners.max(axis=1)], axis=1)
-    point, facet = shapely.STRtree(shapely.linestrings(ends)).query(shapely.points(points))
+    tree = shapely.STRtree(flat_boxes(corners.min(axis=1), corners.max(axis=1)))
+    point, facet = tree.query(shapely.points(points))
     away = corners[facet] - points[point, None]
     ahead = np.roll(away, -1, axis=1)
     turns = away[:, :, 0] * ahead[:, :, 1] - away[:, :, 1] * ahead[:, :, 0]

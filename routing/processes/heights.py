@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from featurize import tolerances as tol
+from featurize.brep.boxes import flat_boxes
 from featurize.brep.shadow import View, twice_area
 from featurize.brep.surfaces import Array
 from featurize.feature import Feature, Vec3
@@ -228,9 +229,7 @@ class _Toward:
         corners = view.flat(mesh.vertices)[mesh.triangles]
         facing = twice_area(corners) > 0
         corners, triangles = corners[facing], mesh.triangles[facing]
-        # A diagonal has the same box as its rectangle and is made sooner.
-        ends = np.stack([corners.min(axis=1), corners.max(axis=1)], axis=1)
-        tree = shapely.STRtree(shapely.linestrings(ends))
+        tree = shapely.STRtree(flat_boxes(corners.min(axis=1), corners.max(axis=1)))
         faces = mesh.face_ids[facing]
         return cls(view, corners, level[triangles], faces, tree, float(level.min()), float(level.max()))
 
