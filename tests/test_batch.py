@@ -18,13 +18,13 @@ from support import batches
 from support.batches import block, deadly, hidden, many_blocks, records, run, start, until
 from support.corpus import corpus_files, needs_corpus
 
-from routing.batch import summary
-from routing.batch.desk import Desk, step_files
-from routing.batch.ledger import NAME, Ledger, Record, Status
-from routing.batch.pool import Limits
-from routing.choices import Choices
-from routing.documents.staging import OutputError
-from routing.shop import load_shop
+from routing.inputs.choices import Choices
+from routing.inputs.shop import load_shop
+from routing.jobs.batch import summary
+from routing.jobs.batch.desk import Desk, step_files
+from routing.jobs.batch.ledger import NAME, Ledger, Record, Status
+from routing.jobs.batch.pool import Limits
+from routing.jobs.staging import OutputError
 
 SHOP = load_shop()
 needs_posix = pytest.mark.skipif(sys.platform == "win32", reason="no such signals there")

@@ -15,7 +15,7 @@ import pytest
 from support.batches import ROOT, until
 
 from featurize.isolate import run_apart
-from routing.batch.pool import Limits, Outcome, Pool, Stop, StoppedError, resident_mb
+from routing.jobs.batch.pool import Limits, Outcome, Pool, Stop, StoppedError, resident_mb
 
 needs_linux = pytest.mark.skipif(sys.platform != "linux", reason="sizes and orphans are seen on Linux only")
 
@@ -216,10 +216,10 @@ def test_a_worker_has_loaded_what_jobs_need(tmp_path: Path) -> None:
     script = f"""
 import sys
 from pathlib import Path
-from routing.batch import task
-from routing.choices import Choices
-from routing.job import run_job
-from routing.shop import load_shop
+from routing.jobs.batch import task
+from routing.inputs.choices import Choices
+from routing.jobs.job import run_job
+from routing.inputs.shop import load_shop
 task.load_all()
 before = set(sys.modules)
 run_job(Path("demo_models/corner_cavity.step"), Path({str(tmp_path / "out")!r}), Choices(), load_shop())

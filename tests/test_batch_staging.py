@@ -11,8 +11,8 @@ from pathlib import Path
 import pytest
 from support.batches import ROOT, until
 
-from routing.documents import staging
-from routing.documents.staging import staged_folder, sweep
+from routing.jobs import staging
+from routing.jobs.staging import staged_folder, sweep
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="no such locks there")
 
@@ -24,7 +24,7 @@ def _killed(target: Path, at: str) -> None:
     code = f"""
 import os, signal
 from pathlib import Path
-from routing.documents.staging import staged_folder
+from routing.jobs.staging import staged_folder
 real, left = Path.rename, {at[-1]!r}
 def rename(self, to):
     global left
@@ -66,7 +66,7 @@ def test_a_kill_leaves_the_old_or_the_new_and_no_trash(tmp_path: Path, at: str, 
 def test_a_living_process_is_left_alone(tmp_path: Path) -> None:
     code = (
         "import sys, time\nfrom pathlib import Path\n"
-        "from routing.documents.staging import staged_folder\n"
+        "from routing.jobs.staging import staged_folder\n"
         f"with staged_folder(Path({str(tmp_path / 'out')!r}), {NAMES!r}) as folder:\n"
         "    (folder / 'route.json').write_text('new')\n"
         "    print('there', flush=True)\n    sys.stdin.read()\n"

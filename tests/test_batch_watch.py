@@ -12,14 +12,14 @@ from typing import Any
 import pytest
 from support.batches import block, hidden, records, start, until
 
-from routing.batch import watch as module
-from routing.batch.desk import Desk
-from routing.batch.ledger import Ledger, Record, Status
-from routing.batch.pool import Limits, Outcome
-from routing.batch.task import Task
-from routing.batch.watch import Patience, watch
-from routing.choices import Choices
-from routing.shop import load_shop
+from routing.inputs.choices import Choices
+from routing.inputs.shop import load_shop
+from routing.jobs.batch import watch as module
+from routing.jobs.batch.desk import Desk
+from routing.jobs.batch.ledger import Ledger, Record, Status
+from routing.jobs.batch.pool import Limits, Outcome
+from routing.jobs.batch.task import Task
+from routing.jobs.batch.watch import Patience, watch
 
 END = "END-ISO-10303-21;\n"
 

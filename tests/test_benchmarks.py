@@ -7,12 +7,12 @@ from pathlib import Path
 import pytest
 from OCP.BRepCheck import BRepCheck_Analyzer
 
+from featurize.brep.shapes import FACE, each, volume_mm3
 from featurize.step.read import read_step
-from featurize.step.shapes import FACE, each, volume_mm3
-from routing.choices import Choices
-from routing.job import route_document
-from routing.memory import Memory
-from routing.shop import load_shop
+from routing.inputs.choices import Choices
+from routing.inputs.shop import load_shop
+from routing.jobs.job import route_document
+from routing.jobs.memory import Memory
 from tests.benchmarks.measure import Figures, staged
 from tests.benchmarks.regress import slower
 from tests.support.corpus import DEMOS

@@ -11,11 +11,11 @@ from typing import Any
 import pytest
 from support.batches import block, run
 
-from routing.batch import cache as module
-from routing.batch.cache import Cache, cached_run, default_folder, key_of, program, sha256
-from routing.choices import Choices
-from routing.documents.result import JobResult
-from routing.shop import load_shop
+from routing.inputs.choices import Choices
+from routing.inputs.shop import load_shop
+from routing.jobs.batch import cache as module
+from routing.jobs.batch.cache import Cache, cached_run, default_folder, key_of, program, sha256
+from routing.jobs.result import JobResult
 
 SHOP = load_shop()
 

@@ -13,14 +13,14 @@ from typing import Any
 import jsonschema
 import pytest
 
+from featurize.brep.shapes import FACE, each, volume_mm3
 from featurize.errors import StepError
 from featurize.step.read import read_step
-from featurize.step.shapes import FACE, each, volume_mm3
-from routing.choices import Choices, ChoicesError
-from routing.documents.palette import rgb
-from routing.handover import all_files
-from routing.job import run_job
-from routing.shop import load_shop
+from routing.export.exporters import all_files
+from routing.export.palette import rgb
+from routing.inputs.choices import Choices, ChoicesError
+from routing.inputs.shop import load_shop
+from routing.jobs.job import run_job
 from tests.support.transforms import motion, write_assembly
 
 ROOT = Path(__file__).resolve().parents[1]

@@ -19,10 +19,10 @@ from featurize.compare import Change, compare
 from featurize.feature import Kind
 from featurize.recognise import Recognition, recognise
 from featurize.step.read import read_step
-from routing.choices import Choices
-from routing.revision import Revision, revise
-from routing.route import make_route
-from routing.shop import load_shop
+from routing.inputs.choices import Choices
+from routing.inputs.shop import load_shop
+from routing.plan.revision import Revision, revise
+from routing.plan.route import make_route
 from tests.support.transforms import as_bsplines, moved, with_split_faces, write_step
 
 ROOT = Path(__file__).resolve().parents[1]

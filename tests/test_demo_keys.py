@@ -18,9 +18,9 @@ from featurize.brep.build import build_part
 from featurize.feature import Feature
 from featurize.recognise import Recognition, recognise
 from featurize.step.read import read_step
-from routing.choices import Choices
-from routing.route import make_route
-from routing.shop import load_shop
+from routing.inputs.choices import Choices
+from routing.inputs.shop import load_shop
+from routing.plan.route import make_route
 from routing.stock.blank import blank_for
 from routing.stock.ground import ground_stock
 from routing.stock.proof import prove

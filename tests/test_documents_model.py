@@ -9,10 +9,10 @@ from OCP.BRepPrimAPI import BRepPrimAPI_MakeBox
 from OCP.gp import gp_Ax1, gp_Dir, gp_Pnt, gp_Trsf
 from OCP.TopLoc import TopLoc_Location
 
+from featurize.brep.shapes import FACE, centroid, each, volume_mm3
 from featurize.step.read import read_step
-from featurize.step.shapes import FACE, centroid, each, volume_mm3
-from routing.documents.model import write_model
-from routing.documents.palette import HEX, rgb
+from routing.export.model import write_model
+from routing.export.palette import HEX, rgb
 
 
 def _placed() -> TopLoc_Location:

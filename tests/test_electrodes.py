@@ -30,21 +30,22 @@ from OCP.TopAbs import TopAbs_Orientation, TopAbs_ShapeEnum, TopAbs_State
 from OCP.TopLoc import TopLoc_Location
 from OCP.TopoDS import TopoDS
 
+from featurize.brep.shapes import each
+from featurize.brep.solids import KernelError, is_valid, solids_of, volume_of
 from featurize.feature import Kind
 from featurize.step.read import read_step
-from featurize.step.shapes import each
-from routing.choices import Choices
-from routing.electrodes import plan
-from routing.electrodes.body import Body, bodies_of, electrode_body
-from routing.electrodes.cavity import Cavity, cavity_of, vertex
-from routing.electrodes.forecast import size_mm
-from routing.electrodes.zones import Zone, zones_of
-from routing.job import run_job
+from routing.export.solid_files import write_step
+from routing.inputs.choices import Choices
+from routing.inputs.shop import load_shop
+from routing.jobs.job import run_job
 from routing.processes.base import JobContext
-from routing.processes.sink_erode import leaves_mm
-from routing.shop import Shop, load_shop
-from routing.stock.solids import KernelError, is_valid, solids_of, volume_of
-from routing.stock.write import write_step
+from routing.processes.shop import Shop
+from routing.processes.sink_erode import rules as plan
+from routing.processes.sink_erode.body import Body, bodies_of, electrode_body
+from routing.processes.sink_erode.cavity import Cavity, cavity_of, vertex
+from routing.processes.sink_erode.forecast import size_mm
+from routing.processes.sink_erode.judge import leaves_mm
+from routing.processes.sink_erode.zones import Zone, zones_of
 from tests.support.routed import UP, asked, block, job_of, the
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -455,7 +456,7 @@ def check_one_figure(route: dict[str, Any]) -> None:
 
 def test_no_body_is_told_by_a_flag_with_the_feature(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     """The kernel's offset fails on a shaped cavity: nothing is written, the list and the feature tell."""
-    import routing.electrodes.shrink as shrink
+    import routing.processes.sink_erode.shrink as shrink
 
     solid = (
         block()

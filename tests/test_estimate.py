@@ -13,13 +13,14 @@ from hypothesis import strategies as st
 from featurize.brep.build import build_part
 from featurize.feature import Kind
 from featurize.recognise import recognise
-from routing.choices import Choices
-from routing.electrodes.forecast import Electrode
-from routing.electrodes.plan import FINISH, ROUGH, life
-from routing.estimate import effort
-from routing.estimate.price import Bill, Line, combined, with_scrap
-from routing.route import Route, make_route
-from routing.shop import Range, load_shop
+from routing.inputs.choices import Choices
+from routing.inputs.shop import load_shop
+from routing.plan.estimate import effort
+from routing.plan.estimate.price import Bill, Line, combined, with_scrap
+from routing.plan.route import Route, make_route
+from routing.processes.shop import Range
+from routing.processes.sink_erode.forecast import Electrode
+from routing.processes.sink_erode.rules import FINISH, ROUGH, life
 from tests.support.routed import UP, block
 
 SHOP = load_shop()

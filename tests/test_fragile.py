@@ -14,11 +14,11 @@ import pytest
 
 from featurize.brep.build import build_part
 from featurize.recognise import recognise
-from routing.choices import Choices
-from routing.fragile import Fragile, What, fragile_places, thin_places
+from routing.inputs.choices import Choices
+from routing.inputs.shop import load_shop
+from routing.plan.route import Route, make_route
+from routing.plan.thin_walls import Fragile, What, fragile_places, thin_places
 from routing.processes.base import JobContext
-from routing.route import Route, make_route
-from routing.shop import load_shop
 from tests.support.lattice import Body, Lattice
 from tests.support.routed import UP, block
 

@@ -19,19 +19,19 @@ from featurize.feature import Feature
 from featurize.recognise import recognise
 from featurize.recognise.threads import thread_bore
 from featurize.standards.threads import parse
-from routing.choices import Choices
-from routing.datums import wishes
-from routing.holding.bearing import Outside, outside
-from routing.holding.between import chuck, vise
-from routing.holding.by_threads import screwed, threads
-from routing.holding.on_plate import blocks, clamps, magnet
-from routing.holding.plan import Held, hold, holding_flags
-from routing.holding.setup import Grade, Setup
-from routing.order import Operation
+from routing.inputs.choices import Choices
+from routing.inputs.shop import load_shop
+from routing.plan.datums import wishes
+from routing.plan.holding.bearing import Outside, outside
+from routing.plan.holding.between import chuck, vise
+from routing.plan.holding.by_threads import screwed, threads
+from routing.plan.holding.on_plate import blocks, clamps, magnet
+from routing.plan.holding.plan import Held, hold, holding_flags
+from routing.plan.holding.setup import Grade, Setup
+from routing.plan.order import Operation
+from routing.plan.route import make_route
+from routing.plan.threads import overhangs, thinnest_wall
 from routing.processes.base import JobContext
-from routing.route import make_route
-from routing.shop import load_shop
-from routing.threads import overhangs, thinnest_wall
 from tests.support.lattice import Body, Lattice
 from tests.support.routed import UP, block
 from tests.test_stock_random import insert

@@ -16,11 +16,11 @@ import pytest
 from featurize.brep.build import build_part
 from featurize.feature import Kind
 from featurize.recognise import recognise
-from routing.choices import Choices
-from routing.handover import hole_table
+from routing.export.exporters import hole_table
+from routing.inputs.choices import Choices
+from routing.inputs.shop import load_shop
 from routing.processes import all_processes
 from routing.processes.base import JobContext
-from routing.shop import load_shop
 from tests.support.routed import STEEL, UP
 
 

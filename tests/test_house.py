@@ -14,7 +14,7 @@ import jsonschema
 import pytest
 
 from featurize.feature import Kind
-from routing.trade import PROCESSES
+from routing.processes.signs import PROCESSES
 
 ROOT = Path(__file__).resolve().parents[1]
 PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text())
@@ -85,7 +85,7 @@ def test_schema_is_a_schema_and_knows_every_kind() -> None:
 
 
 def test_index_lists_the_colours() -> None:
-    from routing.documents.palette import HEX
+    from routing.export.palette import HEX
 
     rows = dict(re.findall(r"\| ([a-z -]+) \| `(#[0-9a-f]{6})` \|", (ROOT / "docs" / "index.md").read_text()))
     assert rows == {("comes with the blank" if key == "blank" else key): value for key, value in HEX.items()}

@@ -11,11 +11,11 @@ from pathlib import Path
 import pytest
 
 from featurize import isolate
-from routing.choices import Choices
-from routing.documents.result import JobResult
-from routing.handover import electrodes, report, route_file
-from routing.job import run_job
-from routing.shop import load_shop
+from routing.export.exporters import electrodes, report, route_file
+from routing.inputs.choices import Choices
+from routing.inputs.shop import load_shop
+from routing.jobs.job import run_job
+from routing.jobs.result import JobResult
 
 DEMO = Path(__file__).parents[1] / "demo_models" / "wear_plate.step"
 

@@ -15,15 +15,16 @@ import pytest
 import shapely
 from OCP.STEPControl import STEPControl_Reader
 
+from featurize.brep.planar_path import area_of
+from featurize.brep.solids import is_valid, solids_of, volume_of
 from featurize.feature import Kind
-from routing.choices import Choices
-from routing.job import run_job
-from routing.processes.grind_path import area_of
-from routing.processes.surface_grind import run_out_mm
-from routing.remains.left import Left, NoBodyError, left_by
-from routing.remains.plane import Reach, path_of, solid_of
-from routing.shop import Wheel, load_shop
-from routing.stock.solids import is_valid, solids_of, volume_of
+from routing.inputs.choices import Choices
+from routing.inputs.shop import load_shop
+from routing.jobs.job import run_job
+from routing.processes.rest.left import Left, NoBodyError, left_by
+from routing.processes.rest.plane import Reach, path_of, solid_of
+from routing.processes.shop import Wheel
+from routing.processes.surface_grind.judge import run_out_mm
 from tests.support.routed import asked, block, job_of, shop_with, the
 
 ROOT = Path(__file__).resolve().parents[1]

@@ -9,12 +9,12 @@ from pathlib import Path
 import pytest
 import trimesh
 
+from featurize.brep.solids import volume_of
 from featurize.step.read import read_step
-from routing.choices import Choices
-from routing.job import route_document
-from routing.memory import Forgetful, Memory
-from routing.shop import load_shop
-from routing.stock.solids import volume_of
+from routing.inputs.choices import Choices
+from routing.inputs.shop import load_shop
+from routing.jobs.job import route_document
+from routing.jobs.memory import Forgetful, Memory
 
 MODEL = Path(__file__).resolve().parents[1] / "demo_models" / "thread_trial.step"
 M6 = Choices(settle=({"at": [31.0, 12.0, 22.0], "kind": "hole", "size_mm": 5.0, "thread": "M6"},))

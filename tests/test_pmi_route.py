@@ -15,13 +15,14 @@ from featurize.feature import Callout, Feature, Kind, Role
 from featurize.recognise import recognise
 from featurize.step import kernel
 from featurize.step.read import read_step
-from routing import job
-from routing.choices import Choices
-from routing.documents.result import JobResult
-from routing.finish import demands
-from routing.order import Operation
-from routing.route import Route, make_route
-from routing.shop import Shop, load_shop
+from routing.inputs.choices import Choices
+from routing.inputs.shop import load_shop
+from routing.jobs import job
+from routing.jobs.result import JobResult
+from routing.plan.order import Operation
+from routing.plan.route import Route, make_route
+from routing.processes.finish import demands
+from routing.processes.shop import Shop
 from tests.support.pmi import Pick, Size, Tolerance, at_height, bore, write
 from tests.support.routed import STEEL, shop_with
 

@@ -8,7 +8,7 @@ import cadquery as cq
 import pytest
 
 from featurize.feature import Kind
-from routing.shop import load_shop
+from routing.inputs.shop import load_shop
 from tests.support.routed import asked, block, job_of, shop_with, the
 
 

@@ -10,14 +10,15 @@ import numpy as np
 import pytest
 
 from featurize.brep.build import build_part
+from featurize.brep.planar_path import Segment, area_of, polygon_of, rolled
 from featurize.brep.surfaces import Plane
 from featurize.feature import Feature, Kind, Role
 from featurize.recognise import recognise
-from routing.choices import Choices
+from routing.inputs.choices import Choices
+from routing.inputs.shop import load_shop
 from routing.processes.base import JobContext, Verdict
-from routing.processes.grind_path import Segment, area_of, polygon_of, rolled
-from routing.processes.surface_grind import PROCESS
-from routing.shop import Wheel, load_shop
+from routing.processes.shop import Wheel
+from routing.processes.surface_grind.judge import PROCESS
 
 WHEELS = (Wheel(1.0, 200.0, 0.05, 4.0), Wheel(6.0, 200.0, 0.05, 12.0))
 

@@ -12,11 +12,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from featurize.feature import Kind
-from routing.choices import Choices
+from routing.inputs.choices import Choices
+from routing.inputs.shop import load_shop
+from routing.plan.route import make_route
 from routing.processes import all_processes
 from routing.processes.corners import Corner
-from routing.route import make_route
-from routing.shop import Wire, load_shop
+from routing.processes.shop import Wire
 from tests.support.routed import asked, block, job_of, recognised, shop_with, the
 
 ONE_WIRE = shop_with(wires=(Wire(0.25, 0.02),))

@@ -19,10 +19,10 @@ import pytest
 from featurize.brep.build import build_part
 from featurize.recognise import recognise
 from featurize.step.read import read_step
-from routing.choices import Choices
+from routing.inputs.choices import Choices
+from routing.inputs.shop import load_shop
+from routing.plan.route import Route, make_route
 from routing.processes.base import JobContext
-from routing.route import Route, make_route
-from routing.shop import load_shop
 from tests.support.keys import FOLDER
 from tests.support.lattice import Body, Lattice, turned
 from tests.support.second_opinion import SHARE, Opinion, second_opinion

@@ -10,12 +10,13 @@ import pytest
 from featurize.brep.build import build_part
 from featurize.feature import Kind
 from featurize.recognise import recognise
-from routing.choices import Choices
-from routing.flags import Severity
-from routing.order import Operation
+from routing.inputs.choices import Choices
+from routing.inputs.shop import load_shop
+from routing.plan.order import Operation
+from routing.plan.route import NONE, Route, make_route
 from routing.processes import all_processes
-from routing.route import NONE, Route, make_route
-from routing.shop import Shop, load_shop
+from routing.processes.flags import Severity
+from routing.processes.shop import Shop
 from tests.support.routed import UP, block
 
 

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from routing.order import Stage, Step, _direct, ordered
+from routing.plan.order import Stage, Step, _direct, ordered
 
 SETUPS = (("mill", "+z"), ("mill", "-z"), ("wire", "+z"))
 

@@ -23,14 +23,15 @@ from featurize.feature import Feature, Kind
 from featurize.placing import box_point, edge_places, own_turns, places
 from featurize.recognise import Recognition, recognise
 from featurize.step.read import read_step
-from routing.choices import Choices, ChoicesError, Settlement, load_choices
-from routing.documents import route_json, skeleton
-from routing.documents.staging import OutputError
-from routing.doubts import Doubt, doubts
-from routing.edges import edge_map
-from routing.route import make_route
-from routing.settle import BY_A_PERSON, Settled, settle, unmatched
-from routing.shop import load_shop
+from routing.cli import skeleton
+from routing.export import route_json
+from routing.inputs.choices import Choices, ChoicesError, Settlement, load_choices
+from routing.inputs.overrides import BY_A_PERSON, Settled, settle, unmatched
+from routing.inputs.questions import Doubt, doubts
+from routing.inputs.shop import load_shop
+from routing.jobs.staging import OutputError
+from routing.plan.edges import edge_map
+from routing.plan.route import make_route
 from tests.support.transforms import as_bsplines, mirrored, moved, with_split_faces, write_step
 
 # 5 mm, blind and flat: M6's tap drill is 5.0 (ISO 2306, from memory), and so is a dowel: a fair doubt.

@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from routing.choices import Material
-from routing.shop import ShopError, load_shop
+from routing.inputs.shop import ShopError, load_shop
+from routing.processes.material import Material
 
 
 def written(folder: Path, text: str) -> Path:

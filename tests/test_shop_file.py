@@ -11,11 +11,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 from typer.testing import CliRunner
 
-from routing.cli import app
-from routing.shop import ShopError, load_shop
-from routing.shop.explain import explain, meaning_of
-from routing.shop.load import DEFAULT
-from routing.shop.places import nearest, places_of
+from routing.cli.app import app
+from routing.inputs.shop import ShopError, load_shop
+from routing.inputs.shop.explain import explain, meaning_of
+from routing.inputs.shop.load import DEFAULT
+from routing.inputs.shop.places import nearest, places_of
 
 TEXT = '''# a [false] header = 1
 title = "x # no comment" # said

@@ -31,11 +31,11 @@ from support.mutate import Outcome, Worker, verdict
 from support.transforms import motion, moved, write_step
 
 from featurize.brep.build import build_part
+from featurize.brep.shapes import FACE, each, volume_mm3
 from featurize.errors import Code, StepError
 from featurize.recognise import recognise
 from featurize.step.document import StepDocument
 from featurize.step.read import read_step
-from featurize.step.shapes import FACE, each, volume_mm3
 from featurize.step.syntax import Damage
 
 UNHURRIED = settings(

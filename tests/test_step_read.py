@@ -23,13 +23,13 @@ from OCP.TopoDS import TopoDS, TopoDS_Compound, TopoDS_Shell, TopoDS_Solid
 from support.corpus import corpus_files, needs_corpus
 from support.transforms import motion, moved, write_assembly, write_step
 
+from featurize.brep.shapes import FACE, SHELL, centroid, each, free_edges, volume_mm3
 from featurize.errors import Code, StepError
 from featurize.step import kernel, read
 from featurize.step.document import StepDocument
 from featurize.step.header import Header
 from featurize.step.heal import heal_solid
 from featurize.step.read import read_step
-from featurize.step.shapes import FACE, SHELL, centroid, each, free_edges, volume_mm3
 
 HEADER = (
     "HEADER;\nFILE_DESCRIPTION((''),'2;1');\nFILE_NAME('','',(''),(''),'','','');\n"

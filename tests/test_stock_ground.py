@@ -13,18 +13,19 @@ import pytest
 import trimesh
 
 from featurize.brep.build import build_part
+from featurize.brep.solids import is_closed, is_valid, prism, volume_of
 from featurize.brep.surfaces import Cylinder
 from featurize.feature import Feature, Kind, Role
 from featurize.recognise import Recognition, recognise
-from routing.choices import Choices
+from routing.export.solid_files import WriteError, write_step, write_stl
+from routing.inputs.choices import Choices
+from routing.inputs.shop import load_shop
 from routing.processes.base import JobContext
-from routing.processes.surface_grind import PROCESS
-from routing.shop import Shop, Wheel, load_shop
+from routing.processes.shop import Shop, Wheel
+from routing.processes.surface_grind.judge import PROCESS
 from routing.stock.blank import Blank, Shape, blank_for, given_blank
 from routing.stock.ground import GroundStock, ground_stock
 from routing.stock.proof import prove
-from routing.stock.solids import is_closed, is_valid, prism, volume_of
-from routing.stock.write import WriteError, write_step, write_stl
 
 R = 0.2  # the wheel's corner in these tests
 CORNER = R**2 * (1 - math.pi / 4)  # area it leaves in a square foot (elementary geometry)
@@ -447,7 +448,7 @@ def test_given_blank_gives_the_same_stock() -> None:
 def test_proof_finds_a_stock_that_is_too_small() -> None:
     found, stock = ground(channel(block()))
     low = cq.Workplane().box(40, 30, 19.9).translate((0, 0, -0.05)).val().wrapped
-    from routing.stock.solids import cut
+    from featurize.brep.solids import cut
 
     spoilt = replace(stock, solid=cut(low, [prism(c.view, c.path, -100, 100) for c in stock.removed]))
     proof = prove(found.part, spoilt)

@@ -15,10 +15,10 @@ import pytest
 
 from featurize.brep.build import build_part
 from featurize.recognise import recognise
-from routing.choices import Choices
+from routing.inputs.choices import Choices
+from routing.inputs.shop import load_shop
 from routing.processes.base import JobContext
-from routing.processes.surface_grind import PROCESS
-from routing.shop import load_shop
+from routing.processes.surface_grind.judge import PROCESS
 from routing.stock.blank import blank_for
 from routing.stock.ground import GroundStock, ground_stock
 from routing.stock.proof import Proof, prove

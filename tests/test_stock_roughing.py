@@ -14,11 +14,13 @@ import shapely
 
 from featurize.brep.build import build_part
 from featurize.brep.part import Part
+from featurize.brep.sections import Sections
+from featurize.brep.solids import facets
 from featurize.feature import Feature, Kind, Role
-from routing.shop import Cutter, load_shop
-from routing.stock.levels import Sections, Sides
+from routing.inputs.shop import load_shop
+from routing.processes.shop import Cutter
+from routing.stock.levels import Sides
 from routing.stock.roughing import Cutting, drawing, rings, rough
-from routing.stock.solids import facets
 
 UP = np.array([0.0, 0.0, 1.0])
 R, WALL, FLOOR = 2.0, 0.1, 0.1  # a 4 mm cutter and what it leaves

@@ -14,16 +14,17 @@ import pytest
 import trimesh
 
 from featurize.brep.build import build_part
+from featurize.brep.solids import cut_in_turn, facets, is_closed, is_valid, volume_of
 from featurize.feature import Feature, Kind
 from featurize.recognise import Recognition, recognise
-from routing.shop import Cutter, load_shop
+from routing.export.solid_files import WriteError, write_3mf, write_step, write_stl
+from routing.inputs.shop import load_shop
+from routing.processes.shop import Cutter
 from routing.stock import blank as blanks
 from routing.stock.blank import blank_for
-from routing.stock.files import DRILLED, GROUND, ROUGHED, WIRED
 from routing.stock.ground import ground_stock
-from routing.stock.solids import cut_in_turn, facets, is_closed, is_valid, volume_of
 from routing.stock.stages import Stage, stages
-from routing.stock.write import WriteError, write_3mf, write_step, write_stl
+from routing.stock.stock_names import DRILLED, GROUND, ROUGHED, WIRED
 
 CUTTER = Cutter("flat", 4.0, 0.0, 40.0)
 UP = np.array([0.0, 0.0, 1.0])

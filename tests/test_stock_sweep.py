@@ -12,15 +12,15 @@ import trimesh
 from featurize.brep.build import build_part
 from featurize.brep.part import Mesh
 from featurize.brep.shadow import View
+from featurize.brep.solids import cut, facets, prism
 from featurize.recognise import Recognition, recognise
-from routing.choices import Choices
+from routing.inputs.choices import Choices
+from routing.inputs.shop import load_shop
 from routing.processes.base import JobContext
-from routing.processes.surface_grind import PROCESS, run_out_mm
-from routing.shop import load_shop
+from routing.processes.surface_grind.judge import PROCESS, run_out_mm
 from routing.stock.blank import blank_for
 from routing.stock.ground import GroundStock, ground_stock
 from routing.stock.proof import prove
-from routing.stock.solids import cut, facets, prism
 from routing.stock.sweep import line_of, odd, reach, strays, sweeps
 
 PITCH = 0.005

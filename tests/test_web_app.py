@@ -16,8 +16,8 @@ from typing import Any
 import pytest
 from starlette.testclient import TestClient
 
-from routing.choices import Choices, load_choices
-from routing.shop import load_shop
+from routing.inputs.choices import Choices, load_choices
+from routing.inputs.shop import load_shop
 from routing.web.app import make_app, shown_name
 from routing.web.guard import KEY_HEADER, Rules
 from routing.web.store import Store
@@ -65,7 +65,7 @@ def job(client) -> str:
 
 
 def test_the_result_is_that_of_the_command_line(client, job, tmp_path):
-    from routing.job import run_job
+    from routing.jobs.job import run_job
 
     (part,) = client.get(f"/api/jobs/{job}/1").json()["parts"]
     expected = run_job(DEMOS / "thread_trial.step", tmp_path / "out", Choices(), load_shop()).parts[0].route

@@ -28,16 +28,17 @@ from featurize.brep.build import build_part
 from featurize.feature import Kind
 from featurize.recognise import recognise
 from featurize.step.read import read_step
-from routing.choices import Choices, Material
-from routing.handover import wire_profiles
+from routing.export.exporters import wire_profiles
+from routing.inputs.choices import Choices
+from routing.inputs.shop import load_shop
 from routing.processes.base import JobContext
-from routing.processes.wire import PROCESS
-from routing.shop import load_shop
+from routing.processes.material import Material
+from routing.processes.wire.judge import PROCESS
+from routing.processes.wire.outline import Outline, as_arcs, joined
+from routing.processes.wire.profiles import cuts, wire_view
+from routing.processes.wire.slugs import Fall, density_g_cm3, slug
+from routing.processes.wire.start_holes import Circle, largest_circle, lead_in, start_hole
 from routing.stock.blank import blank_for
-from routing.wirework.outline import Outline, as_arcs, joined
-from routing.wirework.profiles import cuts, wire_view
-from routing.wirework.slugs import Fall, density_g_cm3, slug
-from routing.wirework.start_holes import Circle, largest_circle, lead_in, start_hole
 from tests.support.routed import STEEL, block, job_of
 
 MACHINE = load_shop().wire_machine

@@ -22,8 +22,7 @@ from OCP.TopAbs import TopAbs_ShapeEnum
 from OCP.TopoDS import TopoDS, TopoDS_Compound
 
 from featurize import tolerances as tol
-from featurize.step.fit import widest_misfit
-from featurize.step.shapes import (
+from featurize.brep.shapes import (
     FACE,
     SHELL,
     SOLID,
@@ -37,6 +36,7 @@ from featurize.step.shapes import (
     volume_mm3,
     widest_gap,
 )
+from featurize.step.fit import widest_misfit
 
 # Gaps are closed with the finest of these that does it, so that small real edges survive.
 _SEWING_STEPS_MM = (tol.LENGTH_MM, tol.LENGTH_MM * 10, tol.SURFACE_MM)

@@ -24,6 +24,7 @@ from OCP.TopLoc import TopLoc_Location
 from OCP.TopoDS import TopoDS
 from OCP.XCAFDoc import XCAFDoc_DocumentTool, XCAFDoc_ShapeTool
 
+from featurize.brep.shapes import FACE, SHELL, SOLID, each, outside, plural, unlocated
 from featurize.errors import Code, StepError
 from featurize.feature import Callout
 from featurize.isolate import report
@@ -33,7 +34,6 @@ from featurize.step.heal import Body, Rest, close, heal_solid
 from featurize.step.names import ByShape, StepNames, label_colour, label_name, product_colours
 from featurize.step.pmi import Seen, read_pmi
 from featurize.step.quiet import quiet_kernel
-from featurize.step.shapes import FACE, SHELL, SOLID, each, outside, plural, unlocated
 
 # Die inserts measure from a few millimetres to a few hundred: outside this a unit was mistaken.
 _LARGEST_MM, _SMALLEST_MM = 1500.0, 1.0

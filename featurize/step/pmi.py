@@ -28,9 +28,9 @@ from OCP.XCAFDoc import (
     XCAFDoc_ShapeTool,
 )
 
+from featurize.brep.shapes import FACE, each
 from featurize.feature import Callout
 from featurize.standards.fits import deviations_mm
-from featurize.step.shapes import FACE, each
 
 _DIMENSIONS = (StepShape_DimensionalSize, StepShape_DimensionalLocation)
 # The kernel's own words where the file gives none.

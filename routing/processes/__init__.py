@@ -16,7 +16,9 @@ from routing.processes.base import Process
 @cache
 def all_processes() -> tuple[Process, ...]:
     """Every process found in this package, first to be asked first."""
-    names = [info.name for info in pkgutil.iter_modules(__path__)]
-    modules = [importlib.import_module(f"{__name__}.{name}") for name in names]
-    found = [(module.ORDER, module.PROCESS) for module in modules if hasattr(module, "PROCESS")]
+    names = [
+        info.name for info in pkgutil.walk_packages(__path__, f"{__name__}.") if info.name.endswith(".judge")
+    ]
+    modules = [importlib.import_module(name) for name in names]
+    found = [(module.ORDER, module.PROCESS) for module in modules]
     return tuple(process for _, process in sorted(found, key=lambda pair: pair[0]))

@@ -16,8 +16,9 @@ from featurize.brep.shadow import View, cast
 from featurize.brep.surfaces import Array
 from featurize.feature import Feature, Vec3
 from featurize.recognise.scene import Scene
-from routing.choices import Choices, Material
-from routing.shop import Shop
+from routing.processes.material import Material
+from routing.processes.preferences import Preferences
+from routing.processes.shop import Shop
 
 T = TypeVar("T")
 
@@ -69,7 +70,7 @@ class JobContext:
     part: Part
     features: tuple[Feature, ...]
     shop: Shop
-    choices: Choices
+    choices: Preferences
     _kept: dict[Hashable, object] = field(default_factory=dict, repr=False)
 
     @cached_property

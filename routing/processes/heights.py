@@ -24,7 +24,7 @@ from featurize.brep.surfaces import Array
 from featurize.feature import Feature, Vec3
 from featurize.recognise.scene import vec
 from routing.processes.base import JobContext
-from routing.shop import Cutter
+from routing.processes.shop import Cutter
 
 # Points in a grid: enough to tell a gap to a hundredth of a feature, few enough for a second.
 _POINTS = 20_000

@@ -11,9 +11,9 @@ import numpy as np
 
 from featurize import tolerances as tol
 from featurize.brep.part import Part
+from featurize.brep.shapes import each
 from featurize.brep.surfaces import Array, Cylinder
 from featurize.brep.surfaces_at import parallel
-from featurize.step.shapes import each
 
 
 class Shape(StrEnum):
@@ -80,7 +80,7 @@ def blank_from_step(path: Path, part: Part | None = None) -> Blank:
 
 def _does_not_hold(blank: Blank, part: Part) -> str:
     """Why a given blank does not hold the part, and the move that could help; empty when it does."""
-    from routing.stock.solids import cut, volume_of
+    from featurize.brep.solids import cut, volume_of
 
     if blank.volume_mm3 <= 0:
         return "the blank is inside out"
@@ -107,7 +107,7 @@ def given_blank(solid: Any) -> Blank:
     from OCP.Bnd import Bnd_Box
     from OCP.BRepBndLib import BRepBndLib
 
-    from routing.stock.solids import volume_of
+    from featurize.brep.solids import volume_of
 
     box = Bnd_Box()
     BRepBndLib.AddOptimal_s(solid, box, False, False)

@@ -10,10 +10,13 @@ import numpy as np
 
 from featurize import tolerances as tol
 from featurize.brep.part import Part
+from featurize.brep.planar_path import Segment, area_of
 from featurize.brep.shadow import View
+from featurize.brep.solids import KernelError, cut, is_valid, prism, solids_of
 from featurize.feature import Feature, Vec3
-from routing.processes.grind_path import Segment, area_of
-from routing.processes.grind_profile import (
+from routing.processes.shop import Shop, Wheel
+from routing.processes.surface_grind.judge import OVERRUN_MM, Grind, Refusal, plan
+from routing.processes.surface_grind.profile import (
     Allowance,
     Lane,
     Run,
@@ -26,10 +29,7 @@ from routing.processes.grind_profile import (
     runs,
     sight,
 )
-from routing.processes.surface_grind import OVERRUN_MM, Grind, Refusal, plan
-from routing.shop import Shop, Wheel
 from routing.stock.blank import Blank
-from routing.stock.solids import KernelError, cut, is_valid, prism, solids_of
 
 
 @dataclass(frozen=True, eq=False)

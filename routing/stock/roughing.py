@@ -15,11 +15,13 @@ import numpy as np
 import shapely
 
 from featurize.brep.part import Part
+from featurize.brep.sections import Sections
 from featurize.brep.shadow import View
 from featurize.brep.surfaces import Array
 from featurize.feature import Feature
-from routing.shop import Cutter, MaterialRule, Shop
-from routing.stock.levels import Ground, Sections, Sides, tidy
+from routing.processes.material_rules import MaterialRule
+from routing.processes.shop import Cutter, Shop
+from routing.stock.levels import Ground, Sides, tidy
 
 # A cutter is the rough one if it clears this share of what the finest would.
 _ENOUGH = 0.8

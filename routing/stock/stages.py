@@ -25,15 +25,15 @@ from OCP.TopTools import TopTools_HSequenceOfShape
 
 from featurize import tolerances as tol
 from featurize.brep.part import Part
+from featurize.brep.planar_path import Segment
+from featurize.brep.shapes import each
+from featurize.brep.solids import KernelError, cut, cut_in_turn, is_valid, prism, solids_of, volume_of
 from featurize.brep.surfaces import Array
 from featurize.feature import Feature, Kind, Role
-from featurize.step.shapes import each
-from routing.processes.grind_path import Segment
-from routing.shop import Cutter
+from routing.processes.shop import Cutter
 from routing.stock.blank import Blank
-from routing.stock.files import DRILLED, GROUND, ROUGHED, WIRED
 from routing.stock.levels import ROUGH_FLOOR_MM, ROUGH_WALL_MM, Ground, Sides, tidy
-from routing.stock.solids import KernelError, cut, cut_in_turn, is_valid, prism, solids_of, volume_of
+from routing.stock.stock_names import DRILLED, GROUND, ROUGHED, WIRED
 
 # What a stage may miss of the part or of the next stage, as a share of the part.
 LOST_SHARE = 1e-6

@@ -9,7 +9,7 @@ from dataclasses import fields
 from typing import Any
 
 from featurize.placing import PLACE_MM, is_size
-from routing.choices import BLANKS, EDGE, Choices, ChoicesError, Settlement
+from routing.inputs.choices import BLANKS, EDGE, Choices, ChoicesError, Settlement
 from routing.web.store import is_blank_file
 
 # What of a feature a person may answer from the page, as a choices file calls it.

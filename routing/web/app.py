@@ -28,8 +28,8 @@ from starlette.routing import Route
 from starlette.types import ASGIApp
 
 from featurize.errors import StepError
-from routing.choices import BLANKS, BREAKS, CALLED, ChoicesError
-from routing.trade import PROCESSES, SIGNS
+from routing.inputs.choices import BLANKS, BREAKS, CALLED, ChoicesError
+from routing.processes.signs import PROCESSES, SIGNS
 from routing.web.answers import answered, as_table, as_toml, from_table
 from routing.web.bodies import body_of_stl
 from routing.web.guard import Guard, Rules

@@ -16,9 +16,9 @@ from typing import Any
 
 from featurize.errors import StepError
 from featurize.step.read import Skip, reading_less
-from routing.choices import ChoicesError
-from routing.documents.staging import OutputError
-from routing.shop import ShopError
+from routing.inputs.choices import ChoicesError
+from routing.inputs.shop import ShopError
+from routing.jobs.staging import OutputError
 from routing.web.store import MODEL, Job, Revision, State, Store
 from routing.web.warm import StoppedError, Warm
 

@@ -16,15 +16,15 @@ from featurize.placing import box_point, edge_places, own_turns, places
 from featurize.recognise import Recognition
 from featurize.step.document import Skip, StepDocument
 from featurize.step.read import read_step
-from routing.choices import BLANKS, EDGE, Choices
-from routing.documents import route_json
-from routing.documents.staging import staged_folder
-from routing.handover import all_files
-from routing.job import decide_route, recognise_parts, route_document
-from routing.memory import Memory
-from routing.revision import edge_changes, operation_changes
-from routing.shop import load_shop
-from routing.viewer.mesh import model_of
+from routing.export import route_json
+from routing.export.exporters import all_files
+from routing.export.viewer.mesh import model_of
+from routing.inputs.choices import BLANKS, EDGE, Choices
+from routing.inputs.shop import load_shop
+from routing.jobs.job import decide_route, recognise_parts, route_document
+from routing.jobs.memory import Memory
+from routing.jobs.staging import staged_folder
+from routing.plan.revision import edge_changes, operation_changes
 from routing.web.answers import from_table
 from routing.web.store import GLIMPSE, MODEL, PLACES
 

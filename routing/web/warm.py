@@ -113,7 +113,7 @@ def serve(pipe: Connection, parent: int) -> None:
     nowhere = os.open(os.devnull, os.O_WRONLY)
     os.dup2(nowhere, 1)
     os.dup2(nowhere, 2)
-    from routing.memory import Memory
+    from routing.jobs.memory import Memory
 
     memory = Memory()
     with contextlib.suppress(Exception):

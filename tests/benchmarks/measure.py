@@ -14,10 +14,10 @@ from multiprocessing.connection import Connection
 from pathlib import Path
 from typing import Any, TypeVar, cast
 
-from routing.choices import Choices
-from routing.job import route_document
-from routing.memory import Forgetful
-from routing.shop import load_shop
+from routing.inputs.choices import Choices
+from routing.inputs.shop import load_shop
+from routing.jobs.job import route_document
+from routing.jobs.memory import Forgetful
 
 T = TypeVar("T")
 
@@ -185,8 +185,8 @@ def _measure(tell: Connection, path: Path, documents: bool) -> None:
 
 
 def _once(tell: Connection, path: Path, documents: bool) -> None:
+    from featurize.brep.shapes import FACE, each
     from featurize.step.read import read_step
-    from featurize.step.shapes import FACE, each
 
     def say(step: str, seconds: float | None) -> None:
         tell.send(("step", (step, seconds)))

@@ -20,11 +20,11 @@ from pathlib import Path
 import numpy as np
 
 from featurize.step.read import read_step
-from routing.batch.pool import Limits, Pool
-from routing.batch.task import load_all
-from routing.choices import Choices
-from routing.job import route_document, run_job
-from routing.shop import load_shop
+from routing.inputs.choices import Choices
+from routing.inputs.shop import load_shop
+from routing.jobs.batch.pool import Limits, Pool
+from routing.jobs.batch.task import load_all
+from routing.jobs.job import route_document, run_job
 from tests.benchmarks.measure import Undocumented
 from tests.support.corpus import corpus_files
 

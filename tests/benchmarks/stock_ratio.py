@@ -10,15 +10,15 @@ import sys
 from pathlib import Path
 
 from featurize.brep.build import build_part
+from featurize.brep.solids import cut
 from featurize.recognise import Recognition, recognise
 from featurize.step.read import read_step
-from routing.choices import Choices
-from routing.route import Route, make_route
-from routing.shop import load_shop
+from routing.inputs.choices import Choices
+from routing.inputs.shop import load_shop
+from routing.plan.route import Route, make_route
 from routing.stock.blank import blank_for
 from routing.stock.ground import ground_stock
 from routing.stock.proof import prove
-from routing.stock.solids import cut
 from tests.benchmarks.measure import timed
 from tests.support.corpus import DEMOS
 

@@ -11,10 +11,11 @@ import numpy as np
 from featurize.brep.build import build_part
 from featurize.feature import Feature, Kind
 from featurize.recognise import Recognition, recognise
-from routing.choices import Choices
+from routing.inputs.choices import Choices
+from routing.inputs.shop import load_shop
 from routing.processes import all_processes
 from routing.processes.base import JobContext, Verdict
-from routing.shop import Shop, load_shop
+from routing.processes.shop import Shop
 
 STEEL = "steel-60hrc"
 UP = np.array([0.0, 0.0, 1.0])

@@ -12,8 +12,8 @@ import numpy as np
 
 from featurize.brep.frame import SIDES
 from featurize.feature import Feature, Kind
+from routing.plan.route import Route, RoutedFeature
 from routing.processes.base import JobContext, Verdict
-from routing.route import Route, RoutedFeature
 from tests.support.lattice import Array, Body, Lattice, Mask, turned
 
 # A refusal that no lattice can judge: what the shop wants or owns, or a size under a few pitches.

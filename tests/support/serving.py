@@ -30,7 +30,17 @@ class Serving:
 @contextmanager
 def serving(folder: Path, *options: str) -> Iterator[Serving]:
     """``dieroute serve`` on a free port (unless ``options`` name one), ended at the end."""
-    command = [sys.executable, "-m", "routing.cli", "serve", "--port", "0", "--folder", str(folder), *options]
+    command = [
+        sys.executable,
+        "-m",
+        "routing.cli.app",
+        "serve",
+        "--port",
+        "0",
+        "--folder",
+        str(folder),
+        *options,
+    ]
     process = subprocess.Popen(
         command, cwd=ROOT, stdout=subprocess.PIPE, text=True, env={**os.environ, "PYTHONUNBUFFERED": "1"}
     )

@@ -1,0 +1,135 @@
+"""One file of a batch: what a worker is given, does, and answers."""
+
+from __future__ import annotations
+
+import pkgutil
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from importlib import import_module
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from featurize.errors import Code, StepError
+from routing.inputs.choices import Choices, ChoicesError
+from routing.jobs.batch.cache import Cache, is_of
+from routing.jobs.batch.ledger import Record, Status
+from routing.jobs.batch.pool import Limits, Outcome, Pool, Stop, StoppedError, crash, report
+from routing.jobs.job import run_job
+from routing.jobs.result import JobResult
+from routing.jobs.staging import OutputError, sweep
+
+if TYPE_CHECKING:
+    from routing.processes.shop import Shop
+
+
+@dataclass(frozen=True)
+class Task:
+    """``digest`` is the content's SHA-256; ``key`` what the result depends on; paths are absolute."""
+
+    name: str
+    model: Path
+    folder: str
+    out_dir: Path
+    digest: str
+    key: str
+    choices: Choices
+    shop: Shop
+    cache: Cache | None
+
+
+def pool(size: int, limits: Limits) -> Pool:
+    """Workers that ``do`` tasks."""
+    return Pool(size, do, limits, warm_up=load_all, cleaned=lambda task: sweep(task.out_dir.parent))
+
+
+# What a job never needs, and what it loads late from outside.
+_FACES = ("routing.jobs.batch.", "routing.cli.app", "routing.cli.commands", "routing.web")
+_LATE = (
+    "OCP.APIHeaderSection",
+    "PIL.PngImagePlugin",
+    "ezdxf.addons",
+    "reportlab.graphics",
+    "reportlab.platypus",
+    "scipy.ndimage",
+)
+
+
+def load_all() -> None:
+    """All rooms but those with a face, and what they import only when they come to it."""
+    for room in ("featurize", "routing"):
+        for found in pkgutil.walk_packages(import_module(room).__path__, f"{room}."):
+            if not found.name.startswith(_FACES):
+                import_module(found.name)
+    for name in _LATE:
+        import_module(name)
+
+
+def do(task: Task, attempt: int, left_s: float) -> Record:
+    """Routes the file in this process; after a crash, in a child that may read less of it."""
+    inputs = (task.model, task.out_dir, task.choices, task.shop, report)
+    try:
+        result = run_job(*inputs, time_limit_s=None if attempt == 1 else left_s)
+    except StepError as error:
+        if error.code is Code.TIMED_OUT:  # there was a crash before
+            raise crash("reading less of it took longer than the time limit") from error
+        raise
+    # A file that changed since it was asked for is not what the key stands for: it will be done again.
+    same = is_of(result, task.digest)
+    if task.cache is not None and same:
+        task.cache.keep(task.key, task.out_dir, result)
+    return routed(task.name, task.folder, task.key if same else "", result)
+
+
+def routed(name: str, folder: str, key: str, result: JobResult, *, cached: bool = False) -> Record:
+    """The record of a result."""
+    status = Status.BLOCKED if result.blocked else Status.OK
+    parts = tuple(row(p.folder, p.count, p.route) for p in result.parts)
+    return Record(name, folder, key, status, parts=parts, notes=result.notes, cached=cached)
+
+
+def row(folder: str, count: int, route: Mapping[str, Any]) -> dict[str, Any]:
+    """What the summary says of one part of a file."""
+    flags, estimate = route["flags"], route["estimate"]
+    return {
+        "part": route["part"]["name"],
+        "part_folder": folder,
+        "pieces": count,
+        "material": route["part"]["material"],
+        "features": len(route["features"]),
+        "to_settle": len(route["doubts"]),
+        "operations": len(route["operations"]),
+        "setups": len({o["setup"] for o in route["operations"]}),
+        **{key: estimate[key] for key in ("minutes", "minutes_low", "minutes_high")},
+        **{key: estimate[key] for key in ("cost", "cost_low", "cost_high", "currency")},
+        "flags": sorted({f"{f['severity']}: {f['code']}" for f in flags}),
+    }
+
+
+def ended(outcome: Outcome, limits: Limits) -> Record:
+    """The record of a task that left a worker, be it with a result or an error."""
+    task: Task = outcome.task
+    seconds, peak_mb = round(outcome.seconds, 3), round(outcome.peak_mb, 1)
+    if outcome.error is None:
+        record: Record = outcome.value
+        return replace(record, seconds=seconds, peak_mb=peak_mb)
+    status, limit = _status(outcome.error, limits)
+    said = " ".join(str(outcome.error).split())
+    if status is Status.FAULT:
+        said = f"a fault of the program, not of the file: {type(outcome.error).__name__}: {said}"
+    return Record(
+        task.name, task.folder, task.key, status, said, limit=limit, seconds=seconds, peak_mb=peak_mb
+    )
+
+
+def _status(error: Exception, limits: Limits) -> tuple[Status, float | None]:
+    stopped = {
+        Stop.CRASHED: (Status.CRASHED, None),
+        Stop.TIMED_OUT: (Status.TIMED_OUT, limits.time_s),
+        Stop.OUT_OF_MEMORY: (Status.OUT_OF_MEMORY, limits.memory_mb),
+    }
+    if isinstance(error, StoppedError):
+        return stopped[error.how]
+    if isinstance(error, StepError) and error.code is Code.CRASHED:
+        return stopped[Stop.CRASHED]
+    mendable = isinstance(error, StepError | ChoicesError | OutputError)
+    return Status.FAILED if mendable else Status.FAULT, None

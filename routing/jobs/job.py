@@ -1,0 +1,469 @@
+"""The whole job: from a customer's STEP file to a folder of documents."""
+
+from __future__ import annotations
+
+import re
+import shutil
+import traceback
+from collections.abc import Callable, Hashable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from copy import deepcopy
+from dataclasses import asdict, replace
+from fnmatch import fnmatch
+from functools import partial
+from pathlib import Path
+from types import ModuleType
+from typing import TYPE_CHECKING, Any
+
+from featurize import isolate
+from featurize.errors import Code, StepError
+from featurize.feature import Feature, Kind
+from featurize.step.read import Skip, read_step, reading_less
+from routing.export import route_json
+from routing.export.exporters import all_files, all_handovers, merge, route_file
+from routing.export.work import Work
+from routing.inputs.choices import BLANKS, Choices, ChoicesError, is_edge_id, is_feature_id
+from routing.jobs.memory import Forgetful
+from routing.jobs.result import JobResult, PartResult
+from routing.jobs.staging import staged_folder
+from routing.processes.flags import Flag, Severity
+from routing.stock import stock_names as stock_files
+
+if TYPE_CHECKING:  # these load the kernel
+    from featurize.brep.part import Part
+    from featurize.brep.surfaces import Array
+    from featurize.recognise import Recognition
+    from featurize.step.document import SolidPart, StepDocument
+    from routing.inputs.overrides import Find, Settled
+    from routing.plan.route import Route
+    from routing.processes.shop import Shop
+    from routing.stock.blank import Blank
+    from routing.stock.ground import GroundStock
+
+Report = Callable[[str, float], None]
+
+NOTHING_KNOWN = Forgetful()
+# Half of a job's usual limit: a hand-over that takes longer is lost, the rest is not.
+_APART_LIMIT_S = 300.0
+_FOR_THE_STOCK: dict[str, Any] = {
+    "blank": "auto",
+    "blank_margin_mm": 0.0,
+    "allowance_wall_mm": 0.0,
+    "strict": False,
+}
+STOCK_STEP = f"{stock_files.STEMS[stock_files.GROUND]}.step"
+
+
+def run_job(
+    model: Path,
+    out_dir: Path,
+    choices: Choices,
+    shop: Shop,
+    report: Report = lambda text, share: None,
+    *,
+    time_limit_s: float | None = None,
+) -> JobResult:
+    """Reads, recognises, routes, grinds and writes; ``out_dir`` appears complete or not at all.
+
+    With a time limit the kernel works in a child process; where it crashes, another reads less of the
+    file (see ``Skip``) and a note says so. ``report`` gets what is being done and the
+    share done (0 to 1). Raises StepError, ChoicesError or OutputError, each one line.
+    """
+    with staged_folder(out_dir, all_files()) as folder:
+        if time_limit_s is None:
+            return _work(model, folder, choices, shop, report)
+
+        def attempt(skip: Skip, left_s: float) -> JobResult:
+            _clear(folder)
+            args = (model, folder, choices, shop, skip)
+            return isolate.run_isolated(_work_in_child, *args, time_limit_s=left_s, progress=_Relay(report))
+
+        return reading_less(attempt, time_limit_s)
+
+
+def list_features(
+    model: Path,
+    choices: Choices,
+    shop: Shop,
+    report: Report = lambda text, share: None,
+    *,
+    time_limit_s: float,
+) -> list[dict[str, Any]]:
+    """What is recognised in each part of a file, as plain data; nothing is routed or written."""
+
+    def attempt(skip: Skip, left_s: float) -> list[dict[str, Any]]:
+        args = (model, choices, shop, skip)
+        return isolate.run_isolated(_features_in_child, *args, time_limit_s=left_s, progress=_Relay(report))
+
+    return reading_less(attempt, time_limit_s)
+
+
+def _clear(folder: Path, names: Sequence[str] = ("*",)) -> None:
+    """What a crashed child may have left."""
+    for left in folder.iterdir():
+        if any(fnmatch(left.name, name) for name in names):
+            shutil.rmtree(left) if left.is_dir() else left.unlink()
+
+
+def _features_in_child(model: Path, choices: Choices, shop: Shop, skip: Skip) -> list[dict[str, Any]]:
+    document = read_step(model, isolate=False, skip=skip)
+    recognitions = [s.recognition for s in recognise_parts(document, choices, shop, _to_parent)]
+    return [
+        {
+            "name": solid.name,
+            "count": solid.count,
+            "features": [route_json.geometry(f, r.part, solid.face_names) for f in r.features],
+        }
+        for solid, r in zip(document.parts, recognitions, strict=True)
+    ]
+
+
+def _to_parent(text: str, share: float) -> None:
+    isolate.report((text, share))
+
+
+class _Relay:
+    """Brings a child's messages to a report; the reader's are text alone and keep the share."""
+
+    def __init__(self, report: Report) -> None:
+        self._report, self._share = report, 0.0
+
+    def __call__(self, message: object) -> None:
+        text, self._share = message if isinstance(message, tuple) else (str(message), self._share)
+        self._report(text, self._share)
+
+
+def _work_in_child(model: Path, folder: Path, choices: Choices, shop: Shop, skip: Skip) -> JobResult:
+    return _work(model, folder, choices, shop, _to_parent, skip)
+
+
+def _work(
+    model: Path, folder: Path, choices: Choices, shop: Shop, report: Report, skip: Skip = Skip.NOTHING
+) -> JobResult:
+    report(f"reading {model.name}", 0.0)
+    return route_document(read_step(model, isolate=False, skip=skip), folder, choices, shop, report)
+
+
+def route_document(
+    document: StepDocument,
+    folder: Path,
+    choices: Choices,
+    shop: Shop,
+    report: Report,
+    *,
+    memory: Forgetful = NOTHING_KNOWN,
+    mark: Hashable = None,
+) -> JobResult:
+    """Every part of a file that is read, handed over in ``folder``.
+
+    ``memory`` may hold what earlier jobs worked out of the document that ``mark`` stands for.
+    """
+    from routing.inputs.overrides import unmatched
+
+    settled = list(recognise_parts(document, choices, shop, report, memory=memory, mark=mark))
+    recognitions = [s.recognition for s in settled]
+    not_found = unmatched(choices.settle, settled)
+    _check_targets(choices, recognitions)
+    results = []
+    for n, (solid, name) in enumerate(
+        zip(document.parts, folder_names([p.name for p in document.parts]), strict=True)
+    ):
+        place = folder / name
+        place.mkdir(exist_ok=True)
+        progress = _span(report, 0.4 + 0.6 * n / len(recognitions), 0.6 / len(recognitions))
+        said = not_found if n == 0 else []
+        with _blaming_damage(document, solid):
+            content = _one_part(
+                document, solid, settled[n], place, choices, shop, said, progress, memory, (mark, n)
+            )
+        results.append(PartResult(name, solid.count, content))
+    return JobResult(tuple(results), tuple(document.notes))
+
+
+def recognise_parts(
+    document: StepDocument,
+    choices: Choices,
+    shop: Shop,
+    report: Report,
+    *,
+    memory: Forgetful = NOTHING_KNOWN,
+    mark: Hashable = None,
+) -> Iterator[Settled]:
+    """The features of every part of a file, with a person's answers in them."""
+    import numpy as np
+
+    from featurize.brep.build import build_part
+    from featurize.recognise import recognise
+    from routing.inputs.overrides import settle
+
+    side = choices.working_direction
+    thread_colours = {**shop.thread_colours, **choices.thread_colours}
+    for n, solid in enumerate(document.parts):
+        report(f"recognising {solid.name}", 0.1 + 0.3 * n / len(document.parts))
+        key = mark, n
+        part = memory.recall(
+            "building the part",
+            key,
+            partial(
+                build_part,
+                solid.solid,
+                face_names=solid.face_names,
+                source_faces=solid.source_faces,
+                source_face_count=len(solid.face_names),
+                name=solid.name,
+                count=solid.count,
+                healed=solid.healed,
+            ),
+        )
+
+        def find(
+            *,
+            working_side: Array | None,
+            threads: Mapping[str, str],
+            part: Part = part,
+            solid: SolidPart = solid,
+            key: Hashable = key,
+        ) -> Recognition:
+            look = partial(
+                recognise,
+                part,
+                working_side=working_side,
+                threads=threads,
+                callouts=solid.callouts,
+                colours=solid.face_colours,
+                thread_colours=thread_colours,
+            )
+            up = None if working_side is None else tuple(working_side)
+            depends = (key, up, _frozen(threads), _frozen(thread_colours))
+            return memory.recall("recognising", depends, look)
+
+        def decide(find: Find = find) -> Settled:
+            found = find(working_side=None if side is None else np.array(side), threads=choices.threads)
+            return settle(found, choices, find)
+
+        with _blaming_damage(document, solid):
+            depends = (key, side, _frozen(choices.threads), _frozen(thread_colours), choices.settle)
+            yield memory.recall("settling", depends, decide)
+
+
+@contextmanager
+def _blaming_damage(document: StepDocument, solid: SolidPart) -> Iterator[None]:
+    """A fault on a part that was read with doubts is the file's; on a sound one it is the program's."""
+
+    try:
+        yield
+    except (StepError, ChoicesError):
+        raise
+    except Exception as error:
+        doubts = [*solid.doubts, *document.notes]
+        if not doubts:
+            raise
+        said = (
+            f"{document.path.name}: {solid.name} is too damaged to work with ({doubts[0]}): export it again."
+        )
+        raise StepError(Code.UNREADABLE, said) from error
+
+
+def _one_part(
+    document: StepDocument,
+    solid: SolidPart,
+    settled: Settled,
+    folder: Path,
+    choices: Choices,
+    shop: Shop,
+    said: Sequence[Flag],
+    report: Report,
+    memory: Forgetful,
+    key: Hashable,
+) -> dict[str, Any]:
+    from routing.stock.proof import prove
+
+    recognition = settled.recognition
+    part = recognition.part
+    choices = settled.added_to(choices)
+    report(f"routing {solid.name}", 0.0)
+    route = decide_route(settled, choices, shop, memory=memory, key=key)
+    report(f"grinding the stock of {solid.name}", 0.3)
+    ground = [f for f in recognition.features if route.process_of(f.id) == "surface grind"]
+    # Nobody asks why a hole is not ground; what it is drilled for must not touch the stock.
+    refused = {
+        r.feature.id: v.reason
+        for r in route.features
+        for v in r.verdicts
+        if v.process == "surface grind" and not (v.workable or r.feature.bores or ground)
+    }
+    key = key, repr(part.frame), repr(shop), repr(ground), repr(refused), _blank_key(choices)
+    make = partial(_stock, part, ground, refused, shop, choices)
+    stock, flags = memory.recall("grinding the stock", key, make)
+    flags = [*said, *settled.flags, *flags]
+    report(f"proving the stock of {solid.name}", 0.4)
+    proof = memory.recall("proving the stock", key, partial(prove, part, stock))
+    flags += [Flag("stock-not-proven", Severity.BLOCKING, None, fault) for fault in proof.faults]
+    content = route_json.build(
+        document, solid, recognition, route, (stock, proof, STOCK_STEP), flags, choices
+    )
+    work = Work(document, solid, recognition, route, stock, proof, shop, choices, content)
+    lost = []
+    for n, module in enumerate(handovers := all_handovers()):
+        what = module.__name__.rpartition(".")[2].replace("_", " ")
+        report(f"writing the {what} of {solid.name}", 0.5 + 0.5 * n / len(handovers))
+        try:
+            merge(content, _handed_over(module, f"writing the {what}", work, folder, memory, key))
+        except (_LostError, StepError) as error:
+            if module is route_file:
+                raise
+            _clear(folder, module.FILES)
+            lost.append(f"the {what} could not be written, the rest is: {error}")
+    if lost:  # what came after the route file could not tell it in time
+        flags = [Flag("not-written", Severity.BLOCKING, None, said) for said in lost]
+        merge(content, {"flags": [asdict(flag) for flag in flags]})
+        route_file.write(work, folder)
+    return content
+
+
+class _LostError(Exception):
+    """A fault of the program in a hand-over, in one line with its place; the others need not suffer."""
+
+
+def _written(module: ModuleType, work: Work, folder: Path) -> dict[str, Any]:
+    try:
+        said: dict[str, Any] = module.write(work, folder)
+    except (StepError, ChoicesError, OSError):
+        raise
+    except Exception as error:
+        *_, last = traceback.extract_tb(error.__traceback__)
+        place = f"{Path(last.filename).name}, line {last.lineno}"
+        raise _LostError(f"{type(error).__name__}: {' '.join(str(error).split())} ({place})") from error
+    return said
+
+
+def decide_route(
+    settled: Settled,
+    choices: Choices,
+    shop: Shop,
+    *,
+    memory: Forgetful = NOTHING_KNOWN,
+    key: Hashable = None,
+) -> Route:
+    """The route of a part; ``choices`` with what was settled for single features."""
+    from routing.plan.route import judged, ordered
+
+    # The blank and the walls' allowance are the stock's, edges come later; the rest may sway the route.
+    depends = (key, repr(replace(choices.without_edges(), **_FOR_THE_STOCK)), repr(shop))
+    answers = memory.recall("routing", depends, partial(judged, settled.recognition, shop, choices))
+    return memory.recall(
+        "ordering", (*depends, _frozen(choices.edges)), partial(ordered, answers, choices.edges)
+    )
+
+
+def _handed_over(
+    module: ModuleType, step: str, work: Work, folder: Path, memory: Forgetful, key: Hashable
+) -> dict[str, Any]:
+    """What a hand-over says, its files written; one that tells what it depends on may be remembered."""
+    depends = getattr(module, "depends", None)
+
+    def make() -> tuple[dict[str, Any], dict[str, bytes]]:
+        said = isolate.run_apart(partial(_written, module, work, folder), time_limit_s=_APART_LIMIT_S)
+        if not depends or not memory.remembers:
+            return said, {}
+        made = [p for p in folder.iterdir() if any(fnmatch(p.name, name) for name in module.FILES)]
+        return said, {p.name: p.read_bytes() for p in made}
+
+    if depends is None:
+        return memory.time(step, make)[0]
+    said, files = memory.recall(step, (key, depends(work)), make)
+    for name, content in files.items():
+        if not (folder / name).exists():
+            (folder / name).write_bytes(content)
+    return deepcopy(said)  # the route file grows, what is remembered must not
+
+
+def _stock(
+    part: Part, ground: Sequence[Feature], refused: Mapping[str, str], shop: Shop, choices: Choices
+) -> tuple[GroundStock, list[Flag]]:
+    """The ground stock, or the bare blank and a flag where the kernel fails on it."""
+    from featurize.brep.solids import KernelError
+    from routing.stock.ground import GroundStock, ground_stock
+
+    blank = _blank(part, choices)
+    try:
+        stock = ground_stock(
+            part,
+            ground,
+            blank,
+            shop,
+            own_allowances={f.id: choices.allowance_for(f.id, str(f.kind)) for f in ground},
+            not_ground=refused,
+        )
+    except KernelError as error:
+        message = f"no ground stock could be made, the file holds the blank: {error}"
+        bare = GroundStock(blank.solid, blank, (), (), (), message)
+        return bare, [Flag("stock-failed", Severity.BLOCKING, None, message)]
+    return stock, [
+        Flag("not-in-stock", Severity.WARNING, feature, f"not ground in the stock file: {reason}")
+        for feature, reason in stock.left_out
+    ]
+
+
+def _blank(part: Part, choices: Choices) -> Blank:
+    from routing.stock.blank import Shape, blank_for, blank_from_step
+
+    if choices.blank in BLANKS:
+        shape = None if choices.blank == "auto" else Shape(choices.blank)
+        return blank_for(part, shape=shape, margin_mm=choices.blank_margin_mm)
+    try:
+        return blank_from_step(Path(choices.blank), part)
+    except ValueError as error:
+        raise ChoicesError(f"blank cannot be used: {error}.") from error
+
+
+def _blank_key(choices: Choices) -> Hashable:
+    """What the ground stock takes from the choices."""
+    common = choices.blank_margin_mm, choices.allowance_floor_mm, choices.allowance_wall_mm
+    return choices.blank, *common, repr(sorted(choices.allowances.items()))
+
+
+def _frozen(table: Mapping[str, str]) -> Hashable:
+    return tuple(sorted(table.items()))
+
+
+def folder_names(parts: Sequence[str]) -> list[str]:
+    """A folder for each part: "." for a single one, else its number and what of its name is safe."""
+    if len(parts) == 1:
+        return ["."]
+    width = len(str(len(parts)))
+    return [
+        f"{n:0{width}}-{re.sub(r'[^A-Za-z0-9._-]+', '_', name).strip('._') or 'part'}"[:80].rstrip(".")
+        for n, name in enumerate(parts, 1)
+    ]
+
+
+def _span(report: Report, start: float, width: float) -> Report:
+    return lambda text, share: report(text, start + width * share)
+
+
+def _convex(recognitions: Sequence[Recognition]) -> set[str]:
+    from featurize.brep.part import Convexity
+
+    edges = (edge for r in recognitions for edge in r.part.edges)
+    return {f"E{edge.id}" for edge in edges if edge.convexity == Convexity.CONVEX}
+
+
+def _check_targets(choices: Choices, recognitions: Sequence[Recognition]) -> None:
+    """A choice for a feature that no part has is a mistake, not a wish to pass over."""
+    features = [feature for recognition in recognitions for feature in recognition.features]
+    for name, offered in (
+        ("processes", {f.id for f in features}),
+        ("allowances", {f.id for f in features}),
+        ("threads", {f.id for f in features if f.kind in (Kind.HOLE, Kind.THREADED_HOLE)}),
+        ("edges", {f.id for f in features} | _convex(recognitions)),
+    ):
+        for key in getattr(choices, name):
+            if (is_feature_id(key) or is_edge_id(key)) and key not in offered:
+                raise ChoicesError(f"{name}: no part has {key}: write one of {_listed(offered)}.")
+
+
+def _listed(names: set[str], most: int = 60) -> str:
+    shown = sorted(names, key=lambda name: (name[0] != "F", len(name), name))
+    more = f" and {len(names) - most} more" if len(names) > most else ""
+    return ", ".join(shown[:most]) + more if shown else "none"

@@ -1,0 +1,1 @@
+"""Milling, drilling and thread milling."""

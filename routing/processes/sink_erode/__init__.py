@@ -1,0 +1,1 @@
+"""Sink-erosion and its electrodes."""
