@@ -13,6 +13,7 @@ import cadquery as cq
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from routing.plan.route import make_route
 
 from featurize.brep.build import build_part
 from featurize.compare import Change, compare
@@ -22,7 +23,6 @@ from featurize.step.read import read_step
 from routing.inputs.choices import Choices
 from routing.inputs.shop import load_shop
 from routing.plan.revision import Revision, revise
-from routing.plan.route import make_route
 from tests.support.transforms import as_bsplines, moved, with_split_faces, write_step
 
 ROOT = Path(__file__).resolve().parents[1]

@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
+from routing.plan.route import make_route
 from support import keys
 from support.transforms import as_bsplines, mirrored, moved, with_split_faces, write_in_assembly, write_step
 
@@ -20,7 +21,6 @@ from featurize.recognise import Recognition, recognise
 from featurize.step.read import read_step
 from routing.inputs.choices import Choices
 from routing.inputs.shop import load_shop
-from routing.plan.route import make_route
 from routing.stock.blank import blank_for
 from routing.stock.ground import ground_stock
 from routing.stock.proof import prove

@@ -5,9 +5,9 @@ from __future__ import annotations
 from itertools import combinations
 
 import pytest
+from routing.processes.signs import PROCESSES
 
 from routing.export.palette import HEX, luminance, rgb
-from routing.processes.signs import PROCESSES
 
 # WCAG 2.2 defines contrast as (L1 + 0.05) / (L2 + 0.05); 3:1 is what it asks of graphics on a ground, for
 # neighbours among six shades the even spacing is about 21 ** (1 / 5) = 1.84. Ours must keep 1.25.

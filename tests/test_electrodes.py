@@ -29,6 +29,7 @@ from OCP.IntCurvesFace import IntCurvesFace_ShapeIntersector
 from OCP.TopAbs import TopAbs_Orientation, TopAbs_ShapeEnum, TopAbs_State
 from OCP.TopLoc import TopLoc_Location
 from OCP.TopoDS import TopoDS
+from routing.processes.sink_erode.judge import leaves_mm
 
 from featurize.brep.shapes import each
 from featurize.brep.solids import KernelError, is_valid, solids_of, volume_of
@@ -38,13 +39,12 @@ from routing.export.solid_files import write_step
 from routing.inputs.choices import Choices
 from routing.inputs.shop import load_shop
 from routing.jobs.job import run_job
-from routing.processes.base import JobContext
+from routing.processes.context import JobContext
 from routing.processes.shop import Shop
 from routing.processes.sink_erode import rules as plan
 from routing.processes.sink_erode.body import Body, bodies_of, electrode_body
 from routing.processes.sink_erode.cavity import Cavity, cavity_of, vertex
 from routing.processes.sink_erode.forecast import size_mm
-from routing.processes.sink_erode.judge import leaves_mm
 from routing.processes.sink_erode.zones import Zone, zones_of
 from tests.support.routed import UP, asked, block, job_of, the
 

@@ -9,6 +9,7 @@ import cadquery as cq
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from routing.plan.route import Route, make_route
 
 from featurize.brep.build import build_part
 from featurize.feature import Kind
@@ -17,7 +18,6 @@ from routing.inputs.choices import Choices
 from routing.inputs.shop import load_shop
 from routing.plan.estimate import effort
 from routing.plan.estimate.price import Bill, Line, combined, with_scrap
-from routing.plan.route import Route, make_route
 from routing.processes.shop import Range
 from routing.processes.sink_erode.forecast import Electrode
 from routing.processes.sink_erode.rules import FINISH, ROUGH, life

@@ -11,14 +11,14 @@ from typing import Any
 import cadquery as cq
 import numpy as np
 import pytest
+from routing.plan.route import Route, make_route
 
 from featurize.brep.build import build_part
 from featurize.recognise import recognise
 from routing.inputs.choices import Choices
 from routing.inputs.shop import load_shop
-from routing.plan.route import Route, make_route
 from routing.plan.thin_walls import Fragile, What, fragile_places, thin_places
-from routing.processes.base import JobContext
+from routing.processes.context import JobContext
 from tests.support.lattice import Body, Lattice
 from tests.support.routed import UP, block
 

@@ -11,6 +11,8 @@ import cadquery as cq
 import numpy as np
 import pytest
 import shapely
+from routing.plan.order import Operation
+from routing.plan.route import make_route
 
 from featurize import tolerances as tol
 from featurize.brep.build import build_part
@@ -21,17 +23,15 @@ from featurize.recognise.threads import thread_bore
 from featurize.standards.threads import parse
 from routing.inputs.choices import Choices
 from routing.inputs.shop import load_shop
+from routing.plan.bearing import Outside, outside
 from routing.plan.datums import wishes
-from routing.plan.holding.bearing import Outside, outside
 from routing.plan.holding.between import chuck, vise
 from routing.plan.holding.by_threads import screwed, threads
 from routing.plan.holding.on_plate import blocks, clamps, magnet
 from routing.plan.holding.plan import Held, hold, holding_flags
 from routing.plan.holding.setup import Grade, Setup
-from routing.plan.order import Operation
-from routing.plan.route import make_route
 from routing.plan.threads import overhangs, thinnest_wall
-from routing.processes.base import JobContext
+from routing.processes.context import JobContext
 from tests.support.lattice import Body, Lattice
 from tests.support.routed import UP, block
 from tests.test_stock_random import insert

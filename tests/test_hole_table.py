@@ -20,7 +20,7 @@ from routing.export.exporters import hole_table
 from routing.inputs.choices import Choices
 from routing.inputs.shop import load_shop
 from routing.processes import all_processes
-from routing.processes.base import JobContext
+from routing.processes.context import JobContext
 from tests.support.routed import STEEL, UP
 
 

@@ -12,9 +12,9 @@ from pathlib import Path
 
 import jsonschema
 import pytest
+from routing.processes.signs import PROCESSES
 
 from featurize.feature import Kind
-from routing.processes.signs import PROCESSES
 
 ROOT = Path(__file__).resolve().parents[1]
 PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text())

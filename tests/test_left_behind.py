@@ -14,6 +14,7 @@ import numpy as np
 import pytest
 import shapely
 from OCP.STEPControl import STEPControl_Reader
+from routing.processes.surface_grind.judge import run_out_mm
 
 from featurize.brep.planar_path import area_of
 from featurize.brep.solids import is_valid, solids_of, volume_of
@@ -23,8 +24,7 @@ from routing.inputs.shop import load_shop
 from routing.jobs.job import run_job
 from routing.processes.rest.left import Left, NoBodyError, left_by
 from routing.processes.rest.plane import Reach, path_of, solid_of
-from routing.processes.shop import Wheel
-from routing.processes.surface_grind.judge import run_out_mm
+from routing.processes.tools import Wheel
 from tests.support.routed import asked, block, job_of, shop_with, the
 
 ROOT = Path(__file__).resolve().parents[1]

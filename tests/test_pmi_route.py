@@ -9,6 +9,8 @@ from pathlib import Path
 import cadquery as cq
 import jsonschema
 import pytest
+from routing.plan.order import Operation
+from routing.plan.route import Route, make_route
 
 from featurize.brep.build import build_part
 from featurize.feature import Callout, Feature, Kind, Role
@@ -19,8 +21,6 @@ from routing.inputs.choices import Choices
 from routing.inputs.shop import load_shop
 from routing.jobs import job
 from routing.jobs.result import JobResult
-from routing.plan.order import Operation
-from routing.plan.route import Route, make_route
 from routing.processes.finish import demands
 from routing.processes.shop import Shop
 from tests.support.pmi import Pick, Size, Tolerance, at_height, bore, write

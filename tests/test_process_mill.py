@@ -8,12 +8,12 @@ from dataclasses import replace
 import cadquery as cq
 import numpy as np
 import pytest
+from routing.processes.mill.judge import rows_mm
 
 from featurize.feature import Kind
 from routing.inputs.shop import load_shop
 from routing.processes.heights import HeightGrid
-from routing.processes.mill.judge import rows_mm
-from routing.processes.shop import Cutter
+from routing.processes.tools import Cutter
 from tests.support.routed import asked, block, job_of, shop_with, the
 
 CUTTERS = (Cutter("flat", 3.0, 0.02, 30.0), Cutter("ball", 2.0, 1.0, 20.0), Cutter("bull", 2.0, 0.2, 20.0))

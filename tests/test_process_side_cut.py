@@ -13,13 +13,13 @@ import cadquery as cq
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from routing.plan.route import make_route
 
 from featurize.feature import Kind
 from routing.inputs.choices import Choices
 from routing.inputs.shop import load_shop
-from routing.plan.route import make_route
-from routing.processes.base import Verdict
-from routing.processes.shop import SideCutter
+from routing.processes.protocol import Verdict
+from routing.processes.tools import SideCutter
 from routing.processes.undercut import cut_mm3
 from tests.support import undercut_parts as parts
 from tests.support.routed import asked, job_of, recognised, shop_with, the

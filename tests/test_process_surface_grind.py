@@ -8,6 +8,7 @@ from dataclasses import replace
 import cadquery as cq
 import numpy as np
 import pytest
+from routing.processes.surface_grind.judge import PROCESS
 
 from featurize.brep.build import build_part
 from featurize.brep.planar_path import Segment, area_of, polygon_of, rolled
@@ -16,9 +17,9 @@ from featurize.feature import Feature, Kind, Role
 from featurize.recognise import recognise
 from routing.inputs.choices import Choices
 from routing.inputs.shop import load_shop
-from routing.processes.base import JobContext, Verdict
-from routing.processes.shop import Wheel
-from routing.processes.surface_grind.judge import PROCESS
+from routing.processes.context import JobContext
+from routing.processes.protocol import Verdict
+from routing.processes.tools import Wheel
 
 WHEELS = (Wheel(1.0, 200.0, 0.05, 4.0), Wheel(6.0, 200.0, 0.05, 12.0))
 

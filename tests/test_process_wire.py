@@ -10,14 +10,14 @@ import pytest
 import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from routing.plan.route import make_route
 
 from featurize.feature import Kind
 from routing.inputs.choices import Choices
 from routing.inputs.shop import load_shop
-from routing.plan.route import make_route
 from routing.processes import all_processes
 from routing.processes.corners import Corner
-from routing.processes.shop import Wire
+from routing.processes.tools import Wire
 from tests.support.routed import asked, block, job_of, recognised, shop_with, the
 
 ONE_WIRE = shop_with(wires=(Wire(0.25, 0.02),))

@@ -15,14 +15,14 @@ from typing import Any
 import cadquery as cq
 import numpy as np
 import pytest
+from routing.plan.route import Route, make_route
 
 from featurize.brep.build import build_part
 from featurize.recognise import recognise
 from featurize.step.read import read_step
 from routing.inputs.choices import Choices
 from routing.inputs.shop import load_shop
-from routing.plan.route import Route, make_route
-from routing.processes.base import JobContext
+from routing.processes.context import JobContext
 from tests.support.keys import FOLDER
 from tests.support.lattice import Body, Lattice, turned
 from tests.support.second_opinion import SHARE, Opinion, second_opinion

@@ -13,6 +13,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from routing.processes.signs import SIGNS
 
 from routing.export.exporters import report as handover
 from routing.export.report import html
@@ -29,7 +30,6 @@ from routing.export.viewer.mesh import mesh_of
 from routing.inputs.choices import Choices
 from routing.inputs.shop import load_shop
 from routing.jobs.job import run_job
-from routing.processes.signs import SIGNS
 from tests.support.browser import chromium_page
 
 DEMOS = Path(__file__).parents[1] / "demo_models"

@@ -6,14 +6,14 @@ from dataclasses import replace
 
 import cadquery as cq
 import pytest
+from routing.plan.order import Operation
+from routing.plan.route import NONE, Route, make_route
 
 from featurize.brep.build import build_part
 from featurize.feature import Kind
 from featurize.recognise import recognise
 from routing.inputs.choices import Choices
 from routing.inputs.shop import load_shop
-from routing.plan.order import Operation
-from routing.plan.route import NONE, Route, make_route
 from routing.processes import all_processes
 from routing.processes.flags import Severity
 from routing.processes.shop import Shop

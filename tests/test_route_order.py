@@ -7,7 +7,6 @@ import itertools
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-
 from routing.plan.order import Stage, Step, _direct, ordered
 
 SETUPS = (("mill", "+z"), ("mill", "-z"), ("wire", "+z"))

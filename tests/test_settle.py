@@ -16,6 +16,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from routing.plan.route import make_route
 
 from featurize.brep.build import build_part
 from featurize.brep.runs import edge_runs
@@ -31,7 +32,6 @@ from routing.inputs.questions import Doubt, doubts
 from routing.inputs.shop import load_shop
 from routing.jobs.staging import OutputError
 from routing.plan.edges import edge_map
-from routing.plan.route import make_route
 from tests.support.transforms import as_bsplines, mirrored, moved, with_split_faces, write_step
 
 # 5 mm, blind and flat: M6's tap drill is 5.0 (ISO 2306, from memory), and so is a dowel: a fair doubt.

@@ -8,6 +8,7 @@ from pathlib import Path
 import cadquery as cq
 import numpy as np
 import pytest
+from routing.processes.surface_grind.judge import PROCESS
 
 from featurize.brep.build import build_part
 from featurize.brep.part import Part
@@ -15,8 +16,7 @@ from featurize.brep.solids import volume_of
 from featurize.recognise import recognise
 from routing.inputs.choices import Choices
 from routing.inputs.shop import load_shop
-from routing.processes.base import JobContext
-from routing.processes.surface_grind.judge import PROCESS
+from routing.processes.context import JobContext
 from routing.stock.blank import Blank, Shape, blank_for, blank_from_step
 from routing.stock.ground import GroundStock, ground_stock
 from routing.stock.proof import prove

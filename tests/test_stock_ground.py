@@ -11,6 +11,7 @@ import cadquery as cq
 import numpy as np
 import pytest
 import trimesh
+from routing.processes.surface_grind.judge import PROCESS
 
 from featurize.brep.build import build_part
 from featurize.brep.solids import is_closed, is_valid, prism, volume_of
@@ -20,9 +21,9 @@ from featurize.recognise import Recognition, recognise
 from routing.export.solid_files import WriteError, write_step, write_stl
 from routing.inputs.choices import Choices
 from routing.inputs.shop import load_shop
-from routing.processes.base import JobContext
-from routing.processes.shop import Shop, Wheel
-from routing.processes.surface_grind.judge import PROCESS
+from routing.processes.context import JobContext
+from routing.processes.shop import Shop
+from routing.processes.tools import Wheel
 from routing.stock.blank import Blank, Shape, blank_for, given_blank
 from routing.stock.ground import GroundStock, ground_stock
 from routing.stock.proof import prove

@@ -12,13 +12,13 @@ import time
 
 import cadquery as cq
 import pytest
+from routing.processes.surface_grind.judge import PROCESS
 
 from featurize.brep.build import build_part
 from featurize.recognise import recognise
 from routing.inputs.choices import Choices
 from routing.inputs.shop import load_shop
-from routing.processes.base import JobContext
-from routing.processes.surface_grind.judge import PROCESS
+from routing.processes.context import JobContext
 from routing.stock.blank import blank_for
 from routing.stock.ground import GroundStock, ground_stock
 from routing.stock.proof import Proof, prove

@@ -18,8 +18,8 @@ from featurize.brep.sections import Sections
 from featurize.brep.solids import facets
 from featurize.feature import Feature, Kind, Role
 from routing.inputs.shop import load_shop
-from routing.processes.shop import Cutter
-from routing.stock.levels import Sides
+from routing.processes.mill.levels import Sides
+from routing.processes.tools import Cutter
 from routing.stock.roughing import Cutting, drawing, rings, rough
 
 UP = np.array([0.0, 0.0, 1.0])

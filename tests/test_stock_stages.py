@@ -19,7 +19,7 @@ from featurize.feature import Feature, Kind
 from featurize.recognise import Recognition, recognise
 from routing.export.solid_files import WriteError, write_3mf, write_step, write_stl
 from routing.inputs.shop import load_shop
-from routing.processes.shop import Cutter
+from routing.processes.tools import Cutter
 from routing.stock import blank as blanks
 from routing.stock.blank import blank_for
 from routing.stock.ground import ground_stock

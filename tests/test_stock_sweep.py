@@ -8,6 +8,7 @@ import cadquery as cq
 import numpy as np
 import pytest
 import trimesh
+from routing.processes.surface_grind.judge import PROCESS, run_out_mm
 
 from featurize.brep.build import build_part
 from featurize.brep.part import Mesh
@@ -16,8 +17,7 @@ from featurize.brep.solids import cut, facets, prism
 from featurize.recognise import Recognition, recognise
 from routing.inputs.choices import Choices
 from routing.inputs.shop import load_shop
-from routing.processes.base import JobContext
-from routing.processes.surface_grind.judge import PROCESS, run_out_mm
+from routing.processes.context import JobContext
 from routing.stock.blank import blank_for
 from routing.stock.ground import GroundStock, ground_stock
 from routing.stock.proof import prove

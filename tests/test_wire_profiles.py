@@ -23,6 +23,7 @@ from hypothesis import strategies as st
 from OCP.BRepAlgoAPI import BRepAlgoAPI_Common
 from OCP.BRepGProp import BRepGProp
 from OCP.GProp import GProp_GProps
+from routing.processes.wire.judge import PROCESS
 
 from featurize.brep.build import build_part
 from featurize.feature import Kind
@@ -31,9 +32,8 @@ from featurize.step.read import read_step
 from routing.export.exporters import wire_profiles
 from routing.inputs.choices import Choices
 from routing.inputs.shop import load_shop
-from routing.processes.base import JobContext
+from routing.processes.context import JobContext
 from routing.processes.material import Material
-from routing.processes.wire.judge import PROCESS
 from routing.processes.wire.outline import Outline, as_arcs, joined
 from routing.processes.wire.profiles import cuts, wire_view
 from routing.processes.wire.slugs import Fall, density_g_cm3, slug

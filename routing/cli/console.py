@@ -14,7 +14,7 @@ from rich.table import Table
 from rich.text import Text
 
 from routing.export import table
-from routing.export.palette import HEX
+from routing.export.palette import colours
 from routing.jobs.result import JobResult, PartResult
 
 # Columns from which the reasons fit beside the rest.
@@ -131,8 +131,9 @@ def _table(route: dict[str, Any], *columns: str) -> Table:
     grid = Table(*columns, box=SIMPLE_HEAD, header_style="bold", padding=(0, 1, 0, 0))
     for column in grid.columns:
         column.no_wrap = column.header in ("feature", "kind", "process", "from")
+    hexes = colours()
     for row in table.rows(route):
-        chip = Text.assemble(("  ", f"on {HEX.get(row['process'], HEX['blank'])}"), " ", row["process"])
+        chip = Text.assemble(("  ", f"on {hexes.get(row['process'], hexes['blank'])}"), " ", row["process"])
         grid.add_row(*(chip if c == "process" else Text(row[c]) for c in columns))
     return grid
 
@@ -143,7 +144,7 @@ def summary(route: dict[str, Any]) -> list[str]:
     setups = len({o["setup"] for o in operations})
     lines = [f"{len(operations)} operations in {setups} setups"]
     if held := route.get("setups"):
-        words = (f"{s['setup']} {s['held_by']}{' (weak)' if s['grade'] == 'weak' else ''}" for s in held)
+        words = (f"{s['number']} {s['held_by']}{' (weak)' if s['grade'] == 'weak' else ''}" for s in held)
         lines.append(f"held by: {', '.join(words)} (an estimate)")
     removed = stock["blank_mm3"] - stock["part_mm3"]
     if stock["note"]:

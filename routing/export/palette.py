@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
-from routing.processes.signs import SIGNS
+from routing.processes.rooms import signs
 
 Colour = tuple[float, float, float]
 
-HEX = {name: sign.colour for name, sign in SIGNS.items()}
+
+def colours() -> dict[str, str]:
+    """Each process's colour, and those of "none" and "blank", as "#rrggbb"."""
+    return {name: sign.colour for name, sign in signs().items()}
 
 
 def rgb(process: str) -> Colour:
     """sRGB parts from 0 to 1."""
-    text = HEX[process]
+    text = signs()[process].colour
     red, green, blue = (int(text[i : i + 2], 16) / 255 for i in (1, 3, 5))
     return red, green, blue
 

@@ -21,15 +21,15 @@ if TYPE_CHECKING:  # these load the kernel
     from featurize.recognise import Recognition
     from featurize.step.document import SolidPart, StepDocument
     from routing.inputs.questions import Doubt
+    from routing.plan.choice import RoutedFeature, RoutedRegion
     from routing.plan.edges import EdgeVerdict
     from routing.plan.estimate import Estimate
-    from routing.plan.order import Operation
-    from routing.plan.route import Route, RoutedFeature
-    from routing.processes.base import Verdict
+    from routing.plan.plan import Plan, PlannedStep
+    from routing.processes.protocol import Verdict
     from routing.stock.ground import GroundStock
     from routing.stock.proof import Proof
 
-VERSION = 1
+VERSION = 2
 _AXES = "xyz"
 
 
@@ -37,7 +37,7 @@ def build(
     document: StepDocument,
     solid: SolidPart,
     recognition: Recognition,
-    route: Route,
+    plan: Plan,
     stock: tuple[GroundStock, Proof, str],
     more_flags: Sequence[Flag],
     choices: Choices,
@@ -49,20 +49,19 @@ def build(
     from routing.inputs.questions import doubts
 
     part = recognition.part
-    flags = [*route.flags, *more_flags]
+    flags = [*plan.flags, *more_flags]
     return {
         "version": VERSION,
         "part": _part(document, solid, recognition, choices),
         "features": [
-            geometry(f, part, solid.face_names) | _routed(f, route, flags, choices)
-            for f in recognition.features
+            geometry(f, part, solid.face_names) | _routed(f, plan, flags) for f in recognition.features
         ],
         "doubts": [doubt(d) for d in doubts(recognition)],
-        "operations": [_operation(o, route.estimate) for o in route.operations],
-        "edges": _edges(route.edges, recognition),
+        "operations": [_operation(o, plan.estimate) for o in plan.steps],
+        "edges": _edges(plan.edges, recognition),
         "flags": [_flag(f) for f in flags],
         "stock": _stock(*stock, part, choices),
-        "estimate": plain(route.estimate),
+        "estimate": plain(plan.estimate),
     }
 
 
@@ -153,43 +152,61 @@ def _callout(callout: Callout) -> dict[str, Any]:
     }
 
 
-def _routed(feature: Feature, route: Route, flags: Sequence[Flag], choices: Choices) -> dict[str, Any]:
-    floor, wall = choices.allowance_for(feature.id, str(feature.kind))
-    ground = route.process_of(feature.id) == "surface grind"
+def _routed(feature: Feature, plan: Plan, flags: Sequence[Flag]) -> dict[str, Any]:
+    routed = plan.by_id[feature.id]
+    left = (p.leaves for s in plan.steps for p in s.passes if p.feature == feature.id and p.task.verdict)
+    allowance = next((a for a in left if a.floor_mm or a.wall_mm), None)
+    approach = plan.approach_of(feature.id)
     return {
-        "process": str(route.process_of(feature.id)),
-        "why": [
-            {
-                "process": verdict.process,
-                "workable": verdict.workable,
-                "reason": _reason(verdict, route.by_id[feature.id]),
-                "shortfall_mm3": rounded(verdict.shortfall_mm3),
-            }
-            for verdict in route.verdicts[feature.id]
-        ],
-        "regions": _regions(route.by_id[feature.id]),
-        "allowance_mm": {"floor": floor, "wall": wall} if ground else None,
+        "process": str(routed.process),
+        "from_side": approach.side if approach else None,
+        "why": [_why(v, routed.main) for v in routed.verdicts],
+        "regions": _regions(routed),
+        "allowance_mm": {"floor": allowance.floor_mm, "wall": allowance.wall_mm} if allowance else None,
         "flags": list(dict.fromkeys(flag.code for flag in flags if flag.feature == feature.id)),
     }
 
 
-def _reason(verdict: Verdict, routed: RoutedFeature) -> str:
-    ahead = routed.ahead
-    if ahead is None or ahead.rest is None or verdict is not routed.verdict:
+def _why(verdict: Verdict, region: RoutedRegion) -> dict[str, Any]:
+    return {
+        "process": verdict.process,
+        "workable": verdict.workable,
+        "reason": _reason(verdict, region),
+        "shortfall_mm3": rounded(verdict.shortfall_mm3),
+    }
+
+
+def _reason(verdict: Verdict, region: RoutedRegion) -> str:
+    ahead = region.ahead
+    if ahead is None or ahead.rest is None or verdict is not region.verdict:
         return verdict.reason
     return f"{verdict.reason}; {ahead.process} first takes the bulk, {ahead.rest.words}"
 
 
 def _regions(routed: RoutedFeature) -> list[dict[str, Any]]:
-    """Who makes what, where two processes share a feature."""
-    ahead = routed.ahead
-    if ahead is None or ahead.rest is None:
-        return []
-    rest = {"volume_mm3": rounded(ahead.rest.volume_mm3), "places_mm": [vector(p) for p in ahead.rest.places]}
-    return [
-        {"process": ahead.process, "what": "the bulk", "leaves": ahead.rest.words},
-        {"process": routed.process, "what": ahead.rest.words} | rest,
-    ]
+    """Who makes what, where a feature is made in several parts or by two processes."""
+    found: list[dict[str, Any]] = []
+    split = len(routed.regions) > 1
+    for region in routed.regions:
+        own: dict[str, Any] = {"id": region.piece.id, "what": region.region.words} if split else {}
+        ahead = region.ahead
+        if ahead is not None and ahead.rest is not None:
+            rest = ahead.rest
+            what = f"{region.region.words}, {rest.words}" if split else rest.words
+            found.append(own | {"process": ahead.process, "what": "the bulk", "leaves": rest.words})
+            found.append(
+                own
+                | {"process": region.process, "what": what, "volume_mm3": rounded(rest.volume_mm3)}
+                | {"places_mm": [vector(p) for p in rest.places]}
+            )
+        elif split:
+            way = region.verdict.approaches if region.verdict else ()
+            found.append(
+                own
+                | {"process": region.process, "from_side": way[0].side if way else None}
+                | {"why": [_why(v, region) for v in region.verdicts]}
+            )
+    return found
 
 
 def doubt(question: Doubt) -> dict[str, Any]:
@@ -208,11 +225,11 @@ def doubt(question: Doubt) -> dict[str, Any]:
     }
 
 
-def _operation(operation: Operation, estimate: Estimate) -> dict[str, Any]:
+def _operation(operation: PlannedStep, estimate: Estimate) -> dict[str, Any]:
     line = estimate.of_operation(operation.number)
     return {
         "number": operation.number,
-        "stage": operation.stage,
+        "stage": operation.stage.words,
         "process": operation.process,
         "setup": operation.setup,
         "from_side": operation.from_side,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -15,90 +15,70 @@ from OCP.TopAbs import TopAbs_ShapeEnum
 from OCP.TopoDS import TopoDS
 
 from featurize import tolerances as tol
-from featurize.brep.part import Part
 from featurize.brep.shapes import each
 from featurize.brep.solids import facets
 from featurize.brep.surfaces import Array
-from featurize.feature import Feature, Kind
+from routing.export.palette import rgb
 from routing.export.solid_files import Colour, WriteError, write_3mf, write_step, write_stl
-from routing.processes.material_rules import MaterialRule
-from routing.processes.shop import Shop
-from routing.stock.ground import GroundStock
-from routing.stock.levels import Sides
+from routing.plan.plan import Plan
+from routing.processes.mill.levels import Sides
+from routing.processes.protocol import Removal, Stage, Task
+from routing.processes.tools import Cutter
+from routing.stock.ground import GroundStock, tool_of
 from routing.stock.roughing import drawing, rough
-from routing.stock.stages import Stage, stages
-from routing.stock.stock_names import DRAWING, DRILLED, GROUND, MESH_3MF, ROUGHED, STEMS, WIRED
-
-_PROCESS = {GROUND: "surface grind", WIRED: "wire", DRILLED: "mill", ROUGHED: "mill"}
+from routing.stock.stages import StockBody, StockStep, bodies
+from routing.stock.stock_names import DRAWING, FOLDER, GROUND_STEM, MESH_3MF, stem
 
 
 def deliver(
-    part: Part,
+    plan: Plan,
     stock: GroundStock,
-    made: Sequence[tuple[str, str, Feature, Mapping[str, float | str]]],
-    shop: Shop,
-    rule: MaterialRule,
     folder: Path,
     *,
     name: str,
-    colours: Mapping[str, Colour],
     source_faces: Sequence[int] | None = None,
 ) -> dict[str, Any]:
-    """Writes every file of the stock and gives what route.json says of them.
-
-    ``made`` has process, side, feature and the details of its verdict; ``colours`` sRGB for "blank" and each
-    process. Raises WriteError.
-    """
-    work = [m for m in made if m[2].kind != Kind.OUTSIDE_FACE]
-    milled = [m for m in work if m[0] == "mill" and not m[2].bores]
+    """Writes every file of the stock and gives what route.json says of them. Raises WriteError."""
+    part, shop, rule = plan.job.part, plan.job.shop, plan.job.shop.rule(plan.job.material)
+    ground = facets(stock.solid)
+    labels = _labels_of_ground(stock)
+    write_step(stock.solid, folder / f"{GROUND_STEM}.step", name=f"{name} ground stock", faces=labels)
+    write_stl(stock.solid, folder / f"{GROUND_STEM}.stl", name=f"{name} ground stock", triangles=ground)
+    write_3mf(stock.solid, folder / MESH_3MF, name=f"{name} ground stock", triangles=ground)
     seen = Sides(part)
-    found = stages(
-        part,
-        stock.solid,
-        stock.blank,
-        {
-            "wire": [f for process, _, f, _ in work if process == "wire"],
-            "drill": [f for process, _, f, _ in work if process == "mill" and f.bores],
-        },
-        [
-            (part.frame.direction(side), [f for _, s, f, _ in milled if s == side])
-            for side in dict.fromkeys(m[1] for m in milled)
-            if len(side) == 2
-        ],
-        _finest(shop, [d for *_, d in milled]),
-        source_faces,
-        seen=seen,
-    )
+    made = bodies(part, stock.blank, list(stock_steps(plan, stock)), source_faces, seen=seen)
+    told, last = [], None  # type: list[dict[str, Any]], _Written | None
     known: dict[Any, tuple[str, Colour]] = {}
-    told = []
-    last: _Written | None = None
-    for stage in found:
-        labels = _labels(stage, stock, known, colours)
+    for body in made:
+        found = _labels(body, stock, known)
         try:
-            written = _write(stage, labels, folder, name, last)
+            written = _write(body, found, folder / FOLDER, name, last)
         except WriteError as error:
             if last is None:
                 raise
             # The last body holds this one: it is never too small.
-            why = (*stage.notes, f"the file holds the stock {last.stage.name}: {error}")
-            stage = replace(last.stage, name=stage.name, lost_mm3=0.0, grown_mm3=0.0, notes=why)
-            written = _write(stage, last.labels, folder, name, last)
-        if last is None:
-            ground = written.triangles
+            why = (*body.notes, f"the file holds the stock before: {error}")
+            body = replace(body, solid=last.body.solid, volume_mm3=last.body.volume_mm3, notes=why)
+            written = _write(body, last.labels, folder / FOLDER, name, last)
         last = written
         told.append(
             {
-                "name": stage.name,
-                "file": f"{STEMS[stage.name]}.step",
-                "volume_mm3": stage.volume_mm3,
-                "lost_mm3": stage.lost_mm3,
-                "grown_mm3": stage.grown_mm3,
-                "notes": list(stage.notes),
+                "setup": body.setup,
+                "step": body.step,
+                "name": body.name,
+                "file": f"{FOLDER}/{written.step.name}",
+                "volume_mm3": body.volume_mm3,
+                "lost_mm3": body.lost_mm3,
+                "grown_mm3": body.grown_mm3,
+                "notes": list(body.notes),
             }
         )
-    write_3mf(stock.solid, folder / MESH_3MF, name=f"{name} {GROUND}", triangles=ground)
     wanted = [
-        (side, f) for process, side, f, _ in work if process in ("surface grind", "mill") and not f.bores
+        (step.approach.side, p.task.feature)
+        for step in plan.steps
+        if step.stage in (Stage.GRIND, Stage.ROUGH)
+        for p in step.passes
+        if not p.task.feature.bores
     ]
     result = rough(part, wanted, facets(stock.blank.solid), ground, shop, rule, seen=seen)
     pictures = ([], []) if result is None else result[1:]
@@ -106,11 +86,48 @@ def deliver(
     return {"stages": told, "roughing": None if result is None else asdict(result[0])}
 
 
+# Steps that take a bulk, or the last of it.
+_BULK = (Stage.GRIND, Stage.WIRE, Stage.DRILL, Stage.ROUGH, Stage.FINISH, Stage.ERODE)
+
+
+def stock_steps(plan: Plan, stock: GroundStock) -> Iterator[StockStep]:
+    """The plan's steps as stock sees them."""
+    job, corners = plan.job, stock.blank.corners
+    for step in plan.steps:
+        if step.stage not in _BULK or step.process not in job.processes:
+            continue
+        tasks = [p.task for p in step.passes]
+        process = job.processes[step.process]
+        common = (step.setup, step.number, step.stage.words, step.process, step.approach.direction)
+        if step.stage == Stage.GRIND:
+            ids = {t.feature.id for t in tasks}
+            tools = tuple(tool_of(stock.blank, c) for c in stock.removed if ids & set(c.features))
+            yield StockStep(*common, tools=tools)
+        elif step.stage == Stage.ROUGH:
+            cutter = _finest(tasks)
+            pieces = tuple((t.feature, Removal()) for t in tasks)
+            if cutter is not None:
+                yield StockStep(*common, pieces, rough=cutter)
+        else:
+            yield StockStep(*common, tuple((t.feature, process.removal(job, t, corners)) for t in tasks))
+
+
+def _finest(tasks: Sequence[Task]) -> Cutter | None:
+    """The smallest cutter that the features were given: what it roughs, the others' pockets hold."""
+    owned = [t.tool for t in tasks if isinstance(t.tool, Cutter)]
+    if not owned:
+        return None
+    smallest = min(c.diameter_mm for c in owned)
+    return min(
+        (c for c in owned if c.diameter_mm <= smallest + tol.LENGTH_MM), key=lambda c: c.kind == "ball"
+    )
+
+
 @dataclass(frozen=True, eq=False)
 class _Written:
     """A stage whose files are written: the next, where it is the same body, needs no mesh or reading back."""
 
-    stage: Stage
+    body: StockBody
     labels: list[tuple[str, Colour]]
     step: Path
     title: str
@@ -118,41 +135,39 @@ class _Written:
 
 
 def _write(
-    stage: Stage, labels: list[tuple[str, Colour]], folder: Path, name: str, last: _Written | None
+    body: StockBody, labels: list[tuple[str, Colour]], folder: Path, name: str, last: _Written | None
 ) -> _Written:
-    step, title = folder / f"{STEMS[stage.name]}.step", f"{name} {stage.name}"
-    same = last is not None and last.stage.solid.IsSame(stage.solid)
+    step = folder / f"{stem(body.setup, body.step, body.name)}.step"
+    title = f"{name} {step.stem}"
+    same = last is not None and last.body.solid.IsSame(body.solid)
     like = (last.step, last.title) if last is not None and same else None
-    write_step(stage.solid, step, name=title, faces=labels, like=like)
-    triangles = last.triangles if last is not None and same else facets(stage.solid)
-    write_stl(stage.solid, step.with_suffix(".stl"), name=title, triangles=triangles)
-    return _Written(stage, labels, step, title, triangles)
-
-
-def _finest(shop: Shop, details: Sequence[Mapping[str, float | str]]) -> Any:
-    """The smallest cutter that the milled features were given: what it roughs, the others' pockets hold."""
-    sizes = [float(d["cutter_mm"]) for d in details if "cutter_mm" in d]
-    fits = [
-        c for c in shop.cutters if c.kind != "ball" and sizes and c.diameter_mm <= min(sizes) + tol.LENGTH_MM
-    ]
-    return max(fits, key=lambda c: c.diameter_mm, default=None)
+    write_step(body.solid, step, name=title, faces=labels, like=like)
+    triangles = last.triangles if last is not None and same else facets(body.solid)
+    write_stl(body.solid, step.with_suffix(".stl"), name=title, triangles=triangles)
+    return _Written(body, labels, step, title, triangles)
 
 
 def _labels(
-    stage: Stage, stock: GroundStock, known: dict[Any, tuple[str, Colour]], colours: Mapping[str, Colour]
+    body: StockBody, stock: GroundStock, known: dict[Any, tuple[str, Colour]]
 ) -> list[tuple[str, Colour]]:
-    """Name and colour of each face, of the operation that left it; ``known`` carries on to the next stage."""
+    """Name and colour of each face, of the step that left it; ``known`` carries on to the next body."""
     found = []
-    for shape in each(stage.solid, TopAbs_ShapeEnum.TopAbs_FACE):
+    for shape in each(body.solid, TopAbs_ShapeEnum.TopAbs_FACE):
         face = TopoDS.Face_s(shape)
         key = _key(face)
         if key not in known:
-            if stage.name == GROUND:
-                who = _grinder(face, stock)
-                known[key] = (who, colours["surface grind"]) if who else ("blank", colours["blank"])
-            else:
-                known[key] = (stage.name[3:], colours[_PROCESS[stage.name]])
+            who = _grinder(face, stock)
+            words = who or ("blank" if not body.step else f"{body.name} {body.step}")
+            known[key] = words, rgb(body.process)
         found.append(known[key])
+    return found
+
+
+def _labels_of_ground(stock: GroundStock) -> list[tuple[str, Colour]]:
+    found = []
+    for shape in each(stock.solid, TopAbs_ShapeEnum.TopAbs_FACE):
+        who = _grinder(TopoDS.Face_s(shape), stock)
+        found.append((who, rgb("surface grind")) if who else ("blank", rgb("blank")))
     return found
 
 

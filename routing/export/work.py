@@ -12,7 +12,7 @@ if TYPE_CHECKING:  # these load the kernel
     from featurize.brep.part import Part
     from featurize.recognise import Recognition
     from featurize.step.document import SolidPart, StepDocument
-    from routing.plan.route import Route
+    from routing.plan.plan import Plan
     from routing.processes.shop import Shop
     from routing.stock.ground import GroundStock
     from routing.stock.proof import Proof
@@ -25,7 +25,7 @@ class Work:
     document: StepDocument
     solid: SolidPart
     recognition: Recognition
-    route: Route
+    plan: Plan
     stock: GroundStock
     proof: Proof
     shop: Shop

@@ -15,7 +15,7 @@ from featurize.feature import Kind, Vec3
 from featurize.standards.threads import parse
 from routing.processes.hardness import GRAINS_UM
 from routing.processes.preferences import Preferences
-from routing.processes.signs import PROCESSES
+from routing.processes.rooms import process_names
 
 BLANKS = ("auto", "block", "disc")
 BREAKS = ("keep sharp", "may break", "must break")
@@ -36,7 +36,7 @@ _WRITE = {
     "allowance_wall_mm": "write millimetres from 0 to 5, such as 0.010",
     "threads": 'write a feature, a diameter or "all" = a size or "plain", such as "4.2" = "M5"',
     "thread_colours": 'write a colour = a size, "thread" or "plain", such as "#ff8000" = "thread"',
-    "processes": f'write a feature or a kind = one of {", ".join(PROCESSES)}, such as "F07" = "mill"',
+    "processes": 'write a feature or a kind = one of {processes}, such as "F07" = "mill"',
     "allowances": "write a feature or a kind = [floor, wall] in mm from 0 to 5, such as F07 = [0.02, 0]",
     "edges": f'write an edge, a feature or a kind = one of {", ".join(BREAKS)}, such as E12 = "may break"',
     "strict": "write true or false",
@@ -61,7 +61,8 @@ def is_edge_id(text: str) -> bool:
 
 
 def _wrong(key: str, value: object) -> ChoicesError:
-    return ChoicesError(f"{key} = {value!r} cannot be used: {_WRITE[key]}.")
+    write = _WRITE[key].replace("{processes}", ", ".join(process_names()))
+    return ChoicesError(f"{key} = {value!r} cannot be used: {write}.")
 
 
 SIDES = ("working", "mounting")
@@ -284,7 +285,7 @@ def _thread_colour(name: object, value: object) -> tuple[str, str]:
 
 def _process(name: object, value: object) -> tuple[str, str]:
     """Hyphens and spaces are the same here: a space is awkward on a command line."""
-    processes = {p.replace("-", " "): p for p in PROCESSES}
+    processes = {p.replace("-", " "): p for p in process_names()}
     process = processes.get(str(value).replace("-", " "))
     target = _target(name)
     if process is None or target is None:

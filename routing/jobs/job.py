@@ -35,7 +35,7 @@ if TYPE_CHECKING:  # these load the kernel
     from featurize.recognise import Recognition
     from featurize.step.document import SolidPart, StepDocument
     from routing.inputs.overrides import Find, Settled
-    from routing.plan.route import Route
+    from routing.plan.plan import Plan
     from routing.processes.shop import Shop
     from routing.stock.blank import Blank
     from routing.stock.ground import GroundStock
@@ -51,7 +51,7 @@ _FOR_THE_STOCK: dict[str, Any] = {
     "allowance_wall_mm": 0.0,
     "strict": False,
 }
-STOCK_STEP = f"{stock_files.STEMS[stock_files.GROUND]}.step"
+STOCK_STEP = f"{stock_files.GROUND_STEM}.step"
 
 
 def run_job(
@@ -282,15 +282,16 @@ def _one_part(
     part = recognition.part
     choices = settled.added_to(choices)
     report(f"routing {solid.name}", 0.0)
-    route = decide_route(settled, choices, shop, memory=memory, key=key)
+    plan = decide_plan(settled, choices, shop, memory=memory, key=key)
     report(f"grinding the stock of {solid.name}", 0.3)
-    ground = [f for f in recognition.features if route.process_of(f.id) == "surface grind"]
+    ground = ground_features(plan)
+    grinder = plan.job.squarer.name
     # Nobody asks why a hole is not ground; what it is drilled for must not touch the stock.
     refused = {
         r.feature.id: v.reason
-        for r in route.features
+        for r in plan.features
         for v in r.verdicts
-        if v.process == "surface grind" and not (v.workable or r.feature.bores or ground)
+        if v.process == grinder and not (v.workable or r.feature.bores or ground)
     }
     key = key, repr(part.frame), repr(shop), repr(ground), repr(refused), _blank_key(choices)
     make = partial(_stock, part, ground, refused, shop, choices)
@@ -299,10 +300,8 @@ def _one_part(
     report(f"proving the stock of {solid.name}", 0.4)
     proof = memory.recall("proving the stock", key, partial(prove, part, stock))
     flags += [Flag("stock-not-proven", Severity.BLOCKING, None, fault) for fault in proof.faults]
-    content = route_json.build(
-        document, solid, recognition, route, (stock, proof, STOCK_STEP), flags, choices
-    )
-    work = Work(document, solid, recognition, route, stock, proof, shop, choices, content)
+    content = route_json.build(document, solid, recognition, plan, (stock, proof, STOCK_STEP), flags, choices)
+    work = Work(document, solid, recognition, plan, stock, proof, shop, choices, content)
     lost = []
     for n, module in enumerate(handovers := all_handovers()):
         what = module.__name__.rpartition(".")[2].replace("_", " ")
@@ -337,23 +336,30 @@ def _written(module: ModuleType, work: Work, folder: Path) -> dict[str, Any]:
     return said
 
 
-def decide_route(
+def decide_plan(
     settled: Settled,
     choices: Choices,
     shop: Shop,
     *,
     memory: Forgetful = NOTHING_KNOWN,
     key: Hashable = None,
-) -> Route:
-    """The route of a part; ``choices`` with what was settled for single features."""
-    from routing.plan.route import judged, ordered
+) -> Plan:
+    """The plan of a part; ``choices`` with what was settled for single features."""
+    from routing.plan.make import judged, planned
 
     # The blank and the walls' allowance are the stock's, edges come later; the rest may sway the route.
     depends = (key, repr(replace(choices.without_edges(), **_FOR_THE_STOCK)), repr(shop))
     answers = memory.recall("routing", depends, partial(judged, settled.recognition, shop, choices))
     return memory.recall(
-        "ordering", (*depends, _frozen(choices.edges)), partial(ordered, answers, choices.edges)
+        "ordering", (*depends, _frozen(choices.edges)), partial(planned, answers, choices.edges)
     )
+
+
+def ground_features(plan: Plan) -> list[Feature]:
+    """What a wheel is routed to: the features of the grinding steps."""
+    from routing.processes.protocol import Stage
+
+    return [p.task.feature for step in plan.steps if step.stage == Stage.GRIND for p in step.passes]
 
 
 def _handed_over(

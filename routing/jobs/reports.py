@@ -64,8 +64,8 @@ def compare_models(
 
 
 def _compare_in_child(old: Path, new: Path, choices: Choices, shop: Shop, skip: Skip) -> dict[str, Any]:
+    from routing.plan.make import make_plan
     from routing.plan.revision import revise
-    from routing.plan.route import make_route
 
     routes = []
     for n, model in enumerate((old, new)):
@@ -75,6 +75,7 @@ def _compare_in_child(old: Path, new: Path, choices: Choices, shop: Shop, skip: 
             raise ChoicesError(f"{model.name} holds {len(document.parts)} parts: compare files of one part.")
         (settled,) = recognise_parts(document, choices, shop, _span(_to_parent, n / 2, 0.5))
         _to_parent(f"routing {model.name}", n / 2 + 0.3)
-        routes.append(make_route(settled.recognition, shop, settled.added_to(choices)))
+        mine = settled.added_to(choices)
+        routes.append(make_plan(settled.recognition, shop, mine, mine.edges))
     revision = route_json.plain(revise(*routes))
     return {"old": old.name, "new": new.name, "same": not any(revision.values()), **revision}

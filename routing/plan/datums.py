@@ -10,8 +10,8 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import Protocol
 
 from featurize.brep.frame import SIDES
-from routing.plan.holding.bearing import opposite, outside
-from routing.processes.base import JobContext
+from routing.plan.bearing import opposite, outside
+from routing.processes.context import JobContext
 
 # A side that loses more than this share of itself is no longer what it was to rest on (common practice, no
 # source).

@@ -11,8 +11,7 @@ from featurize.brep.frame import SIDES, Frame
 from featurize.brep.surfaces import Array
 from featurize.compare import Change, Comparison, compare
 from featurize.placing import PLACE_MM, edge_places, is_size
-from routing.plan.order import Operation
-from routing.plan.route import Route
+from routing.plan.plan import Plan, PlannedStep
 
 _STRAIGHT = Frame(np.zeros(3), np.eye(3))
 
@@ -50,7 +49,7 @@ class Revision:
     edges: tuple[EdgeChange, ...]
 
 
-def revise(old: Route, new: Route) -> Revision:
+def revise(old: Plan, new: Plan) -> Revision:
     """Compares two routes made with the same shop and choices."""
     comparison = compare(old.recognition, new.recognition)
     return Revision(
@@ -60,7 +59,7 @@ def revise(old: Route, new: Route) -> Revision:
     )
 
 
-def edge_changes(old: Route, new: Route, comparison: Comparison) -> Iterator[EdgeChange]:
+def edge_changes(old: Plan, new: Plan, comparison: Comparison) -> Iterator[EdgeChange]:
     """Edges with another verdict. Those that were moved or cut are left to the features that did it."""
     was, now = ({v.id: v for v in route.edges} for route in (old, new))
     there = edge_places(new.recognition.part)
@@ -74,18 +73,18 @@ def edge_changes(old: Route, new: Route, comparison: Comparison) -> Iterator[Edg
             yield EdgeChange(before.id, after.id, str(before.verdict), str(after.verdict), after.reason)
 
 
-def operation_changes(old: Route, new: Route, comparison: Comparison) -> Iterator[OperationChange]:
+def operation_changes(old: Plan, new: Plan, comparison: Comparison) -> Iterator[OperationChange]:
     """Operations are the same by stage, process and side, as the new part sees its sides."""
     touched = {c.new for c in comparison.changes if c.new is not None}
-    waiting: dict[tuple[str, str, str], list[Operation]] = {}
-    for operation in new.operations:
-        key = operation.stage, operation.process, operation.from_side
+    waiting: dict[tuple[str, str, str], list[PlannedStep]] = {}
+    for operation in new.steps:
+        key = operation.stage.words, operation.process, operation.from_side
         waiting.setdefault(key, []).append(operation)
     gone = []
-    pairs: list[tuple[Operation, Operation]] = []
-    for operation in old.operations:
+    pairs: list[tuple[PlannedStep, PlannedStep]] = []
+    for operation in old.steps:
         side = _seen(operation.from_side, comparison.turn)
-        equals = waiting.get((operation.stage, operation.process, side), [])
+        equals = waiting.get((operation.stage.words, operation.process, side), [])
         if equals:
             pairs.append((operation, equals.pop(0)))
         else:
@@ -100,7 +99,7 @@ def operation_changes(old: Route, new: Route, comparison: Comparison) -> Iterato
         yield _change("new", None, operation, f"makes {_list(operation.features)}")
 
 
-def _difference(before: Operation, after: Operation, comparison: Comparison, touched: set[str]) -> str:
+def _difference(before: PlannedStep, after: PlannedStep, comparison: Comparison, touched: set[str]) -> str:
     # Outside faces in one plane are compared as one: those without a pair are no news.
     known = {c.old for c in comparison.changes if c.new is None} | set(comparison.pairs)
     named = {comparison.pairs.get(f, f"old {f}") for f in before.features if f in known}
@@ -114,12 +113,12 @@ def _difference(before: Operation, after: Operation, comparison: Comparison, tou
     return "; ".join(f"{word} {_list(names)}" for word, names in words if names)
 
 
-def _change(what: str, old: Operation | None, new: Operation | None, detail: str) -> OperationChange:
+def _change(what: str, old: PlannedStep | None, new: PlannedStep | None, detail: str) -> OperationChange:
     operation = new or old
     assert operation is not None
     return OperationChange(
         what,
-        operation.stage,
+        operation.stage.words,
         operation.process,
         operation.from_side,
         old.number if old else None,

@@ -23,7 +23,7 @@ from featurize.brep.surfaces_at import NormalTable
 from featurize.feature import Feature, Kind, Role, Vec3
 from featurize.recognise.scene import vec
 from routing.plan.threads import around_bore
-from routing.processes.base import JobContext
+from routing.processes.context import JobContext
 from routing.processes.sight import hits
 
 # Two faces this near to parallel (cosine of 20 degrees) enclose a wall; steeper ones an edge.

@@ -22,11 +22,10 @@ class MaterialRule:
 
     ``small_cutter_mm`` and ``small_length_ratio`` are the ratio for cutters under a diameter. The scales
     are shares of the rates in ``Rates``, which are steel's. ``finishing_passes`` follow an eroding cut,
-    ``chipping`` is from 0 to 1, ``careful_feed`` a share of the feed. Of ``hardness_hrc`` (steel) and
+    ``chipping`` is from 0 to 1, ``processes`` those that the shop uses on it (none named: all), ``careful_feed`` a share of the feed. Of ``hardness_hrc`` (steel) and
     ``binder_percent`` (carbide, with its usual ``grain_um``) one says what the numbers hold for.
     """
 
-    processes: tuple[str, ...]
     cutters: str
     smallest_cutter_mm: float
     length_ratio: float
@@ -47,6 +46,7 @@ class MaterialRule:
     density_g_per_cm3: float
     price_per_kg: float
     cutter_cost_per_hour: float
+    processes: tuple[str, ...] = ()
     hardness_hrc: float | None = None
     binder_percent: float | None = None
     grain_um: float | None = None

@@ -1,14 +1,18 @@
-"""Names of the stock's stages and files; nothing here loads the kernel."""
+"""Names of the stock's files; nothing here loads the kernel."""
 
 from __future__ import annotations
 
-GROUND, WIRED, DRILLED, ROUGHED = "as ground", "as wired", "as drilled", "as rough milled"
-STEMS = {
-    GROUND: "ground_stock",
-    WIRED: "stock_wired",
-    DRILLED: "stock_drilled",
-    ROUGHED: "stock_rough_milled",
-}
-MESH_3MF = "ground_stock.3mf"
+GROUND_STEM = "ground_stock"
+FOLDER = "stock"
+MESH_3MF = f"{GROUND_STEM}.3mf"
 DRAWING = "roughing.svg"
-FILES = (*(f"{stem}.{end}" for stem in STEMS.values() for end in ("step", "stl")), MESH_3MF, DRAWING)
+FILES = (
+    *(f"{GROUND_STEM}.{end}" for end in ("step", "stl", "3mf")),
+    *(f"[0-9][0-9]-[0-9][0-9]-*.{end}" for end in ("step", "stl")),
+    DRAWING,
+)
+
+
+def stem(setup: int, step: int, name: str) -> str:
+    """Of a body in the folder ``FOLDER``, in the plan's order: "02-03-wire"."""
+    return f"{setup:02}-{step:02}-{name.replace(' ', '-')}"

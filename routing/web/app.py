@@ -29,7 +29,7 @@ from starlette.types import ASGIApp
 
 from featurize.errors import StepError
 from routing.inputs.choices import BLANKS, BREAKS, CALLED, ChoicesError
-from routing.processes.signs import PROCESSES, SIGNS
+from routing.processes.rooms import process_names, signs
 from routing.web.answers import answered, as_table, as_toml, from_table
 from routing.web.bodies import body_of_stl
 from routing.web.guard import Guard, Rules
@@ -130,8 +130,8 @@ class Page:
                 "key": self._rules.key,
                 "version": version("dieroute"),
                 "limit_bytes": self._rules.body_limit,
-                "signs": {name: asdict(sign) for name, sign in SIGNS.items()},
-                "processes": PROCESSES,
+                "signs": {name: asdict(sign) for name, sign in signs().items()},
+                "processes": process_names(),
                 "kinds": CALLED,
                 "breaks": BREAKS,
                 "blanks": BLANKS,

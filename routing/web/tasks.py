@@ -21,7 +21,7 @@ from routing.export.exporters import all_files
 from routing.export.viewer.mesh import model_of
 from routing.inputs.choices import BLANKS, EDGE, Choices
 from routing.inputs.shop import load_shop
-from routing.jobs.job import decide_route, recognise_parts, route_document
+from routing.jobs.job import decide_plan, recognise_parts, route_document
 from routing.jobs.memory import Memory
 from routing.jobs.staging import staged_folder
 from routing.plan.revision import edge_changes, operation_changes
@@ -155,7 +155,7 @@ def differences(
         )
         settled = parts[side["part"]]
         mine = settled.added_to(choices)
-        routes.append(decide_route(settled, mine, loaded, memory=memory, key=(mark, side["part"])))
+        routes.append(decide_plan(settled, mine, loaded, memory=memory, key=(mark, side["part"])))
     before, after = routes
     found = compare(before.recognition, after.recognition)
     processes = [

@@ -9,13 +9,14 @@ import statistics
 import sys
 from pathlib import Path
 
+from routing.plan.route import Route, make_route
+
 from featurize.brep.build import build_part
 from featurize.brep.solids import cut
 from featurize.recognise import Recognition, recognise
 from featurize.step.read import read_step
 from routing.inputs.choices import Choices
 from routing.inputs.shop import load_shop
-from routing.plan.route import Route, make_route
 from routing.stock.blank import blank_for
 from routing.stock.ground import ground_stock
 from routing.stock.proof import prove

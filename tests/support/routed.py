@@ -14,7 +14,8 @@ from featurize.recognise import Recognition, recognise
 from routing.inputs.choices import Choices
 from routing.inputs.shop import load_shop
 from routing.processes import all_processes
-from routing.processes.base import JobContext, Verdict
+from routing.processes.context import JobContext
+from routing.processes.protocol import Verdict
 from routing.processes.shop import Shop
 
 STEEL = "steel-60hrc"

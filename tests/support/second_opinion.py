@@ -9,11 +9,12 @@ from functools import cached_property
 from itertools import permutations
 
 import numpy as np
+from routing.plan.route import Route, RoutedFeature
 
 from featurize.brep.frame import SIDES
 from featurize.feature import Feature, Kind
-from routing.plan.route import Route, RoutedFeature
-from routing.processes.base import JobContext, Verdict
+from routing.processes.context import JobContext
+from routing.processes.protocol import Verdict
 from tests.support.lattice import Array, Body, Lattice, Mask, turned
 
 # A refusal that no lattice can judge: what the shop wants or owns, or a size under a few pitches.

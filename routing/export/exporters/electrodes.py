@@ -9,19 +9,16 @@ from typing import TYPE_CHECKING, Any
 from featurize import tolerances as tol
 from routing.export.work import Work
 from routing.processes.flags import Flag, Severity
-from routing.processes.material import Material
 
 if TYPE_CHECKING:  # these load the kernel
     from featurize.feature import Feature
-    from routing.plan.route import RoutedFeature
-    from routing.processes.base import JobContext
+    from routing.plan.plan import Pass
     from routing.processes.sink_erode.body import Body
     from routing.processes.sink_erode.cavity import Cavity
     from routing.processes.sink_erode.zones import Zone
 
 ORDER = 30
 FILES = ("electrode_*.step",)
-_PROCESS = "sink-erode"
 _CAUTION = (
     "an electrode's dust is fine, graphite's conducts: extract it; in the burn the electrode carries voltage "
     "under a dielectric that may burn; local codes and the machine's manual come first"
@@ -29,49 +26,46 @@ _CAUTION = (
 
 
 def depends(work: Work) -> Hashable:
-    """The eroded features with their sides and what is taken ahead of them, and the shop."""
-    made = [
-        (r.feature, r.verdict and r.verdict.details, r.ahead and (r.ahead.rest, r.ahead.details))
-        for r in work.route.features
-        if r.process == _PROCESS
-    ]
-    return repr(made), repr(work.route.estimate.electrodes), work.choices.material, repr(work.shop)
+    """The eroded regions with their sides and what is taken ahead of them, and the shop."""
+    made = [(p.task.feature, p.task.approach, p.task.ahead) for p in _eroded(work)]
+    return repr(made), repr(work.plan.estimate.electrodes), work.choices.material, repr(work.shop)
+
+
+def _eroded(work: Work) -> list[Pass]:
+    from routing.processes.protocol import Stage
+
+    return [p for step in work.plan.steps if step.stage == Stage.ERODE for p in step.passes]
 
 
 def write(work: Work, folder: Path) -> dict[str, Any]:
     """``electrode_<feature>_<finish|rough>.step``: in the part's own place, at the end of the burn."""
     from dataclasses import asdict
 
-    from routing.processes.base import JobContext
-
-    job = JobContext(work.part, work.recognition.features, work.shop, work.choices)
     listed: list[dict[str, Any]] = []
     flags: list[Flag] = []
-    for routed in work.route.features:
-        if routed.process == _PROCESS:
-            more, said = _of_feature(work, job, routed, folder)
-            listed += more
-            flags += said
+    for p in _eroded(work):
+        more, said = _of_pass(work, p, folder)
+        listed += more
+        flags += said
     return {"electrodes": listed, "flags": [asdict(f) | {"severity": str(f.severity)} for f in flags]}
 
 
-def _of_feature(
-    work: Work, job: JobContext, routed: RoutedFeature, folder: Path
-) -> tuple[list[dict[str, Any]], list[Flag]]:
+def _of_pass(work: Work, burn: Pass, folder: Path) -> tuple[list[dict[str, Any]], list[Flag]]:
     from routing.export.solid_files import WriteError, write_step
-    from routing.processes.approaches import approaches, side_name
     from routing.processes.sink_erode.body import bodies_of, cavity_of
     from routing.processes.sink_erode.rules import FINISH, ROUGH, gap_of
+    from routing.processes.sink_erode.shop import ErodeShop
+    from routing.processes.sink_erode.verdict import SinkVerdict
     from routing.processes.sink_erode.zones import zones_of
 
-    feature, owned = routed.feature, work.shop.electrodes
+    task, job = burn.task, work.plan.job
+    feature, owned = task.feature, work.shop[ErodeShop].electrodes
     kinds = (ROUGH, FINISH)
-    if routed.verdict and "sideways_mm" in routed.verdict.details:
-        return _missing(feature, kinds, routed.verdict.reason)
-    side = str(routed.verdict.details.get("side", "+z")) if routed.verdict else "+z"
+    if isinstance(task.verdict, SinkVerdict) and task.verdict.sideways_mm is not None:
+        return _missing(feature, kinds, task.verdict.reason)
+    toward = task.approach.direction
     try:
-        toward = next(d for d in approaches(job, feature) if side_name(job, d) == side)
-        groups = zones_of(job, feature, toward, routed.ahead) or ((),)
+        groups = zones_of(job, feature, toward, task.ahead) or ((),)
         gaps = [gap_of(k, owned) for k in kinds]
         cavity = cavity_of(
             work.part, feature, toward, margin_mm=min(owned.finish_gap_mm, owned.rough_gap_mm) / 2
@@ -99,7 +93,7 @@ def _of_feature(
             else:
                 group = n if zones else 0
                 burnt = () if notes else zones
-                entry, missing = _entry(work, routed, cavity, body, kind, file, side, group, burnt)
+                entry, missing = _entry(work, burn, cavity, body, kind, file, group, burnt)
                 entry["notes"] += notes
                 more = [entry]
             listed += more
@@ -120,28 +114,30 @@ def _missing(feature: Feature, kinds: tuple[str, ...], why: str) -> tuple[list[d
 
 def _entry(
     work: Work,
-    routed: RoutedFeature,
+    burn: Pass,
     cavity: Cavity,
     body: Body,
     kind: str,
     file: str,
-    side: str,
     group: int,
     zones: Sequence[Zone],
 ) -> tuple[dict[str, Any], list[Flag]]:
     """What the list says of one body; wear, blank and money are the estimate's own."""
     from routing.export.numbers import rounded, vector
     from routing.export.route_json import plain
+    from routing.processes.protocol import feature_of
     from routing.processes.sink_erode import rules as plan
+    from routing.processes.sink_erode.shop import ErodeShop
 
     shop, frame = work.shop, work.part.frame
-    owned, rates, rule = shop.electrodes, shop.rates, shop.rule(Material.named(work.choices.material))
+    owned, rates, rule = shop[ErodeShop].electrodes, shop.rates, shop.rule(work.plan.job.material)
+    feature = burn.task.feature
     depth = cavity.mouth_mm - cavity.low_mm
     width = plan.smallest_width_mm(cavity.outline)
-    ahead = routed.ahead.rest if routed.ahead else None
+    ahead = burn.task.ahead.rest if burn.task.ahead else None
     volume = ahead.volume_mm3 if ahead else cavity.volume_mm3
-    area = sum(work.part.faces[i].area_mm2 for i in routed.feature.faces)
-    mine = [e for e in work.route.estimate.electrodes if (e.feature, e.group) == (routed.feature.id, group)]
+    area = sum(work.part.faces[i].area_mm2 for i in feature.faces)
+    mine = [e for e in work.plan.estimate.electrodes if (e.feature, e.group) == (feature.id, group)]
     priced = next(e for e in mine if e.kind == kind)
     also = [e for e in mine if kind == plan.FINISH and e.kind == plan.LAST]
     front = float(cavity.outline.area)
@@ -176,13 +172,13 @@ def _entry(
     fits = sorted(s + 2 * owned.blank_allowance_mm for s in body.size_mm)
     if any(s > b + tol.LENGTH_MM for s, b in zip(fits, priced.blank_mm, strict=True)):
         said = f"electrode {file} does not come out of the blank that is priced: {_by(priced.blank_mm)}."
-        flags.append(Flag("electrode-blank", Severity.WARNING, routed.feature.id, said))
+        flags.append(Flag("electrode-blank", Severity.WARNING, feature_of(feature.id), said))
     entry = {
-        "feature": routed.feature.id,
+        "feature": feature.id,
         "kind": kind,
         "file": file,
         "corners_mm": [vector(z.corner.place) for z in zones],
-        "from_side": side,
+        "from_side": burn.task.approach.side,
         "method": body.method,
         "gap_mm": rounded(body.gap_mm),
         "orbit_mm": rounded(plan.orbit_mm(owned) if kind == plan.ROUGH else 0.0),

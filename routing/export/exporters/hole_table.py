@@ -1,8 +1,6 @@
 """Every hole and thread in the zero of its own setup, as a table and in the route file.
 
-A setup looks onto the side a hole opens in. Its Z points out of that side; its X is the first axis of the
-part's frame that lies in the side, in its positive sense; Y follows by the right hand. Its zero is the
-middle of the part's box, on the box's own face of that side.
+Setups, steps and zeros are the plan's (see ``routing.plan.zero``).
 """
 
 from __future__ import annotations
@@ -17,26 +15,13 @@ from typing import TYPE_CHECKING, Any
 from featurize.feature import Bore, Callout, Feature
 from routing.export.work import Work
 
-if TYPE_CHECKING:
-    from featurize.brep.part import Part
+if TYPE_CHECKING:  # these load the kernel
     from featurize.brep.surfaces import Array
+    from routing.plan.plan import PlannedStep, Setup
 
 ORDER = 31
 TABLE = "holes.csv"
 FILES = (TABLE,)
-ZERO = (
-    "Z points out of the setup's side; X is the first axis of the part's frame in that side, positive; "
-    "Y by the right hand. Zero: middle of the part's box, on the box's face of that side."
-)
-
-
-@dataclass(frozen=True, eq=False)
-class Setup:
-    """``axes`` (3, 3) rows X, Y, Z and ``zero`` (3,), in model coordinates; ``side`` such as "+z"."""
-
-    side: str
-    zero: Array
-    axes: Array
 
 
 @dataclass(frozen=True)
@@ -48,7 +33,9 @@ class Hole:
     """
 
     feature: str
-    setup: str
+    setup: int | None
+    step: int | None
+    side: str
     process: str
     count: int
     x_mm: float
@@ -67,70 +54,67 @@ class Hole:
     callouts: str
 
 
-def setup_of(part: Part, direction: Array) -> Setup:
-    """The setup whose side looks along a unit direction (model coordinates), slanted ones included."""
-    import numpy as np
-
-    z = direction / np.linalg.norm(direction)
-    axes = part.frame.axes
-    first = next(a for a in axes if abs(float(a @ z)) < np.sqrt(0.5) + 1e-9)
-    x = first - (first @ z) * z
-    x /= np.linalg.norm(x)
-    corners = part.frame.world(
-        np.array([[(part.low, part.high)[b >> k & 1][k] for k in range(3)] for b in range(8)])
-    )
-    middle = corners.mean(axis=0)
-    zero = middle + float(((corners - middle) @ z).max()) * z
-    return Setup(part.frame.side_of(z) or "slanted", zero, np.array([x, np.cross(z, x), z]))
-
-
 def holes(work: Work) -> tuple[list[Setup], list[Hole]]:
-    """Setups in the order of the sides, and a row for each hole in the order of setup, size and place."""
+    """Setups that make holes, in order, and a row for each hole in the order of setup, size and place.
+
+    A hole that nothing makes counts from the zero of its own axis, in no setup.
+    """
     import numpy as np
 
-    setups: dict[tuple[float, ...], Setup] = {}
+    from routing.plan.zero import zero_for
+
+    setups: dict[int, Setup] = {}
     rows = []
-    for routed in work.route.features:
+    for routed in work.plan.features:
         feature = routed.feature
         if not feature.bores or feature.axis is None:
             continue
-        along, bores, mouth = _approach(work.part, feature, routed.process, routed.verdict)
-        setup = setups.setdefault(tuple(np.round(along, 6) + 0.0), setup_of(work.part, along))
-        x, y, z = setup.axes @ (mouth - setup.zero)
-        rows.append(_row(feature, setup.side, routed.process, (x, y, z), bores))
+        step = work.plan.step_of(feature.id)
+        if step is None:
+            setup, zero = None, zero_for(work.plan.job, np.array(feature.axis.direction))
+            toward = zero.axes[2]
+        else:
+            setup = work.plan.setup_of(step.number)
+            setups[setup.number] = setup
+            zero, toward = setup.zero, step.approach.direction
+        bores, mouth = _from_side(feature, toward)
+        x, y, z = zero.local(mouth)
+        rows.append(_row(feature, setup, step, routed.process, (x, y, z), bores))
     alike = [_alike(r) for r in rows]
     counted = [replace(r, count=alike.count(k)) for r, k in zip(rows, alike, strict=True)]
-    order = sorted(counted, key=lambda r: (r.setup, -r.diameter_mm, r.thread, r.y_mm, r.x_mm, r.feature))
-    return sorted(setups.values(), key=lambda s: (s.side, *np.round(s.axes[2], 6))), order
+    order = sorted(counted, key=lambda r: (r.setup or 0, -r.diameter_mm, r.thread, r.y_mm, r.x_mm, r.feature))
+    return [setups[n] for n in sorted(setups)], order
 
 
 def _alike(row: Hole) -> Hole:
     return replace(row, feature="", x_mm=0.0, y_mm=0.0)
 
 
-def _approach(
-    part: Part, feature: Feature, process: str, verdict: Any
-) -> tuple[Array, tuple[Bore, ...], Array]:
-    """Direction out of the mouth, bores from there, and the mouth: from the side its process works from."""
+def _from_side(feature: Feature, toward: Array) -> tuple[tuple[Bore, ...], Array]:
+    """The bores from the mouth that a tool comes in by, and that mouth: the far one where it comes from there."""
     import numpy as np
+
+    from featurize import tolerances as tol
 
     assert feature.axis is not None
     out, mouth = np.array(feature.axis.direction), np.array(feature.axis.origin)
-    key = "axis" if process == "wire" else "side"
-    side = "" if verdict is None else str(verdict.details.get(key, ""))
-    turned = len(side) == 2 and float(part.frame.direction(side) @ out) < -0.999999
-    if not turned:
-        return out, feature.bores, mouth
+    if float(toward @ out) > -np.cos(np.radians(tol.AXIS_DEG)):
+        return feature.bores, mouth
     length = feature.bores[-1].end_mm
     bores = tuple(
         Bore(length - b.end_mm, length - b.start_mm, b.end_diameter_mm, b.start_diameter_mm)
         for b in reversed(feature.bores)
     )
-    return -out, bores, mouth - length * out
+    return bores, mouth - length * out
 
 
 def _row(
-    feature: Feature, side: str, process: str, place: tuple[float, float, float], bores: Sequence[Bore]
+    feature: Feature,
+    setup: Setup | None,
+    step: PlannedStep | None,
+    process: str,
+    place: tuple[float, float, float],
+    bores: Sequence[Bore],
 ) -> Hole:
     from featurize.recognise.threads import is_through, relief_bore, thread_bore
     from featurize.standards.threads import parse
@@ -152,7 +136,9 @@ def _row(
         full = rounded(max(0.0, carrier.end_mm - carrier.start_mm - run_out))
     return Hole(
         feature=feature.id,
-        setup=side,
+        setup=setup.number if setup else None,
+        step=step.number if step else None,
+        side=step.from_side if step else "",
         process=process,
         count=1,
         x_mm=rounded(place[0]),
@@ -218,15 +204,17 @@ def write(work: Work, folder: Path) -> dict[str, Any]:
     """The table, empty where there are no holes, and the same rows with their setups for the route file."""
     from routing.export.numbers import vector
     from routing.export.route_json import plain
+    from routing.plan.zero import WORDS
 
     setups, rows = holes(work)
     (folder / TABLE).write_text(text(rows), encoding="utf-8", newline="")
     told = [
         {
-            "side": s.side,
-            "zero_mm": vector(s.zero),
-            **{n: vector(a, 9) for n, a in zip("xyz", s.axes, strict=True)},
+            "setup": s.number,
+            "side": s.approach.side,
+            "zero_mm": vector(s.zero.origin_mm),
+            **{n: vector(a, 9) for n, a in zip("xyz", s.zero.axes, strict=True)},
         }
         for s in setups
     ]
-    return {"holes": {"zero": ZERO, "setups": told, "rows": [plain(r) for r in rows]}}
+    return {"holes": {"zero": WORDS, "setups": told, "rows": [plain(r) for r in rows]}}

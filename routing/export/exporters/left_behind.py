@@ -8,14 +8,16 @@ finish, and of those earlier in the trade's order that were refused. Shapes are 
 from __future__ import annotations
 
 from collections.abc import Hashable, Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from routing.export.work import Work
 
 if TYPE_CHECKING:  # these load the kernel
-    from routing.plan.route import RoutedFeature
-    from routing.processes.base import JobContext, Verdict
+    from routing.plan.choice import RoutedRegion
+    from routing.processes.context import JobContext
+    from routing.processes.protocol import Verdict
 
 ORDER = 33
 FILE = "left_behind.step"
@@ -25,23 +27,22 @@ AHEAD, FORCED, REFUSED = "takes the bulk", "forced", "refused"
 
 def depends(work: Work) -> Hashable:
     """Every answer about every feature, and the shop."""
-    made = [(r.feature, r.process, r.verdicts, r.ahead) for r in work.route.features]
+    made = [(r.piece, r.process, r.verdicts, r.ahead) for r in work.plan.regions]
     return repr(made), work.choices.material, repr(work.shop)
 
 
 def write(work: Work, folder: Path) -> dict[str, Any]:
     """``left_behind.step``, in the part's own place, where anything of a shape stays behind."""
     from routing.export.solid_files import WriteError, write_bodies
-    from routing.processes.base import JobContext
 
-    job = JobContext(work.part, work.recognition.features, work.shop, work.choices)
+    job = work.plan.job
     listed: list[dict[str, Any]] = []
     bodies: list[tuple[str, Any]] = []
-    for routed in work.route.features:
-        for because, verdict in _asked(routed):
-            entry, solids = _entry(job, routed, because, verdict)
+    for region in work.plan.regions:
+        for because, verdict in _asked(region):
+            entry, solids = _entry(job, region, because, verdict)
             entry["bodies"] = [
-                f"{routed.feature.id} left by {verdict.process}, {n} of {len(solids)}"
+                f"{region.piece.id} left by {verdict.process}, {n} of {len(solids)}"
                 for n in range(1, len(solids) + 1)
             ]
             bodies += zip(entry["bodies"], solids, strict=True)
@@ -56,27 +57,33 @@ def write(work: Work, folder: Path) -> dict[str, Any]:
     return {"left_behind": {"file": FILE if bodies else None, "entries": listed}}
 
 
-def _asked(routed: RoutedFeature) -> Iterator[tuple[str, Verdict]]:
+def _asked(region: RoutedRegion) -> Iterator[tuple[str, Verdict]]:
     """The answers whose rest is told, in the trade's order, each with why."""
-    for verdict in routed.verdicts:
-        if verdict is routed.verdict:
+    for verdict in region.verdicts:
+        if verdict is region.verdict:
             if not verdict.workable:
                 yield FORCED, verdict
             return
         if not verdict.workable:
-            yield (AHEAD if verdict is routed.ahead else REFUSED), verdict
+            yield (AHEAD if verdict is region.ahead else REFUSED), verdict
+
+
+def _coming(verdict: Verdict, region: RoutedRegion) -> Verdict:
+    """A refusal without a way to come, with that of the region's own process."""
+    own = region.verdict.approaches if region.verdict else ()
+    return verdict if verdict.approaches else replace(verdict, approaches=own)
 
 
 def _entry(
-    job: JobContext, routed: RoutedFeature, because: str, verdict: Verdict
+    job: JobContext, region: RoutedRegion, because: str, verdict: Verdict
 ) -> tuple[dict[str, Any], list[Any]]:
     """What is said of one answer, and the solids."""
     from featurize.brep.solids import centre_of, is_valid, volume_of
     from routing.export.numbers import rounded, vector
-    from routing.processes.rest.left import NEARLY_ALL, NoBodyError, left_by
+    from routing.processes.rest.left import NEARLY_ALL, NoBodyError
 
     entry: dict[str, Any] = {
-        "feature": routed.feature.id,
+        "feature": region.piece.id,
         "process": verdict.process,
         "because": because,
         "reason": verdict.reason,
@@ -89,9 +96,9 @@ def _entry(
         "seen": None,
         "note": "",
     }
-    side = str(routed.verdict.details.get("side", "+z")) if routed.verdict else "+z"
     try:
-        left = left_by(job, routed.feature, verdict, side, forced=because == FORCED)
+        process, forced = job.processes[verdict.process], because == FORCED
+        left = process.left(job, region.piece, _coming(verdict, region), forced=forced)
         solids = left.bodies() if 0 < left.share <= NEARLY_ALL else []
         if not all(map(is_valid, solids)):
             raise NoBodyError("the kernel holds its shape for no valid body")

@@ -6,10 +6,7 @@ from collections.abc import Hashable
 from pathlib import Path
 from typing import Any
 
-from featurize.feature import Kind
-from routing.export.palette import HEX, rgb
 from routing.export.work import Work
-from routing.processes.material import Material
 from routing.stock import stock_names as files
 
 ORDER = 10
@@ -23,19 +20,15 @@ def depends(work: Work) -> Hashable:
     """
     made = [
         (
-            verdict.process,
-            verdict.details.get("side"),
-            verdict.details.get("cutter_mm"),
-            Kind.HOLE if f.bores else f.kind,
-            f.id,
-            f.faces,
-            sorted(f.roles.items()),
-            f.axis,
-            f.bores,
+            s.setup,
+            s.number,
+            s.stage,
+            s.approach,
+            [(p.task.feature.but(thread=None), p.tool) for p in s.passes],
         )
-        for f, verdict in work.route.made
+        for s in work.plan.steps
     ]
-    return repr(made), repr(work.shop.rule(Material.named(work.choices.material)))
+    return repr(made), repr(work.shop.rule(work.plan.job.material))
 
 
 def write(work: Work, folder: Path) -> dict[str, Any]:
@@ -43,19 +36,5 @@ def write(work: Work, folder: Path) -> dict[str, Any]:
     from routing.export.route_json import plain
     from routing.export.stock_files import deliver
 
-    made = [
-        (verdict.process, str(verdict.details.get("side", "+z")), feature, verdict.details)
-        for feature, verdict in work.route.made
-    ]
-    said = deliver(
-        work.part,
-        work.stock,
-        made,
-        work.shop,
-        work.shop.rule(Material.named(work.choices.material)),
-        folder,
-        name=work.solid.name,
-        colours={process: rgb(process) for process in HEX},
-        source_faces=work.solid.source_faces,
-    )
-    return {"stock": plain(said)}
+    told = deliver(work.plan, work.stock, folder, name=work.solid.name, source_faces=work.solid.source_faces)
+    return {"stock": plain(told)}

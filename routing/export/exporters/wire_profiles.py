@@ -12,7 +12,6 @@ from typing import TYPE_CHECKING, Any
 
 from routing.export.work import Work
 from routing.processes.flags import Flag, Severity
-from routing.processes.material import Material
 
 if TYPE_CHECKING:
     from featurize.brep.shadow import View
@@ -40,18 +39,25 @@ _COLOURS = {"outline": 7, "low": 8, "lead": 3, "start": 1, "notes": 9, "frame": 
 def write(work: Work, folder: Path) -> dict[str, Any]:
     """One drawing for each direction; {} where nothing is wired."""
     from featurize.brep.solids import facets
+    from routing.processes.protocol import Stage
     from routing.processes.wire.paths import Shadows, paths
+    from routing.processes.wire.verdict import WireVerdict
 
-    wired = [(feature, verdict) for feature, verdict in work.route.made if verdict.process == "wire"]
+    wired = [
+        (p.task.feature, p.task.verdict, step.approach)
+        for step in work.plan.steps
+        if step.stage == Stage.WIRE
+        for p in step.passes
+        if isinstance(p.task.verdict, WireVerdict)
+    ]
     if not wired:
         return {}
     blank = facets(work.stock.blank.solid).reshape(-1, 3)
-    material = Material.named(work.choices.material)
     shadows = Shadows(work.part)
     by_file: dict[str, list[WirePath]] = {}
     missed: list[Flag] = []
-    for feature, verdict in wired:
-        mine = paths(work.part, feature, verdict.details, blank, work.shop, material, shadows)
+    for feature, verdict, approach in wired:
+        mine = paths(work.plan.job, feature, verdict, approach, blank, shadows)
         if not mine:
             said = f"{feature.id}: its walls give no outline across the wire: draw the path by hand."
             missed.append(Flag("wire-no-outline", Severity.WARNING, feature.id, said))

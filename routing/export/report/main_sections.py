@@ -7,7 +7,7 @@ from collections.abc import Iterator, Mapping
 from typing import Any
 
 from routing.export.report.blocks import Block, Section, Table, Text, clean, number, sizes
-from routing.processes.signs import SIGNS
+from routing.processes.rooms import signs
 
 Content = Mapping[str, Any]
 _SEVERITY = ("blocking", "warning", "note")
@@ -52,7 +52,7 @@ def palette_key(feature: Mapping[str, Any]) -> str:
 
 def label(feature: Mapping[str, Any]) -> str:
     """As the pictures name it: id and the letter of its process."""
-    return f"{feature['id']} {SIGNS[palette_key(feature)].letter}"
+    return f"{feature['id']} {signs()[palette_key(feature)].letter}"
 
 
 def features(content: Content) -> Section:
@@ -147,7 +147,7 @@ def holding(content: Content) -> Section | None:
     for s in setups:
         why = [f"{a['way']}: {clean(a['reason'])}" for a in s["refused"]]
         grade = "" if s["grade"] == "holds" else f" ({s['grade']})"
-        said = (f"{s['setup']}", s["process"], s["from_side"], f"{s['held_by']}{grade}", clean(s["reason"]))
+        said = (f"{s['number']}", s["process"], s["from_side"], f"{s['held_by']}{grade}", clean(s["reason"]))
         rows.append((*said, "; ".join(why) or "-"))
     head = ("setup", "process", "up", "held by", "how", "asked before")
     blocks: list[Block] = [

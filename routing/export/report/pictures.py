@@ -11,11 +11,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from featurize.brep.surfaces import Array
-from routing.export.palette import HEX, rgb
+from routing.export.palette import colours, rgb
 from routing.export.report.drawing import Drawing, Item, Line, Raster, Words, box_of, clear_of
 from routing.export.report.render import Eye, Shot, areas, middle_of, shoot, visible
 from routing.export.viewer.mesh import Mesh
-from routing.processes.signs import SIGNS
+from routing.processes.rooms import signs
 
 Bytes = NDArray[np.uint8]
 
@@ -30,7 +30,6 @@ _HATCH, _HATCH_LINE = 10.0, 1.7  # pixels from line to line, and of a line
 _ROOM_MM = 1.9
 # Edges shorter than this on paper bear no id: the table has them all.
 _SHORT_MM = 4.0
-_KEYS = tuple(HEX)
 # Shares of the part's size: between two operations when taken apart, and the most in all.
 _STEP, _FARTHEST = 0.3, 0.75
 
@@ -113,17 +112,18 @@ def legend(keys: Sequence[str]) -> Drawing:
     items: list[Item] = []
     wide, step, high = 9.0, 59.0, 7.0
     size = (round(4.5 * DENSITY), round(wide * DENSITY))
-    used = [k for k in _KEYS if k in keys]
+    every = tuple(colours())
+    used = [k for k in every if k in keys]
     kinds = [(SHARP, "edge stays sharp"), (BREAK, "edge must be broken"), (FREE, "edge may be broken")]
     rows = -(-len(used) // 3)
     total = (rows + 1) * high
     for n, key in enumerate(used):
         x, y = (n % 3) * step, total - (n // 3 + 1) * high + 1
-        png = _png(np.full(size, _KEYS.index(key), np.uint8), np.full(size, 1.0))
+        png = _png(np.full(size, every.index(key), np.uint8), np.full(size, 1.0))
         items += [
             Raster(x, y, wide, 4.5, png),
             Line(((x, y), (x + wide, y), (x + wide, y + 4.5), (x, y + 4.5)), closed=True),
-            Words(x + wide + 1.5, y + 1.3, f"{SIGNS[key].letter}  {SIGNS[key].said or key}", 8),
+            Words(x + wide + 1.5, y + 1.3, f"{signs()[key].letter}  {signs()[key].said or key}", 8),
         ]
     for n, (verdict, said) in enumerate(kinds):
         x, y = n * step, 3.0
@@ -153,7 +153,8 @@ def exploded(subject: Subject, step_of: Mapping[str, tuple[int, Array]]) -> Arra
 
 
 def _fill(subject: Subject, shot: Shot) -> bytes:
-    keys = np.array([_KEYS.index(key) for key, _ in subject.faces] + [len(_KEYS)], np.uint8)
+    every = tuple(colours())
+    keys = np.array([every.index(key) for key, _ in subject.faces] + [len(every)], np.uint8)
     return _png(keys[shot.faces], shot.light)
 
 
@@ -163,7 +164,8 @@ def _png(keys: Bytes, light: Array) -> bytes:
 
     shade = np.clip(light * _SHADES, 0, _SHADES - 1).astype(np.uint8)
     index = (keys * _SHADES + shade) * 2 + _hatched(keys)
-    index[keys == len(_KEYS)] = 2 * _SHADES * len(_KEYS)
+    count = len(colours())
+    index[keys == count] = 2 * _SHADES * count
     image = Image.fromarray(index, "P")
     image.putpalette(_palette())
     made = io.BytesIO()
@@ -173,7 +175,7 @@ def _png(keys: Bytes, light: Array) -> bytes:
 
 def _palette() -> list[int]:
     found: list[int] = []
-    for key in _KEYS:
+    for key in colours():
         own = np.array(rgb(key))
         for n in range(_SHADES):
             share = (n + 1) / _SHADES
@@ -185,11 +187,12 @@ def _palette() -> list[int]:
 def _hatched(keys: Bytes) -> Bytes:
     """1 on the hatch of each process: it tells them apart without colour."""
     found = np.zeros(keys.shape, np.uint8)
-    present = np.bincount(keys.ravel(), minlength=len(_KEYS)) > 0
-    for key, sign in SIGNS.items():
-        if not present[_KEYS.index(key)]:
+    every = tuple(colours())
+    present = np.bincount(keys.ravel(), minlength=len(every)) > 0
+    for key, sign in signs().items():
+        if not present[every.index(key)]:
             continue
-        y, x = np.nonzero(keys == _KEYS.index(key))
+        y, x = np.nonzero(keys == every.index(key))
         for turn in np.radians(sign.hatch_deg):
             across = x * np.sin(turn) + y * np.cos(turn)  # rows run down the paper
             dark = across % _HATCH < _HATCH_LINE

@@ -61,7 +61,7 @@ def holes(content: Content) -> Section | None:
         rows.append(
             (
                 h["feature"],
-                h["setup"],
+                "" if h["setup"] is None else str(h["setup"]),
                 f"{number(h['x_mm'])} / {number(h['y_mm'])} / {number(h['mouth_z_mm'])}",
                 f"{clean(h['diameters'])}; {h['bottom']}",
                 (thread + full) if thread else "plain",

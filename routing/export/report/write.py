@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from routing.export.palette import HEX
+from routing.export.palette import colours
 from routing.export.report import html, sketch
 from routing.export.report.blocks import clean, sizes
 from routing.export.report.compose import compose, directions, explode_map
@@ -39,11 +39,11 @@ def write_report(
     grinding = sketch.sections(stock, blank, directions(subject), content["stock"]["allowance_mm"])
     report = compose(content, subject, grinding, toolroom)
     paper.write_bytes(pdf(report))
-    source = [int(s) for s in source_faces]
+    source, hexes = [int(s) for s in source_faces], colours()
     view = {
         "model": packed(mesh, source_faces=source),
         "axes": subject.frame.tolist(),
-        "colours": [(s, HEX[key]) for s, (key, _) in zip(source, subject.faces, strict=True)],
+        "colours": [(s, hexes[key]) for s, (key, _) in zip(source, subject.faces, strict=True)],
         "edges": [{"place": e["place"], "verdict": e["verdict"]} for e in content["edges"]],
         "explode": explode_map(subject, content, source),
         "features": {str(s): f for s, (_, f) in zip(source, subject.faces, strict=True)},

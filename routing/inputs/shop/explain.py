@@ -15,7 +15,7 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
-from routing.inputs.shop.load import DEFAULT, ShopError, content_of, load_shop
+from routing.inputs.shop.load import ShopError, content_of, default_text, load_shop
 from routing.inputs.shop.places import Place, places_of
 
 PRACTICE = "common practice, no source"
@@ -65,7 +65,7 @@ class Explained:
 def explain(key: str = "", path: Path | None = None) -> list[Explained]:
     """The values whose key is ``key`` or lies under it, all without one; raises ShopError."""
     load_shop(path)  # with its own words for a file that cannot be used
-    defaults = dict(_leaves(tomllib.loads(DEFAULT.read_text(encoding="utf-8")), ""))
+    defaults = dict(_leaves(tomllib.loads(default_text()), ""))
     values = dict(_leaves(content_of(path), ""))
     wanted = [k for k in values if not key or k == key or k.startswith((f"{key}.", f"{key}["))]
     if not wanted:
@@ -95,7 +95,7 @@ def meaning_of(key: str) -> tuple[str, str]:
 
 @cache
 def _places() -> Mapping[str, Place]:
-    return places_of(DEFAULT.read_text(encoding="utf-8"))
+    return places_of(default_text())
 
 
 def _beside(place: Place | None) -> str:

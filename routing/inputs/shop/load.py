@@ -7,64 +7,35 @@ import re
 import tomllib
 import typing
 from collections.abc import Mapping
-from dataclasses import MISSING, fields, is_dataclass
+from dataclasses import MISSING, fields, is_dataclass, replace
 from pathlib import Path
 from typing import Any
 
 from routing.inputs.choices import ChoicesError, thread_colours
 from routing.inputs.shop.places import nearest, places_of
 from routing.processes.material_rules import MaterialRule
+from routing.processes.rooms import process_names, rooms
 from routing.processes.shop import Shop
-from routing.processes.signs import PROCESSES
 
-DEFAULT = Path(__file__).with_name("default_shop.toml")
+_GENERAL = Path(__file__).with_name("default_shop.toml")
 
 _WORDS = {
-    "kind": ("flat", "ball", "bull"),
-    "side_cutters.kind": ("t-slot", "dovetail"),
     "clearance_holes": ("wire", "drill"),
     "wire_on_its_side": ("never", "no wheel", "always"),
-    "processes": PROCESSES,
     "screw_class": ("8.8", "10.9", "12.9"),
     "order": ("threads", "magnet", "blocks", "vise", "chuck", "clamps"),
 }
-_MAY_BE_EMPTY = ("address", "side_cutters")
+_MAY_BE_EMPTY = ("address", "processes")
 # Numbers lie over 0 unless their key, or the table they stand in, is here: least and most.
 _LIMITS = {
     **dict.fromkeys(
         (
-            "gap_mm",
-            "corner_radius_mm",
             "sharp_corner_leave_mm",
-            "taper_limit_deg",
-            "start_hole_clear_mm",
-            "lead_mm",
-            "tab_over_g",
-            "slug_magnet_binder_percent",
             "blank_margin_mm",
             "per_hour",
             "setup_min",
             "price_per_kg",
             "cutter_cost_per_hour",
-            "lost_height_mm",
-            "threading_min",
-            "slug_min",
-            "start_hole_min",
-            "spark_out_passes",
-            "reversal_min",
-            "overrun_mm",
-            "fine_mm",
-            "squared_mm",
-            "dress_min",
-            "face_min",
-            "tool_change_min",
-            "position_min",
-            "bore_min",
-            "electrode_min",
-            "electrode_cost",
-            "electrode_per_cm3",
-            "wear_share",
-            "change_min",
             "piece_min",
             "feature_min",
             "callout_min",
@@ -72,20 +43,29 @@ _LIMITS = {
         (0.0, math.inf),
     ),
     "scrap_share": (0.0, 0.5),
-    "angle_deg": (20.0, 90.0),
     "low": (0.0, 1.0),
     "high": (1.0, math.inf),
-    "cross_share": (0.05, 1.0),
     "chipping": (0.0, 1.0),
     "tighten_share": (0.05, 0.9),
     "friction": (0.01, 1.0),
-    "slug_friction": (0.01, 1.0),
     "sine_limit_deg": (1.0, 60.0),
     "careful_feed": (0.05, 1.0),
     "safety": (1.0, math.inf),
-    "thread_mill_share": (0.1, 0.95),
 }
 # A table replaces the default key by key, a list of tools as a whole: they are what the shop owns.
+
+
+def _limits() -> dict[str, tuple[float, float]]:
+    return {**_LIMITS, **{key: bounds for room in rooms() for key, bounds in room.limits.items()}}
+
+
+def _words() -> dict[str, tuple[str, ...]]:
+    own = {key: words for room in rooms() for key, words in room.words.items()}
+    return {**_WORDS, "processes": process_names(), **own}
+
+
+def _may_be_empty() -> tuple[str, ...]:
+    return (*_MAY_BE_EMPTY, *(key for room in rooms() for key in room.may_be_empty))
 
 
 class ShopError(Exception):
@@ -96,23 +76,67 @@ class ShopError(Exception):
         self.key = key
 
 
+def default_text() -> str:
+    """The default shop file: the general part and each process's own, tables of one name together."""
+    tables: dict[str, list[str]] = {"": []}
+    for path in (_GENERAL, *(room.defaults for room in rooms())):
+        header, above = "", list[str]()
+        for line in path.read_text(encoding="utf-8").splitlines():
+            if line.startswith("["):
+                header = line.partition("]")[0]
+                if header not in tables:
+                    tables[header] = ["", *above, line]
+                above = []
+            elif line.startswith("#"):
+                above.append(line)
+            elif not line:
+                tables[header] += [*above, ""]
+                above = []
+            else:
+                tables[header] += [*above, line]
+                above = []
+    return (
+        re.sub(r"\n{3,}", "\n\n", "\n".join(line for rows in tables.values() for line in rows)).strip() + "\n"
+    )
+
+
 def load_shop(path: Path | None = None) -> Shop:
     """The defaults, overlaid with a TOML file; raises ShopError."""
     content = content_of(path)
     try:
-        shop: Shop = _made(Shop, content, "")
+        return _shop(content)
     except ShopError as error:
         if path is None:
             raise
         place = nearest(places_of(_read(path)), error.key)
         line = f"line {place.line}: " if place else ""
         raise ShopError(f"{path.name}: {line}{error}", error.key) from None
-    return shop
+
+
+def _shop(content: Mapping[str, Any]) -> Shop:
+    """Each process's own tables are taken out of the file's, the rest is the general part."""
+    general = _overlaid({}, content)
+    sections = {room.shop: _made(room.shop, _taken(room.shop, general), "") for room in rooms()}
+    shop: Shop = _made(Shop, general, "")
+    return replace(shop, sections=sections)
+
+
+def _taken(section: type, content: dict[str, Any]) -> dict[str, Any]:
+    """The values of a section's fields, removed from where they stand in the file."""
+    found = {}
+    for f in fields(section):
+        *outer, last = f.metadata.get("key", f.name).split(".")
+        table: Any = content
+        for name in outer:
+            table = table.get(name, {}) if isinstance(table, Mapping) else {}
+        if isinstance(table, dict) and last in table:
+            found[f.name] = table.pop(last)
+    return found
 
 
 def content_of(path: Path | None = None) -> dict[str, Any]:
     """The defaults, overlaid with a TOML file, not yet checked; raises ShopError when it is not TOML."""
-    content = tomllib.loads(DEFAULT.read_text(encoding="utf-8"))
+    content = tomllib.loads(default_text())
     if path is None:
         return content
     try:
@@ -125,7 +149,7 @@ def write_default(path: Path, *, replace: bool = False) -> None:
     """A shop file to start from: the defaults with their comments. Raises ShopError where one stands."""
     try:
         with path.open("w" if replace else "x", encoding="utf-8") as file:
-            file.write(DEFAULT.read_text(encoding="utf-8"))
+            file.write(default_text())
     except FileExistsError as error:
         raise ShopError(f"{path} is there already: give another name, or --replace.") from error
     except OSError as error:
@@ -144,7 +168,7 @@ def _read(path: Path) -> str:
 def _overlaid(base: Mapping[str, Any], given: Mapping[str, Any]) -> dict[str, Any]:
     merged = dict(base)
     for key, value in given.items():
-        old = merged.get(key)
+        old = merged.get(key, {})
         if isinstance(old, Mapping) and isinstance(value, Mapping):
             merged[key] = _overlaid(old, value)
         else:
@@ -156,7 +180,7 @@ def _made(kind: Any, content: object, key: str) -> Any:
     """A value of a declared type from TOML, checked; ``key`` is its path, for errors."""
     origin = typing.get_origin(kind)
     if origin is tuple:
-        if not isinstance(content, list) or not (content or key in _MAY_BE_EMPTY):
+        if not isinstance(content, list) or not (content or key.rpartition(".")[2] in _may_be_empty()):
             raise ShopError(f"{key} must be a list with at least one entry.", key)
         entry = typing.get_args(kind)[0]
         names = [f"{key}[{n}]" for n in range(len(content))]
@@ -185,17 +209,27 @@ def _colours(content: object, key: str) -> dict[str, str]:
 def _table(kind: Any, content: object, key: str) -> Any:
     if not isinstance(content, Mapping):
         raise ShopError(f"{key} must be a table.", key)
-    hints = typing.get_type_hints(kind)
+    hints = {name: hint for name, hint in typing.get_type_hints(kind).items() if name != "sections"}
     start = f"{key}." if key else ""
+    places = {f.name: f.metadata.get("key", f"{start}{f.name}") for f in fields(kind) if f.name in hints}
     for name in content:
         if name not in hints:
-            raise ShopError(f"{start}{name} is not known: write one of {', '.join(hints)}.", start + name)
-    missing = [f.name for f in fields(kind) if f.name not in content and f.default is MISSING]
+            known = ", ".join([*hints, *_keys_of_sections(start)])
+            raise ShopError(f"{start}{name} is not known: write one of {known}.", start + name)
+    missing = [
+        f.name for f in fields(kind) if f.name in hints and f.name not in content and f.default is MISSING
+    ]
     if missing:
-        raise ShopError(f"{start}{missing[0]} is missing.", start + missing[0])
+        raise ShopError(f"{places[missing[0]]} is missing.", places[missing[0]])
     if kind is MaterialRule:
         _check_material(content, key)
-    return kind(**{name: _made(hints[name], item, start + name) for name, item in content.items()})
+    return kind(**{name: _made(hints[name], item, places[name]) for name, item in content.items()})
+
+
+def _keys_of_sections(start: str) -> list[str]:
+    """What the processes' own fields are called in the table that starts so."""
+    paths = [f.metadata.get("key", f.name) for room in rooms() for f in fields(room.shop)]
+    return [p.removeprefix(start) for p in paths if p.startswith(start) and "." not in p.removeprefix(start)]
 
 
 def _check_material(content: Mapping[str, Any], key: str) -> None:
@@ -218,8 +252,9 @@ def _single(kind: Any, content: object, key: str) -> Any:
         return content
     if kind is str:
         names = [".".join(path[-2:]), *reversed(path)]
-        words = next((_WORDS[name] for name in names if name in _WORDS), None)
-        empty = not content and path[-1] not in _MAY_BE_EMPTY
+        known = _words()
+        words = next((known[name] for name in names if name in known), None)
+        empty = not content and path[-1] not in _may_be_empty()
         if not isinstance(content, str) or empty or (words and content not in words):
             raise wrong(" or ".join(words) if words else "a word")
         return content
@@ -227,7 +262,8 @@ def _single(kind: Any, content: object, key: str) -> Any:
         raise wrong("a number")
     if kind is int and content != int(content):
         raise wrong("a whole number")
-    limits = next((_LIMITS[name] for name in reversed(path) if name in _LIMITS), None)
+    bounds = _limits()
+    limits = next((bounds[name] for name in reversed(path) if name in bounds), None)
     if limits is None:
         if content <= 0:
             raise wrong("a number over 0")

@@ -1,7 +1,7 @@
 """Minutes and money: an estimate from areas, volumes and the shop's rates, never an offer.
 
-``effort`` has the closed forms, ``steps`` the sizes, ``plan`` the lines of one way to make the part,
-``price`` their sum and its range; here they become the plain data that the documents show.
+``efforts`` asks the processes, ``ways`` has the lines of one way to make the part, ``price`` their sum and
+its range; here they become the plain data that the documents show.
 """
 
 from __future__ import annotations
@@ -9,13 +9,13 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from routing.plan.estimate.plan import Plan, alone, plan
+from routing.plan.choice import RoutedFeature
+from routing.plan.estimate.efforts import Efforts
 from routing.plan.estimate.price import RULE, Bill, Line
-from routing.plan.estimate.steps import Sizes
-from routing.plan.order import Choice
-from routing.processes.sink_erode.forecast import Electrode
+from routing.plan.estimate.ways import Way, alone
+from routing.processes.protocol import MadeTool
 
-__all__ = ["Estimate", "Plan", "Sizes", "alone", "estimate", "plan"]
+__all__ = ["Estimate", "estimate"]
 
 NOTE = "an estimate from removed volume, area and the shop's rates; not an offer"
 
@@ -99,7 +99,7 @@ class Estimate:
     quantities: tuple[Quantity, ...]
     what_if: tuple[WhatIf, ...]
     features: tuple[FeatureOptions, ...]
-    electrodes: tuple[Electrode, ...]
+    electrodes: tuple[MadeTool, ...]
     note: str = NOTE
     rule: str = RULE
 
@@ -109,23 +109,22 @@ class Estimate:
 
 
 def estimate(
-    sizes: Sizes,
-    chosen: Plan,
-    others: Mapping[str, tuple[tuple[str, ...], Plan]],
-    options: Mapping[str, Sequence[tuple[bool, Choice]]],
+    efforts: Efforts,
+    chosen: Way,
+    others: Mapping[str, tuple[tuple[str, ...], Way]],
+    routed: Sequence[RoutedFeature],
 ) -> Estimate:
-    """The chosen plan's sums beside others.
+    """The chosen way's sums beside others.
 
-    ``others``: by process, the features that it took over and the plan that came of it.
-    ``options``: by feature id, every workable choice and whether it was chosen.
+    ``others``: by process, the features that it took over and the way that came of it.
     """
-    bill, rates = chosen.bill, sizes.rates
+    bill, rates = chosen.bill, efforts.rates
     minutes, cost = bill.minutes(), bill.cost()
     return Estimate(
         minutes.value,
         minutes.low,
         minutes.high,
-        chosen.setups,
+        chosen.setup_count,
         cost.value,
         cost.low,
         cost.high,
@@ -133,10 +132,7 @@ def estimate(
         tuple(_priced(bill, line) for line in bill.lines),
         tuple(_quantity(bill, n) for n in rates.quantities),
         tuple(_what_if(process, *other, cost.value) for process, other in others.items()),
-        tuple(
-            FeatureOptions(name, tuple(_option(sizes, *way) for way in ways))
-            for name, ways in options.items()
-        ),
+        tuple(_options(efforts, r) for r in routed if r.verdicts),
         tuple(tool for line in bill.lines for tool in line.tools),
     )
 
@@ -165,19 +161,23 @@ def _quantity(bill: Bill, pieces: int) -> Quantity:
     return Quantity(pieces, bill.minutes(pieces).value, cost.value, cost.low, cost.high)
 
 
-def _what_if(process: str, features: tuple[str, ...], other: Plan, chosen_cost: float) -> WhatIf:
+def _what_if(process: str, features: tuple[str, ...], other: Way, chosen_cost: float) -> WhatIf:
     cost = other.bill.cost()
     minutes = other.bill.minutes().value
-    return WhatIf(
-        process, features, other.setups, minutes, cost.value, cost.low, cost.high, cost.value - chosen_cost
-    )
+    more = cost.value - chosen_cost
+    return WhatIf(process, features, other.setup_count, minutes, cost.value, cost.low, cost.high, more)
 
 
-def _option(sizes: Sizes, chosen: bool, choice: Choice) -> Option:
-    assert choice.verdict is not None
-    bill = alone(sizes, choice)
-    cost = bill.cost()
-    basis = tuple(b for line in bill.lines for b in line.basis)
-    return Option(
-        choice.verdict.process, chosen, bill.minutes().value, cost.value, cost.low, cost.high, basis
-    )
+def _options(efforts: Efforts, routed: RoutedFeature) -> FeatureOptions:
+    """The core of a feature by every process that can make it."""
+    core = routed.main
+    ways = [(v.process == core.process, core.moved_to(v.process)) for v in core.verdicts if v.workable]
+    found = []
+    for chosen, region in ways:
+        bill = alone(efforts, region)
+        cost = bill.cost()
+        basis = tuple(b for line in bill.lines for b in line.basis)
+        found.append(
+            Option(region.process, chosen, bill.minutes().value, cost.value, cost.low, cost.high, basis)
+        )
+    return FeatureOptions(routed.feature.id, tuple(found))

@@ -10,13 +10,16 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
+from routing.processes.protocol import MadeTool
 from routing.processes.shop import Range, Rates
-from routing.processes.sink_erode.forecast import Electrode
 
 RULE = (
     "ranges of lines of one process add, as they share its rates; sums of different processes add in "
     "quadrature, low and high apart"
 )
+
+# Lines that no machine spends time on.
+_NO_TIME = ("material", "scrap")
 
 
 @dataclass(frozen=True)
@@ -43,7 +46,7 @@ class Line:
     run_min: float = 0.0
     idle_min: float = 0.0
     each_cost: float = 0.0
-    tools: tuple[Electrode, ...] = ()
+    tools: tuple[MadeTool, ...] = ()
     tool_min: float = 0.0
     operation: int | None = None
 
@@ -101,20 +104,18 @@ def combined(values: Mapping[str, float], rates: Rates) -> Sum:
 
 
 def per_hour(rates: Rates, process: str) -> float:
-    """A process without a rate of its own costs as much as the dearest."""
-    return rates.per_hour.get(process, max(rates.per_hour.values(), default=0.0))
+    """Money; nothing for what is bought or lost. Raises KeyError where the shop file has no rate."""
+    return 0.0 if process in _NO_TIME else rates.per_hour[process]
 
 
 def setup_min(rates: Rates, process: str) -> float:
-    """A process without a time of its own takes as long as the longest."""
-    return rates.setup_min.get(process, max(rates.setup_min.values(), default=0.0))
+    """Raises KeyError where the shop file has no time."""
+    return rates.setup_min[process]
 
 
 def range_of(rates: Rates, process: str) -> Range:
-    """A process without a range of its own has the widest."""
-    known = rates.range.values()
-    widest = Range(min((r.low for r in known), default=1.0), max((r.high for r in known), default=1.0))
-    return rates.range.get(process, widest)
+    """Raises KeyError where the shop file has no range."""
+    return rates.range[process]
 
 
 def with_scrap(lines: Sequence[Line], rates: Rates) -> tuple[Line, ...]:
@@ -125,7 +126,7 @@ def with_scrap(lines: Sequence[Line], rates: Rates) -> tuple[Line, ...]:
     good = 1.0
     for line in lines:
         if line.operation is not None:
-            good *= 1 - rates.scrap_share.get(line.process, 0.0)
+            good *= 1 - rates.scrap_share[line.process]
     spent = sum(
         (line.run_min + line.idle_min) / 60 * per_hour(rates, line.process) + line.each_cost for line in lines
     )

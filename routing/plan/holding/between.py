@@ -9,19 +9,19 @@ from featurize import tolerances as tol
 from featurize.brep.rays import first_hits
 from featurize.brep.surfaces import Array, Cylinder
 from featurize.brep.surfaces_at import parallel
-from routing.plan.holding.bearing import outside
-from routing.plan.holding.setup import UNDER_CUT_MM, Answer, Grade, Setup, best, span
+from routing.plan.bearing import outside
+from routing.plan.holding.setup import UNDER_CUT_MM, Answer, Grade, Situation, best, span
 
 # Places tried along each way of a jaw.
 _PLACES = 16
 
 
-def vise(setup: Setup) -> Answer:
+def vise(setup: Situation) -> Answer:
     """Two flat sides opposite each other, along the axis that answers best."""
     return best([_vise(setup, axis) for axis in setup.across])
 
 
-def _vise(setup: Setup, axis: str) -> Answer:
+def _vise(setup: Situation, axis: str) -> Answer:
     shop, pair, width = setup.shop, f"+{axis} and -{axis}", setup.width_mm(axis)
 
     def no(reason: str) -> Answer:
@@ -57,7 +57,7 @@ def _vise(setup: Setup, axis: str) -> Answer:
     )
 
 
-def _thin_at(setup: Setup, axis: str, region: object) -> tuple[float, float] | None:
+def _thin_at(setup: Situation, axis: str, region: object) -> tuple[float, float] | None:
     """The thinnest wall that a jaw would press on, and the lowest height at which it is too thin."""
     part, least = setup.job.part, max(setup.shop.vise_wall_mm, setup.rule.thin_mm)
     width = setup.width_mm(axis)
@@ -90,7 +90,7 @@ def _spots(region: object) -> Array:
     )
 
 
-def chuck(setup: Setup) -> Answer:
+def chuck(setup: Situation) -> Answer:
     """By a round outside whose axis is up."""
     part, shop = setup.job.part, setup.shop
     floor = float((part.mesh.vertices @ setup.toward).min())

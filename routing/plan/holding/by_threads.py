@@ -10,11 +10,11 @@ import numpy as np
 from featurize.feature import Feature
 from featurize.recognise.threads import is_through, thread_bore
 from featurize.standards.threads import parse
-from routing.plan.holding.bearing import opposite, outside
+from routing.plan.bearing import opposite, outside
 from routing.plan.holding.screws import Stresses, proof_load_n, stresses
-from routing.plan.holding.setup import Answer, Grade, Setup, best
+from routing.plan.holding.setup import Answer, Grade, Situation, best
 from routing.plan.threads import full_thread_mm, left_ahead, overhangs, thinnest_wall, wall_limit_mm
-from routing.processes.base import JobContext
+from routing.processes.context import JobContext
 
 # Walls are looked for this far out: beyond it the ring bears as if it were endless.
 _FAR_DIAMETERS = 3.0
@@ -42,13 +42,13 @@ class Screwed:
     bears: Stresses
 
 
-def threads(setup: Setup) -> Answer:
+def threads(setup: Situation) -> Answer:
     """From below, or from the mounting side on an angle plate, whichever answers better."""
     sides = dict.fromkeys((opposite(setup.side), "-z" if setup.side != "-z" else opposite(setup.side)))
     return best([_from(setup, side) for side in sides])
 
 
-def _from(setup: Setup, side: str) -> Answer:
+def _from(setup: Situation, side: str) -> Answer:
     mine = [
         f for f in setup.features(setup.threaded) if side in f.opens_to and f.thread and f.thread.designation
     ]
@@ -86,7 +86,7 @@ def usable(screws: Sequence[Screwed]) -> list[Screwed]:
     return good or [s for s in screws if s.grade == Grade.WEAK]
 
 
-def screwed(setup: Setup, hole: Feature) -> Screwed:
+def screwed(setup: Situation, hole: Feature) -> Screwed:
     """What a holding thread and the wall around it bear."""
     assert hole.thread is not None
     assert hole.thread.designation is not None

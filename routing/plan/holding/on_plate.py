@@ -12,14 +12,14 @@ import shapely
 from shapely import affinity
 
 from featurize import tolerances as tol
-from routing.plan.holding.bearing import outside
-from routing.plan.holding.setup import UNDER_CUT_MM, Answer, Grade, Setup, span
+from routing.plan.bearing import outside
+from routing.plan.holding.setup import UNDER_CUT_MM, Answer, Grade, Situation, span
 
 # Under this share of steel's pull a magnet alone is not trusted (common practice, no source).
 _TRUSTED = 0.5
 
 
-def magnet(setup: Setup) -> Answer:
+def magnet(setup: Situation) -> Answer:
     area = setup.seat_mm2
     if refusal := _seat_fault(setup):
         return Answer("magnet", Grade.NO, refusal)
@@ -43,7 +43,7 @@ def magnet(setup: Setup) -> Answer:
     return Answer("magnet", grade, said, setup.seat.features)
 
 
-def blocks(setup: Setup) -> Answer:
+def blocks(setup: Situation) -> Answer:
     """On the plate among steel blocks that keep it from sliding and tipping: carbide above all."""
     if refusal := _seat_fault(setup):
         return Answer("blocks", Grade.NO, refusal)
@@ -64,7 +64,7 @@ def blocks(setup: Setup) -> Answer:
     return Answer("blocks", Grade.HOLDS, said, setup.seat.features)
 
 
-def clamps(setup: Setup) -> Answer:
+def clamps(setup: Situation) -> Answer:
     """Clamps over a rim that is flat below and on top and stays clear of what is cut."""
     if refusal := _seat_fault(setup):
         return Answer("clamps", Grade.NO, refusal)
@@ -90,7 +90,7 @@ def _turned_over(region: Any) -> Any:
     return affinity.scale(region, xfact=-1.0, origin=(0.0, 0.0))
 
 
-def _seat_fault(setup: Setup) -> str | None:
+def _seat_fault(setup: Situation) -> str | None:
     area = setup.seat_mm2
     if area < setup.shop.seat_mm2:
         return f"{area:.0f} mm2 of {setup.seat.side} are flat to rest on, {setup.shop.seat_mm2:g} are wanted"

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from itertools import groupby
 
 import numpy as np
 
@@ -13,13 +12,13 @@ from featurize.brep.frame import SIDES
 from routing.plan.holding.between import chuck, vise
 from routing.plan.holding.by_threads import Screwed, threads, usable
 from routing.plan.holding.on_plate import blocks, clamps, magnet
-from routing.plan.holding.setup import Answer, Grade, Setup, best
-from routing.plan.order import ALL_SIDES, Operation
-from routing.processes.approaches import side_direction
-from routing.processes.base import JobContext
+from routing.plan.holding.setup import Answer, Grade, Situation, best
+from routing.plan.steps import BENCH, Step
+from routing.processes.context import JobContext
 from routing.processes.flags import Flag, Severity
+from routing.processes.protocol import ALL_SIDES, Approach, Stage
 
-WAYS: Mapping[str, Callable[[Setup], Answer]] = {
+WAYS: Mapping[str, Callable[[Situation], Answer]] = {
     "threads": threads,
     "magnet": magnet,
     "blocks": blocks,
@@ -27,7 +26,6 @@ WAYS: Mapping[str, Callable[[Setup], Answer]] = {
     "chuck": chuck,
     "clamps": clamps,
 }
-_BY_HAND = "bench"
 # Decimals to which the areas of seats are compared.
 _SAME_MM2 = 3
 
@@ -59,32 +57,35 @@ class Held:
         return tuple(s for a in (self.answer, *self.refused) if a for s in a.screws)
 
 
-def hold(job: JobContext, operations: Sequence[Operation]) -> tuple[Held, ...]:
-    """A holding for each setup of a route, in its order."""
+def hold(job: JobContext, setups: Sequence[Sequence[Step]]) -> tuple[Held, ...]:
+    """A holding for each setup, given by its steps, in order."""
     made: set[str] = set()
     threaded: set[str] = set()
     found = []
-    for number, group in groupby(operations, key=lambda o: o.setup):
-        mine = list(group)
-        cut = {f for o in mine if o.stage != "square" for f in o.features}
-        found.append(_held(job, number, mine[0], cut, made, threaded))
+    for number, steps in enumerate(setups, 1):
+        cut = {f for s in steps if s.stage != Stage.SQUARE for f in s.features}
+        found.append(_held(job, number, steps[0], cut, made, threaded))
         # A start hole is not yet the opening.
-        made |= {f for o in mine if o.stage not in ("square", "start hole", "edges") for f in o.features}
-        threaded |= {f for o in mine if o.stage == "thread" for f in o.features}
+        made |= {f for s in steps if s.stage not in _NOT_MADE for f in s.features}
+        threaded |= {f for s in steps if s.stage == Stage.THREAD for f in s.features}
     return tuple(found)
 
 
+_NOT_MADE = (Stage.SQUARE, Stage.START_HOLE, Stage.EDGES)
+
+
 def _held(
-    job: JobContext, number: int, first: Operation, cut: set[str], made: set[str], threaded: set[str]
+    job: JobContext, number: int, first: Step, cut: set[str], made: set[str], threaded: set[str]
 ) -> Held:
-    process, side = first.process, first.from_side
-    if process == _BY_HAND:
+    process, side = first.process, first.side
+    if process == BENCH:
         return Held(
             number, process, side, Answer("by hand", Grade.HOLDS, "held by hand or in a soft vise"), ()
         )
-    bases, tilt = _bases(job, side)
+    wish = job.processes[process].holding(job)
+    bases, tilt = _bases(job, first.approach)
     setups = [
-        Setup(job, process, base, frozenset(cut), frozenset(made - cut), frozenset(threaded))
+        Situation(job, wish.force_n, base, frozenset(cut), frozenset(made - cut), frozenset(threaded))
         for base in bases
     ]
     # Sides of one size are told apart by their order, not by rounding.
@@ -93,7 +94,7 @@ def _held(
     if tilt is not None and tilt.answer is not None:
         return Held(number, process, side, None, (tilt.answer,), *seat)
     asked: list[Answer] = []
-    for way in job.shop.workholding.order.get(process, ()):
+    for way in wish.ways:
         answers = [WAYS[way](setup) for setup in setups]
         # Turned over several sides it must hold on each.
         worst = min(answers, key=lambda a: (a.grade == Grade.HOLDS, a.grade == Grade.WEAK))
@@ -118,13 +119,13 @@ class _Tilt:
     answer: Answer | None = None
 
 
-def _bases(job: JobContext, side: str) -> tuple[Sequence[str], _Tilt | None]:
+def _bases(job: JobContext, approach: Approach) -> tuple[Sequence[str], _Tilt | None]:
     """The sides that are up in a setup, and how it is set slanted."""
-    if side == ALL_SIDES:
+    if approach.side == ALL_SIDES:
         return SIDES, None
-    if side in SIDES:
-        return (side,), None
-    up = side_direction(job, side)
+    if approach.side in SIDES:
+        return (approach.side,), None
+    up = approach.direction
     base = max(SIDES, key=lambda s: float(job.part.frame.direction(s) @ up))
     return (base,), _tilted(job, base, up @ job.part.frame.axes.T)
 

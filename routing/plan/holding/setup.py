@@ -15,8 +15,8 @@ from shapely import affinity
 from featurize import tolerances as tol
 from featurize.brep.surfaces import Array
 from featurize.feature import Feature
-from routing.plan.holding.bearing import Outside, opposite, outside
-from routing.processes.base import JobContext
+from routing.plan.bearing import Outside, opposite, outside
+from routing.processes.context import JobContext
 from routing.processes.material_rules import MaterialRule
 from routing.processes.shop import Workholding
 
@@ -42,11 +42,11 @@ class Answer:
 
 
 @dataclass(frozen=True, eq=False)
-class Setup:
-    """``side`` is up; ``cut`` are the features cut now, ``made`` before, ``threaded`` those with a thread."""
+class Situation:
+    """A setup as its holding sees it: ``side`` is up, ``force_n`` the largest of its cuts; ``cut`` are the features cut now, ``made`` before, ``threaded`` those with a thread."""
 
     job: JobContext
-    process: str
+    force_n: float
     side: str
     cut: frozenset[str]
     made: frozenset[str]
@@ -59,10 +59,6 @@ class Setup:
     @cached_property
     def rule(self) -> MaterialRule:
         return self.job.shop.rule(self.job.material)
-
-    @property
-    def force_n(self) -> float:
-        return self.shop.force_n[self.process]
 
     @property
     def toward(self) -> Array:

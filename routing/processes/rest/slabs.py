@@ -17,7 +17,7 @@ from featurize import tolerances as tol
 from featurize.brep.sections import Sections
 from featurize.brep.shadow import View
 from featurize.brep.surfaces import Array, Plane
-from routing.processes.base import JobContext
+from routing.processes.context import JobContext
 
 # Into how many slabs a stretch with slanted or shaped faces is cut.
 _FINE = 4

@@ -22,7 +22,6 @@ from featurize.brep.planar_path import Segment
 from featurize.brep.shapes import each
 from featurize.brep.solids import KernelError, is_valid, prism, solids_of, volume_of
 from featurize.brep.surfaces import Array, Plane
-from routing.processes.shop import Electrodes
 from routing.processes.sink_erode.cavity import (
     Cavity,
     cavity_of,
@@ -32,6 +31,7 @@ from routing.processes.sink_erode.cavity import (
     joined,
     vertex,
 )
+from routing.processes.sink_erode.shop import Electrodes
 from routing.processes.sink_erode.shrink import METHODS, FilledError
 from routing.processes.sink_erode.zones import Zone
 

@@ -14,7 +14,6 @@ from typing import Any
 
 import numpy as np
 import shapely
-from numpy.typing import NDArray
 from OCP.Bnd import Bnd_Box
 from OCP.BRep import BRep_Builder
 from OCP.BRepAdaptor import BRepAdaptor_Surface
@@ -34,11 +33,12 @@ from featurize import tolerances as tol
 from featurize.brep.frame import SIDES
 from featurize.brep.part import Part
 from featurize.brep.planar_path import Segment
-from featurize.brep.shadow import View, enclosed
+from featurize.brep.shadow import View
 from featurize.brep.shapes import each
 from featurize.brep.solids import KernelError, cut, prism, solids_of, volume_of
 from featurize.brep.surfaces import Array, Plane
 from featurize.feature import Feature
+from routing.processes.outlines import outline_of
 
 # A void smaller than this (mm3) is the noise of a boolean.
 _NOISE_MM3 = 1e-6
@@ -225,14 +225,6 @@ def _flat_at(part: Part, feature: Feature, view: View, level_mm: float) -> bool:
         for s in surfaces
         if isinstance(s, Plane)
     )
-
-
-def outline_of(part: Part, view: View, ids: NDArray[np.int64]) -> Any:
-    """The region that a feature's faces cover or enclose, islands filled."""
-    whole = enclosed(part, view, ids)
-    if whole.is_empty:
-        raise KernelError("the feature encloses nothing seen from there")
-    return whole.simplify(tol.SNAP_MM)
 
 
 def _box(part: Part, view: View) -> tuple[float, float, float, float]:

@@ -5,7 +5,6 @@ The estimate and the list of electrodes both have them from here.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -14,33 +13,11 @@ import shapely
 from featurize.brep.shadow import View
 from featurize.brep.surfaces import Array
 from featurize.feature import Feature
-from routing.processes.base import JobContext, Verdict
+from routing.processes.context import JobContext
+from routing.processes.protocol import MadeTool, Verdict
 from routing.processes.sink_erode import rules as plan
+from routing.processes.sink_erode.shop import ErodeRates, ErodeShop
 from routing.processes.sink_erode.zones import Zone, footprint_mm, zones_of
-
-
-@dataclass(frozen=True)
-class Electrode:
-    """``group`` counts a feature's electrodes for corners from 1, 0 is one of its whole shape.
-
-    ``share`` is how much of its life one piece takes, ``cost`` money for each: blank and holder's share.
-    """
-
-    feature: str
-    kind: str
-    group: int
-    share: float
-    blank_mm: tuple[float, float, float] = (0.0, 0.0, 0.0)
-    cost: float = 0.0
-
-    def used(self, pieces: int = 1) -> float:
-        """How many one piece of a batch pays for: one for the batch at least, beyond that as they wear."""
-        return max(1 / pieces, self.share)
-
-    @property
-    def number(self) -> int:
-        """How many must stand ready for one piece."""
-        return plan.number_for(self.share)
 
 
 def forecast(
@@ -52,9 +29,9 @@ def forecast(
     area_mm2: float,
     *,
     kinds: tuple[str, ...] = (plan.ROUGH, plan.FINISH),
-) -> tuple[Electrode, ...]:
+) -> tuple[MadeTool, ...]:
     """Those of one feature, sunk from a direction; ``volume_mm3`` and ``area_mm2`` are left to them."""
-    rates, scale = job.shop.rates.erode, job.shop.rule(job.material).erode_scale
+    rates, scale = job.shop[ErodeShop].rates, job.shop.rule(job.material).erode_scale
     groups: tuple[tuple[Zone, ...], ...] = zones_of(job, feature, toward, ahead) or ((),)
     corners = sum(map(len, groups))
     found = []
@@ -62,19 +39,36 @@ def forecast(
         part = len(zones) / corners if corners else 1.0
         for kind in kinds:
             life = plan.life(kind, volume_mm3, area_mm2, rates, scale)
-            size = size_mm(job, feature, toward, zones, plan.gap_of(kind, job.shop.electrodes))
-            blank = plan.blank(size, job.shop.electrodes, rates.electrode_per_cm3)
+            size = size_mm(job, feature, toward, zones, plan.gap_of(kind, job.shop[ErodeShop].electrodes))
+            blank = plan.blank(size, job.shop[ErodeShop].electrodes, rates.electrode_per_cm3)
             group = n + 1 if zones else 0
             cost = blank.cost + rates.electrode_cost
-            found.append(Electrode(feature.id, kind, group, part * life, blank.size_mm, cost))
+            made = MadeTool(
+                feature.id,
+                kind,
+                group,
+                part * life,
+                blank.size_mm,
+                cost,
+                rates.electrode_min,
+                "mill",
+                "electrodes",
+                _basis(rates, job.shop.rates.currency),
+            )
+            found.append(made)
     return tuple(found)
+
+
+def _basis(rates: ErodeRates, currency: str) -> str:
+    material = f"at {rates.electrode_per_cm3:g} {currency}/cm3"
+    return f"{material}, {rates.electrode_cost:g} {currency} each for holders"
 
 
 def size_mm(
     job: JobContext, feature: Feature, toward: Array, zones: tuple[Zone, ...], gap_mm: float
 ) -> tuple[float, float, float]:
     """Of the whole electrode: across, up, along the view it is sunk in."""
-    view, owned = View.of(job.part, toward), job.shop.electrodes
+    view, owned = View.of(job.part, toward), job.shop[ErodeShop].electrodes
     key = ("cavity outline", feature.id, *np.round(toward, 9))
     outline = job.kept(key, lambda: _outline(job, feature, view))
     turn = np.array([view.across, view.up])
@@ -91,7 +85,7 @@ def size_mm(
 def _outline(job: JobContext, feature: Feature, view: View) -> Any:
     """The cavity's own outline, or what its faces span where they enclose nothing."""
     from featurize.brep.solids import KernelError
-    from routing.processes.sink_erode.cavity import outline_of
+    from routing.processes.outlines import outline_of
 
     try:
         return outline_of(job.part, view, np.array(feature.faces))

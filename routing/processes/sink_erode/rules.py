@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import shapely
 
-from routing.processes.shop import Electrodes, ErodeRates
+from routing.processes.sink_erode.shop import Electrodes, ErodeRates
 
 FINISH, ROUGH = "finish", "rough"
 # One more finishing electrode for what is called out finer than the process holds.

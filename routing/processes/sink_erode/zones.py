@@ -16,9 +16,11 @@ import shapely
 from featurize.brep.shadow import View
 from featurize.brep.surfaces import Array
 from featurize.feature import Feature
-from routing.processes.base import JobContext, Verdict
+from routing.processes.context import JobContext
 from routing.processes.corners import Corner, inside_corners, lean_deg
-from routing.processes.shop import Electrodes
+from routing.processes.protocol import Verdict
+from routing.processes.sink_erode.shop import Electrodes, ErodeShop
+from routing.processes.tools import RoundTool
 
 
 @dataclass(frozen=True, eq=False)
@@ -40,11 +42,8 @@ def zones_of(
     """The corners that ``ahead`` leaves, those that share an electrode together; () where it leaves none."""
     if ahead is None or ahead.rest is None:
         return ()
-    owned, view = job.shop.electrodes, View.of(job.part, toward)
-    details = ahead.details
-    radius = float(details.get("cutter_mm", 0.0)) / 2
-    if "wire_diameter_mm" in details:
-        radius = float(details["wire_diameter_mm"]) / 2 + float(details["gap_mm"])
+    owned, view = job.shop[ErodeShop].electrodes, View.of(job.part, toward)
+    radius = ahead.tool.corner_mm if isinstance(ahead.tool, RoundTool) else 0.0
     heights = job.cloud(feature.faces) @ view.along
     deep = float(np.ptp(heights))
     found = []

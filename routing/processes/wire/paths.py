@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -13,11 +12,14 @@ from featurize.brep.part import Part
 from featurize.brep.shadow import View, cast
 from featurize.brep.surfaces import Array
 from featurize.feature import Feature
-from routing.processes.material import Material
-from routing.processes.shop import Shop, Wire
+from routing.processes.context import JobContext
+from routing.processes.protocol import Approach
+from routing.processes.tools import Wire
 from routing.processes.wire.profiles import Cut, cuts, wire_view
+from routing.processes.wire.shop import WireShop
 from routing.processes.wire.slugs import Slug, slug
 from routing.processes.wire.start_holes import Lead, StartHole, largest_circle, lead_in, start_hole
+from routing.processes.wire.verdict import WireVerdict
 
 
 @dataclass(frozen=True, eq=False)
@@ -59,14 +61,6 @@ class Path:
         return found
 
 
-def axis_of(part: Part, feature: Feature, details: Mapping[str, float | str]) -> Array:
-    """The wire's direction, out of the side that lies up in the machine."""
-    side = str(details.get("axis", "+z"))
-    if side == "slanted" and feature.axis is not None:
-        return np.array(feature.axis.direction)
-    return part.frame.direction(side if side[0] in "+-" else "+z")
-
-
 class Shadows:
     """What the part covers across each wire, cast once."""
 
@@ -83,24 +77,21 @@ class Shadows:
 
 
 def paths(
-    part: Part,
+    job: JobContext,
     feature: Feature,
-    details: Mapping[str, float | str],
+    verdict: WireVerdict,
+    approach: Approach,
     blank: Array,
-    shop: Shop,
-    material: Material,
     shadows: Shadows | None = None,
 ) -> tuple[Path, ...]:
     """The paths of one wired feature.
 
-    ``details`` are those of the wire's verdict; a forced feature without them gets the thinnest wire.
-    ``blank`` has points (n, 3) whose hull is the blank, model coordinates. ``shadows`` are kept from one
-    feature to the next.
+    A forced feature without a wire gets the thinnest. ``blank`` has points (n, 3) whose hull is the blank, model
+    coordinates. ``shadows`` are kept from one feature to the next.
     """
-    along = axis_of(part, feature, details)
+    shop, part, along = job.shop[WireShop], job.part, approach.direction
     view = wire_view(part, along)
-    thinnest = min(shop.wires, key=lambda w: w.diameter_mm)
-    wire = next((w for w in shop.wires if w.diameter_mm == details.get("wire_diameter_mm")), thinnest)
+    wire = verdict.wire or min(shop.wires, key=lambda w: w.diameter_mm)
     heights = (blank - view.origin) @ view.along
     span = float(heights.min()), float(heights.max())
     hull = shapely.convex_hull(shapely.multipoints(view.flat(blank)))
@@ -112,11 +103,11 @@ def paths(
         hole = fallen = None
         circle = largest_circle(cut.outlines) if cut.opening else None
         if circle is not None:
-            hole = start_hole(circle, span[1] - span[0], shop, material)
+            hole = start_hole(circle, span[1] - span[0], shop.machine, job.piercing)
             kerf = wire.diameter_mm + 2 * wire.gap_mm
             up = float(along @ view.along) > 0
-            fallen = slug(cut, span, kerf, hole.diameter_mm or 0.0, material, shop.wire_machine, up=up)
+            fallen = slug(cut, span, kerf, hole.diameter_mm or 0.0, job.material, shop.machine, up=up)
         centre = None if circle is None else np.array(circle.centre)
-        lead = lead_in(cut, centre, wire.corner_mm, hull, shadow, shop.wire_machine)
+        lead = lead_in(cut, centre, wire.corner_mm, hull, shadow, shop.machine)
         made.append(Path(feature.id, name, view, cut, wire, lead, hole, fallen))
     return tuple(made)

@@ -18,9 +18,9 @@ import shapely
 from featurize import tolerances as tol
 from routing.processes.hardness import CO_G_CM3, WC_G_CM3
 from routing.processes.material import Material
-from routing.processes.shop import WireMachine
 from routing.processes.wire.outline import Outline
 from routing.processes.wire.profiles import Cut
+from routing.processes.wire.shop import WireMachine
 
 # A slug's width is found to twice this: a long opening has a whole line of middles, a digit more costs much.
 _RADIUS_MM = 1e-3

@@ -6,7 +6,7 @@ to the outline. All limits are the shop's.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -15,14 +15,17 @@ import shapely
 
 from featurize import tolerances as tol
 from featurize.brep.surfaces import Array
-from routing.processes.material import Material
-from routing.processes.shop import Shop, WireMachine
 from routing.processes.wire.outline import Outline
 from routing.processes.wire.profiles import Cut
+from routing.processes.wire.shop import WireMachine
 
 # Arcs in chords while the circle is sought; what is found is then measured on the arcs themselves.
 _CHORD_MM = 2e-5
 _SEEK_MM = 1e-5
+
+
+# A diameter and a depth (mm) to the process that makes such a hole, and how.
+Piercing = Callable[[float, float], tuple[str, str] | None]
 
 
 @dataclass(frozen=True)
@@ -63,7 +66,10 @@ def _most(piece: Any) -> float:
 
 @dataclass(frozen=True)
 class StartHole:
-    """``diameter_mm`` is None where none fits, and ``problem`` says why; ``tight`` where it nearly fills."""
+    """``diameter_mm`` is None where none fits, and ``problem`` says why; ``tight`` where it nearly fills.
+
+    ``by`` is the process that makes it, ``how`` in a word.
+    """
 
     circle: Circle
     height_mm: float
@@ -71,15 +77,19 @@ class StartHole:
     how: str
     tight: bool
     problem: str | None
+    by: str = ""
 
     @property
     def inscribed_mm(self) -> float:
         return 2 * self.circle.radius_mm
 
 
-def start_hole(circle: Circle, height_mm: float, shop: Shop, material: Material) -> StartHole:
-    """The start hole for a circle that is free of the outline: as large as it and the shop allow."""
-    inscribed, machine = 2 * circle.radius_mm, shop.wire_machine
+def start_hole(circle: Circle, height_mm: float, machine: WireMachine, piercing: Piercing) -> StartHole:
+    """The start hole for a circle that is free of the outline: as large as it and the machine allow.
+
+    ``piercing`` tells who makes a hole of a diameter and depth (mm), and how.
+    """
+    inscribed = 2 * circle.radius_mm
     if inscribed < machine.start_hole_min_mm:
         least = f"{machine.start_hole_min_mm:g} start hole"
         return _none(circle, height_mm, f"inscribed circle {inscribed:.3f} is under the {least}")
@@ -91,13 +101,15 @@ def start_hole(circle: Circle, height_mm: float, shop: Shop, material: Material)
     # Rounded up, so that it stays within the ratio; never over the circle itself.
     room = max(smallest, min(machine.start_hole_enough_mm, inscribed - 2 * machine.start_hole_clear_mm))
     diameter = min(inscribed, np.ceil(room * 100 - 1e-6) / 100)
-    drilled = (
-        height_mm / diameter <= shop.drilling.drill_ratio
-        and diameter >= shop.drilling.drill_min_mm
-        and material.binder_percent is None  # carbide is eroded
-    )
+    made = piercing(float(diameter), height_mm)
+    if made is None:
+        return _none(
+            circle,
+            height_mm,
+            f"nothing in the shop makes a start hole of {diameter:g} through {height_mm:.1f}",
+        )
     tight = inscribed - diameter < 2 * machine.start_hole_clear_mm - tol.SURFACE_MM
-    return StartHole(circle, height_mm, float(diameter), "drilled" if drilled else "eroded", tight, None)
+    return StartHole(circle, height_mm, float(diameter), made[1], tight, None, made[0])
 
 
 def _none(circle: Circle, height_mm: float, problem: str) -> StartHole:

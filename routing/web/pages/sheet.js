@@ -178,7 +178,7 @@ export async function sheetPage({ main, rest, complain, announce, take }) {
   }
 
   function holding(setups) {
-    const row = s => el("tr", null, el("th", { scope: "row" }, s.setup), el("td", null, processMark(s.process)), el("td", { className: "figures" }, s.from_side),
+    const row = s => el("tr", null, el("th", { scope: "row" }, s.number), el("td", null, processMark(s.process)), el("td", { className: "figures" }, s.from_side),
       el("td", null, s.held_by, s.grade === "holds" ? "" : ` (${s.grade})`), el("td", null, s.reason), el("td", null, s.refused.map(r => el("div", null, `${r.way}: ${r.reason}`))));
     return setups.length === 0 ? [] : [
       el("h2", null, "How each setup is held"),

@@ -144,6 +144,11 @@ class Sides:
             self._sections[key] = Sections(View.of(self.part, toward), mesh.vertices[mesh.triangles])
         return self._sections[key]
 
+    def plan_of(self, toward: Array, feature: Feature) -> tuple[View, float, Any]:
+        """The view from a unit direction, a feature's lowest level there and its plan (shapely)."""
+        view = self._seen(toward).view
+        return view, *self._plan(view, feature)
+
     def _plan(self, view: View, feature: Feature) -> tuple[float, Any]:
         """The lowest level of a feature and its plan."""
         key = (*np.round(view.along, 9),), feature.id

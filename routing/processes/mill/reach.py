@@ -13,19 +13,21 @@ from featurize.brep.surfaces import Array, Cone, Freeform, Plane
 from featurize.brep.surfaces_at import parallel
 from featurize.feature import Feature, Kind, Role, Vec3
 from featurize.recognise.scene import vec
-from routing.processes.approaches import approaches, furthest, side_name
-from routing.processes.base import JobContext, Rest, Verdict
+from routing.processes.approaches import approaches
+from routing.processes.context import JobContext
 from routing.processes.corners import Corner, feet, hollow_radius, inside_corners, inside_feet, is_wall, vees
 from routing.processes.heights import HeightGrid
-from routing.processes.shop import Cutter
+from routing.processes.mill.shop import MillShop
+from routing.processes.mill.side_cut import but_for, neck_corners, side_cut
+from routing.processes.mill.verdict import MILL, MillVerdict
+from routing.processes.protocol import Rest, furthest
 from routing.processes.sight import Hidden, hidden_from, hits
-from routing.processes.undercut import but_for, is_undercut, neck_corners, side_cut
+from routing.processes.tools import Cutter, Drill
+from routing.processes.undercut import is_undercut
 
-ORDER = 30
-NAME = "mill"
 # Edge breaks are cut with any tool's flank or a form tool: no inner radius matters to them.
 _BROKEN = (Kind.CHAMFER, Kind.EDGE_ROUND)
-# How far the question came when a cutter did not get in between walls.
+# The progress of a question that ends where a cutter does not get in between walls.
 _GAP = 4
 # A cutter tried on a shaped surface; more only refine which one is the largest.
 _TRIES = 4
@@ -41,30 +43,25 @@ class Limit:
     sharp: bool = False
 
 
-class Milling:
-    name = NAME
-
-    def judge(self, job: JobContext, feature: Feature) -> Verdict:
-        if NAME not in job.shop.rule(job.material).processes:
-            return _no(f"the shop does not mill {job.material.name}")
-        if is_undercut(feature):
-            return _undercut(job, feature)
-        ways = [_drilled] if feature.thread else [_drilled, _milled] if feature.bores else [_milled]
-        answers = []
-        for toward in approaches(job, feature):
-            for way in ways:
-                answers.append(way(job, feature, toward))
-                if answers[-1].workable:
-                    return answers[-1]
-        return furthest(answers)
+def judge(job: JobContext, feature: Feature) -> MillVerdict:
+    """The first side from which a drill or a cutter makes a feature, else the refusal that says most."""
+    if not job.uses(MILL):
+        return _no(f"the shop does not mill {job.material.name}")
+    if is_undercut(feature):
+        return _undercut(job, feature)
+    ways = [_drilled] if feature.thread else [_drilled, _milled] if feature.bores else [_milled]
+    answers = []
+    for toward in approaches(job, feature):
+        for way in ways:
+            answers.append(way(job, feature, toward))
+            if answers[-1].workable:
+                return answers[-1]
+    return furthest(answers)
 
 
-PROCESS = Milling()
-
-
-def _undercut(job: JobContext, feature: Feature) -> Verdict:
+def _undercut(job: JobContext, feature: Feature) -> MillVerdict:
     """By a side cutter, a slot's neck by a flat one before; else as all else, which comes at some grooves."""
-    answer = side_cut(job, feature, NAME)
+    answer = side_cut(job, feature)
     neck, done = feature.dims.get("neck_width_mm"), answer.workable or answer.rest is not None
     if done and neck is not None:
         return _neck_first(job, feature, neck, answer)
@@ -73,15 +70,19 @@ def _undercut(job: JobContext, feature: Feature) -> Verdict:
     straight = [_milled(job, feature, toward) for toward in approaches(job, feature)]
     found = next((v for v in straight if v.workable), furthest(straight))
     # Where a straight cutter at least sees a groove whole, its refusal, and the bulk it can take, say more.
-    seen = neck is None and float(found.details.get("stage", 0.0)) > 1
+    seen = neck is None and found.progress > 1
     return found if found.workable or seen else answer
 
 
-def _neck_first(job: JobContext, feature: Feature, neck_mm: float, answer: Verdict) -> Verdict:
+def _neck_first(job: JobContext, feature: Feature, neck_mm: float, answer: MillVerdict) -> MillVerdict:
     """A flat cutter opens the neck to the floor, then the side cutter follows."""
     assert feature.axis is not None
     toward, depth = np.array(feature.axis.direction), feature.dims["depth_mm"]
-    flat = [c for c in job.shop.cutters if c.kind == "flat" and c.diameter_mm <= neck_mm + tol.SURFACE_MM]
+    flat = [
+        c
+        for c in job.shop[MillShop].cutters
+        if c.kind == "flat" and c.diameter_mm <= neck_mm + tol.SURFACE_MM
+    ]
     flat = [c for c in flat if _reaches(job, c, depth)]
     if not flat:
         return _no(f"no flat cutter opens the neck {neck_mm:.3g} to depth {depth:.3g}", 2)
@@ -93,11 +94,12 @@ def _neck_first(job: JobContext, feature: Feature, neck_mm: float, answer: Verdi
     return but_for(job, answer, corners, first.radius_mm, depth)
 
 
-def _drilled(job: JobContext, feature: Feature, toward: Array) -> Verdict:
+def _drilled(job: JobContext, feature: Feature, toward: Array) -> MillVerdict:
     """Drilled bores, and a thread milled in one pass from the mouth."""
-    rule = job.shop.drilling
+    rule = job.shop[MillShop].drilling
     axis = np.array(feature.axis.direction) if feature.axis else toward
-    details: dict[str, float | str] = {"side": side_name(job, toward)}
+    drilled: list[tuple[float, float]] = []
+    thread_reach = None
     if not parallel(axis, toward, tol.AXIS_DEG):
         return _no("a drill cannot come along the hole's axis from here")
     # A modelled thread's flanks are undercut, and thread-milled all the same.
@@ -113,6 +115,7 @@ def _drilled(job: JobContext, feature: Feature, toward: Array) -> Verdict:
             return _no(f"diameter {d:.3g} is over the largest drill {rule.drill_max_mm:g}", 2)
         if (ratio := depth / d) > rule.drill_ratio + 1e-9:
             return _no(f"depth {depth:.3g} is {ratio:.1f} diameters of {d:.3g}, over {rule.drill_ratio:g}", 2)
+        drilled.append((d, depth))
         words.append(f"drill {d:.3g} to depth {depth:.3g}, {ratio:.1f} diameters")
     if not words:
         return _no("no straight bore to drill")
@@ -125,15 +128,23 @@ def _drilled(job: JobContext, feature: Feature, toward: Array) -> Verdict:
         deep = feature.dims.get("thread_depth_mm", max(b.end_mm for b in feature.bores if b.is_cylinder))
         reach = rule.thread_ratio * major
         how = f"to depth {reach:.3g}, {rule.thread_ratio:g} diameters" if deep > reach else "in one pass"
-        details["thread_reach_mm"] = min(deep, reach)
+        thread_reach = min(deep, reach)
         words.append(f"thread-mill {feature.thread.designation} {how} from the mouth")
-    return Verdict(NAME, True, ", ".join(words), details=details)
+    return MillVerdict(
+        process=MILL,
+        workable=True,
+        reason=", ".join(words),
+        approaches=(job.approach(toward),),
+        tool=Drill(drilled[0][0]),
+        drilled=tuple(drilled),
+        thread_reach_mm=thread_reach,
+    )
 
 
-def _milled(job: JobContext, feature: Feature, toward: Array) -> Verdict:
+def _milled(job: JobContext, feature: Feature, toward: Array) -> MillVerdict:
     if hidden := hidden_from(job, feature.faces, toward):
         return _no(_in_the_way(job, hidden, toward), 1, place=hidden.place)
-    owned = sorted(job.shop.cutters, key=lambda c: -c.diameter_mm)
+    owned = sorted(job.shop[MillShop].cutters, key=lambda c: -c.diameter_mm)
     corner = _corner(job, feature, toward)
     fits = [c for c in owned if corner is None or c.radius_mm <= corner.mm + tol.LENGTH_MM]
     if fits:
@@ -144,7 +155,7 @@ def _milled(job: JobContext, feature: Feature, toward: Array) -> Verdict:
 
 def _but_corners(
     job: JobContext, feature: Feature, toward: Array, owned: Sequence[Cutter], limit: Limit
-) -> Verdict:
+) -> MillVerdict:
     """The refusal for inside corners under every cutter, with what the smallest that reaches would leave."""
     grid = HeightGrid.of(job, feature, toward)
     smallest = owned[-1].radius_mm
@@ -166,8 +177,10 @@ def _but_corners(
         if bulk.workable:
             words = f"{len(places)} inside corner{'s' if len(places) > 1 else ''} left at R {radius:g}"
             rest = Rest(words, volume(radius), places)
-            return replace(refused, details={**bulk.details, **refused.details}, rest=rest)
-        if float(bulk.details["stage"]) == _GAP:
+            return replace(
+                refused, approaches=bulk.approaches, tool=bulk.tool, reach_mm=bulk.reach_mm, rest=rest
+            )
+        if bulk.progress == _GAP:
             return refused  # nor will a larger one get in
     return refused
 
@@ -179,7 +192,7 @@ def _cut(
     fits: Sequence[Cutter],
     corner: Limit | None,
     left: Sequence[Vec3] = (),
-) -> Verdict:
+) -> MillVerdict:
     """The largest of some cutters that gets everywhere but into the corners ``left`` to others."""
     grid = HeightGrid.of(job, feature, toward)
     foot = _foot(job, feature, toward)
@@ -192,7 +205,7 @@ def _cut(
         fits = [c for c in fits if _foot_fits(c, foot, shaped=bool(shaped))]
     if not fits:
         if foot is not None:
-            least = min(c.corner_radius_mm for c in job.shop.cutters)
+            least = min(c.corner_radius_mm for c in job.shop[MillShop].cutters)
             return _no(f"{foot.words} is under every cutter's corner, from {least:.3g}", 2, place=foot.place)
         return _no("no ball or bull-nose cutter for a shaped surface", 2)
     tried, fits = fits, [c for c in fits if _reaches(job, c, grid.depth_mm)]
@@ -206,7 +219,7 @@ def _cut(
     tried, fits = fits, [c for c in fits if _held_clear(job, feature, toward, c)]
     if not fits:
         small = min(tried, key=lambda c: c.diameter_mm)
-        shank = job.shop.holding.shank_of(small)
+        shank = job.shop[MillShop].holding.shank_of(small)
         return _no(f"what stands beside it is in the way of the {shank:g} shank or of the holder", 3)
     gap, ends = None, feet(job, feature, toward)
     across, fronts = _gaps(job, feature, toward)
@@ -233,7 +246,7 @@ def _cut(
         if found is None:
             return verdict
         cutter = found
-    words = [f"{cutter.diameter_mm:g} {cutter.kind} cutter from {side_name(job, toward)}"]
+    words = [f"{cutter.diameter_mm:g} {cutter.kind} cutter from {job.side_name(toward)}"]
     if shaped and cutter.corner_radius_mm > 0:
         cusp = job.shop.general.contour_leave_mm
         words.append(f"rows {rows_mm(cutter.corner_radius_mm, cusp):.3g} apart for cusps of {cusp:g}")
@@ -241,14 +254,14 @@ def _cut(
         words.append(f"inside corner R {corner.mm:.3g} over its radius {cutter.radius_mm:.3g}")
     if grid.depth_mm > tol.SURFACE_MM:
         words.append(f"depth {grid.depth_mm:.3g}, {grid.depth_mm / cutter.diameter_mm:.1f} diameters")
-    details: dict[str, float | str] = {
-        "cutter_mm": cutter.diameter_mm,
-        "cutter": cutter.kind,
-        "cutter_corner_mm": cutter.corner_radius_mm,
-        "reach_mm": grid.depth_mm,
-        "side": side_name(job, toward),
-    }
-    return Verdict(NAME, True, ", ".join(words), details=details)
+    return MillVerdict(
+        process=MILL,
+        workable=True,
+        reason=", ".join(words),
+        approaches=(job.approach(toward),),
+        tool=cutter,
+        reach_mm=grid.depth_mm,
+    )
 
 
 def rows_mm(radius_mm: float, cusp_mm: float) -> float:
@@ -269,7 +282,7 @@ def _gaps(job: JobContext, feature: Feature, toward: Array) -> tuple[Array, Arra
     normals = normals - np.outer(normals @ toward, toward)
     normals /= np.linalg.norm(normals, axis=1, keepdims=True)
     points = np.vstack([job.scene.off_surface(i) for i in walls])
-    widest = max(c.diameter_mm for c in job.shop.cutters)
+    widest = max(c.diameter_mm for c in job.shop[MillShop].cutters)
     # On a hollow wall the mesh is nearer than the face by its deflection, on both sides.
     return hits(job.part.mesh, points, normals, widest)[0] + 4 * job.part.mesh.deflection_mm, points
 
@@ -325,7 +338,9 @@ def _is_shaped(face: Face, toward: Array) -> bool:
     return not isinstance(face.surface, Cone) or hollow_radius(face) is not None
 
 
-def _shaped(job: JobContext, grid: HeightGrid, cutters: Sequence[Cutter]) -> tuple[Verdict, Cutter | None]:
+def _shaped(
+    job: JobContext, grid: HeightGrid, cutters: Sequence[Cutter]
+) -> tuple[MillVerdict, Cutter | None]:
     """The largest cutter that follows a free-form surface, by the height grid.
 
     Within a radius of the surface's rim the foot decides, not the shape.
@@ -338,7 +353,7 @@ def _shaped(job: JobContext, grid: HeightGrid, cutters: Sequence[Cutter]) -> tup
     for cutter in tried:
         left = grid.leaving(cutter, inset_mm=cutter.radius_mm)
         if left.height_mm <= accepted + slope:
-            return Verdict(NAME, True, ""), cutter
+            return MillVerdict(process=MILL, workable=True, reason=""), cutter
     assert left is not None
     name = f"{tried[-1].diameter_mm:g} {tried[-1].kind} cutter"
     reason = f"the {name} would leave {left.height_mm:.3g} in the hollow, over {accepted:g}"
@@ -358,14 +373,14 @@ def reach_mm(job: JobContext, cutter: Cutter) -> float:
     rule = job.shop.rule(job.material)
     small = cutter.diameter_mm < rule.small_cutter_mm
     ratio = rule.small_length_ratio if small else rule.length_ratio
-    if job.shop.holding.neck_under_mm <= job.shop.holding.coating_mm:
-        ratio = min(ratio, job.shop.holding.flute_ratio)  # the coated neck would rub on the wall
+    if job.shop[MillShop].holding.neck_under_mm <= job.shop[MillShop].holding.coating_mm:
+        ratio = min(ratio, job.shop[MillShop].holding.flute_ratio)  # the coated neck would rub on the wall
     return min(cutter.reach_mm, cutter.diameter_mm * ratio)
 
 
 def _held_clear(job: JobContext, feature: Feature, toward: Array, cutter: Cutter) -> bool:
     """Whether shank and holder pass everything that stands beside the cutter's path."""
-    held = job.shop.holding
+    held = job.shop[MillShop].holding
     grid = HeightGrid.of(job, feature, toward)
     if grid.top_mm <= grid.floor_mm + cutter.reach_mm + tol.LENGTH_MM:
         return True  # nothing on the part stands so high
@@ -386,15 +401,21 @@ def _reaches(job: JobContext, cutter: Cutter, depth_mm: float) -> bool:
 
 def _in_the_way(job: JobContext, hidden: Hidden, toward: Array) -> str:
     how = "looks away (undercut)" if hidden.undercut else "stands in the way"
-    return f"{job.call(hidden.face)} {how} from {side_name(job, toward)}"
+    return f"{job.call(hidden.face)} {how} from {job.side_name(toward)}"
 
 
 def _no(
     reason: str,
-    stage: int = 0,
+    progress: int = 0,
     *,
     shortfall: float = 0.0,
     place: Vec3 | None = None,
-) -> Verdict:
-    """``stage`` tells how far the question came before the answer was no."""
-    return Verdict(NAME, False, reason, shortfall, place, {"stage": float(stage)})
+) -> MillVerdict:
+    return MillVerdict(
+        process=MILL,
+        workable=False,
+        reason=reason,
+        shortfall_mm3=shortfall,
+        place=place,
+        progress=progress,
+    )

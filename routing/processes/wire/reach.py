@@ -16,128 +16,129 @@ from featurize.brep.surfaces import Array, Cone, Cylinder, Freeform, Plane
 from featurize.brep.surfaces_at import parallel
 from featurize.feature import Feature, Kind, Vec3
 from featurize.recognise.scene import vec
-from routing.processes.base import JobContext, Rest, Verdict
+from routing.processes.context import JobContext
 from routing.processes.corners import Corner, inside_corners, lean_deg
 from routing.processes.finish import demands
-from routing.processes.shop import Wire
+from routing.processes.protocol import Rest
 from routing.processes.sight import hidden_from_wire, tilt_deg
-from routing.processes.surface_grind import judge as surface_grind
+from routing.processes.tools import Wire
 from routing.processes.wire.profiles import cuts, wire_view
+from routing.processes.wire.shop import WireShop
 from routing.processes.wire.start_holes import Circle, largest_circle, start_hole
+from routing.processes.wire.verdict import WIRE, WireVerdict
 
-ORDER = 10
 NAME = "wire"
 # Below this the opening of a polygon by a disc loses only its own chords.
 _LEFT_MM = 4 * tol.MESH_DEFLECTION_MM
 
 
-class WireErosion:
-    name = NAME
+def judge(job: JobContext, feature: Feature) -> WireVerdict:
+    """The first direction in which a wire makes a feature, else the first refusal."""
+    if not job.uses(WIRE):
+        return _no(f"the shop does not wire {job.material.name}")
+    if feature.thread is not None or feature.kind == Kind.THREADED_HOLE:
+        doubtful = feature.thread is not None and feature.thread.designation is None
+        return _no("it may be a thread" if doubtful else "a thread cannot be wired")
+    # A hole called out tighter than a drill holds is no clearance hole.
+    drilled = job.shop.general.clearance_holes == "drill" and not demands(feature)
+    if feature.kind == Kind.HOLE and drilled:
+        return _no("the shop drills its holes")
+    answers = [_along(job, feature, d) for d in axes(job, feature)]
+    return next((v for v in answers if v.workable), answers[0])
 
-    def judge(self, job: JobContext, feature: Feature) -> Verdict:
-        if NAME not in job.shop.rule(job.material).processes:
-            return _no(f"the shop does not wire {job.material.name}")
-        if feature.thread is not None or feature.kind == Kind.THREADED_HOLE:
-            doubtful = feature.thread is not None and feature.thread.designation is None
-            return _no("it may be a thread" if doubtful else "a thread cannot be wired")
-        # A hole called out tighter than a drill holds is no clearance hole.
-        drilled = job.shop.general.clearance_holes == "drill" and not demands(feature)
-        if feature.kind == Kind.HOLE and drilled:
-            return _no("the shop drills its holes")
-        answers = [self._along(job, feature, d) for d in _axes(job, feature)]
-        return next((v for v in answers if v.workable), answers[0])
 
-    def _along(self, job: JobContext, feature: Feature, along: Array) -> Verdict:
-        machine = job.shop.wire_machine
-        faces = job.faces(feature)
-        limit = machine.taper_limit_deg
-        for face in faces:
-            lean = lean_deg(face, along)
-            if lean > limit + tol.PARALLEL_DEG:
-                across = isinstance(face.surface, Plane) and abs(lean - 90.0) < 1.0
-                leans = f"leans {lean:.1f} deg, over the machine's {limit:g} deg"
-                how = "lies across the wire" if across else leans
-                return _no(f"{job.call(face.id)} {how}", place=vec(face.centroid))
-            if not _is_ruled(face, along):
-                return _no(f"{job.call(face.id)} is not ruled along the wire", place=vec(face.centroid))
-            if (tilt := tilt_deg(job, face, along)) > limit + tol.CONE_MIN_DEG:
-                said = f"tilts the wire {tilt:.1f} deg at its corner, over the machine's {limit:g} deg"
-                return _no(f"{job.call(face.id)} {said}", place=vec(face.centroid))
-        height = job.extent_mm(along)
-        if height > machine.height_limit_mm:
-            return _no(f"height {height:.1f} is over the machine's {machine.height_limit_mm:g}")
-        if hidden := hidden_from_wire(job, faces, along):
-            return _no(f"{job.call(hidden.face)} stands in the wire's way", place=hidden.place)
-        return self._fitted(job, feature, along, height)
+def _along(job: JobContext, feature: Feature, along: Array) -> WireVerdict:
+    machine = job.shop[WireShop].machine
+    faces = job.faces(feature)
+    limit = machine.taper_limit_deg
+    for face in faces:
+        lean = lean_deg(face, along)
+        if lean > limit + tol.PARALLEL_DEG:
+            across = isinstance(face.surface, Plane) and abs(lean - 90.0) < 1.0
+            leans = f"leans {lean:.1f} deg, over the machine's {limit:g} deg"
+            how = "lies across the wire" if across else leans
+            return _no(f"{job.call(face.id)} {how}", place=vec(face.centroid))
+        if not _is_ruled(face, along):
+            return _no(f"{job.call(face.id)} is not ruled along the wire", place=vec(face.centroid))
+        if (tilt := tilt_deg(job, face, along)) > limit + tol.CONE_MIN_DEG:
+            said = f"tilts the wire {tilt:.1f} deg at its corner, over the machine's {limit:g} deg"
+            return _no(f"{job.call(face.id)} {said}", place=vec(face.centroid))
+    height = job.extent_mm(along)
+    if height > machine.height_limit_mm:
+        return _no(f"height {height:.1f} is over the machine's {machine.height_limit_mm:g}")
+    if hidden := hidden_from_wire(job, faces, along):
+        return _no(f"{job.call(hidden.face)} stands in the wire's way", place=hidden.place)
+    return _fitted(job, feature, along, height)
 
-    def _fitted(self, job: JobContext, feature: Feature, along: Array, height: float) -> Verdict:
-        corners = inside_corners(job, feature, along)
-        air, inner = _air(job, feature, along)
-        wires = sorted(job.shop.wires, key=lambda w: -w.corner_mm)
-        tightest = corners[0] if corners else None
-        near = _near(job, feature, along)
-        sharp = View.of(job.part, along).flat(
-            np.array([c.place for c in corners if not c.radius_mm]).reshape(-1, 3)
-        )
-        wire = next((w for w in wires if _enters(w, tightest, job) and _passes(w, air, near, sharp)), None)
-        lean = max(lean_deg(f, along) for f in job.faces(feature))
-        last = wires[-1]
-        left = [] if wire else [c for c in corners if not _enters(last, c, job)]
-        behind = sum(c.left_mm2(last.corner_mm) for c in left) * height
-        if wire is None:
-            if not left:
-                return _no(
-                    f"a gap is under the {last.diameter_mm:g} wire and twice its {last.gap_mm:g} gap",
-                    shortfall=_left(last, air) * height,
-                )
-            assert tightest is not None
-            reason = _corner_reason(last, tightest, job.shop.general.sharp_corner_leave_mm)
-            refused = _no(reason, shortfall=behind, place=tightest.place)
-            spots = View.of(job.part, along).flat(
-                np.array([c.place for c in corners if c in left or not c.radius_mm])
+
+def _fitted(job: JobContext, feature: Feature, along: Array, height: float) -> WireVerdict:
+    corners = inside_corners(job, feature, along)
+    air, inner = _air(job, feature, along)
+    machine = job.shop[WireShop].machine
+    wires = sorted(job.shop[WireShop].wires, key=lambda w: -w.corner_mm)
+    tightest = corners[0] if corners else None
+    near = _near(job, feature, along)
+    sharp = View.of(job.part, along).flat(
+        np.array([c.place for c in corners if not c.radius_mm]).reshape(-1, 3)
+    )
+    wire = next((w for w in wires if _enters(w, tightest, job) and _passes(w, air, near, sharp)), None)
+    lean = max(lean_deg(f, along) for f in job.faces(feature))
+    last = wires[-1]
+    left = [] if wire else [c for c in corners if not _enters(last, c, job)]
+    behind = sum(c.left_mm2(last.corner_mm) for c in left) * height
+    if wire is None:
+        if not left:
+            return _no(
+                f"a gap is under the {last.diameter_mm:g} wire and twice its {last.gap_mm:g} gap",
+                shortfall=_left(last, air) * height,
             )
-            if not _passes(last, air, near, spots):
-                return refused
-            wire = last
-        details: dict[str, float | str] = {
-            "wire_diameter_mm": wire.diameter_mm,
-            "gap_mm": wire.gap_mm,
-            "height_mm": height,
-            "taper_deg": round(lean, 3) if lean > tol.CONE_MIN_DEG else 0.0,
-            "axis": job.part.frame.side_of(along) or "slanted",
-        }
-        words = [f"ruled right through {height:.2f} of height", f"wire {wire.diameter_mm:g}"]
-        if tightest:
-            # A sharp corner keeps the radius of the wire.
-            r = tightest.radius_mm
-            fact = f"inside corner R {r:.3g}" if r else "sharp inside corner"
-            words.append(f"{fact} for the {wire.diameter_mm / 2:g} wire radius plus {wire.gap_mm:g} gap")
-            details["corner_radius_mm"] = r
-        if lean > tol.CONE_MIN_DEG:
-            words.append(f"taper {lean:.2f} deg")
-        place = None
-        if inner:
-            circle, view = _circle(job, feature, along, air)
-            hole = start_hole(circle, height, job.shop, job.material)
-            place = vec(view.solid(np.array(circle.centre)) + job.top_mm(along) * along)
-            details |= {"inscribed_mm": hole.inscribed_mm, "start_hole_at": _words(place)}
-            if hole.diameter_mm is None:
-                return _no(str(hole.problem), place=place, details=details)
-            details |= {"start_hole_mm": hole.diameter_mm, "start_hole_made": hole.how}
-            words.append(f"start hole {hole.diameter_mm:g} in the {hole.inscribed_mm:.3f} inscribed circle")
-        else:
-            words.append("started from the edge")
-        if left:
-            said = f"{len(left)} inside corner{'s' if len(left) > 1 else ''} left at R {last.corner_mm:g}"
-            rest = Rest(said, behind, tuple(c.place for c in left))
-            return replace(refused, details=details, rest=rest)
-        return Verdict(NAME, True, ", ".join(words), 0.0, place, details)
+        assert tightest is not None
+        reason = _corner_reason(last, tightest, job.shop.general.sharp_corner_leave_mm)
+        refused = _no(reason, shortfall=behind, place=tightest.place)
+        spots = View.of(job.part, along).flat(
+            np.array([c.place for c in corners if c in left or not c.radius_mm])
+        )
+        if not _passes(last, air, near, spots):
+            return refused
+        wire = last
+    answer = WireVerdict(
+        process=WIRE,
+        workable=True,
+        reason="",
+        approaches=(job.approach(along),),
+        tool=wire,
+        height_mm=height,
+        taper_deg=round(lean, 3) if lean > tol.CONE_MIN_DEG else 0.0,
+    )
+    words = [f"ruled right through {height:.2f} of height", f"wire {wire.diameter_mm:g}"]
+    if tightest:
+        # A sharp corner keeps the radius of the wire.
+        r = tightest.radius_mm
+        fact = f"inside corner R {r:.3g}" if r else "sharp inside corner"
+        words.append(f"{fact} for the {wire.diameter_mm / 2:g} wire radius plus {wire.gap_mm:g} gap")
+        answer = replace(answer, corner_radius_mm=r)
+    if lean > tol.CONE_MIN_DEG:
+        words.append(f"taper {lean:.2f} deg")
+    if inner:
+        circle, view = _circle(job, feature, along, air)
+        hole = start_hole(circle, height, machine, job.piercing)
+        place = vec(view.solid(np.array(circle.centre)) + job.top_mm(along) * along)
+        answer = replace(answer, start_hole=hole, start_at=place, place=place)
+        if hole.diameter_mm is None:
+            return replace(answer, workable=False, reason=str(hole.problem))
+        words.append(f"start hole {hole.diameter_mm:g} in the {hole.inscribed_mm:.3f} inscribed circle")
+    else:
+        words.append("started from the edge")
+    if left:
+        said = f"{len(left)} inside corner{'s' if len(left) > 1 else ''} left at R {last.corner_mm:g}"
+        rest = Rest(said, behind, tuple(c.place for c in left))
+        # What was found of the bulk stands with the refusal: the wire may go ahead of the next process.
+        bulk = replace(answer, workable=False, reason=refused.reason, place=refused.place)
+        return replace(bulk, shortfall_mm3=refused.shortfall_mm3, rest=rest)
+    return replace(answer, reason=", ".join(words))
 
 
-PROCESS = WireErosion()
-
-
-def _axes(job: JobContext, feature: Feature) -> list[Array]:
+def axes(job: JobContext, feature: Feature) -> list[Array]:
     """The thickness; another axis for closed openings along it and for straight runs as the shop wants it."""
     z = job.thickness
     axes = [z]
@@ -157,7 +158,7 @@ def _on_its_side(job: JobContext, feature: Feature) -> bool:
     wanted = job.shop.general.wire_on_its_side
     if wanted != "no wheel":
         return wanted == "always"
-    return isinstance(surface_grind.plan_of(job, feature), surface_grind.Refusal)
+    return not any(p.takes_run(job, feature) for p in job.processes.values())
 
 
 def _is_ruled(face: Face, along: Array) -> bool:
@@ -258,15 +259,5 @@ def _circle(job: JobContext, feature: Feature, along: Array, air: Any) -> tuple[
     return Circle((float(x), float(y)), float(spoke.length)), shade
 
 
-def _words(place: Vec3) -> str:
-    return " ".join(f"{c:.3f}" for c in place)
-
-
-def _no(
-    reason: str,
-    *,
-    shortfall: float = 0.0,
-    place: Vec3 | None = None,
-    details: dict[str, float | str] | None = None,
-) -> Verdict:
-    return Verdict(NAME, False, reason, shortfall, place, details or {})
+def _no(reason: str, *, shortfall: float = 0.0, place: Vec3 | None = None) -> WireVerdict:
+    return WireVerdict(process=WIRE, workable=False, reason=reason, shortfall_mm3=shortfall, place=place)

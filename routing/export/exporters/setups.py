@@ -1,4 +1,4 @@
-"""How each setup is held, and what may break out, as the route file says it; no file of its own."""
+"""The setups with their zeros, steps and holding, and what may break out; no file of its own."""
 
 from __future__ import annotations
 
@@ -7,12 +7,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from routing.export.numbers import rounded, vector
+from routing.export.route_json import plain
 from routing.export.work import Work
 
 if TYPE_CHECKING:  # these load the kernel
     from routing.plan.holding.by_threads import Screwed
-    from routing.plan.holding.plan import Held
     from routing.plan.holding.setup import Answer
+    from routing.plan.plan import Pass, PlannedStep, Setup
     from routing.plan.thin_walls import Fragile
 
 ORDER = 20
@@ -21,8 +22,8 @@ FILES = ()
 
 def write(work: Work, _folder: Path) -> dict[str, Any]:
     return {
-        "setups": [_setup(held) for held in work.route.holding],
-        "fragile": [_fragile(place) for place in work.route.fragile],
+        "setups": [_setup(setup) for setup in work.plan.setups],
+        "fragile": [_fragile(place) for place in work.plan.fragile],
     }
 
 
@@ -39,12 +40,22 @@ def _fragile(place: Fragile) -> dict[str, Any]:
     }
 
 
-def _setup(held: Held) -> dict[str, Any]:
-    answer = held.answer
+def _setup(setup: Setup) -> dict[str, Any]:
+    held = setup.held
+    answer, zero = held.answer, setup.zero
     return {
-        "setup": held.setup,
-        "process": held.process,
-        "from_side": held.from_side,
+        "number": setup.number,
+        "process": setup.process,
+        "from_side": setup.approach.side,
+        "up": vector(setup.approach.toward, 9),
+        "zero": {
+            "origin_mm": vector(zero.origin_mm),
+            **{name: vector(getattr(zero, name), 9) for name in "xyz"},
+            "touched_off": [plain(t) for t in zero.touched_off],
+        },
+        "stock_before": setup.stock_before,
+        "stock_after": setup.stock_after,
+        "steps": [_step(step) for step in setup.steps],
         "held_by": answer.way if answer else "nothing",
         "grade": str(answer.grade) if answer else "no",
         "reason": answer.reason if answer else "nothing in the shop's order holds it",
@@ -56,6 +67,29 @@ def _setup(held: Held) -> dict[str, Any]:
         "bears_on": list(held.bears_on),
         "refused": [_said(a) for a in held.refused],
         "threads": [_screwed(s) for s in held.screws],
+    }
+
+
+def _step(step: PlannedStep) -> dict[str, Any]:
+    return {
+        "number": step.number,
+        "stage": step.stage.words,
+        "process": step.process,
+        "features": list(step.features),
+        "minutes": rounded(step.minutes, 1),
+        "passes": [_pass(p) for p in step.passes],
+    }
+
+
+def _pass(p: Pass) -> dict[str, Any]:
+    return {
+        "feature": p.feature,
+        "region": p.region,
+        "tool": None if p.tool is None else {"words": str(p.tool), **plain(p.tool)},
+        "heights_mm": [rounded(p.high_mm), rounded(p.low_mm)],
+        "leaves_mm": {"floor": p.leaves.floor_mm, "wall": p.leaves.wall_mm},
+        "taken_off_by": p.taken_off_by,
+        "minutes": rounded(p.minutes, 2),
     }
 
 

@@ -13,9 +13,8 @@ from featurize.brep.part import Part
 from featurize.brep.planar_path import Segment, area_of
 from featurize.brep.surfaces import Array, Plane
 from featurize.brep.surfaces_at import parallel, square
-from featurize.feature import Feature, Kind, Vec3
-from routing.processes.base import JobContext, Verdict
-from routing.processes.shop import Wheel
+from featurize.feature import Feature, Vec3
+from routing.processes.context import JobContext
 from routing.processes.surface_grind.profile import (
     Run,
     Sight,
@@ -27,6 +26,8 @@ from routing.processes.surface_grind.profile import (
     runs,
     sight,
 )
+from routing.processes.surface_grind.shop import GrindShop
+from routing.processes.tools import Wheel
 
 # Past the ends of the blank, so that no skin is left there.
 OVERRUN_MM = 1.0
@@ -54,53 +55,6 @@ class Refusal:
     place: Vec3 | None = None
 
 
-@dataclass(frozen=True)
-class SurfaceGrind:
-    """The process; ``judge`` tries every side and traverse that could make the feature."""
-
-    name: str = "surface grind"
-
-    def judge(self, job: JobContext, feature: Feature) -> Verdict:
-        if feature.kind == Kind.OUTSIDE_FACE:
-            return Verdict(self.name, False, "an outside face comes with the blank")
-        found = plan_of(job, feature)
-        if isinstance(found, Refusal):
-            return Verdict(self.name, False, found.reason, found.shortfall_mm3, found.place)
-        frame = job.part.frame
-        side, traverse = (
-            direction_name(job.part, found.side),
-            direction_name(job.part, found.traverse).lstrip("+-"),
-        )
-        words = [f"open at both ends along {traverse} from {side}"]
-        words.append(f"wheel {found.wheel.width_mm:g} wide, corner R {found.wheel.corner_radius_mm:g}")
-        words += [f"sine plate or dressed angle {a:.3f} deg" for a in found.slopes_deg]
-        words += [f"wheel dressed to R {r:.3f}" for r in found.formed_mm]
-        view = sight(job.part, found.traverse, found.side)
-        lowest = min(
-            float(p[1]) for run in found.runs for s in run.stretches for p in (s.trace.low, s.trace.high)
-        )
-        return Verdict(
-            self.name,
-            True,
-            ", ".join(words),
-            details={
-                "side": side,
-                "traverse": traverse,
-                "wheel_width_mm": found.wheel.width_mm,
-                "wheel_corner_mm": found.wheel.corner_radius_mm,
-                "depth_mm": view.top - lowest,
-                **{f"slope{'' if k == 0 else k + 1}_deg": a for k, a in enumerate(found.slopes_deg)},
-                "run_mm": float(
-                    np.ptp(frame.local(job.cloud(feature.faces)) @ (frame.axes @ found.traverse))
-                ),
-            },
-        )
-
-
-ORDER = 20
-PROCESS = SurfaceGrind()
-
-
 def direction_name(part: Part, direction: Array) -> str:
     """A side such as "+z", or the angle a slanted direction makes with x."""
     label = part.frame.side_of(direction)
@@ -116,7 +70,7 @@ def plan_of(job: JobContext, feature: Feature) -> Grind | Refusal:
     """``plan`` with the shop's wheels, made once for a job."""
     key = ("wheel", feature.id, feature.faces, feature.opens_to, feature.run, feature.axis)
     leave = job.shop.general.sharp_corner_leave_mm
-    return job.kept(key, lambda: plan(job.part, feature, job.shop.wheels, leave, call=job.call))
+    return job.kept(key, lambda: plan(job.part, feature, job.shop[GrindShop].wheels, leave, call=job.call))
 
 
 def plan(

@@ -1,12 +1,11 @@
-"""What a process is asked and what it answers."""
+"""What every process may look at."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Hashable, Iterable, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Callable, Hashable, Iterable
+from dataclasses import dataclass, field, replace
 from functools import cached_property
-from types import MappingProxyType
-from typing import Any, Protocol, TypeVar
+from typing import Any, TypeVar
 from typing import cast as typed
 
 import numpy as np
@@ -14,53 +13,15 @@ import numpy as np
 from featurize.brep.part import Face, Part
 from featurize.brep.shadow import View, cast
 from featurize.brep.surfaces import Array
-from featurize.feature import Feature, Vec3
-from featurize.recognise.scene import Scene
+from featurize.feature import Feature
+from featurize.recognise.scene import Scene, vec
 from routing.processes.material import Material
 from routing.processes.preferences import Preferences
+from routing.processes.protocol import Approach, Process
+from routing.processes.rooms import all_processes
 from routing.processes.shop import Shop
 
 T = TypeVar("T")
-
-
-@dataclass(frozen=True)
-class Rest:
-    """What a process leaves of a feature whose bulk it takes: inside corners, for a later process.
-
-    ``words`` name them; ``volume_mm3`` and ``places`` (model mm) are theirs.
-    """
-
-    words: str
-    volume_mm3: float
-    places: tuple[Vec3, ...]
-
-
-@dataclass(frozen=True)
-class Verdict:
-    """One process's answer about one feature.
-
-    ``shortfall_mm3`` is what the process leaves of the feature's volume (an estimate from a height grid
-    where no closed form applies, 0 when not measured), ``place`` (model mm) where most of it stands.
-    ``details`` are the numbers behind the answer, with units in their names. ``rest`` is given with a
-    refusal where the process can go ahead of the one that makes the feature whole.
-    """
-
-    process: str
-    workable: bool
-    reason: str
-    shortfall_mm3: float = 0.0
-    place: Vec3 | None = None
-    details: Mapping[str, float | str] = field(default_factory=lambda: MappingProxyType({}))
-    rest: Rest | None = None
-
-
-class Process(Protocol):
-    """``judge`` is pure; it must answer for every kind of feature, in one sentence without a full stop."""
-
-    @property
-    def name(self) -> str: ...
-
-    def judge(self, job: JobContext, feature: Feature) -> Verdict: ...
 
 
 @dataclass(frozen=True, eq=False)
@@ -71,25 +32,66 @@ class JobContext:
     features: tuple[Feature, ...]
     shop: Shop
     choices: Preferences
+    pieces: tuple[Feature, ...] = ()
     _kept: dict[Hashable, object] = field(default_factory=dict, repr=False)
 
     @cached_property
     def material(self) -> Material:
-        return Material.named(self.choices.material)
+        return self.choices.made_of()
 
     @cached_property
     def scene(self) -> Scene:
         """Mesh corners, facets and lines of sight for each face."""
-        return Scene(self.part, frozenset())
+        return self.kept("scene", lambda: Scene(self.part, frozenset()))
 
     @cached_property
     def owner(self) -> dict[int, Feature]:
         """The feature of each face."""
-        return {face: feature for feature in self.features for face in feature.faces}
+        return {face: feature for feature in (*self.features, *self.pieces) for face in feature.faces}
 
     @cached_property
     def by_id(self) -> dict[str, Feature]:
         return {feature.id: feature for feature in self.features}
+
+    @cached_property
+    def processes(self) -> dict[str, Process]:
+        """Every process by name, first to be asked first."""
+        return {process.name: process for process in all_processes()}
+
+    @cached_property
+    def squarer(self) -> Process:
+        """Who squares the blank; raises LookupError where nobody does."""
+        for process in self.processes.values():
+            if process.squaring(self, self.features[:1]):
+                return process
+        raise LookupError("no process squares the blank")
+
+    def approach(self, toward: Array, traverse: Array | None = None) -> Approach:
+        """A way for a tool to come, named in the part's frame."""
+        run = None if traverse is None else vec(traverse)
+        return Approach(vec(toward), self.side_name(toward), run)
+
+    def side_name(self, toward: Array) -> str:
+        """A side such as "+z", or a slanted direction in the part's own frame."""
+        side = self.part.frame.side_of(toward)
+        if side is not None:
+            return side
+        x, y, z = (round(float(c), 3) + 0.0 for c in self.part.frame.axes @ toward)
+        return f"({x:g}, {y:g}, {z:g})"
+
+    def uses(self, process: str) -> bool:
+        """Whether the shop uses a process on this material."""
+        used = self.shop.rule(self.material).processes
+        return not used or process in used
+
+    def piercing(self, diameter_mm: float, depth_mm: float) -> tuple[str, str] | None:
+        """The first process that makes a plain hole right through, and how; None where none does."""
+        asked = ((p.name, p.pierces(self, diameter_mm, depth_mm)) for p in self.processes.values())
+        return next(((name, how) for name, how in asked if how), None)
+
+    def with_pieces(self, pieces: Iterable[Feature]) -> JobContext:
+        """The same with regions of a feature beside the features; what is kept is shared."""
+        return replace(self, pieces=tuple(pieces))
 
     @property
     def thickness(self) -> Array:

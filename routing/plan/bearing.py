@@ -19,7 +19,7 @@ from featurize import tolerances as tol
 from featurize.brep.shadow import View, areas, cast
 from featurize.brep.surfaces import Array
 from featurize.feature import Kind
-from routing.processes.base import JobContext
+from routing.processes.context import JobContext
 
 
 @dataclass(frozen=True, eq=False)
