@@ -5,10 +5,16 @@ A region is judged as a feature of its own: its id is the feature's with a numbe
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
-from featurize.feature import Feature
+import numpy as np
+
+from featurize import tolerances as tol
+from featurize.feature import Axis, Bore, Feature
+from featurize.recognise.scene import vec
+from featurize.recognise.threads import is_through, thread_bore
+from featurize.standards.threads import parse
 from routing.processes.context import JobContext
 
 
@@ -30,6 +36,99 @@ def whole(feature: Feature) -> Region:
 
 
 def splits(job: JobContext, feature: Feature) -> Iterator[Sequence[Region]]:
-    """Ways to split a feature, the simplest first."""
-    del job, feature
-    yield from ()
+    """Ways to split a feature, the simplest first: a through bore in its core and what widens to each mouth."""
+    if not feature.bores or feature.axis is None or not is_through(feature):
+        return
+    core = _core(feature)
+    first, last = feature.bores.index(core[0]), feature.bores.index(core[-1])
+    before, after = feature.bores[:first], feature.bores[last + 1 :]
+    if not after and not before:
+        return
+    stage = _stages_of_faces(job, feature)
+    threaded = feature.thread is not None
+    if threaded and after:
+        # A thread's relief is opened from its own mouth with it.
+        yield _regions(job, feature, stage, [(0, last + 1), (last + 1, len(feature.bores))], core=0)
+    cuts = [(0, first), (first, last + 1), (last + 1, len(feature.bores))]
+    places = [cut for cut in cuts if cut[0] < cut[1]]
+    yield _regions(job, feature, stage, places, core=places.index((first, last + 1)))
+
+
+def _core(feature: Feature) -> tuple[Bore, ...]:
+    """The thread's bore, else the narrowest straight stage; of bores without one the narrowest stage."""
+    if feature.thread is not None and feature.thread.designation is not None:
+        return (thread_bore(feature, parse(feature.thread.designation)[0]),)
+    straight = [b for b in feature.bores if b.is_cylinder] or list(feature.bores)
+    return (min(straight, key=lambda b: min(b.start_diameter_mm, b.end_diameter_mm)),)
+
+
+def _stages_of_faces(job: JobContext, feature: Feature) -> Mapping[int, int]:
+    """The place in ``feature.bores`` of each face; a level ring between two stages is the wider one's."""
+    assert feature.axis is not None
+    mouth, out = np.array(feature.axis.origin), np.array(feature.axis.direction)
+    found = {}
+    for face in feature.faces:
+        depths = (mouth - job.cloud([face])) @ out
+        low, high = float(depths.min()), float(depths.max())
+        if high - low > tol.SURFACE_MM:
+            shared = [max(0.0, min(high, b.end_mm) - max(low, b.start_mm)) for b in feature.bores]
+            found[face] = int(np.argmax(shared))
+            continue
+        level = (low + high) / 2
+        beside = [
+            k
+            for k, b in enumerate(feature.bores)
+            if b.start_mm - tol.SURFACE_MM <= level <= b.end_mm + tol.SURFACE_MM
+        ]
+        found[face] = max(
+            beside, key=lambda k: max(feature.bores[k].start_diameter_mm, feature.bores[k].end_diameter_mm)
+        )
+    return found
+
+
+def _regions(
+    job: JobContext,
+    feature: Feature,
+    stage: Mapping[int, int],
+    places: Sequence[tuple[int, int]],
+    core: int,
+) -> list[Region]:
+    """A region for each run of stages (from, to); those beyond the core are seen from the far mouth."""
+    assert feature.axis is not None
+    out, mouth = np.array(feature.axis.direction), np.array(feature.axis.origin)
+    length = feature.bores[-1].end_mm
+    far = Axis(vec(mouth - length * out), vec(-out))
+    found = []
+    for n, (start, stop) in enumerate(places):
+        bores, axis, beyond = feature.bores[start:stop], feature.axis, n > core
+        if beyond:
+            axis = far
+            bores = tuple(
+                Bore(length - b.end_mm, length - b.start_mm, b.end_diameter_mm, b.start_diameter_mm)
+                for b in reversed(bores)
+            )
+        side = job.side_name(np.array(axis.direction))
+        faces = tuple(f for f in feature.faces if start <= stage[f] < stop)
+        words = "core" if n == core else f"{_name(bores)} at {side}"
+        opens = feature.opens_to if n == core else tuple(s for s in feature.opens_to if s == side)
+        dims = feature.dims if n == core else {"depth_mm": bores[-1].end_mm}
+        piece = feature.but(
+            id=f"{feature.id}.{n + 1}",
+            faces=faces,
+            roles={f: feature.roles[f] for f in faces},
+            bores=bores,
+            axis=axis,
+            opens_to=opens,
+            dims=dims,
+            thread=feature.thread if n == core else None,
+            callouts=feature.callouts if n == core else (),
+            text=words,
+        )
+        found.append(Region(feature, piece, words, n == core))
+    return found
+
+
+def _name(bores: Sequence[Bore]) -> str:
+    sink = any(not b.is_cylinder for b in bores)
+    ring = any(b.is_cylinder for b in bores)
+    return "counterbore and sink" if sink and ring else "sink" if sink else "counterbore"

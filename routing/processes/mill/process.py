@@ -53,7 +53,7 @@ class Milling(Process):
         def task(stage: Stage) -> Task:
             return Task(stage, MILL, way, feature, verdict, verdict.tool)
 
-        if feature.bores:
+        if verdict.drilled or (feature.bores and not verdict.workable):
             steps = [task(Stage.DRILL)]
             thread = feature.thread
             if thread and thread.designation:
@@ -61,7 +61,8 @@ class Milling(Process):
                     steps.append(task(Stage.RELIEF).but(tool=None))
                 steps.append(task(Stage.THREAD).but(tool=ThreadMill(thread.designation, thread.major_mm)))
             return steps
-        if feature.kind in (Kind.CHAMFER, Kind.EDGE_ROUND):
+        sink = feature.bores and not any(b.is_cylinder for b in feature.bores)
+        if sink or feature.kind in (Kind.CHAMFER, Kind.EDGE_ROUND):
             return [task(Stage.FINISH)]
         return [task(stage) for stage in STAGES]
 
