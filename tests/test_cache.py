@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 import time
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +15,7 @@ from routing.inputs.shop import load_shop
 from routing.jobs.batch import cache as module
 from routing.jobs.batch.cache import Cache, cached_run, default_folder, key_of, program, sha256
 from routing.jobs.result import JobResult
+from tests.support.routed import owned, shop_with
 
 SHOP = load_shop()
 
@@ -85,7 +85,7 @@ def test_every_input_is_in_the_key(tmp_path: Path, monkeypatch: pytest.MonkeyPat
     blank = tmp_path / "blank.step"
     blank.write_text("one")
     base = ("a.step", "0" * 64, Choices(), SHOP)
-    wheels = replace(SHOP, wheels=SHOP.wheels[:-1])
+    wheels = shop_with(SHOP, wheels=owned("wheels", SHOP)[:-1])
     keys = [
         key_of(*base),
         key_of("b.step", *base[1:]),

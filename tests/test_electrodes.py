@@ -29,7 +29,6 @@ from OCP.IntCurvesFace import IntCurvesFace_ShapeIntersector
 from OCP.TopAbs import TopAbs_Orientation, TopAbs_ShapeEnum, TopAbs_State
 from OCP.TopLoc import TopLoc_Location
 from OCP.TopoDS import TopoDS
-from routing.processes.sink_erode.judge import leaves_mm
 
 from featurize.brep.shapes import each
 from featurize.brep.solids import KernelError, is_valid, solids_of, volume_of
@@ -45,12 +44,13 @@ from routing.processes.sink_erode import rules as plan
 from routing.processes.sink_erode.body import Body, bodies_of, electrode_body
 from routing.processes.sink_erode.cavity import Cavity, cavity_of, vertex
 from routing.processes.sink_erode.forecast import size_mm
+from routing.processes.sink_erode.reach import leaves_mm
 from routing.processes.sink_erode.zones import Zone, zones_of
-from tests.support.routed import UP, asked, block, job_of, the
+from tests.support.routed import UP, asked, block, job_of, owned, the
 
 ROOT = Path(__file__).resolve().parents[1]
 SHOP = load_shop()
-OWNED = SHOP.electrodes
+OWNED = owned("electrodes", SHOP)
 FINISH, ROUGH = OWNED.finish_gap_mm, OWNED.rough_gap_mm
 # What the clearance may miss: a thousandth, what a toolroom measures.
 CLEARANCE_MM = 1e-3
@@ -310,9 +310,9 @@ def test_flushing_is_doubtful_when_deep_and_closed() -> None:
 
 
 def test_wear_in_closed_form() -> None:
-    rates = replace(SHOP.rates.erode, wear_mm3=100.0, wear_mm2=50.0)
-    owned = replace(OWNED, wear_share=0.1)
-    given = {"volume_mm3": 401.0, "area_mm2": 100.0, "front_mm2": 20.0, "owned": owned}
+    rates = replace(owned("rates.erode", SHOP), wear_mm3=100.0, wear_mm2=50.0)
+    wearing = replace(OWNED, wear_share=0.1)
+    given = {"volume_mm3": 401.0, "area_mm2": 100.0, "front_mm2": 20.0, "owned": wearing}
     # Half the life in a material of scale 0.5: 401 / 50 is over 8.
     assert plan.number_for(plan.life(plan.ROUGH, 401.0, 100.0, rates, 0.5)) == 9
     rough = plan.wear(plan.ROUGH, **given, number=9, scale=0.5)
@@ -439,8 +439,8 @@ def test_demos_have_their_electrodes(job: tuple[str, Path]) -> None:
         assert any("manual" in note for note in entry["notes"])
         assert entry["burn_from_top_mm"] == pytest.approx(entry["depth_mm"] - entry["gap_mm"], abs=2e-4)
         assert entry["material_cost_each"] == pytest.approx(
-            math.prod(entry["blank_mm"]) / 1000 * SHOP.rates.erode.electrode_per_cm3
-            + SHOP.rates.erode.electrode_cost,
+            math.prod(entry["blank_mm"]) / 1000 * owned("rates.erode", SHOP).electrode_per_cm3
+            + owned("rates.erode", SHOP).electrode_cost,
             abs=0.006,
         )
     check_one_figure(route)

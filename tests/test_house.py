@@ -12,9 +12,9 @@ from pathlib import Path
 
 import jsonschema
 import pytest
-from routing.processes.signs import PROCESSES
 
 from featurize.feature import Kind
+from routing.processes.rooms import process_names
 
 ROOT = Path(__file__).resolve().parents[1]
 PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text())
@@ -81,11 +81,13 @@ def test_schema_is_a_schema_and_knows_every_kind() -> None:
     kinds = schema["properties"]["features"]["items"]["properties"]["kind"]["enum"]
     assert kinds == [str(kind) for kind in Kind]
     feature = schema["properties"]["features"]["items"]["properties"]
-    assert feature["process"]["enum"] == [*PROCESSES, "none"]
+    assert feature["process"]["enum"] == [*process_names(), "none"]
 
 
 def test_index_lists_the_colours() -> None:
-    from routing.export.palette import HEX
+    from routing.export.palette import colours
 
     rows = dict(re.findall(r"\| ([a-z -]+) \| `(#[0-9a-f]{6})` \|", (ROOT / "docs" / "index.md").read_text()))
-    assert rows == {("comes with the blank" if key == "blank" else key): value for key, value in HEX.items()}
+    assert rows == {
+        ("comes with the blank" if key == "blank" else key): value for key, value in colours().items()
+    }

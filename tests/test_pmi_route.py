@@ -9,8 +9,6 @@ from pathlib import Path
 import cadquery as cq
 import jsonschema
 import pytest
-from routing.plan.order import Operation
-from routing.plan.route import Route, make_route
 
 from featurize.brep.build import build_part
 from featurize.feature import Callout, Feature, Kind, Role
@@ -21,6 +19,8 @@ from routing.inputs.choices import Choices
 from routing.inputs.shop import load_shop
 from routing.jobs import job
 from routing.jobs.result import JobResult
+from routing.plan.make import make_plan
+from routing.plan.plan import Plan, PlannedStep
 from routing.processes.finish import demands
 from routing.processes.shop import Shop
 from tests.support.pmi import Pick, Size, Tolerance, at_height, bore, write
@@ -37,20 +37,20 @@ def blind() -> cq.Workplane:
     return cq.Workplane().box(40, 30, 20, centered=(True, True, False)).faces(">Z").workplane().hole(6.5, 10)
 
 
-def routed(folder: Path, solid: cq.Workplane, *asked: Size | Tolerance, shop: Shop | None = None) -> Route:
+def routed(folder: Path, solid: cq.Workplane, *asked: Size | Tolerance, shop: Shop | None = None) -> Plan:
     part = read_step(write(folder / "b.step", solid, asked), isolate=False).parts[0]
     found = recognise(
         build_part(part.solid), working_side="+z", threads={"all": "plain"}, callouts=part.callouts
     )
-    return make_route(found, shop or load_shop(), Choices(material=STEEL))
+    return make_plan(found, shop or load_shop(), Choices(material=STEEL))
 
 
-def stages(route: Route) -> list[tuple[str, str]]:
-    return [(o.stage, o.process) for o in route.operations]
+def stages(route: Plan) -> list[tuple[str, str]]:
+    return [(o.stage.words, o.process) for o in route.steps]
 
 
-def operation(route: Route, stage: str) -> Operation:
-    (found,) = [o for o in route.operations if o.stage == stage]
+def operation(route: Plan, stage: str) -> PlannedStep:
+    (found,) = [o for o in route.steps if o.stage.words == stage]
     return found
 
 

@@ -13,7 +13,6 @@ from typing import Any
 
 import numpy as np
 import pytest
-from routing.processes.signs import SIGNS
 
 from routing.export.exporters import report as handover
 from routing.export.report import html
@@ -30,6 +29,7 @@ from routing.export.viewer.mesh import mesh_of
 from routing.inputs.choices import Choices
 from routing.inputs.shop import load_shop
 from routing.jobs.job import run_job
+from routing.processes.rooms import signs
 from tests.support.browser import chromium_page
 
 DEMOS = Path(__file__).parents[1] / "demo_models"
@@ -73,7 +73,7 @@ class _Page(HTMLParser):
         self._quiet = tag in ("script", "style")
         self.addresses += [v or "" for k, v in attrs if k in ("src", "href", "action", "data", "xlink:href")]
 
-    def handle_endtag(self, tag: str) -> None:  # noqa: ARG002
+    def handle_endtag(self, tag: str) -> None:
         self._quiet = False
 
     def handle_data(self, data: str) -> None:
@@ -429,7 +429,7 @@ def test_processes_are_told_apart_without_colour():
     for i, a in enumerate(keys):
         for b in keys[i + 1 :]:
             assert (patterns[a] != patterns[b]).mean() > 0.1, (a, b)
-    letters = [sign.letter for sign in SIGNS.values()]
+    letters = [sign.letter for sign in signs().values()]
     assert len(set(letters)) == len(letters)
 
 

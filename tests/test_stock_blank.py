@@ -8,7 +8,6 @@ from pathlib import Path
 import cadquery as cq
 import numpy as np
 import pytest
-from routing.processes.surface_grind.judge import PROCESS
 
 from featurize.brep.build import build_part
 from featurize.brep.part import Part
@@ -17,6 +16,7 @@ from featurize.recognise import recognise
 from routing.inputs.choices import Choices
 from routing.inputs.shop import load_shop
 from routing.processes.context import JobContext
+from routing.processes.surface_grind.process import SurfaceGrind
 from routing.stock.blank import Blank, Shape, blank_for, blank_from_step
 from routing.stock.ground import GroundStock, ground_stock
 from routing.stock.proof import prove
@@ -37,7 +37,7 @@ def part_of(body: cq.Workplane) -> Part:
 def ground(part: Part, blank: Blank) -> GroundStock:
     found, shop = recognise(part), load_shop()
     job = JobContext(part, found.features, shop, Choices())
-    routed = [f for f in found.features if PROCESS.judge(job, f).workable]
+    routed = [f for f in found.features if SurfaceGrind().judge(job, f).workable]
     assert len(routed) == 1
     stock = ground_stock(part, routed, blank, shop)
     assert prove(part, stock).faults == ()

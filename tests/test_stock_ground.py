@@ -11,7 +11,6 @@ import cadquery as cq
 import numpy as np
 import pytest
 import trimesh
-from routing.processes.surface_grind.judge import PROCESS
 
 from featurize.brep.build import build_part
 from featurize.brep.solids import is_closed, is_valid, prism, volume_of
@@ -23,10 +22,12 @@ from routing.inputs.choices import Choices
 from routing.inputs.shop import load_shop
 from routing.processes.context import JobContext
 from routing.processes.shop import Shop
+from routing.processes.surface_grind.process import SurfaceGrind
 from routing.processes.tools import Wheel
 from routing.stock.blank import Blank, Shape, blank_for, given_blank
 from routing.stock.ground import GroundStock, ground_stock
 from routing.stock.proof import prove
+from tests.support.routed import shop_with
 
 R = 0.2  # the wheel's corner in these tests
 CORNER = R**2 * (1 - math.pi / 4)  # area it leaves in a square foot (elementary geometry)
@@ -35,7 +36,7 @@ CORNER = R**2 * (1 - math.pi / 4)  # area it leaves in a square foot (elementary
 def shop(*wheels: Wheel) -> Shop:
     base = load_shop()
     mine = wheels or (Wheel(1.0, 200.0, R, 15.0), Wheel(6.0, 200.0, R, 15.0))
-    return replace(base, wheels=mine, general=replace(base.general, sharp_corner_leave_mm=R))
+    return shop_with(base, wheels=mine, general=replace(base.general, sharp_corner_leave_mm=R))
 
 
 def seen(work: cq.Workplane) -> Recognition:
@@ -47,7 +48,7 @@ def ground(
 ) -> tuple[Recognition, GroundStock]:
     found, shop_ = seen(work), shop_ or shop()
     job = JobContext(found.part, found.features, shop_, Choices())
-    routed = [f for f in found.features if PROCESS.judge(job, f).workable]
+    routed = [f for f in found.features if SurfaceGrind().judge(job, f).workable]
     return found, ground_stock(found.part, routed, blank or blank_for(found.part), shop_, **allowances)
 
 
@@ -159,7 +160,7 @@ def test_slanted_face() -> None:
     found, stock = ground(body)
     lifted = rise - 0.010 / math.cos(math.radians(30))
     check(found, stock, 24000 - 40 * lifted**2 / math.tan(math.radians(30)) / 2)
-    verdict = PROCESS.judge(
+    verdict = SurfaceGrind().judge(
         JobContext(found.part, found.features, shop(), Choices()),
         next(
             f
@@ -284,7 +285,7 @@ def test_a_corner_that_runs_out_beside_the_part_is_no_foot(corner: float, workab
     coarse = replace(shop(Wheel(6.0, 200.0, corner, 15.0)), general=load_shop().general)
     job = JobContext(found.part, found.features, coarse, Choices())
     step = next(f for f in found.features if f.kind == Kind.STEP)
-    assert PROCESS.judge(job, step).workable is workable
+    assert SurfaceGrind().judge(job, step).workable is workable
 
 
 def test_a_wall_that_keeps_more_than_its_ledge_is_wide_stands_over_the_next_channel() -> None:

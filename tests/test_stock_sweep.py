@@ -8,7 +8,6 @@ import cadquery as cq
 import numpy as np
 import pytest
 import trimesh
-from routing.processes.surface_grind.judge import PROCESS, run_out_mm
 
 from featurize.brep.build import build_part
 from featurize.brep.part import Mesh
@@ -18,6 +17,8 @@ from featurize.recognise import Recognition, recognise
 from routing.inputs.choices import Choices
 from routing.inputs.shop import load_shop
 from routing.processes.context import JobContext
+from routing.processes.surface_grind.process import SurfaceGrind
+from routing.processes.surface_grind.reach import run_out_mm
 from routing.stock.blank import blank_for
 from routing.stock.ground import GroundStock, ground_stock
 from routing.stock.proof import prove
@@ -35,7 +36,7 @@ def channel(floor: float = 0.010, wall: float = 0.0) -> tuple[Recognition, Groun
     )
     found = recognise(build_part(body.val().wrapped))
     job = JobContext(found.part, found.features, load_shop(), Choices())
-    routed = [f for f in found.features if PROCESS.judge(job, f).workable]
+    routed = [f for f in found.features if SurfaceGrind().judge(job, f).workable]
     stock = ground_stock(
         found.part,
         routed,

@@ -11,7 +11,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import fields, is_dataclass
 from typing import TYPE_CHECKING, Any
 
-from featurize.feature import Callout, Feature, Kind
+from featurize.feature import Bore, Callout, Feature, Kind
 from routing.export.numbers import rounded, vector
 from routing.inputs.choices import EDGE, Choices
 from routing.processes.flags import Flag
@@ -120,6 +120,8 @@ def _part(
 
 def geometry(feature: Feature, part: Part, face_names: Sequence[str]) -> dict[str, Any]:
     """What recognition alone knows of a feature."""
+    from featurize.bores import stages_by_mouth
+
     places = sorted(place for f in feature.faces for place in part.faces[f].source)
     axis, thread = feature.axis, feature.thread
     return {
@@ -129,6 +131,7 @@ def geometry(feature: Feature, part: Part, face_names: Sequence[str]) -> dict[st
         "dims": {name: rounded(feature.dims[name]) for name in sorted(feature.dims)},
         "axis": axis and {"origin_mm": vector(axis.origin), "direction": vector(axis.direction, 9)},
         "opens_to": list(feature.opens_to),
+        "bores": [_stage(side, bore) for side, bore in stages_by_mouth(part, feature)],
         "thread": thread
         and {
             "designation": thread.designation,
@@ -142,6 +145,10 @@ def geometry(feature: Feature, part: Part, face_names: Sequence[str]) -> dict[st
         "evidence": list(feature.evidence),
         "confidence": rounded(feature.confidence, 3),
     }
+
+
+def _stage(side: str, bore: Bore) -> dict[str, Any]:
+    return {"from_side": side, **{f.name: rounded(getattr(bore, f.name)) for f in fields(bore)}}
 
 
 def _callout(callout: Callout) -> dict[str, Any]:

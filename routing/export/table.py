@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 COLUMNS = ("feature", "kind", "size", "process", "operations", "from", "faces", "why", "flags")
@@ -57,7 +57,19 @@ def size(feature: Mapping[str, Any]) -> str:
         degrees = name.endswith("_deg")
         plain = name.removesuffix("_mm").removesuffix("_deg").replace("_", " ")
         words.append(f"{plain} {value:g}{'°' if degrees else ''}")
-    return ", ".join(words)
+    return ", ".join(words + _stages(feature.get("bores", ())))
+
+
+def _stages(bores: Sequence[Mapping[str, Any]]) -> list[str]:
+    """Each stage of a hole that widens to both mouths, with its own depth from its own side."""
+    if len({b["from_side"] for b in bores}) < 2:
+        return []
+    found = []
+    for b in bores:
+        ends = f"{b['start_diameter_mm']:g}", f"{b['end_diameter_mm']:g}"
+        wide = ends[0] if ends[0] == ends[1] else f"{ends[0]} to {ends[1]}"
+        found.append(f"{wide} x {b['end_mm']:g} from {b['from_side']}")
+    return found
 
 
 def harmless(cell: str) -> str:

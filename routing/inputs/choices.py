@@ -67,7 +67,7 @@ def _wrong(key: str, value: object) -> ChoicesError:
 
 SIDES = ("working", "mounting")
 # What a person may call a feature; a threaded hole is settled by its thread.
-CALLED = tuple(k for k in Kind if k not in (Kind.THREADED_HOLE, Kind.UNASSIGNED))
+CALLED = tuple(k for k in Kind if k.traits.called)
 
 
 @dataclass(frozen=True)

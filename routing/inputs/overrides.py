@@ -40,7 +40,6 @@ class Find(Protocol):
 
 Found = Feature | Run  # what an answer is for
 BY_A_PERSON = "settled by a person"
-_HOLES = (Kind.HOLE, Kind.THREADED_HOLE)
 
 
 @dataclass(frozen=True, eq=False)
@@ -146,8 +145,12 @@ class _Spot:
     size_mm: float
 
     def is_meant(self, answer: Settlement) -> bool:
-        holes = self.kind in _HOLES and answer.kind in _HOLES
+        holes = _is_hole(self.kind) and _is_hole(answer.kind)
         return (self.kind == answer.kind or holes) and is_size(self.size_mm, answer.size_mm)
+
+
+def _is_hole(kind: str) -> bool:
+    return kind != EDGE and Kind(kind).traits.hole
 
 
 def _spots(part: Part, placed: Sequence[Placed], *, edges: bool) -> list[_Spot]:
@@ -206,7 +209,7 @@ def _with_threads(
 ) -> tuple[Recognition, dict[int, Found]]:
     """The part with its threads settled: they speak for equal holes, and for the side they open to."""
     for feature in recognition.features:
-        if feature.id in threads and feature.kind not in _HOLES:
+        if feature.id in threads and not feature.kind.traits.hole:
             raise ChoicesError(f"settle: {feature.id} is a {feature.kind}, which has no thread.")
     up = recognition.part.frame.direction("+z")
     found = find(working_side=up, threads={**choices.threads, **threads})
@@ -241,5 +244,5 @@ def _named(feature: Feature, kind: str | None, *, by_thread: bool) -> Feature:
     if feature.kind == Kind.THREADED_HOLE and called == Kind.HOLE:
         raise ChoicesError(f'settle: {feature.id} is threaded: write thread = "plain" to call it a hole.')
     why = f"{BY_A_PERSON} as {called}" + (f", found as {feature.kind}" if called != feature.kind else "")
-    thread = feature.thread if called in _HOLES else None
+    thread = feature.thread if called.traits.hole else None
     return feature.but(kind=called, thread=thread, evidence=(*feature.evidence, why), confidence=1.0)

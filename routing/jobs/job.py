@@ -17,10 +17,10 @@ from typing import TYPE_CHECKING, Any
 
 from featurize import isolate
 from featurize.errors import Code, StepError
-from featurize.feature import Feature, Kind
+from featurize.feature import Feature
 from featurize.step.read import Skip, read_step, reading_less
 from routing.export import route_json
-from routing.export.exporters import all_files, all_handovers, merge, route_file
+from routing.export.exporters import all_exporters, all_files, merge, route_file
 from routing.export.work import Work
 from routing.inputs.choices import BLANKS, Choices, ChoicesError, is_edge_id, is_feature_id
 from routing.jobs.memory import Forgetful
@@ -303,7 +303,7 @@ def _one_part(
     content = route_json.build(document, solid, recognition, plan, (stock, proof, STOCK_STEP), flags, choices)
     work = Work(document, solid, recognition, plan, stock, proof, shop, choices, content)
     lost = []
-    for n, module in enumerate(handovers := all_handovers()):
+    for n, module in enumerate(handovers := all_exporters()):
         what = module.__name__.rpartition(".")[2].replace("_", " ")
         report(f"writing the {what} of {solid.name}", 0.5 + 0.5 * n / len(handovers))
         try:
@@ -461,7 +461,7 @@ def _check_targets(choices: Choices, recognitions: Sequence[Recognition]) -> Non
     for name, offered in (
         ("processes", {f.id for f in features}),
         ("allowances", {f.id for f in features}),
-        ("threads", {f.id for f in features if f.kind in (Kind.HOLE, Kind.THREADED_HOLE)}),
+        ("threads", {f.id for f in features if f.kind.traits.hole}),
         ("edges", {f.id for f in features} | _convex(recognitions)),
     ):
         for key in getattr(choices, name):

@@ -75,7 +75,6 @@ def _compare_in_child(old: Path, new: Path, choices: Choices, shop: Shop, skip: 
             raise ChoicesError(f"{model.name} holds {len(document.parts)} parts: compare files of one part.")
         (settled,) = recognise_parts(document, choices, shop, _span(_to_parent, n / 2, 0.5))
         _to_parent(f"routing {model.name}", n / 2 + 0.3)
-        mine = settled.added_to(choices)
-        routes.append(make_plan(settled.recognition, shop, mine, mine.edges))
+        routes.append(make_plan(settled.recognition, shop, settled.added_to(choices)))
     revision = route_json.plain(revise(*routes))
     return {"old": old.name, "new": new.name, "same": not any(revision.values()), **revision}

@@ -5,13 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
-from featurize.feature import Feature, Kind
+from featurize.feature import Feature
 from routing.plan.choice import RoutedRegion
 from routing.plan.thin_walls import crossed, fragile_places, runs_out
 from routing.processes.context import JobContext
 from routing.processes.material_rules import MaterialRule
 
-_OPENINGS = (Kind.HOLE, Kind.THREADED_HOLE, Kind.THROUGH_PROFILE)
 # From here on a material's free edges break out where a cut leaves over them (common practice, no source).
 _CHIPS = 0.5
 
@@ -37,7 +36,11 @@ class Care:
         thin: dict[str, tuple[str, ...]] = {}
         for place in fragile_places(job):
             thin[place.feature] = (*thin.get(place.feature, ()), place.words)
-        opened = [f for f in _features(r for r in regions if r.verdict is not None) if f.kind in _OPENINGS]
+        opened = [
+            f
+            for f in _features(r for r in regions if r.verdict is not None)
+            if f.kind.traits.hole or f.kind.traits.opening
+        ]
         out = frozenset(f.id for f in cut if runs_out(f)) if rule.chipping >= _CHIPS else frozenset()
         return cls(
             rule, thin, crossed(job, cut, opened), frozenset().union(*crossed(job, cut, cut).values()), out

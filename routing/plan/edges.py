@@ -45,9 +45,6 @@ class EdgeVerdict:
     asked: bool = False
 
 
-_TREATED = (Kind.CHAMFER, Kind.EDGE_ROUND)
-_HOLES = (Kind.HOLE, Kind.THREADED_HOLE)
-_BLANK = (Kind.OUTSIDE_FACE, Kind.OUTSIDE_PROFILE)
 # A chamfer or round belongs to the working side when it faces it by more than 5 degrees.
 _FACING = float(np.sin(np.radians(5)))
 
@@ -66,16 +63,24 @@ class _Seen:
     def has(self, *kinds: Kind) -> bool:
         return any(f.kind in kinds for f in self.features)
 
+    @property
+    def is_treated(self) -> bool:
+        return any(f.kind.traits.edge_break for f in self.features)
+
+    @property
+    def is_hole(self) -> bool:
+        return any(f.kind.traits.hole for f in self.features)
+
     def opens(self, side: str, *, holes: bool = True) -> bool:
         """Whether one of its features is a recess or formed surface open to a side."""
         return any(
-            side in f.opens_to and f.kind != Kind.OUTSIDE_FACE and (holes or f.kind not in _HOLES)
+            side in f.opens_to and f.kind != Kind.OUTSIDE_FACE and (holes or not f.kind.traits.hole)
             for f in self.features
         )
 
     @property
     def outside(self) -> bool:
-        return all(f.kind in _BLANK for f in self.features)
+        return all(f.kind.traits.blank for f in self.features)
 
     @property
     def inside(self) -> bool:
@@ -85,11 +90,11 @@ class _Seen:
 # The first rule that applies decides.
 _RULES: tuple[tuple[Callable[[_Seen], bool], Break, str], ...] = (
     (
-        lambda e: e.has(*_TREATED) and (e.on_top or e.facing),
+        lambda e: e.is_treated and (e.on_top or e.facing),
         Break.KEEP_SHARP,
         "bounds a chamfer or round drawn on the working side: make that as drawn, no more",
     ),
-    (lambda e: e.has(*_TREATED), Break.MAY_BREAK, "already chamfered or rounded in the model"),
+    (lambda e: e.is_treated, Break.MAY_BREAK, "already chamfered or rounded in the model"),
     (
         lambda e: e.has(Kind.THREADED_HOLE) and e.on_bottom,
         Break.MUST_BREAK,
@@ -100,7 +105,7 @@ _RULES: tuple[tuple[Callable[[_Seen], bool], Break, str], ...] = (
         Break.MAY_BREAK,
         "thread mouth on the working side: lightly, no further than the relief",
     ),
-    (lambda e: e.has(*_HOLES) and e.inside, Break.MAY_BREAK, "inside a hole"),
+    (lambda e: e.is_hole and e.inside, Break.MAY_BREAK, "inside a hole"),
     (lambda e: Role.LAND in e.roles and not e.on_bottom, Break.KEEP_SHARP, "land of an opening"),
     (lambda e: e.on_top, Break.KEEP_SHARP, "bounds the working side"),
     (
@@ -181,7 +186,7 @@ def contradictions(verdicts: Sequence[EdgeVerdict], features: Sequence[Feature])
     alike: dict[tuple[str, Break, str], list[EdgeVerdict]] = defaultdict(list)
     for v in verdicts:
         if v.verdict != v.rule and v.rule != Break.MAY_BREAK:
-            shaped = (name for name in v.features if kinds[name] not in _BLANK)
+            shaped = (name for name in v.features if not kinds[name].traits.blank)
             alike[next(shaped, v.features[0]), v.verdict, v.reason].append(v)
     return [
         Flag(
@@ -200,7 +205,7 @@ def edge_flags(part: Part, features: Sequence[Feature]) -> list[Flag]:
     """Chamfers and rounds that the model has on the working side."""
     flags = []
     for f in features:
-        if f.kind not in _TREATED or not any(_faces_up(part, i) for i in f.faces):
+        if not f.kind.traits.edge_break or not any(_faces_up(part, i) for i in f.faces):
             continue
         if f.kind == Kind.CHAMFER:
             code, severity = "chamfer-on-working-side", Severity.WARNING

@@ -9,6 +9,7 @@ import numpy as np
 
 from featurize.feature import Feature
 from featurize.recognise import Recognition
+from routing.inputs.choices import Choices
 from routing.plan.choice import RoutedFeature, choose
 from routing.plan.edges import EdgeVerdict, contradictions, edge_flags, edge_map
 from routing.plan.estimate import estimate
@@ -41,11 +42,9 @@ class Judged:
     flags: tuple[Flag, ...]  # of threads and drawn edges
 
 
-def make_plan(
-    recognition: Recognition, shop: Shop, choices: Preferences, edges: Mapping[str, str] | None = None
-) -> Plan:
-    """Asks every process about every feature, then plans what was chosen; ``edges`` as in ``planned``."""
-    return planned(judged(recognition, shop, choices), edges or {})
+def make_plan(recognition: Recognition, shop: Shop, choices: Choices) -> Plan:
+    """Asks every process about every feature, then plans what was chosen."""
+    return planned(judged(recognition, shop, choices), choices.edges)
 
 
 def judged(recognition: Recognition, shop: Shop, choices: Preferences) -> Judged:

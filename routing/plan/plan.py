@@ -101,6 +101,11 @@ class Plan:
     def by_id(self) -> Mapping[str, RoutedFeature]:
         return {routed.feature.id: routed for routed in self.features}
 
+    @cached_property
+    def verdicts(self) -> Mapping[str, tuple[Verdict, ...]]:
+        """Every process's answer about the whole feature, in the order asked, by feature id."""
+        return {routed.feature.id: routed.verdicts for routed in self.features}
+
     @property
     def holding(self) -> tuple[Held, ...]:
         return tuple(setup.held for setup in self.setups)

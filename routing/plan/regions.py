@@ -11,10 +11,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from featurize import tolerances as tol
+from featurize.bores import core_of, from_far
 from featurize.feature import Axis, Bore, Feature
 from featurize.recognise.scene import vec
-from featurize.recognise.threads import is_through, thread_bore
-from featurize.standards.threads import parse
+from featurize.recognise.threads import is_through
 from routing.processes.context import JobContext
 
 
@@ -39,27 +39,18 @@ def splits(job: JobContext, feature: Feature) -> Iterator[Sequence[Region]]:
     """Ways to split a feature, the simplest first: a through bore in its core and what widens to each mouth."""
     if not feature.bores or feature.axis is None or not is_through(feature):
         return
-    core = _core(feature)
-    first, last = feature.bores.index(core[0]), feature.bores.index(core[-1])
-    before, after = feature.bores[:first], feature.bores[last + 1 :]
-    if not after and not before:
+    core = feature.bores.index(core_of(feature))
+    count = len(feature.bores)
+    if count == 1:
         return
     stage = _stages_of_faces(job, feature)
     threaded = feature.thread is not None
-    if threaded and after:
+    if threaded and core + 1 < count:
         # A thread's relief is opened from its own mouth with it.
-        yield _regions(job, feature, stage, [(0, last + 1), (last + 1, len(feature.bores))], core=0)
-    cuts = [(0, first), (first, last + 1), (last + 1, len(feature.bores))]
+        yield _regions(job, feature, stage, [(0, core + 1), (core + 1, count)], core=0)
+    cuts = [(0, core), (core, core + 1), (core + 1, count)]
     places = [cut for cut in cuts if cut[0] < cut[1]]
-    yield _regions(job, feature, stage, places, core=places.index((first, last + 1)))
-
-
-def _core(feature: Feature) -> tuple[Bore, ...]:
-    """The thread's bore, else the narrowest straight stage; of bores without one the narrowest stage."""
-    if feature.thread is not None and feature.thread.designation is not None:
-        return (thread_bore(feature, parse(feature.thread.designation)[0]),)
-    straight = [b for b in feature.bores if b.is_cylinder] or list(feature.bores)
-    return (min(straight, key=lambda b: min(b.start_diameter_mm, b.end_diameter_mm)),)
+    yield _regions(job, feature, stage, places, core=places.index((core, core + 1)))
 
 
 def _stages_of_faces(job: JobContext, feature: Feature) -> Mapping[int, int]:
@@ -103,10 +94,7 @@ def _regions(
         bores, axis, beyond = feature.bores[start:stop], feature.axis, n > core
         if beyond:
             axis = far
-            bores = tuple(
-                Bore(length - b.end_mm, length - b.start_mm, b.end_diameter_mm, b.start_diameter_mm)
-                for b in reversed(bores)
-            )
+            bores = from_far(bores, length)
         side = job.side_name(np.array(axis.direction))
         faces = tuple(f for f in feature.faces if start <= stage[f] < stop)
         words = "core" if n == core else f"{_name(bores)} at {side}"

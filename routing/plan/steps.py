@@ -103,7 +103,7 @@ def _fine(job: JobContext, region: RoutedRegion, squarer: Process) -> Iterator[T
     if not reasons or feature.thread is not None:
         return
     if verdict is None:
-        if feature.kind not in (Kind.OUTSIDE_FACE, Kind.OUTSIDE_PROFILE):
+        if not feature.kind.traits.blank:
             return  # nothing makes it, which is said elsewhere
         who, verdict = squarer, squarer.judge(job, feature)
     else:

@@ -37,7 +37,6 @@ _AS_THIN = 1.25
 # Rays cast together, of whole faces: bounds the memory.
 _LOT = 50_000
 # Their walls are held at both ends.
-_CLOSED = (Kind.POCKET, Kind.THROUGH_PROFILE)
 
 
 class What(StrEnum):
@@ -137,7 +136,7 @@ def _beside_walls(job: JobContext, feature: Feature) -> Iterator[Fragile]:
                 continue
             what = What.RIB if _is_rib(feature, owner) else What.WALL
             free = float(np.ptp(thin @ up))
-            if feature.kind in _CLOSED:
+            if feature.kind.traits.closed and not feature.kind.traits.hole:
                 along = np.cross(up, seen.normals[k])
                 free = min(free, float(np.ptp(thin @ along)))
             if free > tol.VOID_MM:  # less is a line of sight along a rim

@@ -7,7 +7,7 @@ import numpy as np
 from featurize import tolerances as tol
 from featurize.brep.frame import SIDES
 from featurize.brep.surfaces import Array
-from featurize.feature import Feature, Kind
+from featurize.feature import Feature
 from routing.processes.context import JobContext
 
 
@@ -17,7 +17,7 @@ def approaches(job: JobContext, feature: Feature) -> list[Array]:
     tried: list[Array] = []
     mean = sum((np.asarray(f.normals.mean(axis=0)) * f.area_mm2 for f in job.faces(feature)), np.zeros(3))
     # An edge break is run round from a side; its own slanted normal is the last resort.
-    if feature.axis is not None and feature.kind not in (Kind.CHAMFER, Kind.EDGE_ROUND):
+    if feature.axis is not None and not feature.kind.traits.edge_break:
         tried.append(np.array(feature.axis.direction))
     # The working side is up already: it comes before its equals.
     order = sorted(SIDES, key=lambda s: (s not in feature.opens_to, s != "+z", s != "-z"))

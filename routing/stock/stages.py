@@ -109,6 +109,9 @@ def bodies(
                 left = _pieces(part, last.solid, source_faces)
                 for feature, removal in step.pieces:
                     tools += _of_feature(seen, step, blank, feature, removal, own | done, left, notes)
+                if len(left) == len({hash(t) for t in tools} & {hash(solid) for solid, _ in left}):
+                    made.append(_finished(part, last, step, notes))
+                    continue
             if all(removal.everything for _, removal in step.pieces):
                 done |= {i for f in step.features for i in f.faces}
         except Exception as error:  # the kernel's own have many names
@@ -124,6 +127,11 @@ def _same(last: StockBody, step: StockStep, notes: Sequence[str] = ()) -> StockB
     return StockBody(
         step.setup, step.number, step.name, step.process, last.solid, last.volume_mm3, notes=told
     )
+
+
+def _finished(part: Part, last: StockBody, step: StockStep, notes: Sequence[str]) -> StockBody:
+    """Every piece leaves whole: what is left is the part."""
+    return replace(_same(last, step, notes), solid=part.solid, volume_mm3=volume_of(part.solid))
 
 
 def _less(

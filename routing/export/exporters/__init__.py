@@ -1,6 +1,6 @@
-"""What a job hands over: each module writes files into the part's folder and adds to the route file.
+"""The exporters: each module writes files into the part's folder and adds to the route file.
 
-A hand-over is one module of this package with ``ORDER`` (when it is asked; the route file itself is
+An exporter is one module of this package with ``ORDER`` (when it is asked; the route file itself is
 written at 80, and what only shows it comes later), ``FILES`` (names or patterns of what it writes) and
 ``write(work, folder)``, which gives what the route file says of it. To add one, add its module; it loads
 the kernel inside functions only, because ``FILES`` is read by the process that never loads it.
@@ -14,18 +14,25 @@ from functools import cache
 from types import ModuleType
 from typing import Any
 
+from routing.processes.rooms import rooms
+
 
 @cache
-def all_handovers() -> tuple[ModuleType, ...]:
-    """Every hand-over found in this package, first to be asked first."""
+def _built_in() -> tuple[ModuleType, ...]:
     names = [info.name for info in pkgutil.iter_modules(__path__)]
     modules = [importlib.import_module(f"{__name__}.{name}") for name in names]
-    return tuple(sorted((m for m in modules if hasattr(m, "write")), key=lambda m: (m.ORDER, m.__name__)))
+    return tuple(m for m in modules if hasattr(m, "write"))
+
+
+def all_exporters() -> tuple[ModuleType, ...]:
+    """Every exporter, of this package and of the processes' own rooms, first to be asked first."""
+    own = [importlib.import_module(name) for room in rooms() for name in room.exporters]
+    return tuple(sorted((*_built_in(), *own), key=lambda m: (m.ORDER, m.__name__)))
 
 
 def all_files() -> tuple[str, ...]:
     """Names and patterns of everything that a job may write."""
-    return tuple(name for module in all_handovers() for name in module.FILES)
+    return tuple(name for module in all_exporters() for name in module.FILES)
 
 
 def merge(content: dict[str, Any], more: dict[str, Any]) -> None:

@@ -95,17 +95,14 @@ def _from_side(feature: Feature, toward: Array) -> tuple[tuple[Bore, ...], Array
     import numpy as np
 
     from featurize import tolerances as tol
+    from featurize.bores import from_far
 
     assert feature.axis is not None
     out, mouth = np.array(feature.axis.direction), np.array(feature.axis.origin)
     if float(toward @ out) > -np.cos(np.radians(tol.AXIS_DEG)):
         return feature.bores, mouth
     length = feature.bores[-1].end_mm
-    bores = tuple(
-        Bore(length - b.end_mm, length - b.start_mm, b.end_diameter_mm, b.start_diameter_mm)
-        for b in reversed(feature.bores)
-    )
-    return bores, mouth - length * out
+    return from_far(feature.bores, length), mouth - length * out
 
 
 def _row(

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Protocol
 
 import numpy as np
 
@@ -13,7 +14,7 @@ from routing.plan.holding.between import chuck, vise
 from routing.plan.holding.by_threads import Screwed, threads, usable
 from routing.plan.holding.on_plate import blocks, clamps, magnet
 from routing.plan.holding.setup import Answer, Grade, Situation, best
-from routing.plan.steps import BENCH, Step
+from routing.plan.steps import BENCH
 from routing.processes.context import JobContext
 from routing.processes.flags import Flag, Severity
 from routing.processes.protocol import ALL_SIDES, Approach, Stage
@@ -57,7 +58,23 @@ class Held:
         return tuple(s for a in (self.answer, *self.refused) if a for s in a.screws)
 
 
-def hold(job: JobContext, setups: Sequence[Sequence[Step]]) -> tuple[Held, ...]:
+class Cutting(Protocol):
+    """A step as holding sees it."""
+
+    @property
+    def stage(self) -> Stage: ...
+
+    @property
+    def process(self) -> str: ...
+
+    @property
+    def approach(self) -> Approach: ...
+
+    @property
+    def features(self) -> tuple[str, ...]: ...
+
+
+def hold(job: JobContext, setups: Sequence[Sequence[Cutting]]) -> tuple[Held, ...]:
     """A holding for each setup, given by its steps, in order."""
     made: set[str] = set()
     threaded: set[str] = set()
@@ -75,9 +92,9 @@ _NOT_MADE = (Stage.SQUARE, Stage.START_HOLE, Stage.EDGES)
 
 
 def _held(
-    job: JobContext, number: int, first: Step, cut: set[str], made: set[str], threaded: set[str]
+    job: JobContext, number: int, first: Cutting, cut: set[str], made: set[str], threaded: set[str]
 ) -> Held:
-    process, side = first.process, first.side
+    process, side = first.process, first.approach.side
     if process == BENCH:
         return Held(
             number, process, side, Answer("by hand", Grade.HOLDS, "held by hand or in a soft vise"), ()

@@ -9,7 +9,7 @@ import numpy as np
 
 from featurize import tolerances as tol
 from featurize.brep.surfaces import Array
-from featurize.feature import Feature, Kind, Role
+from featurize.feature import Feature, Role
 from routing.processes.approaches import approaches
 from routing.processes.context import JobContext
 from routing.processes.mill import ROOM, effort, reach
@@ -62,7 +62,7 @@ class Milling(Process):
                 steps.append(task(Stage.THREAD).but(tool=ThreadMill(thread.designation, thread.major_mm)))
             return steps
         sink = feature.bores and not any(b.is_cylinder for b in feature.bores)
-        if sink or feature.kind in (Kind.CHAMFER, Kind.EDGE_ROUND):
+        if sink or feature.kind.traits.edge_break:
             return [task(Stage.FINISH)]
         return [task(stage) for stage in STAGES]
 

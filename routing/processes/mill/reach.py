@@ -11,7 +11,7 @@ from featurize import tolerances as tol
 from featurize.brep.part import Face
 from featurize.brep.surfaces import Array, Cone, Freeform, Plane
 from featurize.brep.surfaces_at import parallel
-from featurize.feature import Feature, Kind, Role, Vec3
+from featurize.feature import Feature, Role, Vec3
 from featurize.recognise.scene import vec
 from routing.processes.approaches import approaches
 from routing.processes.context import JobContext
@@ -25,8 +25,6 @@ from routing.processes.sight import Hidden, hidden_from, hits
 from routing.processes.tools import Cutter, Drill
 from routing.processes.undercut import is_undercut
 
-# Edge breaks are cut with any tool's flank or a form tool: no inner radius matters to them.
-_BROKEN = (Kind.CHAMFER, Kind.EDGE_ROUND)
 # The progress of a question that ends where a cutter does not get in between walls.
 _GAP = 4
 # A cutter tried on a shaped surface; more only refine which one is the largest.
@@ -196,7 +194,7 @@ def _cut(
     """The largest of some cutters that gets everywhere but into the corners ``left`` to others."""
     grid = HeightGrid.of(job, feature, toward)
     foot = _foot(job, feature, toward)
-    shaped = [f for f in job.faces(feature) if _is_shaped(f, toward) and feature.kind not in _BROKEN]
+    shaped = [f for f in job.faces(feature) if _is_shaped(f, toward) and not feature.kind.traits.edge_break]
     if foot is not None and foot.sharp and shaped:
         # The sharp foot is a flat cutter's, the shape a ball's: each must be there.
         flat = [c for c in fits if _foot_fits(c, foot, shaped=False)]
@@ -297,7 +295,7 @@ def _too_close(across: Array, points: Array, radius_mm: float, left: Sequence[Ve
 
 
 def _corner(job: JobContext, feature: Feature, toward: Array) -> Limit | None:
-    if feature.kind in _BROKEN:
+    if feature.kind.traits.edge_break:
         return None
     corners = [*vees(job, feature, toward), *inside_corners(job, feature, toward)]
     if not corners:
@@ -310,7 +308,7 @@ def _corner(job: JobContext, feature: Feature, toward: Array) -> Limit | None:
 
 
 def _foot(job: JobContext, feature: Feature, toward: Array) -> Limit | None:
-    if feature.kind in _BROKEN:
+    if feature.kind.traits.edge_break:
         return None
     feet = inside_feet(job, feature, toward)
     if not feet:

@@ -142,7 +142,7 @@ def axes(job: JobContext, feature: Feature) -> list[Array]:
     """The thickness; another axis for closed openings along it and for straight runs as the shop wants it."""
     z = job.thickness
     axes = [z]
-    if feature.kind in (Kind.HOLE, Kind.THROUGH_PROFILE) and feature.axis is not None:
+    if feature.kind.traits.opening and feature.axis is not None:
         d = np.array(feature.axis.direction)
         if not parallel(d, z, tol.AXIS_DEG):
             axes.append(d)
