@@ -36,8 +36,8 @@ if TYPE_CHECKING:  # these load the kernel
     from featurize.step.document import SolidPart, StepDocument
     from routing.inputs.overrides import Find, Settled
     from routing.plan.plan import Plan
+    from routing.processes.blank import Blank
     from routing.processes.shop import Shop
-    from routing.stock.blank import Blank
     from routing.stock.ground import GroundStock
 
 Report = Callable[[str, float], None]
@@ -412,7 +412,8 @@ def _stock(
 
 
 def _blank(part: Part, choices: Choices) -> Blank:
-    from routing.stock.blank import Shape, blank_for, blank_from_step
+    from routing.processes.blank import Shape
+    from routing.stock.blank import blank_for, blank_from_step
 
     if choices.blank in BLANKS:
         shape = None if choices.blank == "auto" else Shape(choices.blank)

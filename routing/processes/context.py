@@ -9,12 +9,14 @@ from typing import Any, TypeVar
 from typing import cast as typed
 
 import numpy as np
+from numpy.typing import NDArray
 
 from featurize.brep.part import Face, Part
 from featurize.brep.shadow import View, cast
 from featurize.brep.surfaces import Array
 from featurize.feature import Feature
 from featurize.recognise.scene import Scene, vec
+from routing.processes.blank import Blank, Shape
 from routing.processes.material import Material
 from routing.processes.preferences import Preferences
 from routing.processes.protocol import Approach, Process
@@ -33,6 +35,7 @@ class JobContext:
     shop: Shop
     choices: Preferences
     pieces: tuple[Feature, ...] = ()
+    blank: Blank | None = None  # squared; the part's box where none is given
     _kept: dict[Hashable, object] = field(default_factory=dict, repr=False)
 
     @cached_property
@@ -124,6 +127,19 @@ class JobContext:
         if key not in self._kept:
             self._kept[key] = make()
         return typed("T", self._kept[key])
+
+    @property
+    def blank_mm3(self) -> float:
+        return self.blank.volume_mm3 if self.blank else float(np.prod(self.part.high - self.part.low))
+
+    def in_blank(self, points: Array) -> NDArray[np.bool_]:
+        """Which points (n, 3) of the part's box lie in the blank, as far as its shape is known to differ."""
+        if self.blank is None or self.blank.shape != Shape.DISC:
+            return np.ones(len(points), bool)
+        flat = self.part.frame.local(points)[:, :2]
+        corners = self.part.frame.local(self.blank.corners)[:, :2]
+        middle, radius = corners.mean(axis=0), float(np.ptp(corners[:, 0])) / 2
+        return np.asarray(np.linalg.norm(flat - middle, axis=1) <= radius)
 
     def extent_mm(self, direction: Array) -> float:
         """Size of the whole part along a unit direction."""

@@ -9,6 +9,7 @@ import numpy as np
 from featurize.brep.surfaces import Array
 from featurize.feature import Feature
 from routing.processes.context import JobContext
+from routing.processes.free_space import volume_in_front
 from routing.processes.heights import HeightGrid
 from routing.processes.protocol import Task
 from routing.processes.undercut import cut_mm3, is_undercut
@@ -35,20 +36,15 @@ def rim_depth(job: JobContext, feature: Feature, toward: Array) -> float:
     return max(grid.top_mm - grid.floor_mm, _RIM_MM)
 
 
-def whole_volume(job: JobContext, feature: Feature, toward: Array) -> float:
-    """What stood over the feature up to its rim: what lies higher was another's to take."""
+def whole_volume(job: JobContext, feature: Feature) -> float:
+    """What leaves the blank for a feature: what stands in front of its faces."""
     if is_undercut(feature):
         return cut_mm3(job, feature)
-    grid = HeightGrid.of(job, feature, toward)
-    key = ("volume to rim", feature.id, *np.round(grid.view.along, 6))
-    rim = grid.floor_mm + rim_depth(job, feature, toward)
-    return job.kept(
-        key, lambda: float(np.clip(rim - grid.heights[grid.mine], 0, None).sum()) * grid.pitch_mm**2
-    )
+    return volume_in_front(job, feature.faces)
 
 
 def found_by(job: JobContext, task: Task) -> tuple[float, float]:
     """Volume that a task finds, and its share of the whole: less where another took the bulk."""
-    whole = whole_volume(job, task.feature, task.approach.direction)
+    whole = whole_volume(job, task.feature)
     found = whole if task.volume_mm3 is None else min(task.volume_mm3, whole)
     return found, found / whole if whole else 1.0

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from enum import StrEnum
 from pathlib import Path
 from typing import Any
 
@@ -14,28 +12,8 @@ from featurize.brep.part import Part
 from featurize.brep.shapes import each
 from featurize.brep.surfaces import Array, Cylinder
 from featurize.brep.surfaces_at import parallel
-
-
-class Shape(StrEnum):
-    BLOCK = "block"
-    DISC = "disc"
-    GIVEN = "given"
-
-
-@dataclass(frozen=True, eq=False)
-class Blank:
-    """A solid in the part's model coordinates; ``corners`` (8, 3) box it, ``size_mm`` says it in words."""
-
-    shape: Shape
-    solid: Any
-    volume_mm3: float
-    corners: Array
-    size: str
-
-    def extent(self, direction: Array) -> tuple[float, float]:
-        """Low and high reach (mm) along a direction, from the model's origin; never too short."""
-        reach = self.corners @ direction
-        return float(reach.min()), float(reach.max())
+from routing.processes.blank import Blank, Shape
+from routing.processes.preferences import Preferences
 
 
 def blank_for(part: Part, *, shape: Shape | None = None, margin_mm: float = 0.0) -> Blank:
@@ -53,6 +31,12 @@ def blank_for(part: Part, *, shape: Shape | None = None, margin_mm: float = 0.0)
     if shape == Shape.BLOCK:
         return _block(part, margin_mm)
     raise ValueError("a given blank is read with blank_from_step")
+
+
+def squared(part: Part, choices: Preferences) -> Blank:
+    """The blank once its outside is ground to size: what every feature is cut from."""
+    shape = None if choices.blank not in ("block", "disc") else Shape(choices.blank)
+    return blank_for(part, shape=shape)
 
 
 def blank_from_step(path: Path, part: Part | None = None) -> Blank:

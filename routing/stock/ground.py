@@ -14,6 +14,7 @@ from featurize.brep.planar_path import Segment, area_of
 from featurize.brep.shadow import View
 from featurize.brep.solids import KernelError, cut, is_valid, prism, solids_of
 from featurize.feature import Feature, Vec3
+from routing.processes.blank import Blank
 from routing.processes.shop import Shop
 from routing.processes.surface_grind.profile import (
     Allowance,
@@ -31,7 +32,6 @@ from routing.processes.surface_grind.profile import (
 from routing.processes.surface_grind.reach import OVERRUN_MM, Grind, Refusal, plan
 from routing.processes.surface_grind.shop import GrindShop
 from routing.processes.tools import Wheel
-from routing.stock.blank import Blank
 
 
 @dataclass(frozen=True, eq=False)

@@ -31,10 +31,10 @@ from featurize.brep.solids import (
 )
 from featurize.brep.surfaces import Array
 from featurize.feature import Feature, Role
+from routing.processes.blank import Blank
 from routing.processes.mill.levels import ROUGH_FLOOR_MM, ROUGH_WALL_MM, Ground, Sides, tidy
 from routing.processes.protocol import Removal
 from routing.processes.tools import Cutter
-from routing.stock.blank import Blank
 
 # What a body may miss of the part or of the next body, as a share of the part.
 LOST_SHARE = 1e-6

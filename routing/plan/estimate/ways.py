@@ -14,8 +14,9 @@ from routing.plan.estimate.price import Bill, Line, setup_min, with_scrap
 from routing.plan.precedence import precedence
 from routing.plan.schedule import ordered
 from routing.plan.steps import Step, steps_of, tasks_of
+from routing.processes.blank import Shape
 from routing.processes.protocol import Effort, MadeTool
-from routing.stock.blank import Shape, blank_for
+from routing.stock.blank import blank_for
 
 
 @dataclass(frozen=True, eq=False)
