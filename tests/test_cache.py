@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import time
 from dataclasses import replace
@@ -13,9 +14,11 @@ from support.batches import block, run
 
 from routing.inputs.choices import Choices
 from routing.inputs.shop import load_shop
-from routing.jobs.batch import cache as module
-from routing.jobs.batch.cache import Cache, cached_run, default_folder, key_of, program, sha256
-from routing.jobs.result import JobResult
+from routing.jobs import cache as module
+from routing.jobs import job_inputs
+from routing.jobs.cache import ResultCache, cached_run, default_folder
+from routing.jobs.job_inputs import Inputs, program, sha256_of
+from routing.jobs.result import JobResult, PartResult
 
 SHOP = load_shop()
 
@@ -25,8 +28,8 @@ def _files(folder: Path) -> dict[str, bytes]:
 
 
 @pytest.fixture
-def kept(tmp_path: Path) -> Cache:
-    return Cache(tmp_path / "cache")
+def kept(tmp_path: Path) -> ResultCache:
+    return ResultCache(tmp_path / "cache")
 
 
 @pytest.fixture
@@ -43,7 +46,7 @@ def jobs(monkeypatch: pytest.MonkeyPatch) -> list[Path]:
     return done
 
 
-def test_an_unchanged_part_is_copied_and_said(tmp_path: Path, kept: Cache, jobs: list[Path]) -> None:
+def test_an_unchanged_part_is_copied_and_said(tmp_path: Path, kept: ResultCache, jobs: list[Path]) -> None:
     model = block(tmp_path / "a.step", 12)
     first = cached_run(model, tmp_path / "one", Choices(), SHOP, cache=kept)
     began = time.perf_counter()
@@ -62,7 +65,7 @@ def test_an_unchanged_part_is_copied_and_said(tmp_path: Path, kept: Cache, jobs:
 
 @pytest.mark.parametrize("damage", ["flipped", "cut", "emptied", "swapped"])
 def test_a_damaged_entry_is_found_and_rebuilt(
-    tmp_path: Path, kept: Cache, jobs: list[Path], damage: str
+    tmp_path: Path, kept: ResultCache, jobs: list[Path], damage: str
 ) -> None:
     model = block(tmp_path / "a.step", 12)
     cached_run(model, tmp_path / "one", Choices(), SHOP, cache=kept)
@@ -86,6 +89,10 @@ def test_every_input_is_in_the_key(tmp_path: Path, monkeypatch: pytest.MonkeyPat
     blank.write_text("one")
     base = ("a.step", "0" * 64, Choices(), SHOP)
     wheels = replace(SHOP, wheels=SHOP.wheels[:-1])
+
+    def key_of(*asked: Any) -> str:
+        return Inputs.of(*asked).digest
+
     keys = [
         key_of(*base),
         key_of("b.step", *base[1:]),
@@ -98,21 +105,21 @@ def test_every_input_is_in_the_key(tmp_path: Path, monkeypatch: pytest.MonkeyPat
     assert key_of("a.step", "0" * 64, Choices(), load_shop()) == keys[0], "equal inputs, equal keys"
     blank.write_text("two")
     keys.append(key_of(*base[:2], Choices(blank=str(blank)), SHOP))
-    monkeypatch.setattr(module, "program", lambda: "a later program")
+    monkeypatch.setattr(job_inputs, "program", lambda: "a later program")
     keys.append(key_of(*base))
     assert len(set(keys)) == len(keys)
     assert len(program()) == 64
 
 
-def _keep(cache: Cache, tmp_path: Path, key: str, size: int) -> None:
+def _keep(cache: ResultCache, tmp_path: Path, key: str, size: int) -> None:
     folder = tmp_path / "result"
     folder.mkdir(exist_ok=True)
-    (folder / "route.json").write_bytes(os.urandom(size))  # does not shrink
-    cache.keep(key, folder, JobResult((), ()))
+    (folder / "route.json").write_text(json.dumps(os.urandom(size // 2).hex()))  # does not shrink by much
+    cache.keep(key, folder, JobResult((PartResult(".", 1, {}),), ()))
 
 
 def test_the_least_recently_used_goes(tmp_path: Path) -> None:
-    cache = Cache(tmp_path / "cache", limit_bytes=250_000)
+    cache = ResultCache(tmp_path / "cache", limit_bytes=150_000)
     for n, key in enumerate(("a", "b")):
         _keep(cache, tmp_path, key, 100_000)
         os.utime(cache.folder / f"{key}.zip", (n, n))
@@ -122,7 +129,9 @@ def test_the_least_recently_used_goes(tmp_path: Path) -> None:
     assert sum(p.stat().st_size for p in cache.folder.iterdir()) <= cache.limit_bytes
 
 
-def test_what_a_killed_writer_left_goes_and_what_is_being_written_stays(tmp_path: Path, kept: Cache) -> None:
+def test_what_a_killed_writer_left_goes_and_what_is_being_written_stays(
+    tmp_path: Path, kept: ResultCache
+) -> None:
     kept.folder.mkdir()
     old, young = kept.folder / ".x.tmp", kept.folder / ".y.tmp"
     old.write_text("")
@@ -134,11 +143,11 @@ def test_what_a_killed_writer_left_goes_and_what_is_being_written_stays(tmp_path
 
 def test_a_folder_that_cannot_be_is_no_error(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("")
-    _keep(Cache(tmp_path / "file" / "cache"), tmp_path, "a", 10)
+    _keep(ResultCache(tmp_path / "file" / "cache"), tmp_path, "a", 10)
 
 
 def test_a_file_that_changed_under_the_job_is_not_kept(
-    tmp_path: Path, kept: Cache, monkeypatch: pytest.MonkeyPatch
+    tmp_path: Path, kept: ResultCache, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     model = block(tmp_path / "a.step", 12)
     real = module.run_job
@@ -172,4 +181,4 @@ def test_a_batch_uses_it_and_loads_no_kernel(tmp_path: Path) -> None:
     assert "from the cache" not in first.stdout
     assert "1 copied from the cache" in second.stdout
     assert _files(tmp_path / "one" / "a-route") == _files(tmp_path / "two" / "a-route")
-    assert sha256(models / "a.step") in (tmp_path / "two" / "a-route" / "route.json").read_text()
+    assert sha256_of(models / "a.step") in (tmp_path / "two" / "a-route" / "route.json").read_text()
