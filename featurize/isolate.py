@@ -102,7 +102,7 @@ class Child:
         """What came next: ("message", of ``report``), ("value", result) or ("error", exception).
 
         None while there is nothing; once it is dead and all was received StepError ``crashed``, or
-        StartError when it never began.
+        StartError where it was at fault itself before it began.
         """
         alive = self._process.is_alive()  # asked first: what it sends before its end is there then
         try:
@@ -117,12 +117,12 @@ class Child:
         if alive:
             return None
         how = self.kill()
-        if self.ready:
-            raise ended(Code.CRASHED, f"the geometry kernel crashed on this model ({how})")
-        raise StartError(
-            f"worker processes do not start ({how}): the program that calls this must be a file, "
-            'with an `if __name__ == "__main__"` guard'
-        )
+        if not self.ready and how.startswith("exit"):
+            raise StartError(
+                f"worker processes do not start ({how}): the program that calls this must be a file, "
+                'with an `if __name__ == "__main__"` guard'
+            )
+        raise ended(Code.CRASHED, f"the geometry kernel crashed on this model ({how})")
 
     def result(self, time_limit_s: float, hear: Hear | None = None) -> Any:
         """What the call gives; ``hear`` gets its messages.

@@ -22,6 +22,8 @@ _FIRST_LOCK, _LOCK = "lock.first", "lock"
 _NEW, _OLD, _GONE = "new", "old", "gone"
 # A folder without a lock is this old before it counts as left: its maker needs microseconds to lock it.
 _UNLOCKED_S = 60.0
+# Where there is less than this, it is for want of room that a file could not be written.
+_ROOM_BYTES = 1 << 16
 # Other runs may put their results under the same name at the same moment; the last one stays.
 _SWAPS = 20
 
@@ -53,8 +55,11 @@ def staged_folder(target: Path, replaceable: Collection[str]) -> Iterator[Path]:
             raise _unwritable(target, error) from error
         try:
             yield work / _NEW
-        except OSError as error:
-            raise (_unwritable(target, error) if system.is_full(error) else error) from error
+        except Exception as error:
+            if system.is_full(error) or shutil.disk_usage(work).free < _ROOM_BYTES:
+                full = OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))  # the kernel does not say why
+                raise _unwritable(target, full) from error
+            raise
         try:
             system.write_through(work / _NEW)
             _swap(work, target, replaceable)

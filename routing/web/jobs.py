@@ -185,8 +185,10 @@ class JobQueue:
             summary: dict[str, Any] = self._worker.call(_task, *args, time_limit_s=left_s, hear=hear)
             return summary | {"skip": int(skip)}
 
-        def hear(message: Mapping[str, Any]) -> None:
-            if "parts" in message:
+        def hear(message: Mapping[str, Any] | str) -> None:
+            if isinstance(message, str):  # the reader's own
+                self._change(job.id, revision.number, stage=message)
+            elif "parts" in message:
                 self.store.name_parts(job.id, message["parts"])
                 self.notify({"seen": message["seen"], "job": job.id, "number": revision.number})
             elif "preview" in message:

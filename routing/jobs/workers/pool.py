@@ -150,14 +150,8 @@ class Pool:
                 else:
                     self._answered(worker, *found)
                     return
-        except StepError as error:
+        except (StepError, StartError) as error:
             self._died(worker, error)
-            return
-        except StartError:
-            self._workers.remove(worker)
-            self._failed_starts += 1
-            if self._failed_starts >= _FAILED_STARTS:
-                raise
             return
         if worker.task is not None:
             self._limit(worker)
@@ -192,10 +186,13 @@ class Pool:
         self._done.append(Outcome(worker.task, value, error, worker.seconds, worker.peak_mb))
         worker.task, worker.stage = None, ""
 
-    def _died(self, worker: _Worker, error: StepError) -> None:
+    def _died(self, worker: _Worker, error: Exception) -> None:
         self._end(worker)
         task = worker.task
         if task is None:
+            self._failed_starts += not worker.child.ready
+            if self._failed_starts >= _FAILED_STARTS:
+                raise error
             return
         self._cleaned(task)
         if worker.attempt == 1 and worker.seconds < self._limits.time_s:
