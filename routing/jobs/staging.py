@@ -8,7 +8,7 @@ import secrets
 import shutil
 import time
 from collections.abc import Collection, Iterator
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack, contextmanager, suppress
 from fnmatch import fnmatchcase
 from pathlib import Path
 
@@ -45,11 +45,11 @@ def staged_folder(target: Path, replaceable: Collection[str]) -> Iterator[Path]:
         raise _unwritable(target, error) from error
     # Named before it is made: a signal in between leaves nothing.
     work = target.parent / f".{target.name}{_MARK}{secrets.token_hex(8)}"
-    lock = None
+    held = ExitStack()
     try:
         try:
             work.mkdir(mode=0o700)
-            lock = _hold(work)
+            _hold(work, held)
             (work / _NEW).mkdir()
         except OSError as error:
             raise _unwritable(target, error) from error
@@ -67,9 +67,7 @@ def staged_folder(target: Path, replaceable: Collection[str]) -> Iterator[Path]:
             raise _unwritable(target, error) from error
     finally:
         if _restored(work, target):
-            if lock is not None:
-                lock.close()
-            shutil.rmtree(work, ignore_errors=True)
+            _remove(work, held)
 
 
 def _unwritable(target: Path, error: OSError) -> OutputError:
@@ -125,19 +123,29 @@ def sweep(parent: Path) -> None:
                 (work / (_NEW if (work / _NEW).exists() else _OLD)).rename(target)
         except OSError:
             continue  # another run was quicker, or the next one must do it
-        shutil.rmtree(work, ignore_errors=True)
+        _remove(work, ExitStack())
 
 
-def _hold(work: Path) -> ExitStack:
-    """Open files that are locked as long as this process lives.
+def _remove(work: Path, held: ExitStack) -> None:
+    """Its locks last: what is cut short is known for what it is."""
+    with held, suppress(OSError):
+        for inside in work.iterdir():
+            if inside.is_dir():
+                shutil.rmtree(inside)
+        held.close()
+        for name in (_LOCK, _FIRST_LOCK):
+            (work / name).unlink(missing_ok=True)
+        work.rmdir()
+
+
+def _hold(work: Path, held: ExitStack) -> None:
+    """Holds files open that are locked as long as this process lives.
 
     The second one is there only while the first is held: both are free only when left.
     """
-    held = ExitStack()
     for name in (_FIRST_LOCK, _LOCK):
         if system.try_lock(held.enter_context((work / name).open("wb"))) is None:
             break  # a file system without locks: whose work this is cannot be told
-    return held
 
 
 def _abandoned(work: Path) -> bool:
@@ -145,8 +153,9 @@ def _abandoned(work: Path) -> bool:
         if (work / _LOCK).exists():
             with (work / _LOCK).open("r+b") as lock, (work / _FIRST_LOCK).open("r+b") as first:
                 return bool(system.try_lock(lock) and system.try_lock(first))
-        # Not yet locked or never to be: only an empty one is ours to judge, and only by its age.
-        return next(work.iterdir(), None) is None and time.time() - work.stat().st_mtime > _UNLOCKED_S
+        # Not yet locked or never to be: only one without content is ours to judge, and only by its age.
+        empty = all(inside.name == _FIRST_LOCK for inside in work.iterdir())
+        return empty and time.time() - work.stat().st_mtime > _UNLOCKED_S
     except OSError:
         return False
 
