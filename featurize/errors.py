@@ -17,6 +17,7 @@ class Code(StrEnum):
     NO_SOLID = "no_solid"
     CRASHED = "crashed"
     TIMED_OUT = "timed_out"
+    OUT_OF_MEMORY = "out_of_memory"
 
 
 class StepError(Exception):

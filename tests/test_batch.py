@@ -21,10 +21,10 @@ from support.corpus import corpus_files, needs_corpus
 from routing.inputs.choices import Choices
 from routing.inputs.shop import load_shop
 from routing.jobs.batch import summary
-from routing.jobs.batch.desk import Desk, step_files
+from routing.jobs.batch.dispatch import Dispatcher, step_files
 from routing.jobs.batch.ledger import NAME, Ledger, Record, Status
-from routing.jobs.batch.pool import Limits
-from routing.jobs.staging import OutputError
+from routing.jobs.errors import OutputError
+from routing.jobs.workers.pool import Limits
 
 SHOP = load_shop()
 needs_posix = pytest.mark.skipif(sys.platform == "win32", reason="no such signals there")
@@ -182,8 +182,8 @@ _NAMES = st.lists(
 @given(_NAMES)
 def test_no_result_lies_in_another(names: list[str]) -> None:
     ledger = type("Held", (), {"records": {}})()
-    desk = Desk(Path("/nowhere"), lambda p: Choices(), SHOP, ledger, batches, Limits())  # type: ignore[arg-type]
-    folders = [tuple(part.casefold() for part in Path(desk._folder_for(n)).parts) for n in names]
+    dispatcher = Dispatcher(Path("/nowhere"), lambda p: Choices(), SHOP, ledger, batches, Limits())  # type: ignore[arg-type]
+    folders = [tuple(part.casefold() for part in Path(dispatcher._folder_for(n)).parts) for n in names]
     for n, one in enumerate(folders):
         for other in folders[n + 1 :]:
             short = min(len(one), len(other))

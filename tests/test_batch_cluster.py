@@ -14,8 +14,8 @@ import pytest
 from support.batches import block, deadly, hidden, records, run, start, until
 
 from routing.jobs.batch.cluster import Cluster
-from routing.jobs.batch.pool import Limits
-from routing.jobs.staging import OutputError
+from routing.jobs.errors import OutputError
+from routing.jobs.workers.pool import Limits
 
 distributed = pytest.importorskip("distributed", reason="the extra dieroute[cluster] is not installed")
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="no such signals there")

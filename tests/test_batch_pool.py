@@ -14,8 +14,10 @@ from typing import Any
 import pytest
 from support.batches import ROOT, until
 
+from featurize.errors import Code, StepError
 from featurize.isolate import run_apart
-from routing.jobs.batch.pool import Limits, Outcome, Pool, Stop, StoppedError, resident_mb
+from featurize.system import resident_mb
+from routing.jobs.workers.pool import Limits, Outcome, Pool
 
 needs_linux = pytest.mark.skipif(sys.platform != "linux", reason="sizes and orphans are seen on Linux only")
 
@@ -73,10 +75,10 @@ def all_of(pool: Pool, tasks: list[Any]) -> dict[Any, Outcome]:
     return {outcome.task: outcome for outcome in done}
 
 
-def how(outcome: Outcome) -> Stop:
-    assert isinstance(outcome.error, StoppedError), outcome
+def how(outcome: Outcome) -> Code:
+    assert isinstance(outcome.error, StepError), outcome
     assert "\n" not in str(outcome.error)
-    return outcome.error.how
+    return outcome.error.code
 
 
 def gone(pid: int) -> bool:
@@ -100,7 +102,7 @@ def test_what_is_deadly_is_named_and_the_rest_goes_on() -> None:
     with Pool(2, work, Limits(60), cleaned=cleaned.append) as pool:
         done = all_of(pool, [*good[:3], *bad, *good[3:]])
     assert all(done[task].error is None for task in good)
-    assert how(done[("die",)]) is Stop.CRASHED
+    assert how(done[("die",)]) is Code.CRASHED
     assert "signal 11" in str(done[("die",)].error)
     assert done[("die once",)].value == 2
     assert isinstance(done[("stumble",)].error, ZeroDivisionError)
@@ -111,8 +113,8 @@ def test_what_is_deadly_is_named_and_the_rest_goes_on() -> None:
 def test_what_is_endless_is_stopped() -> None:
     with Pool(2, work, Limits(time_s=1.5)) as pool:
         done = all_of(pool, [("hang",), ("die and hang",), ("say", "after")])
-    assert how(done[("hang",)]) is Stop.TIMED_OUT
-    assert how(done[("die and hang",)]) is Stop.CRASHED, "its own end names it, not what came of the retry"
+    assert how(done[("hang",)]) is Code.TIMED_OUT
+    assert how(done[("die and hang",)]) is Code.CRASHED, "its own end names it, not what came of the retry"
     assert 1.4 < done[("hang",)].seconds < 20
     assert done[("say", "after")].error is None
 
@@ -121,7 +123,7 @@ def test_what_is_endless_is_stopped() -> None:
 def test_what_eats_memory_is_stopped() -> None:
     with Pool(1, work, Limits(60, memory_mb=300)) as pool:
         done = all_of(pool, [("eat", 600), ("say", "after")])
-    assert how(done[("eat", 600)]) is Stop.OUT_OF_MEMORY
+    assert how(done[("eat", 600)]) is Code.OUT_OF_MEMORY
     assert done[("eat", 600)].peak_mb > 300
     assert done[("say", "after")].error is None
 
@@ -182,7 +184,7 @@ def test_no_orphan_when_the_parent_is_killed(tmp_path: Path) -> None:
         "    pool.submit(('hang',)); pool.submit(('hang',))\n"
         "    while True:\n"
         "        pool.finished(0.1)\n"
-        "        print(*[w.pid for w in pool._workers if w.ready], flush=True)\n"
+        "        print(*pool.pids, flush=True)\n"
     )
     parent = subprocess.Popen([sys.executable, script], stdout=subprocess.PIPE, text=True)
     assert parent.stdout is not None
@@ -206,7 +208,7 @@ def test_an_interrupt_leaves_no_worker() -> None:
     with pytest.raises(KeyboardInterrupt), Pool(1, work, Limits(60)) as pool:
         pool.submit(("hang",))
         until(lambda: pool.finished(0.1) or pool._workers[0].task)
-        pid = pool._workers[0].pid
+        pid = pool.pids[0]
         raise KeyboardInterrupt
     assert gone(pid)
 
@@ -249,5 +251,5 @@ def test_what_a_fork_holds_is_free_when_its_worker_is_cleaned_up_after(tmp_path:
     where, free = tmp_path / "lock", []
     with Pool(1, work, Limits(2.5), cleaned=lambda task: free.append(_is_free(where))) as pool:
         done = all_of(pool, [("hold", str(where))])
-    assert how(done[("hold", str(where))]) is Stop.TIMED_OUT
+    assert how(done[("hold", str(where))]) is Code.TIMED_OUT
     assert free == [True]

@@ -15,11 +15,11 @@ from support.batches import block, hidden, records, start, until
 from routing.inputs.choices import Choices
 from routing.inputs.shop import load_shop
 from routing.jobs.batch import watch as module
-from routing.jobs.batch.desk import Desk
+from routing.jobs.batch.dispatch import Dispatcher
 from routing.jobs.batch.ledger import Ledger, Record, Status
-from routing.jobs.batch.pool import Limits, Outcome
 from routing.jobs.batch.task import Task
 from routing.jobs.batch.watch import Patience, watch
+from routing.jobs.workers.pool import Limits, Outcome
 
 END = "END-ISO-10303-21;\n"
 
@@ -76,8 +76,8 @@ class Scene:
 
         shop = load_shop()
         with Ledger(self.out) as ledger, pytest.raises(KeyboardInterrupt):
-            desk = Desk(self.out, lambda p: Choices(), shop, ledger, self.executor, Limits())
-            watch(desk, self.folder, patience=Patience(2, 10), idle=look, now=lambda: clock)
+            dispatcher = Dispatcher(self.out, lambda p: Choices(), shop, ledger, self.executor, Limits())
+            watch(dispatcher, self.folder, patience=Patience(2, 10), idle=look, now=lambda: clock)
         return self.executor.done
 
     def put(self, name: str, text: str) -> Any:
@@ -116,7 +116,7 @@ def test_a_file_that_changes_is_done_again_and_so_with_its_choices(scene: Scene)
 
 def test_the_choices_file_counts(scene: Scene, monkeypatch: pytest.MonkeyPatch) -> None:
     asked: list[str] = []
-    monkeypatch.setattr(Desk, "offer", lambda self, name, path: asked.append(name))
+    monkeypatch.setattr(Dispatcher, "offer", lambda self, name, path: asked.append(name))
     still = [lambda: None] * 5
     scene.play(scene.put("a.step", END), *still, scene.put("a.choices.toml", "strict = true"), *still)
     assert asked == ["a.step", "a.step"]

@@ -116,7 +116,7 @@ def test_our_own_faults_are_one_line_and_status_3(
     def faulty(*_: object, **__: object) -> None:
         raise ZeroDivisionError("two\nlines")
 
-    monkeypatch.setattr("routing.jobs.batch.cache.run_job", faulty)
+    monkeypatch.setattr("routing.jobs.cache.run_job", faulty)
     words = ["route", str(tmp_path / "insert.step"), *(["--debug"] if debug else [])]
     done = CliRunner().invoke(app, words)
     assert done.exit_code == 3

@@ -122,7 +122,7 @@ def test_a_child_that_cannot_start_is_no_crash_of_the_kernel() -> None:
     done = subprocess.run(
         [sys.executable, "-"], check=False, input=program, cwd=root, capture_output=True, text=True
     )
-    assert "RuntimeError: the child process did not start" in done.stderr
+    assert "StartError: worker processes do not start" in done.stderr
 
 
 def test_interrupt_kills_the_child() -> None:
@@ -153,9 +153,6 @@ def test_a_fork_answers_and_its_end_stays_its_own() -> None:
         with pytest.raises(StepError) as caught:
             run_isolated(_apart, function, 0.5 if function == "hang" else 30.0, time_limit_s=60)
         assert caught.value.code is code
-        assert not str(caught.value).startswith(
-            "The geometry kernel"
-        )  # it is the fork's end, not the child's
 
 
 def _own_and_forked() -> bool:

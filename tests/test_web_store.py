@@ -55,16 +55,16 @@ def test_search_is_by_every_word_and_its_signs_are_only_signs(tmp_path, words, f
     assert len(store.find(words)) == found
 
 
-def test_half_made_things_are_swept_and_the_running_is_marked(tmp_path):
+def test_half_made_things_are_swept_and_the_running_waits_again(tmp_path):
     store = Store(tmp_path)
     job = _add(store)
-    store.update(job, 1, state=State.RUNNING)
+    store.update(job, 1, state=State.RUNNING, starts=1, share=0.5)
     (store.place(job) / ".r1-half").mkdir()
     (store.incoming / "half").write_bytes(b"x")
     (store.jobs_folder / "0123456789ab").mkdir()  # its row was never written
     store.close()
     store = Store(tmp_path)
-    assert store.revision(job, 1).state is State.INTERRUPTED
+    assert [(r.state, r.share) for r in store.waiting()] == [(State.WAITING, 0.0)]
     assert [p.name for p in store.jobs_folder.iterdir()] == [job]
     assert [p.name for p in store.place(job).iterdir()] == [MODEL]
     assert not list(store.incoming.iterdir())

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import signal
 import sys
 from importlib.metadata import version
-from typing import Annotated, NoReturn
+from typing import Annotated
 
 import typer
 
+from featurize import system
 from routing.cli.commands import register_all
 
 app = typer.Typer(
@@ -38,12 +38,8 @@ def _common(
 register_all(app)
 
 
-def _terminated(*_: object) -> NoReturn:
-    # An exception, so that the temporary folder and the child go too.
-    sys.exit(128 + signal.SIGTERM)
-
-
 def main() -> None:
     """Entry point of the command."""
-    signal.signal(signal.SIGTERM, _terminated)
+    system.speak_utf8()
+    system.on_terminate(sys.exit)  # an exception, so that the temporary folder and the child go too
     app()

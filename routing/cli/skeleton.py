@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from routing.jobs.staging import OutputError
+from routing.jobs.errors import OutputError
 
 
 def text(parts: Sequence[Mapping[str, Any]]) -> str:

@@ -8,7 +8,7 @@ import traceback
 from collections.abc import Callable, Hashable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from copy import deepcopy
-from dataclasses import asdict, replace
+from dataclasses import asdict
 from fnmatch import fnmatch
 from functools import partial
 from pathlib import Path
@@ -23,8 +23,9 @@ from routing.export import route_json
 from routing.export.exporters import all_exporters, all_files, merge, route_file
 from routing.export.work import Work
 from routing.inputs.choices import BLANKS, Choices, ChoicesError, is_edge_id, is_feature_id
-from routing.jobs.memory import Forgetful
+from routing.jobs.job_inputs import Inputs, frozen
 from routing.jobs.result import JobResult, PartResult
+from routing.jobs.stages import NoCache
 from routing.jobs.staging import staged_folder
 from routing.processes.flags import Flag, Severity
 from routing.stock import stock_names as stock_files
@@ -42,15 +43,9 @@ if TYPE_CHECKING:  # these load the kernel
 
 Report = Callable[[str, float], None]
 
-NOTHING_KNOWN = Forgetful()
+NO_CACHE = NoCache()
 # Half of a job's usual limit: a hand-over that takes longer is lost, the rest is not.
 _APART_LIMIT_S = 300.0
-_FOR_THE_STOCK: dict[str, Any] = {
-    "blank": "auto",
-    "blank_margin_mm": 0.0,
-    "allowance_wall_mm": 0.0,
-    "strict": False,
-}
 STOCK_STEP = f"{stock_files.GROUND_STEM}.step"
 
 
@@ -62,23 +57,29 @@ def run_job(
     report: Report = lambda text, share: None,
     *,
     time_limit_s: float | None = None,
+    keep: Callable[[Path, JobResult], None] | None = None,
 ) -> JobResult:
     """Reads, recognises, routes, grinds and writes; ``out_dir`` appears complete or not at all.
 
     With a time limit the kernel works in a child process; where it crashes, another reads less of the
     file (see ``Skip``) and a note says so. ``report`` gets what is being done and the
-    share done (0 to 1). Raises StepError, ChoicesError or OutputError, each one line.
+    share done (0 to 1). ``keep`` gets the folder while it is this job's alone.
+    Raises StepError, ChoicesError or OutputError, each one line.
     """
     with staged_folder(out_dir, all_files()) as folder:
-        if time_limit_s is None:
-            return _work(model, folder, choices, shop, report)
 
         def attempt(skip: Skip, left_s: float) -> JobResult:
             _clear(folder)
             args = (model, folder, choices, shop, skip)
-            return isolate.run_isolated(_work_in_child, *args, time_limit_s=left_s, progress=_Relay(report))
+            return isolate.run_isolated(_work_in_child, *args, time_limit_s=left_s, progress=Relay(report))
 
-        return reading_less(attempt, time_limit_s)
+        if time_limit_s is None:
+            result = _work(model, folder, choices, shop, report)
+        else:
+            result = reading_less(attempt, time_limit_s)
+        if keep is not None:
+            keep(folder, result)
+        return result
 
 
 def list_features(
@@ -93,7 +94,7 @@ def list_features(
 
     def attempt(skip: Skip, left_s: float) -> list[dict[str, Any]]:
         args = (model, choices, shop, skip)
-        return isolate.run_isolated(_features_in_child, *args, time_limit_s=left_s, progress=_Relay(report))
+        return isolate.run_isolated(_features_in_child, *args, time_limit_s=left_s, progress=Relay(report))
 
     return reading_less(attempt, time_limit_s)
 
@@ -107,7 +108,8 @@ def _clear(folder: Path, names: Sequence[str] = ("*",)) -> None:
 
 def _features_in_child(model: Path, choices: Choices, shop: Shop, skip: Skip) -> list[dict[str, Any]]:
     document = read_step(model, isolate=False, skip=skip)
-    recognitions = [s.recognition for s in recognise_parts(document, choices, shop, _to_parent)]
+    inputs = inputs_of(document, choices, shop)
+    recognitions = [s.recognition for s in recognise_parts(document, inputs, to_parent)]
     return [
         {
             "name": solid.name,
@@ -118,11 +120,11 @@ def _features_in_child(model: Path, choices: Choices, shop: Shop, skip: Skip) ->
     ]
 
 
-def _to_parent(text: str, share: float) -> None:
+def to_parent(text: str, share: float) -> None:
     isolate.report((text, share))
 
 
-class _Relay:
+class Relay:
     """Brings a child's messages to a report; the reader's are text alone and keep the share."""
 
     def __init__(self, report: Report) -> None:
@@ -134,33 +136,33 @@ class _Relay:
 
 
 def _work_in_child(model: Path, folder: Path, choices: Choices, shop: Shop, skip: Skip) -> JobResult:
-    return _work(model, folder, choices, shop, _to_parent, skip)
+    return _work(model, folder, choices, shop, to_parent, skip)
 
 
 def _work(
     model: Path, folder: Path, choices: Choices, shop: Shop, report: Report, skip: Skip = Skip.NOTHING
 ) -> JobResult:
     report(f"reading {model.name}", 0.0)
-    return route_document(read_step(model, isolate=False, skip=skip), folder, choices, shop, report)
+    document = read_step(model, isolate=False, skip=skip)
+    return route_document(document, folder, inputs_of(document, choices, shop), report)
+
+
+def inputs_of(document: StepDocument, choices: Choices, shop: Shop) -> Inputs:
+    """The inputs of a job on a file that has been read as it is."""
+    return Inputs.of(document.path.name, document.sha256, choices, shop)
 
 
 def route_document(
-    document: StepDocument,
-    folder: Path,
-    choices: Choices,
-    shop: Shop,
-    report: Report,
-    *,
-    memory: Forgetful = NOTHING_KNOWN,
-    mark: Hashable = None,
+    document: StepDocument, folder: Path, inputs: Inputs, report: Report, *, cache: NoCache = NO_CACHE
 ) -> JobResult:
     """Every part of a file that is read, handed over in ``folder``.
 
-    ``memory`` may hold what earlier jobs worked out of the document that ``mark`` stands for.
+    ``cache`` may hold what earlier jobs worked out of the same inputs, or of some of them.
     """
     from routing.inputs.overrides import unmatched
 
-    settled = list(recognise_parts(document, choices, shop, report, memory=memory, mark=mark))
+    choices = inputs.choices
+    settled = list(recognise_parts(document, inputs, report, cache=cache))
     recognitions = [s.recognition for s in settled]
     not_found = unmatched(choices.settle, settled)
     _check_targets(choices, recognitions)
@@ -170,24 +172,16 @@ def route_document(
     ):
         place = folder / name
         place.mkdir(exist_ok=True)
-        progress = _span(report, 0.4 + 0.6 * n / len(recognitions), 0.6 / len(recognitions))
-        said = not_found if n == 0 else []
+        progress = span(report, 0.4 + 0.6 * n / len(recognitions), 0.6 / len(recognitions))
+        flags = not_found if n == 0 else []
         with _blaming_damage(document, solid):
-            content = _one_part(
-                document, solid, settled[n], place, choices, shop, said, progress, memory, (mark, n)
-            )
+            content = _one_part(document, n, settled[n], place, inputs, flags, progress, cache)
         results.append(PartResult(name, solid.count, content))
     return JobResult(tuple(results), tuple(document.notes))
 
 
 def recognise_parts(
-    document: StepDocument,
-    choices: Choices,
-    shop: Shop,
-    report: Report,
-    *,
-    memory: Forgetful = NOTHING_KNOWN,
-    mark: Hashable = None,
+    document: StepDocument, inputs: Inputs, report: Report, *, cache: NoCache = NO_CACHE
 ) -> Iterator[Settled]:
     """The features of every part of a file, with a person's answers in them."""
     import numpy as np
@@ -196,14 +190,13 @@ def recognise_parts(
     from featurize.recognise import recognise
     from routing.inputs.overrides import settle
 
+    choices, thread_colours = inputs.choices, inputs.thread_colours
     side = choices.working_direction
-    thread_colours = {**shop.thread_colours, **choices.thread_colours}
     for n, solid in enumerate(document.parts):
         report(f"recognising {solid.name}", 0.1 + 0.3 * n / len(document.parts))
-        key = mark, n
-        part = memory.recall(
+        part = cache.get_or_make(
             "building the part",
-            key,
+            inputs.part(n),
             partial(
                 build_part,
                 solid.solid,
@@ -222,7 +215,7 @@ def recognise_parts(
             threads: Mapping[str, str],
             part: Part = part,
             solid: SolidPart = solid,
-            key: Hashable = key,
+            n: int = n,
         ) -> Recognition:
             look = partial(
                 recognise,
@@ -234,16 +227,15 @@ def recognise_parts(
                 thread_colours=thread_colours,
             )
             up = None if working_side is None else tuple(working_side)
-            depends = (key, up, _frozen(threads), _frozen(thread_colours))
-            return memory.recall("recognising", depends, look)
+            key = inputs.part(n)
+            return cache.get_or_make("recognising", (key, up, frozen(threads), frozen(thread_colours)), look)
 
         def decide(find: Find = find) -> Settled:
             found = find(working_side=None if side is None else np.array(side), threads=choices.threads)
             return settle(found, choices, find)
 
         with _blaming_damage(document, solid):
-            depends = (key, side, _frozen(choices.threads), _frozen(thread_colours), choices.settle)
-            yield memory.recall("settling", depends, decide)
+            yield cache.get_or_make("settling", inputs.recognition(n), decide)
 
 
 @contextmanager
@@ -258,31 +250,30 @@ def _blaming_damage(document: StepDocument, solid: SolidPart) -> Iterator[None]:
         doubts = [*solid.doubts, *document.notes]
         if not doubts:
             raise
-        said = (
-            f"{document.path.name}: {solid.name} is too damaged to work with ({doubts[0]}): export it again."
-        )
-        raise StepError(Code.UNREADABLE, said) from error
+        raise StepError(
+            Code.UNREADABLE,
+            f"{document.path.name}: {solid.name} is too damaged to work with ({doubts[0]}): export it again.",
+        ) from error
 
 
 def _one_part(
     document: StepDocument,
-    solid: SolidPart,
+    n: int,
     settled: Settled,
     folder: Path,
-    choices: Choices,
-    shop: Shop,
-    said: Sequence[Flag],
+    inputs: Inputs,
+    more_flags: Sequence[Flag],
     report: Report,
-    memory: Forgetful,
-    key: Hashable,
+    cache: NoCache,
 ) -> dict[str, Any]:
     from routing.stock.proof import prove
 
-    recognition = settled.recognition
+    solid, recognition, shop = document.parts[n], settled.recognition, inputs.shop
     part = recognition.part
-    choices = settled.added_to(choices)
+    choices = settled.added_to(inputs.choices)
+    inputs = inputs.with_choices(choices)
     report(f"routing {solid.name}", 0.0)
-    plan = decide_plan(settled, choices, shop, memory=memory, key=key)
+    plan = decide_plan(settled, inputs, n, cache=cache)
     report(f"grinding the stock of {solid.name}", 0.3)
     ground = ground_features(plan)
     grinder = plan.job.squarer.name
@@ -293,12 +284,12 @@ def _one_part(
         for v in r.verdicts
         if v.process == grinder and not (v.workable or r.feature.bores or ground)
     }
-    key = key, repr(part.frame), repr(shop), repr(ground), repr(refused), _blank_key(choices)
+    key = inputs.stock(n), repr(part.frame), repr(ground), repr(refused)
     make = partial(_stock, part, ground, refused, shop, choices)
-    stock, flags = memory.recall("grinding the stock", key, make)
-    flags = [*said, *settled.flags, *flags]
+    stock, flags = cache.get_or_make("grinding the stock", key, make)
+    flags = [*more_flags, *settled.flags, *flags]
     report(f"proving the stock of {solid.name}", 0.4)
-    proof = memory.recall("proving the stock", key, partial(prove, part, stock))
+    proof = cache.get_or_make("proving the stock", key, partial(prove, part, stock))
     flags += [Flag("stock-not-proven", Severity.BLOCKING, None, fault) for fault in proof.faults]
     content = route_json.build(document, solid, recognition, plan, (stock, proof, STOCK_STEP), flags, choices)
     work = Work(document, solid, recognition, plan, stock, proof, shop, choices, content)
@@ -307,14 +298,14 @@ def _one_part(
         what = module.__name__.rpartition(".")[2].replace("_", " ")
         report(f"writing the {what} of {solid.name}", 0.5 + 0.5 * n / len(handovers))
         try:
-            merge(content, _handed_over(module, f"writing the {what}", work, folder, memory, key))
+            merge(content, _handed_over(module, f"writing the {what}", work, folder, cache, key))
         except (_LostError, StepError) as error:
             if module is route_file:
                 raise
             _clear(folder, module.FILES)
             lost.append(f"the {what} could not be written, the rest is: {error}")
     if lost:  # what came after the route file could not tell it in time
-        flags = [Flag("not-written", Severity.BLOCKING, None, said) for said in lost]
+        flags = [Flag("not-written", Severity.BLOCKING, None, message) for message in lost]
         merge(content, {"flags": [asdict(flag) for flag in flags]})
         route_file.write(work, folder)
     return content
@@ -326,33 +317,25 @@ class _LostError(Exception):
 
 def _written(module: ModuleType, work: Work, folder: Path) -> dict[str, Any]:
     try:
-        said: dict[str, Any] = module.write(work, folder)
+        content: dict[str, Any] = module.write(work, folder)
     except (StepError, ChoicesError, OSError):
         raise
     except Exception as error:
         *_, last = traceback.extract_tb(error.__traceback__)
         place = f"{Path(last.filename).name}, line {last.lineno}"
         raise _LostError(f"{type(error).__name__}: {' '.join(str(error).split())} ({place})") from error
-    return said
+    return content
 
 
-def decide_plan(
-    settled: Settled,
-    choices: Choices,
-    shop: Shop,
-    *,
-    memory: Forgetful = NOTHING_KNOWN,
-    key: Hashable = None,
-) -> Plan:
-    """The plan of a part; ``choices`` with what was settled for single features."""
+def decide_plan(settled: Settled, inputs: Inputs, n: int, *, cache: NoCache = NO_CACHE) -> Plan:
+    """The plan of the n-th part; the choices of ``inputs`` with what was settled for single features."""
     from routing.plan.make import judged, planned
 
-    # The blank and the walls' allowance are the stock's, edges come later; the rest may sway the route.
-    depends = (key, repr(replace(choices.without_edges(), **_FOR_THE_STOCK)), repr(shop))
-    answers = memory.recall("routing", depends, partial(judged, settled.recognition, shop, choices))
-    return memory.recall(
-        "ordering", (*depends, _frozen(choices.edges)), partial(planned, answers, choices.edges)
+    choices, shop = inputs.choices, inputs.shop
+    answers = cache.get_or_make(
+        "routing", inputs.routing(n), partial(judged, settled.recognition, shop, choices)
     )
+    return cache.get_or_make("ordering", inputs.ordering(n), partial(planned, answers, choices.edges))
 
 
 def ground_features(plan: Plan) -> list[Feature]:
@@ -363,25 +346,25 @@ def ground_features(plan: Plan) -> list[Feature]:
 
 
 def _handed_over(
-    module: ModuleType, step: str, work: Work, folder: Path, memory: Forgetful, key: Hashable
+    module: ModuleType, stage: str, work: Work, folder: Path, cache: NoCache, key: Hashable
 ) -> dict[str, Any]:
-    """What a hand-over says, its files written; one that tells what it depends on may be remembered."""
+    """What a hand-over adds to the route file, its files written; kept where it tells what it depends on."""
     depends = getattr(module, "depends", None)
 
     def make() -> tuple[dict[str, Any], dict[str, bytes]]:
-        said = isolate.run_apart(partial(_written, module, work, folder), time_limit_s=_APART_LIMIT_S)
-        if not depends or not memory.remembers:
-            return said, {}
+        added = isolate.run_apart(partial(_written, module, work, folder), time_limit_s=_APART_LIMIT_S)
+        if not depends or not cache.keeps:
+            return added, {}
         made = [p for p in folder.iterdir() if any(fnmatch(p.name, name) for name in module.FILES)]
-        return said, {p.name: p.read_bytes() for p in made}
+        return added, {p.name: p.read_bytes() for p in made}
 
     if depends is None:
-        return memory.time(step, make)[0]
-    said, files = memory.recall(step, (key, depends(work)), make)
+        return cache.time(stage, make)[0]
+    added, files = cache.get_or_make(stage, (key, depends(work)), make)
     for name, content in files.items():
         if not (folder / name).exists():
             (folder / name).write_bytes(content)
-    return deepcopy(said)  # the route file grows, what is remembered must not
+    return deepcopy(added)  # the route file grows, what is kept must not
 
 
 def _stock(
@@ -424,16 +407,6 @@ def _blank(part: Part, choices: Choices) -> Blank:
         raise ChoicesError(f"blank cannot be used: {error}.") from error
 
 
-def _blank_key(choices: Choices) -> Hashable:
-    """What the ground stock takes from the choices."""
-    common = choices.blank_margin_mm, choices.allowance_floor_mm, choices.allowance_wall_mm
-    return choices.blank, *common, repr(sorted(choices.allowances.items()))
-
-
-def _frozen(table: Mapping[str, str]) -> Hashable:
-    return tuple(sorted(table.items()))
-
-
 def folder_names(parts: Sequence[str]) -> list[str]:
     """A folder for each part: "." for a single one, else its number and what of its name is safe."""
     if len(parts) == 1:
@@ -445,7 +418,7 @@ def folder_names(parts: Sequence[str]) -> list[str]:
     ]
 
 
-def _span(report: Report, start: float, width: float) -> Report:
+def span(report: Report, start: float, width: float) -> Report:
     return lambda text, share: report(text, start + width * share)
 
 

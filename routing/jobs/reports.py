@@ -9,7 +9,7 @@ from featurize import isolate
 from featurize.step.read import Skip, read_step, reading_less
 from routing.export import route_json
 from routing.inputs.choices import Choices, ChoicesError
-from routing.jobs.job import Report, _Relay, _span, _to_parent, recognise_parts
+from routing.jobs.job import Relay, Report, inputs_of, recognise_parts, span, to_parent
 from routing.processes.shop import Shop
 
 
@@ -25,7 +25,7 @@ def list_doubts(
 
     def attempt(skip: Skip, left_s: float) -> list[dict[str, Any]]:
         args = (model, choices, shop, skip)
-        return isolate.run_isolated(_doubts_in_child, *args, time_limit_s=left_s, progress=_Relay(report))
+        return isolate.run_isolated(_doubts_in_child, *args, time_limit_s=left_s, progress=Relay(report))
 
     return reading_less(attempt, time_limit_s)
 
@@ -37,7 +37,9 @@ def _doubts_in_child(model: Path, choices: Choices, shop: Shop, skip: Skip) -> l
     return [
         {"name": solid.name, "doubts": [route_json.doubt(d) for d in doubts(settled.recognition)]}
         for solid, settled in zip(
-            document.parts, recognise_parts(document, choices, shop, _to_parent), strict=True
+            document.parts,
+            recognise_parts(document, inputs_of(document, choices, shop), to_parent),
+            strict=True,
         )
     ]
 
@@ -58,7 +60,7 @@ def compare_models(
 
     def attempt(skip: Skip, left_s: float) -> dict[str, Any]:
         args = (old, new, choices, shop, skip)
-        return isolate.run_isolated(_compare_in_child, *args, time_limit_s=left_s, progress=_Relay(report))
+        return isolate.run_isolated(_compare_in_child, *args, time_limit_s=left_s, progress=Relay(report))
 
     return reading_less(attempt, time_limit_s)
 
@@ -69,12 +71,14 @@ def _compare_in_child(old: Path, new: Path, choices: Choices, shop: Shop, skip: 
 
     routes = []
     for n, model in enumerate((old, new)):
-        _to_parent(f"reading {model.name}", n / 2)
+        to_parent(f"reading {model.name}", n / 2)
         document = read_step(model, isolate=False, skip=skip)
         if len(document.parts) != 1:
             raise ChoicesError(f"{model.name} holds {len(document.parts)} parts: compare files of one part.")
-        (settled,) = recognise_parts(document, choices, shop, _span(_to_parent, n / 2, 0.5))
-        _to_parent(f"routing {model.name}", n / 2 + 0.3)
+        (settled,) = recognise_parts(
+            document, inputs_of(document, choices, shop), span(to_parent, n / 2, 0.5)
+        )
+        to_parent(f"routing {model.name}", n / 2 + 0.3)
         routes.append(make_plan(settled.recognition, shop, settled.added_to(choices)))
     revision = route_json.plain(revise(*routes))
     return {"old": old.name, "new": new.name, "same": not any(revision.values()), **revision}

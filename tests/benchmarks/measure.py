@@ -16,8 +16,8 @@ from typing import Any, TypeVar, cast
 
 from routing.inputs.choices import Choices
 from routing.inputs.shop import load_shop
-from routing.jobs.job import route_document
-from routing.jobs.memory import Forgetful
+from routing.jobs.job import inputs_of, route_document
+from routing.jobs.stages import NoCache
 
 T = TypeVar("T")
 
@@ -67,7 +67,7 @@ class Figures:
         return sum(self.stages.values())
 
 
-class Undocumented(Forgetful):
+class Undocumented(NoCache):
     """A job that stops short of its hand-overs: they say and leave nothing."""
 
     def time(self, step: str, make: Callable[[], T]) -> T:
@@ -199,7 +199,8 @@ def _once(tell: Connection, path: Path, documents: bool) -> None:
     with tempfile.TemporaryDirectory() as folder:
 
         def job() -> object:
-            return route_document(document, Path(folder), Choices(), load_shop(), _silent, memory=watch)
+            inputs = inputs_of(document, Choices(), load_shop())
+            return route_document(document, Path(folder), inputs, _silent, cache=watch)
 
         watch.time(OTHER, job)
 

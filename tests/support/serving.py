@@ -33,7 +33,7 @@ def serving(folder: Path, *options: str) -> Iterator[Serving]:
     command = [
         sys.executable,
         "-m",
-        "routing.cli.app",
+        "routing.cli",
         "serve",
         "--port",
         "0",

@@ -27,9 +27,9 @@ from routing.cli.commands.options import (
 if TYPE_CHECKING:
     from routing.inputs.choices import Choices
     from routing.jobs.batch.batch import Progress
-    from routing.jobs.batch.cache import Cache
-    from routing.jobs.batch.desk import Desk
+    from routing.jobs.batch.dispatch import Dispatcher
     from routing.jobs.batch.ledger import Record
+    from routing.jobs.cache import ResultCache
 
 INTERRUPTED = 130
 
@@ -80,12 +80,12 @@ def batch(
 
         kept = cache_from(cache, no_cache)
         with (
-            open_desk(
+            open_dispatcher(
                 out, workers, time_limit, memory_limit, material, choices, shop, again, cluster, kept
-            ) as desk,
+            ) as dispatcher,
             _progress() as show,
         ):
-            records = run_batch(desk, folder, recursive=recursive, show=show)
+            records = run_batch(dispatcher, folder, recursive=recursive, show=show)
         if as_json:
             typer.echo(json.dumps([asdict(r) for r in records], indent=2))
         else:
@@ -93,15 +93,15 @@ def batch(
     raise typer.Exit(status(records))
 
 
-def cache_from(folder: Path | None, no_cache: bool) -> Cache | None:
+def cache_from(folder: Path | None, no_cache: bool) -> ResultCache | None:
     """The cache that the options ask for."""
-    from routing.jobs.batch.cache import Cache, default_folder
+    from routing.jobs.cache import ResultCache, default_folder
 
-    return None if no_cache else Cache((folder or default_folder()).absolute())
+    return None if no_cache else ResultCache((folder or default_folder()).absolute())
 
 
 @contextmanager
-def open_desk(
+def open_dispatcher(
     out: Path,
     workers: int | None,
     time_limit: float,
@@ -111,15 +111,15 @@ def open_desk(
     shop: Path | None,
     again: bool,
     cluster: str | None,
-    cache: Cache | None,
-) -> Iterator[Desk]:
-    """A desk with its ledger and its workers; neither outlives the context."""
+    cache: ResultCache | None,
+) -> Iterator[Dispatcher]:
+    """A dispatcher with its ledger and its workers; neither outlives the context."""
     from routing.inputs.choices import Choices, load_choices
     from routing.inputs.shop import load_shop
-    from routing.jobs.batch.desk import Desk, Executor
+    from routing.jobs.batch.dispatch import Dispatcher, Executor
     from routing.jobs.batch.ledger import Ledger
-    from routing.jobs.batch.pool import Limits
     from routing.jobs.batch.task import pool
+    from routing.jobs.workers.pool import Limits
 
     def choose(model: Path) -> Choices:
         return settle(model, choices).but(material=material)
@@ -137,7 +137,7 @@ def open_desk(
             from routing.jobs.batch.cluster import Cluster
 
             executor = stack.enter_context(Cluster(cluster, limits))
-        yield Desk(
+        yield Dispatcher(
             out,
             choose,
             owned,

@@ -75,21 +75,15 @@ def pairs(option: str, words: list[str] | None) -> dict[str, str]:
 @contextmanager
 def one_line_errors(debug: bool) -> Iterator[None]:
     """What the user can mend ends in one line and status 2, what only we can mend in one line and 3."""
-    from featurize.errors import StepError
-    from routing.inputs.choices import ChoicesError
-    from routing.inputs.shop import ShopError
-    from routing.jobs.staging import OutputError
+    from routing.jobs.errors import MENDABLE, one_line
 
     try:
         yield
-    except (StepError, ChoicesError, ShopError, OutputError) as error:
-        typer.echo(f"dieroute: {error}", err=True)
-        raise typer.Exit(BAD_INPUT) from None
+    except typer.Exit:  # told already
+        raise
     except Exception as error:
-        if debug:
+        mendable = isinstance(error, MENDABLE)
+        if debug and not mendable:
             traceback.print_exc()
-        what = " ".join(str(error).split()) or "no message"
-        typer.echo(
-            f"dieroute: a fault of the program, not of the file: {type(error).__name__}: {what}", err=True
-        )
-        raise typer.Exit(OUR_FAULT) from None
+        typer.echo(f"dieroute: {one_line(error)}", err=True)
+        raise typer.Exit(BAD_INPUT if mendable else OUR_FAULT) from None

@@ -79,11 +79,11 @@ def route(
         )
         from routing.cli import console
         from routing.inputs.shop import load_shop
-        from routing.jobs.batch.cache import Cache, cached_run
+        from routing.jobs.cache import ResultCache, cached_run
 
         target = out or model.with_name(f"{model.stem}-route")
         with console.progress() as report:
-            kept = Cache(cache.absolute()) if cache else None
+            kept = ResultCache(cache.absolute()) if cache else None
             result = cached_run(
                 model, target, settled, load_shop(shop), report, time_limit_s=time_limit, cache=kept
             )

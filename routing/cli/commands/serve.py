@@ -8,7 +8,10 @@ from typing import Annotated
 
 import typer
 
-from routing.cli.commands.options import BAD_INPUT, Debug, ShopFile, TimeLimit, one_line_errors
+from featurize.system import data_folder
+from routing.cli.commands.options import Debug, ShopFile, TimeLimit, one_line_errors
+
+TOKEN = "DIEROUTE_TOKEN"
 
 
 def register(app: typer.Typer) -> None:
@@ -24,7 +27,7 @@ def serve(
     ] = None,
     token: Annotated[
         str | None,
-        typer.Option(help="What visitors must show; made up where needed.", envvar="DIEROUTE_TOKEN"),
+        typer.Option(help="What visitors must show; made up where needed.", envvar=TOKEN),
     ] = None,
     shop: ShopFile = None,
     size_limit: Annotated[float, typer.Option(help="Largest file taken, MB.", min=0.001, max=200)] = 200.0,
@@ -34,25 +37,18 @@ def serve(
     """Serve a page for the browser: drop models on it, look, choose, compare. For this machine alone."""
     with one_line_errors(debug):
         from routing.inputs.shop import load_shop
-        from routing.web.server import ServeError, run_server
+        from routing.web.server import run_server
 
         load_shop(shop)  # a fault in it is better told now
-        try:
-            run_server(
-                folder or _kept(),
-                lambda text: typer.echo(f"dieroute: {text}"),
-                port=port,
-                open_to=open_to,
-                token=token,
-                shop=shop,
-                size_limit_mb=size_limit,
-                time_limit_s=time_limit,
-            )
-        except ServeError as error:
-            typer.echo(f"dieroute: {error}", err=True)
-            raise typer.Exit(BAD_INPUT) from None
-
-
-def _kept() -> Path:
-    """Where programs keep their data (XDG base directories)."""
-    return Path(os.environ.get("XDG_DATA_HOME") or Path.home() / ".local" / "share") / "dieroute"
+        run_server(
+            folder or data_folder() / "dieroute",
+            lambda text: typer.echo(f"dieroute: {text}"),
+            port=port,
+            open_to=open_to,
+            # An empty one in the environment counts as given: whoever set it wants no open door.
+            token=os.environ.get(TOKEN) if token is None else token,
+            shop=shop,
+            size_limit_mb=size_limit,
+            time_limit_s=time_limit,
+            debug=debug,
+        )

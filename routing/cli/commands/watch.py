@@ -20,7 +20,7 @@ from routing.cli.commands.batch import (
     cache_from,
     interruptible,
     line,
-    open_desk,
+    open_dispatcher,
 )
 from routing.cli.commands.options import ChoicesFile, Debug, Material, ShopFile, one_line_errors
 
@@ -56,11 +56,11 @@ def watch(
         from routing.jobs.batch.watch import watch as keep_watching
 
         kept = cache_from(cache, no_cache)
-        with open_desk(
+        with open_dispatcher(
             out, workers, time_limit, memory_limit, material, choices, shop, again, cluster, kept
-        ) as desk:
+        ) as dispatcher:
             keep_watching(
-                desk,
+                dispatcher,
                 folder,
                 recursive=recursive,
                 once=once,

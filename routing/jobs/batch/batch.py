@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from routing.jobs.batch.desk import Desk, step_files
+from routing.jobs.batch.dispatch import Dispatcher, step_files
 from routing.jobs.batch.ledger import Record
 
 # So many files for each worker are read and waiting: enough that none idles, few enough to stay fresh.
@@ -26,32 +26,36 @@ class Progress:
 
 
 def run_batch(
-    desk: Desk, folder: Path, *, recursive: bool = False, show: Callable[[Progress], None] = lambda _: None
+    dispatcher: Dispatcher,
+    folder: Path,
+    *,
+    recursive: bool = False,
+    show: Callable[[Progress], None] = lambda _: None,
 ) -> list[Record]:
     """The record of every STEP file of a folder; writes the summary, also when interrupted.
 
     What the ledger holds already is not done again. Nothing is written beside the result folders, the
     ledger and the summary.
     """
-    files = list(step_files(folder, desk.out, recursive=recursive))
+    files = list(step_files(folder, dispatcher.out, recursive=recursive))
     names = [name for name, _ in files]
     seen: list[Record] = []
 
     def tell(new: list[Record]) -> None:
         seen.extend(new)
         failed = sum(not r.status.routed for r in seen)
-        show(Progress(len(files), len(seen), failed, tuple(desk.executor.busy()), tuple(new)))
+        show(Progress(len(files), len(seen), failed, tuple(dispatcher.executor.busy()), tuple(new)))
 
     try:
         for name, path in files:
-            while desk.executor.backlog >= _AHEAD * desk.executor.size:
-                tell(desk.collect(_TICK_S))
-            if (record := desk.offer(name, path)) is not None:
+            while dispatcher.executor.backlog >= _AHEAD * dispatcher.executor.size:
+                tell(dispatcher.collect(_TICK_S))
+            if (record := dispatcher.offer(name, path)) is not None:
                 tell([record])
-            if new := desk.collect(0.0):
+            if new := dispatcher.collect(0.0):
                 tell(new)
-        while desk.executor.backlog:
-            tell(desk.collect(_TICK_S))
+        while dispatcher.executor.backlog:
+            tell(dispatcher.collect(_TICK_S))
     finally:
-        records = desk.summarise(names)
+        records = dispatcher.summarise(names)
     return records

@@ -7,17 +7,18 @@ share the folders under the same paths.
 
 from __future__ import annotations
 
-import multiprocessing
 import threading
 import time
 from contextlib import suppress
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, Self
 
-from routing.jobs.batch.cache import program
-from routing.jobs.batch.pool import Limits, Outcome, Pool, Stop, StoppedError
+from featurize.errors import Code
+from featurize.isolate import ended
 from routing.jobs.batch.task import Task, pool
-from routing.jobs.staging import OutputError
+from routing.jobs.errors import OutputError
+from routing.jobs.job_inputs import program
+from routing.jobs.workers.pool import Limits, Outcome, Pool
 
 if TYPE_CHECKING:
     from distributed import Client
@@ -25,7 +26,7 @@ if TYPE_CHECKING:
 _CONNECT_S = 10
 _TICK_S = 0.05
 # Each thread of a worker of the cluster, in that worker's process.
-_mine = threading.local()
+_thread = threading.local()
 
 
 class Cluster:
@@ -84,8 +85,8 @@ class Cluster:
         except Exception as error:
             from distributed import KilledWorker
 
-            said = "workers of the cluster died one after another on this model"
-            lost = StoppedError(Stop.CRASHED, said) if isinstance(error, KilledWorker) else error
+            how = "workers of the cluster died one after another on this model"
+            lost = ended(Code.CRASHED, how) if isinstance(error, KilledWorker) else error
             return Outcome(task, None, lost, time.monotonic() - since, 0.0)
         return found
 
@@ -105,14 +106,12 @@ class Cluster:
 
 def _do(task: Task, limits: Limits) -> Outcome:
     """Runs on the cluster."""
-    warm: Pool | None = getattr(_mine, "pool", None)
-    if warm is None or _mine.limits != limits:
+    warm: Pool | None = getattr(_thread, "pool", None)
+    if warm is None or _thread.limits != limits:
         if warm is not None:
             warm.close()
-        # Workers of a cluster may be daemons, which may have no children; ours die with them anyway.
-        multiprocessing.current_process().daemon = False
         warm = pool(1, limits)
-        _mine.pool, _mine.limits = warm, limits
+        _thread.pool, _thread.limits = warm, limits
     warm.submit(task)
     while not (done := warm.finished(1.0)):
         pass

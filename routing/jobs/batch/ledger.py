@@ -11,12 +11,8 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
-from routing.jobs.staging import OutputError
-
-try:
-    import fcntl
-except ImportError:
-    fcntl = None  # type: ignore[assignment]
+from featurize.system import try_lock
+from routing.jobs.errors import OutputError
 
 NAME = "batch.jsonl"
 
@@ -68,14 +64,9 @@ class Ledger:
             self._file = path.open("a+b", buffering=0)
         except OSError as error:
             raise OutputError(f"{path} cannot be written ({error.strerror}): choose another -o.") from error
-        if fcntl is not None:
-            try:
-                fcntl.flock(self._file, fcntl.LOCK_EX | fcntl.LOCK_NB)
-            except BlockingIOError as error:
-                self._file.close()
-                raise OutputError(f"another batch is at work in {out}: choose another -o.") from error
-            except OSError:
-                pass  # a file system without locks
+        if try_lock(self._file) is False:
+            self._file.close()
+            raise OutputError(f"another batch is at work in {out}: choose another -o.")
         self._file.seek(0)
         content = self._file.read()
         whole = content.rfind(b"\n") + 1

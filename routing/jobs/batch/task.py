@@ -10,13 +10,15 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from featurize.errors import Code, StepError
-from routing.inputs.choices import Choices, ChoicesError
-from routing.jobs.batch.cache import Cache, is_of
+from featurize.isolate import ended, report
+from routing.inputs.choices import Choices
 from routing.jobs.batch.ledger import Record, Status
-from routing.jobs.batch.pool import Limits, Outcome, Pool, Stop, StoppedError, crash, report
+from routing.jobs.cache import Keeper, ResultCache, is_of
+from routing.jobs.errors import MENDABLE, one_line
 from routing.jobs.job import run_job
 from routing.jobs.result import JobResult
-from routing.jobs.staging import OutputError, sweep
+from routing.jobs.staging import sweep
+from routing.jobs.workers.pool import Limits, Outcome, Pool
 
 if TYPE_CHECKING:
     from routing.processes.shop import Shop
@@ -34,7 +36,7 @@ class Task:
     key: str
     choices: Choices
     shop: Shop
-    cache: Cache | None
+    cache: ResultCache | None
 
 
 def pool(size: int, limits: Limits) -> Pool:
@@ -43,7 +45,13 @@ def pool(size: int, limits: Limits) -> Pool:
 
 
 # What a job never needs, and what it loads late from outside.
-_FACES = ("routing.jobs.batch.", "routing.cli.app", "routing.cli.commands", "routing.web")
+_FACES = (
+    "routing.jobs.batch.",
+    "routing.jobs.workers.",
+    "routing.cli.app",
+    "routing.cli.commands",
+    "routing.web",
+)
 _LATE = (
     "OCP.APIHeaderSection",
     "PIL.PngImagePlugin",
@@ -66,18 +74,17 @@ def load_all() -> None:
 
 def do(task: Task, attempt: int, left_s: float) -> Record:
     """Routes the file in this process; after a crash, in a child that may read less of it."""
-    inputs = (task.model, task.out_dir, task.choices, task.shop, report)
+    inputs = (task.model, task.out_dir, task.choices, task.shop, lambda stage, share: report(stage))
+    keep = None if task.cache is None else Keeper(task.cache, task.key, task.digest)
     try:
-        result = run_job(*inputs, time_limit_s=None if attempt == 1 else left_s)
+        result = run_job(*inputs, time_limit_s=None if attempt == 1 else left_s, keep=keep)
     except StepError as error:
         if error.code is Code.TIMED_OUT:  # there was a crash before
-            raise crash("reading less of it took longer than the time limit") from error
+            raise ended(Code.CRASHED, "reading less of it took longer than the time limit") from error
         raise
     # A file that changed since it was asked for is not what the key stands for: it will be done again.
-    same = is_of(result, task.digest)
-    if task.cache is not None and same:
-        task.cache.keep(task.key, task.out_dir, result)
-    return routed(task.name, task.folder, task.key if same else "", result)
+    key = task.key if is_of(result, task.digest) else ""
+    return routed(task.name, task.folder, key, result)
 
 
 def routed(name: str, folder: str, key: str, result: JobResult, *, cached: bool = False) -> Record:
@@ -105,7 +112,7 @@ def row(folder: str, count: int, route: Mapping[str, Any]) -> dict[str, Any]:
     }
 
 
-def ended(outcome: Outcome, limits: Limits) -> Record:
+def record_of(outcome: Outcome, limits: Limits) -> Record:
     """The record of a task that left a worker, be it with a result or an error."""
     task: Task = outcome.task
     seconds, peak_mb = round(outcome.seconds, 3), round(outcome.peak_mb, 1)
@@ -113,23 +120,18 @@ def ended(outcome: Outcome, limits: Limits) -> Record:
         record: Record = outcome.value
         return replace(record, seconds=seconds, peak_mb=peak_mb)
     status, limit = _status(outcome.error, limits)
-    said = " ".join(str(outcome.error).split())
-    if status is Status.FAULT:
-        said = f"a fault of the program, not of the file: {type(outcome.error).__name__}: {said}"
+    message = one_line(outcome.error)
     return Record(
-        task.name, task.folder, task.key, status, said, limit=limit, seconds=seconds, peak_mb=peak_mb
+        task.name, task.folder, task.key, status, message, limit=limit, seconds=seconds, peak_mb=peak_mb
     )
 
 
 def _status(error: Exception, limits: Limits) -> tuple[Status, float | None]:
     stopped = {
-        Stop.CRASHED: (Status.CRASHED, None),
-        Stop.TIMED_OUT: (Status.TIMED_OUT, limits.time_s),
-        Stop.OUT_OF_MEMORY: (Status.OUT_OF_MEMORY, limits.memory_mb),
+        Code.CRASHED: (Status.CRASHED, None),
+        Code.TIMED_OUT: (Status.TIMED_OUT, limits.time_s),
+        Code.OUT_OF_MEMORY: (Status.OUT_OF_MEMORY, limits.memory_mb),
     }
-    if isinstance(error, StoppedError):
-        return stopped[error.how]
-    if isinstance(error, StepError) and error.code is Code.CRASHED:
-        return stopped[Stop.CRASHED]
-    mendable = isinstance(error, StepError | ChoicesError | OutputError)
-    return Status.FAILED if mendable else Status.FAULT, None
+    if isinstance(error, StepError) and error.code in stopped:
+        return stopped[error.code]
+    return Status.FAILED if isinstance(error, MENDABLE) else Status.FAULT, None

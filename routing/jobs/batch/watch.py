@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from routing.inputs.choices import choices_beside
-from routing.jobs.batch.desk import Desk, step_files
+from routing.jobs.batch.dispatch import Dispatcher, step_files
 from routing.jobs.batch.ledger import Record
 
 _END = b"END-ISO-10303-21;"
@@ -36,7 +36,7 @@ class Patience:
 
 
 def watch(
-    desk: Desk,
+    dispatcher: Dispatcher,
     folder: Path,
     *,
     recursive: bool = False,
@@ -53,29 +53,31 @@ def watch(
     ``idle`` is called at every look.
     """
     seen: dict[str, _Seen] = {}
-    names = {n for n, r in desk.ledger.records.items() if r.status.routed or (folder / n).exists()}
-    desk.summarise(sorted(names))
+    names = {n for n, r in dispatcher.ledger.records.items() if r.status.routed or (folder / n).exists()}
+    dispatcher.summarise(sorted(names))
     while True:
-        new, there = [], dict(step_files(folder, desk.out, recursive=recursive))
+        new, there = [], dict(step_files(folder, dispatcher.out, recursive=recursive))
         for gone in seen.keys() - there.keys():
             del seen[gone]
         for name, path in there.items():
-            if name in desk.at_work:
+            if name in dispatcher.at_work:
                 continue
             state = _look(seen, name, path, now())
             if state is None or state.done or not _all_there(path, now() - state.since, patience):
                 continue
             state.done = True
-            if (record := desk.offer(name, path)) is not None:
+            if (record := dispatcher.offer(name, path)) is not None:
                 new.append(record)
-        new = [r for r in (*new, *desk.collect(_TICK_S)) if r.status.routed or (folder / r.name).exists()]
+        new = [
+            r for r in (*new, *dispatcher.collect(_TICK_S)) if r.status.routed or (folder / r.name).exists()
+        ]
         for record in new:
             show(record)
         if new:
             names |= {record.name for record in new}
-            desk.summarise(sorted(names))
+            dispatcher.summarise(sorted(names))
         idle()
-        if once and not desk.at_work and all(s.done for s in seen.values()):
+        if once and not dispatcher.at_work and all(s.done for s in seen.values()):
             return
 
 

@@ -288,7 +288,7 @@ export async function sheetPage({ main, rest, complain, announce, take }) {
   async function peek() {
     if (seen) return;
     try {
-      const model = await get(`/api/jobs/${id}/view/glimpse`);
+      const model = await get(`/api/jobs/${id}/view/preview`);
       if (!closed && !seen) view.load(model);
     } catch { /* not there yet, or no longer needed */ }
   }
@@ -318,9 +318,9 @@ export async function sheetPage({ main, rest, complain, announce, take }) {
       });
       return true;
     },
-    hear({ revision: now, seen: count, job: whose, gone, glimpse }) {
+    hear({ revision: now, seen: count, job: whose, gone, preview }) {
       if (gone === id) { location.hash = "#/"; return; }
-      if (glimpse === id) { peek(); return; }
+      if (preview === id) { peek(); return; }
       if (whose === id && count > place && !seen) { ask(async () => { job = await get(`/api/jobs/${id}`); await load(); }); return; }
       if (now?.job !== id) return;
       const known = job.revisions.find(r => r.number === now.number);

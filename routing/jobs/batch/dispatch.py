@@ -11,11 +11,13 @@ from typing import TYPE_CHECKING, Any, Protocol
 from routing.export.exporters.route_file import ROUTE
 from routing.inputs.choices import Choices, ChoicesError
 from routing.jobs.batch import summary
-from routing.jobs.batch.cache import Cache, key_of, sha256
 from routing.jobs.batch.ledger import Ledger, Record, Status
-from routing.jobs.batch.pool import Limits, Outcome
-from routing.jobs.batch.task import Task, ended, routed
-from routing.jobs.staging import OutputError, sweep
+from routing.jobs.batch.task import Task, record_of, routed
+from routing.jobs.cache import ResultCache
+from routing.jobs.errors import OutputError
+from routing.jobs.job_inputs import Inputs, sha256_of
+from routing.jobs.staging import sweep
+from routing.jobs.workers.pool import Limits, Outcome
 
 if TYPE_CHECKING:
     from routing.processes.shop import Shop
@@ -63,7 +65,7 @@ def _walk(folder: Path, out: Path, depth: int) -> Iterator[Path]:
 
 
 @dataclass
-class Desk:
+class Dispatcher:
     """``choose`` gives the choices for a file, or raises ChoicesError; ``again`` does failed files again."""
 
     out: Path
@@ -72,7 +74,7 @@ class Desk:
     ledger: Ledger
     executor: Executor
     limits: Limits
-    cache: Cache | None = None
+    cache: ResultCache | None = None
     # Whether the executor's workers reach our cache; otherwise results are kept from here.
     cache_in_workers: bool = True
     again: bool = False
@@ -88,11 +90,11 @@ class Desk:
         folder = self._folder_for(name)
         try:
             choices = self.choose(model)
-            digest = sha256(model)
-            key = key_of(model.name, digest, choices, self.shop)
+            digest = sha256_of(model)
         except (ChoicesError, OSError) as error:
-            said = f"cannot be read ({error.strerror})" if isinstance(error, OSError) else str(error)
-            return self._add(Record(name, folder, "", Status.FAILED, said))
+            message = f"cannot be read ({error.strerror})" if isinstance(error, OSError) else str(error)
+            return self._add(Record(name, folder, "", Status.FAILED, message))
+        key = Inputs.of(model.name, digest, choices, self.shop).digest
         old = self.ledger.records.get(name)
         if old is not None and self._holds(old, key):
             return old
@@ -113,10 +115,10 @@ class Desk:
         return [self._add(self._checked(outcome)) for outcome in self.executor.finished(timeout_s)]
 
     def _checked(self, outcome: Outcome) -> Record:
-        record = ended(outcome, self.limits)
+        record = record_of(outcome, self.limits)
         if record.status.routed and not (self.out / record.folder).is_dir():
-            said = f"{self.out / record.folder} was not seen here: workers must share the folder"
-            return Record(record.name, record.folder, "", Status.FAILED, said)
+            message = f"{self.out / record.folder} was not seen here: workers must share the folder"
+            return Record(record.name, record.folder, "", Status.FAILED, message)
         return record
 
     def _add(self, record: Record) -> Record:

@@ -13,23 +13,23 @@ from featurize.brep.solids import volume_of
 from featurize.step.read import read_step
 from routing.inputs.choices import Choices
 from routing.inputs.shop import load_shop
-from routing.jobs.job import route_document
-from routing.jobs.memory import Forgetful, Memory
+from routing.jobs.job import inputs_of, route_document
+from routing.jobs.stages import NoCache, StageCache
 
 MODEL = Path(__file__).resolve().parents[1] / "demo_models" / "thread_trial.step"
 M6 = Choices(settle=({"at": [31.0, 12.0, 22.0], "kind": "hole", "size_mm": 5.0, "thread": "M6"},))
 
 
 def test_results_are_kept_by_key_and_the_oldest_go_first():
-    memory, made = Memory(kept=2), []
+    cache, made = StageCache(size=2), []
 
     def get(key: int) -> int:
-        return memory.recall("step", key, lambda: made.append(key) or key)
+        return cache.get_or_make("step", key, lambda: made.append(key) or key)
 
     assert [get(k) for k in (1, 2, 1, 3, 1, 2)] == [1, 2, 1, 3, 1, 2]
     assert made == [1, 2, 3, 2]
-    assert [t.kept for t in memory.took] == [False, False, True, False, True, False]
-    assert Forgetful().recall("step", 1, lambda: 7) == 7
+    assert [t.kept for t in cache.times] == [False, False, True, False, True, False]
+    assert NoCache().get_or_make("step", 1, lambda: 7) == 7
 
 
 @pytest.fixture(scope="module")
@@ -37,33 +37,32 @@ def document():
     return read_step(MODEL, isolate=False)
 
 
-def _run(document, folder: Path, choices: Choices, memory: Forgetful):
+def _run(document, folder: Path, choices: Choices, cache: NoCache):
     folder.mkdir()
-    route_document(
-        document, folder, choices, load_shop(), lambda text, share: None, memory=memory, mark=document.sha256
-    )
+    inputs = inputs_of(document, choices, load_shop())
+    route_document(document, folder, inputs, lambda text, share: None, cache=cache)
     return {
         p.relative_to(folder).as_posix(): p.read_bytes() for p in sorted(folder.rglob("*")) if p.is_file()
     }
 
 
 def test_a_thread_leaves_part_and_stock_alone_and_gives_the_files_of_a_fresh_job(tmp_path, document):
-    memory = Memory()
-    _run(document, tmp_path / "first", Choices(), memory)
-    memory.took.clear()
-    kept = _run(document, tmp_path / "second", M6, memory)
-    how = {t.step: t.kept for t in memory.took if t.step not in ("recognising",)}
+    cache = StageCache()
+    _run(document, tmp_path / "first", Choices(), cache)
+    cache.times.clear()
+    kept = _run(document, tmp_path / "second", M6, cache)
+    how = {t.stage: t.kept for t in cache.times if t.stage not in ("recognising",)}
     assert how["building the part"]
     assert how["grinding the stock"]
     assert how["proving the stock"]
     assert how["writing the stock bodies"]
     assert not how["settling"]
     assert not how["routing"]
-    fresh = _run(document, tmp_path / "fresh", M6, Forgetful())
+    fresh = _run(document, tmp_path / "fresh", M6, NoCache())
     assert kept.keys() == fresh.keys()
     for name in fresh:
         if _untimed(kept[name]) != _untimed(fresh[name]):
-            # The kernel's booleans hang on where faces lie in memory: the bodies count, not their text.
+            # The kernel's booleans hang on where faces lie in cache: the bodies count, not their text.
             assert name.startswith("stock_"), name
             sizes = [_size(tmp_path / folder / name) for folder in ("second", "fresh")]
             chords = 2e-5 if name.endswith(".stl") else 1e-9  # what facets of other corners may miss
@@ -85,23 +84,23 @@ def _size(body: Path) -> tuple[float, ...]:
 
 def test_the_report_is_kept_where_nothing_in_it_changed(tmp_path, document):
     """There and back again, and a choice that tells nothing new; the files are those of a fresh job."""
-    memory = Memory()
-    first = _run(document, tmp_path / "first", Choices(), memory)
+    cache = StageCache()
+    first = _run(document, tmp_path / "first", Choices(), cache)
     for name, choices, kept in (
         ("other", Choices(material="steel-54hrc"), False),
         ("back", Choices(), True),
         ("same", Choices(edges={"rib": "keep sharp"}), True),  # it has none
     ):
-        memory.took.clear()
-        files = _run(document, tmp_path / name, choices, memory)
-        assert [t.kept for t in memory.took if t.step == "writing the report"] == [kept]
+        cache.times.clear()
+        files = _run(document, tmp_path / name, choices, cache)
+        assert [t.kept for t in cache.times if t.stage == "writing the report"] == [kept]
         if kept:
             assert {n: _untimed(c) for n, c in files.items()} == {n: _untimed(c) for n, c in first.items()}
     shop = load_shop()
     other = replace(shop, toolroom=replace(shop.toolroom, name="Another"))
-    memory.took.clear()
+    cache.times.clear()
     (tmp_path / "own").mkdir()
     route_document(
-        document, tmp_path / "own", Choices(), other, lambda *_: None, memory=memory, mark=document.sha256
+        document, tmp_path / "own", inputs_of(document, Choices(), other), lambda *_: None, cache=cache
     )
-    assert [t.kept for t in memory.took if t.step == "writing the report"] == [False]
+    assert [t.kept for t in cache.times if t.stage == "writing the report"] == [False]
