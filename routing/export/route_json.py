@@ -166,6 +166,7 @@ def _routed(feature: Feature, plan: Plan, flags: Sequence[Flag]) -> dict[str, An
     approach = plan.approach_of(feature.id)
     return {
         "process": str(routed.process),
+        "present": routed.present,
         "from_side": approach.side if approach else None,
         "why": [_why(v, routed.main) for v in routed.verdicts],
         "regions": _regions(routed),

@@ -46,7 +46,8 @@ def deliver(
     write_stl(stock.solid, folder / f"{GROUND_STEM}.stl", name=f"{name} ground stock", triangles=ground)
     write_3mf(stock.solid, folder / MESH_3MF, name=f"{name} ground stock", triangles=ground)
     seen = Sides(part)
-    made = bodies(part, stock.blank, list(stock_steps(plan, stock)), source_faces, seen=seen)
+    assert plan.job.blanks is not None
+    made = bodies(part, plan.job.blanks.bought, list(stock_steps(plan, stock)), source_faces, seen=seen)
     told, last = [], None  # type: list[dict[str, Any]], _Written | None
     known: dict[Any, tuple[str, Colour]] = {}
     for body in made:
@@ -93,7 +94,17 @@ _BULK = (Stage.GRIND, Stage.WIRE, Stage.DRILL, Stage.ROUGH, Stage.FINISH, Stage.
 def stock_steps(plan: Plan, stock: GroundStock) -> Iterator[StockStep]:
     """The plan's steps as stock sees them."""
     job, corners = plan.job, stock.blank.corners
+    assert job.blanks is not None
     for step in plan.steps:
+        if step.stage == Stage.SQUARE and job.blanks.squaring_mm3 > tol.VOLUME_SHARE * job.blank_mm3:
+            yield StockStep(
+                step.setup,
+                step.number,
+                step.stage.words,
+                step.process,
+                step.approach.direction,
+                becomes=job.blanks.squared.solid,
+            )
         if step.stage not in _BULK or step.process not in job.processes:
             continue
         tasks = [p.task for p in step.passes]

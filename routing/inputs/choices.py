@@ -14,10 +14,11 @@ from typing import Any
 from featurize.feature import Kind, Vec3
 from featurize.standards.threads import parse
 from routing.processes.hardness import GRAINS_UM
-from routing.processes.preferences import Preferences
+from routing.processes.preferences import HARDENED, SOFT, Preferences
 from routing.processes.rooms import process_names
 
 BLANKS = ("auto", "block", "disc")
+SUPPLIED = (HARDENED, SOFT)
 BREAKS = ("keep sharp", "may break", "must break")
 EDGE = "edge"  # the kind of an answer for a single edge
 
@@ -39,6 +40,8 @@ _WRITE = {
     "processes": 'write a feature or a kind = one of {processes}, such as "F07" = "mill"',
     "allowances": "write a feature or a kind = [floor, wall] in mm from 0 to 5, such as F07 = [0.02, 0]",
     "edges": f'write an edge, a feature or a kind = one of {", ".join(BREAKS)}, such as E12 = "may break"',
+    "present": 'write a list of features or kinds that the blank has already, such as ["F03"]',
+    "supplied": 'write "hardened" or "soft"',
     "strict": "write true or false",
     "settle": "write at = [x, y, z], kind, size_mm and one of thread, process, is, side, "
     "edge, allowance, as `dieroute doubts` does",
@@ -168,6 +171,9 @@ class Choices(Preferences):
             value = getattr(self, key)
             if isinstance(value, bool) or not isinstance(value, int | float) or not 0 <= value <= limit:
                 raise _wrong(key, value)
+        object.__setattr__(self, "present", _targets("present", self.present))
+        if self.supplied not in SUPPLIED:
+            raise _wrong("supplied", self.supplied)
         if not isinstance(self.strict, bool):
             raise _wrong("strict", self.strict)
         # Plain dictionaries: choices travel to a child process.
@@ -308,6 +314,14 @@ def _allowance(name: object, value: object) -> tuple[str, tuple[float, float]]:
     if target is None or not usable or not all(usable):
         raise _wrong("allowances", f"{name} = {value}")
     return target, (float(numbers[0]), float(numbers[1]))
+
+
+def _targets(key: str, names: object) -> tuple[str, ...]:
+    """Feature ids and kinds."""
+    found = [_target(n) for n in names] if isinstance(names, list | tuple) else [None]
+    if None in found:
+        raise _wrong(key, names)
+    return tuple(str(n) for n in found)
 
 
 def _target(name: object) -> str | None:

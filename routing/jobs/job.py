@@ -22,7 +22,7 @@ from featurize.step.read import Skip, read_step, reading_less
 from routing.export import route_json
 from routing.export.exporters import all_exporters, all_files, merge, route_file
 from routing.export.work import Work
-from routing.inputs.choices import BLANKS, Choices, ChoicesError, is_edge_id, is_feature_id
+from routing.inputs.choices import Choices, ChoicesError, is_edge_id, is_feature_id
 from routing.jobs.job_inputs import Inputs, frozen
 from routing.jobs.result import JobResult, PartResult
 from routing.jobs.stages import NoCache
@@ -285,7 +285,9 @@ def _one_part(
         if v.process == grinder and not (v.workable or r.feature.bores or ground)
     }
     key = inputs.stock(n), repr(part.frame), repr(ground), repr(refused)
-    make = partial(_stock, part, ground, refused, shop, choices)
+    assert plan.job.blanks is not None
+    blank = plan.job.blanks.squared
+    make = partial(_stock, part, blank, ground, refused, shop, choices)
     stock, flags = cache.get_or_make("grinding the stock", key, make)
     flags = [*more_flags, *settled.flags, *flags]
     report(f"proving the stock of {solid.name}", 0.4)
@@ -330,11 +332,15 @@ def _written(module: ModuleType, work: Work, folder: Path) -> dict[str, Any]:
 def decide_plan(settled: Settled, inputs: Inputs, n: int, *, cache: NoCache = NO_CACHE) -> Plan:
     """The plan of the n-th part; the choices of ``inputs`` with what was settled for single features."""
     from routing.plan.make import judged, planned
+    from routing.stock.blank import BlankError
 
     choices, shop = inputs.choices, inputs.shop
-    answers = cache.get_or_make(
-        "routing", inputs.routing(n), partial(judged, settled.recognition, shop, choices)
-    )
+    try:
+        answers = cache.get_or_make(
+            "routing", inputs.routing(n), partial(judged, settled.recognition, shop, choices)
+        )
+    except BlankError as error:
+        raise ChoicesError(f"blank cannot be used: {error}.") from error
     return cache.get_or_make("ordering", inputs.ordering(n), partial(planned, answers, choices.edges))
 
 
@@ -368,13 +374,17 @@ def _handed_over(
 
 
 def _stock(
-    part: Part, ground: Sequence[Feature], refused: Mapping[str, str], shop: Shop, choices: Choices
+    part: Part,
+    blank: Blank,
+    ground: Sequence[Feature],
+    refused: Mapping[str, str],
+    shop: Shop,
+    choices: Choices,
 ) -> tuple[GroundStock, list[Flag]]:
     """The ground stock, or the bare blank and a flag where the kernel fails on it."""
     from featurize.brep.solids import KernelError
     from routing.stock.ground import GroundStock, ground_stock
 
-    blank = _blank(part, choices)
     try:
         stock = ground_stock(
             part,
@@ -392,19 +402,6 @@ def _stock(
         Flag("not-in-stock", Severity.WARNING, feature, f"not ground in the stock file: {reason}")
         for feature, reason in stock.left_out
     ]
-
-
-def _blank(part: Part, choices: Choices) -> Blank:
-    from routing.processes.blank import Shape
-    from routing.stock.blank import blank_for, blank_from_step
-
-    if choices.blank in BLANKS:
-        shape = None if choices.blank == "auto" else Shape(choices.blank)
-        return blank_for(part, shape=shape, margin_mm=choices.blank_margin_mm)
-    try:
-        return blank_from_step(Path(choices.blank), part)
-    except ValueError as error:
-        raise ChoicesError(f"blank cannot be used: {error}.") from error
 
 
 def folder_names(parts: Sequence[str]) -> list[str]:

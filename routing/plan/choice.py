@@ -11,9 +11,11 @@ from dataclasses import dataclass, replace
 
 from featurize.feature import Feature, Kind
 from routing.plan.regions import Region, splits, whole
+from routing.processes.blank import Shape
 from routing.processes.context import JobContext
 from routing.processes.finish import demands
 from routing.processes.flags import Flag, Severity
+from routing.processes.free_space import share_in_blank
 from routing.processes.heights import HeightGrid
 from routing.processes.protocol import Verdict
 from routing.processes.undercut import cut_mm3, is_undercut
@@ -21,6 +23,8 @@ from routing.processes.undercut import cut_mm3, is_undercut
 NONE = "none"
 # The bulk taken first is worth a setup where at most this share is left (common practice, no source).
 WORTH_A_SETUP = 0.5
+# Under this share of its space a feature is not in the blank any more: what is left is its finish.
+PRESENT_SHARE = 0.03
 
 
 @dataclass(frozen=True)
@@ -62,12 +66,16 @@ class RoutedRegion:
 
 @dataclass(frozen=True)
 class RoutedFeature:
-    """``verdicts`` are the answers about the whole feature, ``regions`` what it is made in."""
+    """``verdicts`` are the answers about the whole feature, ``regions`` what it is made in.
+
+    ``present`` tells that the blank has it already.
+    """
 
     feature: Feature
     regions: tuple[RoutedRegion, ...]
     verdicts: tuple[Verdict, ...]
     flags: tuple[Flag, ...]
+    present: bool = False
 
     @property
     def main(self) -> RoutedRegion:
@@ -102,8 +110,13 @@ def choose(job: JobContext, feature: Feature, told: Sequence[Flag]) -> RoutedFea
             for d in demands(feature)
         ),
     ]
-    if feature.kind == Kind.OUTSIDE_FACE:
+    if comes_with_blank(job, feature):
         return RoutedFeature(feature, (RoutedRegion(whole(feature), NONE, ()),), (), tuple(flags))
+    if is_present(job, feature):
+        said = f"{feature.kind} {feature.id} is in the blank already: it is not made again."
+        flags.append(Flag("present", Severity.NOTE, feature.id, said))
+        region = RoutedRegion(whole(feature), NONE, ())
+        return RoutedFeature(feature, (region,), (), tuple(flags), present=True)
     verdicts = _answers(job, feature)
     forced = job.choices.process_for(feature.id, str(feature.kind))
     if forced is not None:
@@ -118,6 +131,25 @@ def choose(job: JobContext, feature: Feature, told: Sequence[Flag]) -> RoutedFea
         said = f"{feature.kind} {feature.id}: nothing in the shop makes it: {why}."
         flags.append(Flag("no-process", Severity.BLOCKING, feature.id, said))
     return RoutedFeature(feature, regions, verdicts, tuple(flags))
+
+
+def comes_with_blank(job: JobContext, feature: Feature) -> bool:
+    """Whether a feature is the blank's own outside: ground square, or turned round before."""
+    if feature.kind == Kind.OUTSIDE_FACE:
+        return True
+    return (
+        feature.kind.traits.blank
+        and job.blanks is not None
+        and job.blanks.squared.is_outside(job.cloud(feature.faces))
+    )
+
+
+def is_present(job: JobContext, feature: Feature) -> bool:
+    """Whether the blank has a feature already, as measured or as a person says."""
+    if job.choices.is_present(feature.id, str(feature.kind)):
+        return True
+    given = job.blanks is not None and job.blanks.squared.shape == Shape.GIVEN
+    return given and share_in_blank(job, feature) < PRESENT_SHARE
 
 
 def _answers(job: JobContext, piece: Feature) -> tuple[Verdict, ...]:
@@ -161,4 +193,4 @@ def _ahead(job: JobContext, piece: Feature, verdicts: Sequence[Verdict], first: 
 def _forced(answer: Verdict, feature: Feature) -> Flag:
     left = f"; about {answer.shortfall_mm3:.3g} mm3 stays behind" if answer.shortfall_mm3 > 0 else ""
     said = f"{answer.process} was asked for though {answer.reason}{left}."
-    return Flag("forced-process", Severity.WARNING, feature.id, said)
+    return Flag("forced-process", Severity.BLOCKING, feature.id, said)

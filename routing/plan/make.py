@@ -27,7 +27,7 @@ from routing.processes.preferences import Preferences
 from routing.processes.protocol import Allowance, Stage, Task, feature_of
 from routing.processes.rooms import rooms
 from routing.processes.shop import Shop
-from routing.stock.blank import squared
+from routing.stock.blank import blanks_for
 
 # What a finishing step takes off, another step has left.
 _TAKES_OFF = (Stage.SEMI_FINISH, Stage.FINISH, Stage.ERODE, Stage.TRIM, Stage.LAST)
@@ -49,9 +49,12 @@ def make_plan(recognition: Recognition, shop: Shop, choices: Choices) -> Plan:
 
 
 def judged(recognition: Recognition, shop: Shop, choices: Preferences) -> Judged:
-    """What makes each feature; the choices for edges have no say in it."""
-    blank = squared(recognition.part, choices)
-    job = JobContext(recognition.part, recognition.features, shop, choices, blank=blank)
+    """What makes each feature; the choices for edges have no say in it.
+
+    Raises ValueError, in one line, for a blank that cannot be used.
+    """
+    blanks = blanks_for(recognition.part, choices)
+    job = JobContext(recognition.part, recognition.features, shop, choices, blanks=blanks)
     thread_flags = check_threads(job.part, job.features, carbide=job.material.binder_percent is not None)
     other = (*thread_flags, *edge_flags(job.part, job.features))
     own = _by_feature(other)

@@ -11,12 +11,14 @@ from typing import cast as typed
 import numpy as np
 from numpy.typing import NDArray
 
-from featurize.brep.part import Face, Part
+from featurize import tolerances as tol
+from featurize.brep.part import Face, Mesh, Part
+from featurize.brep.rays import hit_counts
 from featurize.brep.shadow import View, cast
 from featurize.brep.surfaces import Array
 from featurize.feature import Feature
 from featurize.recognise.scene import Scene, vec
-from routing.processes.blank import Blank, Shape
+from routing.processes.blank import Blanks, Shape
 from routing.processes.material import Material
 from routing.processes.preferences import Preferences
 from routing.processes.protocol import Approach, Process
@@ -24,6 +26,12 @@ from routing.processes.rooms import all_processes
 from routing.processes.shop import Shop
 
 T = TypeVar("T")
+
+
+def _mesh_of(facets: Array) -> Mesh:
+    count = len(facets)
+    corners = np.arange(3 * count).reshape(-1, 3)
+    return Mesh(facets.reshape(-1, 3), corners, np.zeros(count, np.int64), tol.MESH_DEFLECTION_MM)
 
 
 @dataclass(frozen=True, eq=False)
@@ -35,7 +43,7 @@ class JobContext:
     shop: Shop
     choices: Preferences
     pieces: tuple[Feature, ...] = ()
-    blank: Blank | None = None  # squared; the part's box where none is given
+    blanks: Blanks | None = None  # the part's box where none are given
     _kept: dict[Hashable, object] = field(default_factory=dict, repr=False)
 
     @cached_property
@@ -130,16 +138,17 @@ class JobContext:
 
     @property
     def blank_mm3(self) -> float:
-        return self.blank.volume_mm3 if self.blank else float(np.prod(self.part.high - self.part.low))
+        """Of the squared blank."""
+        box = float(np.prod(self.part.high - self.part.low))
+        return self.blanks.squared.volume_mm3 if self.blanks else box
 
     def in_blank(self, points: Array) -> NDArray[np.bool_]:
-        """Which points (n, 3) of the part's box lie in the blank, as far as its shape is known to differ."""
-        if self.blank is None or self.blank.shape != Shape.DISC:
+        """Which points (n, 3) of the part's box lie in the squared blank."""
+        if self.blanks is None or self.blanks.squared.shape == Shape.BLOCK:
             return np.ones(len(points), bool)
-        flat = self.part.frame.local(points)[:, :2]
-        corners = self.part.frame.local(self.blank.corners)[:, :2]
-        middle, radius = corners.mean(axis=0), float(np.ptp(corners[:, 0])) / 2
-        return np.asarray(np.linalg.norm(flat - middle, axis=1) <= radius)
+        facets = self.blanks.facets
+        mesh = self.kept("blank's mesh", lambda: _mesh_of(facets))
+        return np.asarray(hit_counts(mesh, points, self.part.frame.axes[2]) % 2 == 1)
 
     def extent_mm(self, direction: Array) -> float:
         """Size of the whole part along a unit direction."""

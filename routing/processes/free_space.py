@@ -8,8 +8,10 @@ is open; then all shares are scaled so that their sum is the blank less the part
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 from scipy.stats import qmc
 
@@ -29,14 +31,34 @@ _BEYOND = 0.35
 
 def volume_in_front(job: JobContext, faces: Iterable[int]) -> float:
     """mm3 of the blank that stand in front of some faces."""
-    every = job.kept("free space", lambda: _by_face(job))
-    return float(sum(every.get(i, 0.0) for i in faces))
+    found = _kept(job).in_blank
+    return float(sum(found.get(i, 0.0) for i in faces))
 
 
-def _by_face(job: JobContext) -> Mapping[int, float]:
+def share_in_blank(job: JobContext, feature: Feature) -> float:
+    """How much of the space in front of a feature the blank fills: 0 for what it brings along."""
+    found = _kept(job)
+    free = sum(found.free.get(i, 0.0) for i in feature.faces)
+    return sum(found.filled.get(i, 0.0) for i in feature.faces) / free if free else 1.0
+
+
+@dataclass(frozen=True)
+class _Space:
+    """By face, mm3: ``free`` of the part in its box, ``filled`` of that by the blank, ``in_blank`` scaled."""
+
+    free: Mapping[int, float]
+    filled: Mapping[int, float]
+    in_blank: Mapping[int, float]
+
+
+def _kept(job: JobContext) -> _Space:
+    return job.kept("free space", lambda: _by_face(job))
+
+
+def _by_face(job: JobContext) -> _Space:
     cut = [f for f in job.features if not f.kind.traits.blank]
     if not cut:
-        return {}
+        return _Space({}, {}, {})
     boxes = [_box(job, f) for f in cut]
     count = 2 ** int(np.log2(np.clip(_MOST / len(cut), _FEWEST, _POINTS)))
     unit = qmc.Sobol(3, scramble=False).random(count)
@@ -51,15 +73,22 @@ def _by_face(job: JobContext) -> Mapping[int, float]:
     for k, f in enumerate(cut):
         owner[list(f.faces)] = k
     mine = np.flatnonzero(owner[face] == own)
-    world = job.part.frame.world(points[mine])
-    free = hit_counts(job.part.mesh, world, job.part.frame.axes[2]) % 2 == 0
-    mine = mine[free & job.in_blank(world[...])]
+
+    def world_of(some: NDArray[np.int64]) -> Array:
+        return job.part.frame.world(points[some])
+
+    world = world_of(mine)
+    mine = mine[hit_counts(job.part.mesh, world, job.part.frame.axes[2]) % 2 == 0]
     share = np.array([np.prod(high - low) / count for low, high in boxes])
-    found = np.bincount(face[mine], share[own[mine]], len(job.part.faces))
-    total = float(found.sum())
-    leaves = job.blank_mm3 - job.part.volume_mm3
+
+    def volumes(points: NDArray[np.int64]) -> dict[int, float]:
+        found = np.bincount(face[points], share[own[points]], len(job.part.faces))
+        return {int(i): float(found[i]) for i in np.flatnonzero(found)}
+
+    free, filled = volumes(mine), volumes(mine[job.in_blank(world_of(mine))])
+    total, leaves = sum(filled.values()), job.blank_mm3 - job.part.volume_mm3
     scale = leaves / total if total > 0 and leaves > 0 else 1.0
-    return {int(i): float(found[i] * scale) for i in np.flatnonzero(found)}
+    return _Space(free, filled, {i: v * scale for i, v in filled.items()})
 
 
 def _skin(job: JobContext, faces: list[int]) -> tuple[Array, Array]:

@@ -10,6 +10,8 @@ from routing.processes.material import Material
 
 # Left on ground floors for the finishing cutter (common practice, no source).
 ALLOWANCE_FLOOR_MM = 0.010
+# How steel comes into the shop.
+HARDENED, SOFT = "hardened", "soft"
 
 
 @dataclass(frozen=True)
@@ -17,7 +19,8 @@ class Preferences:
     """``blank`` is "auto" (a disc for a part with a round outside, else a block), "block", "disc" or a path.
 
     ``processes``: feature id or kind to a process. ``allowances``: feature id or kind to what stays on its
-    ground floors and walls (mm) in place of the two common ones.
+    ground floors and walls (mm) in place of the two common ones. ``present``: feature ids or kinds that the blank
+    has already. ``supplied``: "hardened", or "soft" for steel that is hardened on the way.
     """
 
     material: str = "steel-60hrc"
@@ -27,6 +30,8 @@ class Preferences:
     allowance_wall_mm: float = 0.0
     processes: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}))
     allowances: Mapping[str, tuple[float, float]] = field(default_factory=lambda: MappingProxyType({}))
+    present: tuple[str, ...] = ()
+    supplied: str = HARDENED
 
     def process_for(self, feature_id: str, kind: str) -> str | None:
         """The process forced on a feature: by its id before by its kind."""
@@ -36,6 +41,10 @@ class Preferences:
         """(floor, wall) in mm of a feature: by its id before by its kind, else the common ones."""
         common = (self.allowance_floor_mm, self.allowance_wall_mm)
         return self.allowances.get(feature_id, self.allowances.get(kind, common))
+
+    def is_present(self, feature_id: str, kind: str) -> bool:
+        """Whether a person says that the blank has a feature already."""
+        return feature_id in self.present or kind in self.present
 
     def made_of(self) -> Material:
         """Raises ValueError for a material that is not known."""

@@ -12,8 +12,12 @@ from featurize.brep.part import Part
 from featurize.brep.shapes import each
 from featurize.brep.surfaces import Array, Cylinder
 from featurize.brep.surfaces_at import parallel
-from routing.processes.blank import Blank, Shape
+from routing.processes.blank import Blank, Blanks, Shape
 from routing.processes.preferences import Preferences
+
+
+class BlankError(ValueError):
+    """A blank that cannot be used. ``str()`` is one line."""
 
 
 def blank_for(part: Part, *, shape: Shape | None = None, margin_mm: float = 0.0) -> Blank:
@@ -22,7 +26,7 @@ def blank_for(part: Part, *, shape: Shape | None = None, margin_mm: float = 0.0)
     Without ``shape`` a part whose outside is round about its thickness gets a disc.
     """
     if margin_mm < 0:
-        raise ValueError("a blank cannot be smaller than the part: the margin is negative")
+        raise BlankError("a blank cannot be smaller than the part: the margin is negative")
     outside = _round_outside(part)
     if shape is None:
         shape = Shape.DISC if outside is not None else Shape.BLOCK
@@ -30,19 +34,40 @@ def blank_for(part: Part, *, shape: Shape | None = None, margin_mm: float = 0.0)
         return _disc(part, outside, margin_mm)
     if shape == Shape.BLOCK:
         return _block(part, margin_mm)
-    raise ValueError("a given blank is read with blank_from_step")
+    raise BlankError("a given blank is read with blank_from_step")
 
 
-def squared(part: Part, choices: Preferences) -> Blank:
-    """The blank once its outside is ground to size: what every feature is cut from."""
-    shape = None if choices.blank not in ("block", "disc") else Shape(choices.blank)
-    return blank_for(part, shape=shape)
+def blanks_for(part: Part, choices: Preferences) -> Blanks:
+    """The blank as bought and as squared; raises BlankError, in one line, for one that cannot be used.
+
+    Squaring takes a given blank down to the smallest block or disc about the part.
+    """
+    shape = Shape(choices.blank) if choices.blank in (Shape.BLOCK, Shape.DISC) else None
+    envelope = blank_for(part, shape=shape)
+    if choices.blank in ("auto", Shape.BLOCK, Shape.DISC):
+        return Blanks(blank_for(part, shape=shape, margin_mm=choices.blank_margin_mm), envelope)
+    bought = blank_from_step(Path(choices.blank), part)
+    return Blanks(bought, _common(bought, envelope))
+
+
+def _common(bought: Blank, envelope: Blank) -> Blank:
+    """What of a given blank lies in an envelope; raises BlankError where that is not one solid."""
+    from OCP.BRepAlgoAPI import BRepAlgoAPI_Common
+
+    from featurize.brep.solids import solids_of, volume_of
+
+    solids = solids_of(BRepAlgoAPI_Common(bought.solid, envelope.solid).Shape())
+    if len(solids) != 1:
+        raise BlankError(f"squared to the part's size the blank falls into {len(solids)} pieces")
+    return Blank(
+        Shape.GIVEN, solids[0], volume_of(solids[0]), envelope.corners, f"given, squared to {envelope.size}"
+    )
 
 
 def blank_from_step(path: Path, part: Part | None = None) -> Blank:
     """A customer's blank, in the same coordinates as the part.
 
-    ValueError, in one line, when the file is not one solid, or when ``part`` is given and not inside it.
+    BlankError, in one line, when the file is not one solid, or when ``part`` is given and not inside it.
     """
     from OCP.IFSelect import IFSelect_ReturnStatus
     from OCP.STEPControl import STEPControl_Reader
@@ -51,14 +76,14 @@ def blank_from_step(path: Path, part: Part | None = None) -> Blank:
 
     reader = STEPControl_Reader()
     if reader.ReadFile(str(path)) != IFSelect_ReturnStatus.IFSelect_RetDone:
-        raise ValueError(f"{path.name}: not a readable STEP file")
+        raise BlankError(f"{path.name}: not a readable STEP file")
     reader.TransferRoots()
     solids = each(reader.OneShape(), TopAbs_ShapeEnum.TopAbs_SOLID)
     if len(solids) != 1:
-        raise ValueError(f"{path.name}: a blank is one solid, this file has {len(solids)}")
+        raise BlankError(f"{path.name}: a blank is one solid, this file has {len(solids)}")
     blank = given_blank(TopoDS.Solid_s(solids[0]))
     if part is not None and (trouble := _does_not_hold(blank, part)):
-        raise ValueError(f"{path.name}: {trouble}")
+        raise BlankError(f"{path.name}: {trouble}")
     return blank
 
 
@@ -132,7 +157,8 @@ def _disc(part: Part, outside: tuple[Array, float] | None, margin_mm: float) -> 
     high = np.array([*(centre + radius), part.high[2] + margin_mm])
     corners = part.frame.world(_corners(low, high))
     words = f"disc diameter {2 * radius:.3f} x {height:.3f} mm"
-    return Blank(Shape.DISC, solid, float(np.pi * radius**2 * height), corners, words)
+    about = foot, np.asarray(z), radius
+    return Blank(Shape.DISC, solid, float(np.pi * radius**2 * height), corners, words, about)
 
 
 def _round_outside(part: Part) -> tuple[Array, float] | None:

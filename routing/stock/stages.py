@@ -49,7 +49,8 @@ class StockStep:
     """One step of the plan as stock sees it: ``pieces`` are its features' regions, each with its removal.
 
     ``toward`` is the unit direction (model) to the tool. ``tools`` are solids that it takes besides, as a
-    wheel's passes; with a ``rough`` cutter it clears in levels and leaves its allowances on.
+    wheel's passes; with a ``rough`` cutter it clears in levels and leaves its allowances on. What is squared
+    ``becomes`` a body that is known.
     """
 
     setup: int
@@ -60,6 +61,7 @@ class StockStep:
     pieces: tuple[tuple[Feature, Removal], ...] = ()
     tools: tuple[Any, ...] = ()
     rough: Cutter | None = None
+    becomes: Any | None = None
 
     @property
     def features(self) -> list[Feature]:
@@ -100,6 +102,11 @@ def bodies(
         last = made[-1]
         notes: list[str] = []
         try:
+            if step.becomes is not None:
+                made.append(
+                    replace(_same(last, step), solid=step.becomes, volume_mm3=volume_of(step.becomes))
+                )
+                continue
             if step.rough is not None:
                 made.append(_roughed(seen, last, blank, step))
                 continue

@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from itertools import groupby
 
 from featurize.feature import Feature, Kind
-from routing.inputs.choices import BLANKS
 from routing.plan.choice import RoutedFeature, RoutedRegion
 from routing.plan.estimate.efforts import Efforts
 from routing.plan.estimate.price import Bill, Line, setup_min, with_scrap
@@ -114,10 +113,10 @@ def _other_lines(efforts: Efforts) -> Iterator[Line]:
         run_min=inspect.feature_min * len(made) + inspect.callout_min * callouts,
         idle_min=inspect.piece_min,
     )
-    if job.choices.blank not in BLANKS:
+    shape = job.blanks.bought.shape if job.blanks else None
+    if shape == Shape.GIVEN:
         yield Line("blank", "material", ("the blank was given: it is not priced",))
         return
-    shape = None if job.choices.blank == "auto" else Shape(job.choices.blank)
     margin = job.choices.blank_margin_mm + rates.blank_margin_mm
     bought = blank_for(job.part, shape=shape, margin_mm=margin)
     mass = bought.volume_mm3 * rule.density_g_per_cm3 * 1e-6

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from featurize import tolerances as tol
 from featurize.brep.surfaces import Array
 from featurize.feature import Feature, Kind, Role
 from routing.processes.context import JobContext
@@ -28,7 +29,7 @@ from routing.processes.surface_grind.effort import grind
 from routing.processes.surface_grind.left import left_by_wheel
 from routing.processes.surface_grind.profile import sight
 from routing.processes.surface_grind.reach import Refusal, direction_name, plan_of
-from routing.processes.surface_grind.shop import GrindShop
+from routing.processes.surface_grind.shop import GrindRates, GrindShop
 from routing.processes.surface_grind.verdict import GRIND, GrindVerdict
 
 
@@ -102,8 +103,7 @@ class SurfaceGrind(Process):
             run, wheel = verdict.run_mm or run, verdict.wheel.width_mm if verdict.wheel else widest
         match task.stage:
             case Stage.SQUARE:
-                found = grind(rates.squared_mm, width, run, widest, rates, scale=scale)
-                return Effort(found.run_min, rates.face_min * len(feature.faces), found.basis)
+                return _squared(job, feature, grind_rates=rates, scale=scale, widest_mm=widest)
             case Stage.FINISH:
                 floor = area_of_faces(job, feature.faces_with(Role.FLOOR))
                 left, _ = job.choices.allowance_for(feature_of(feature.id), str(feature.kind))
@@ -138,3 +138,23 @@ def _anyhow(job: JobContext, feature: Feature) -> Approach:
     """Where a feature that no wheel makes would be ground from: the first side it opens to."""
     side = next(iter(feature.opens_to), "+z")
     return job.approach(job.part.frame.direction(side))
+
+
+def _squared(
+    job: JobContext, feature: Feature, *, grind_rates: GrindRates, scale: float, widest_mm: float
+) -> Effort:
+    """An outside face: what the blank has over it is ground away; one that comes to size is only checked."""
+    idle = grind_rates.face_min * len(feature.faces)
+    margin = _margin_mm(job, feature)
+    if margin < tol.LENGTH_MM:
+        return Effort(0.0, idle, ("comes to size: cleaned, checked and touched off",))
+    run, width = run_and_width(job, feature)
+    found = grind(margin, width, run, widest_mm, grind_rates, scale=scale)
+    return Effort(found.run_min, idle, found.basis)
+
+
+def _margin_mm(job: JobContext, feature: Feature) -> float:
+    """What the blank has over an outside face."""
+    if job.blanks is None:
+        return 0.0
+    return job.blanks.margin_mm(np.mean([f.normals.mean(axis=0) for f in job.faces(feature)], axis=0))
