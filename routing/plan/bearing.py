@@ -117,9 +117,17 @@ def _outside(job: JobContext, side: str) -> Outside:
     outline = _seen_in(view, *job.kept(("outline", side[1]), lambda: _outline(job, side[1])))
     lost = shapely.get_parts(shapely.difference(outline, finished, grid_size=tol.SNAP_MM))
     lost = lost[shapely.area(lost) > tol.SURFACE_MM]
+    # The round of a disc was never a flat side that a cut has opened.
+    lost = lost[:0] if _is_round(job, along) else lost
     pieces = tuple(zip(lost.tolist(), _rims(job, side, view, lost), strict=True))
     owners = dict.fromkeys(job.owner[i].id for i in mine if i in job.owner)
     return Outside(side, view, level, finished, pieces, tuple(owners))
+
+
+def _is_round(job: JobContext, along: Array) -> bool:
+    """Whether a side of the blank is the round of a disc."""
+    about = job.blanks.squared.round if job.blanks else None
+    return about is not None and abs(float(about[1] @ along)) < 0.5
 
 
 def _on_box(job: JobContext) -> dict[str | None, list[int]]:

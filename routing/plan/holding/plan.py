@@ -10,6 +10,7 @@ from typing import Protocol
 import numpy as np
 
 from featurize.brep.frame import SIDES
+from routing.plan.bearing import outside
 from routing.plan.holding.between import chuck, vise
 from routing.plan.holding.by_threads import Screwed, threads, usable
 from routing.plan.holding.on_plate import blocks, clamps, magnet
@@ -139,7 +140,8 @@ class _Tilt:
 def _bases(job: JobContext, approach: Approach) -> tuple[Sequence[str], _Tilt | None]:
     """The sides that are up in a setup, and how it is set slanted."""
     if approach.side == ALL_SIDES:
-        return SIDES, None
+        # A disc is turned over its two faces: the round is no side to square.
+        return [s for s in SIDES if outside(job, s).features] or SIDES, None
     if approach.side in SIDES:
         return (approach.side,), None
     up = approach.direction
