@@ -117,7 +117,7 @@ def test_a_forced_process_is_followed_and_flagged() -> None:
     pockets = [r for r in route.features if r.feature.kind == Kind.POCKET]
     assert {r.process for r in pockets} == {"mill"}
     (flag,) = [f for f in route.flags if f.code == "forced-process"]
-    assert flag.severity == Severity.WARNING
+    assert flag.severity == Severity.BLOCKING
     assert "sharp inside corner" in flag.message
     assert "stays behind" in flag.message
 

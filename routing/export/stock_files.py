@@ -88,7 +88,7 @@ def deliver(
 
 
 # Steps that take a bulk, or the last of it.
-_BULK = (Stage.GRIND, Stage.WIRE, Stage.DRILL, Stage.ROUGH, Stage.FINISH, Stage.ERODE)
+_BULK = (Stage.GRIND, Stage.WIRE, Stage.DRILL, Stage.ROUGH, Stage.SOFT_ROUGH, Stage.FINISH, Stage.ERODE)
 
 
 def stock_steps(plan: Plan, stock: GroundStock) -> Iterator[StockStep]:
@@ -96,14 +96,19 @@ def stock_steps(plan: Plan, stock: GroundStock) -> Iterator[StockStep]:
     job, corners = plan.job, stock.blank.corners
     assert job.blanks is not None
     for step in plan.steps:
-        if step.stage == Stage.SQUARE and job.blanks.squaring_mm3 > tol.VOLUME_SHARE * job.blank_mm3:
+        blanks = job.blanks
+        if (
+            step.stage in (Stage.SQUARE, Stage.SIZE)
+            and blanks.squaring_mm3 > tol.VOLUME_SHARE * job.blank_mm3
+        ):
+            to_size = step.stage == Stage.SIZE or blanks.soft is None
             yield StockStep(
                 step.setup,
                 step.number,
                 step.stage.words,
                 step.process,
                 step.approach.direction,
-                becomes=job.blanks.squared.solid,
+                within=(blanks.squared if to_size or blanks.soft is None else blanks.soft).solid,
             )
         if step.stage not in _BULK or step.process not in job.processes:
             continue
@@ -114,11 +119,11 @@ def stock_steps(plan: Plan, stock: GroundStock) -> Iterator[StockStep]:
             ids = {t.feature.id for t in tasks}
             tools = tuple(tool_of(stock.blank, c) for c in stock.removed if ids & set(c.features))
             yield StockStep(*common, tools=tools)
-        elif step.stage == Stage.ROUGH:
+        elif step.stage in (Stage.ROUGH, Stage.SOFT_ROUGH):
             cutter = _finest(tasks)
             pieces = tuple((t.feature, Removal()) for t in tasks)
             if cutter is not None:
-                yield StockStep(*common, pieces, rough=cutter)
+                yield StockStep(*common, pieces, rough=cutter, leaves=process.leaves(job, tasks[0]))
         else:
             yield StockStep(*common, tuple((t.feature, process.removal(job, t, corners)) for t in tasks))
 

@@ -14,7 +14,7 @@ from routing.plan.choice import RoutedFeature, choose
 from routing.plan.edges import EdgeVerdict, contradictions, edge_flags, edge_map
 from routing.plan.estimate import estimate
 from routing.plan.estimate.efforts import Efforts
-from routing.plan.estimate.ways import Way, way
+from routing.plan.estimate.ways import Way, demagnetised, way
 from routing.plan.holding.plan import hold, holding_flags
 from routing.plan.plan import Pass, Plan, PlannedStep, Setup, name_of_stock
 from routing.plan.steps import Step
@@ -53,8 +53,9 @@ def judged(recognition: Recognition, shop: Shop, choices: Preferences) -> Judged
 
     Raises ValueError, in one line, for a blank that cannot be used.
     """
-    blanks = blanks_for(recognition.part, choices)
-    job = JobContext(recognition.part, recognition.features, shop, choices, blanks=blanks)
+    bare = JobContext(recognition.part, recognition.features, shop, choices)
+    left = shop.general.hardening_allowance_mm if bare.is_soft else 0.0
+    job = replace(bare, blanks=blanks_for(recognition.part, choices, left))
     thread_flags = check_threads(job.part, job.features, carbide=job.material.binder_percent is not None)
     other = (*thread_flags, *edge_flags(job.part, job.features))
     own = _by_feature(other)
@@ -78,6 +79,8 @@ def planned(judged: Judged, asked: Mapping[str, str]) -> Plan:
     }
     groups = _setups(chosen)
     held = hold(job, groups)
+    magnets = [n for n, h in enumerate(held, 1) if h.answer is not None and h.answer.way == "magnet"]
+    chosen = demagnetised(efforts, chosen, magnets)
     flags = [flag for r in routed for flag in r.flags]
     flags += [flag for flag in (*judged.flags, *against) if flag.feature not in job.by_id]
     flags += holding_flags(held)

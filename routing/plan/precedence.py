@@ -58,12 +58,25 @@ def _shared(p: Pair) -> bool:
 
 ANY = tuple(Stage)
 _AFTER_THREADS = tuple(s for s in Stage if s > Stage.THREAD)
+_SOFT = tuple(s for s in Stage if s < Stage.STRESS_RELIEF)
+_HEATED = (Stage.STRESS_RELIEF, Stage.HARDEN)
+_HARD = tuple(s for s in Stage if s > Stage.SIZE)
 _UP_TO_FINISH = tuple(s for s in Stage if Stage.GRIND <= s <= Stage.FINISH)
 
 # The first that applies to an early and a late step says why (common practice, no source).
 RULES: tuple[Rule, ...] = (
     Rule(_stages((Stage.SQUARE,), ANY), "the blank is squared and its datums ground first"),
+    Rule(_stages(ANY, (Stage.INSPECT,)), "cleaning, gauging and the final inspection come last"),
+    Rule(_stages(_SOFT, _HEATED), "cut while the steel is soft"),
+    Rule(_stages((Stage.STRESS_RELIEF,), (Stage.HARDEN,)), "stresses of roughing go before it is hardened"),
+    Rule(_stages(_HEATED, (Stage.SIZE, *_HARD)), "what must be true is made after hardening, which warps"),
+    Rule(_stages((Stage.SIZE,), _HARD), "the hardened part is ground to size, and its datums with it, first"),
     Rule(_stages(ANY, (Stage.EDGES,)), "edges are broken at the end, on the mounting side only"),
+    Rule(
+        _both(_stages((Stage.WIRE, Stage.TRIM, Stage.ERODE), (Stage.RECAST,)), _shared),
+        "the recast skin comes off once all erosion there is done",
+    ),
+    Rule(_both(_stages((Stage.SOFT_ROUGH,), (Stage.GRIND, *MILLED)), _shared), "roughing first"),
     Rule(
         _both(_stages((Stage.RELIEF,), (Stage.THREAD,)), _shared),
         "a thread's relief is opened before the thread",

@@ -10,11 +10,19 @@ from routing.plan.care import Care
 from routing.plan.choice import RoutedFeature, RoutedRegion
 from routing.processes.context import JobContext
 from routing.processes.finish import demands
-from routing.processes.protocol import Approach, Process, Stage, Task, feature_of
+from routing.processes.free_space import volume_in_front
+from routing.processes.protocol import ALL_SIDES, Approach, Process, Stage, Task, feature_of
 from routing.processes.rooms import signs
+from routing.processes.sizes import area_of_faces
 from routing.processes.tools import HandTool
 
-BENCH = "bench"
+BENCH, INSPECT, BOUGHT_IN = "bench", "inspect", "bought in"
+# Who does what no machine does.
+STATIONS = (BENCH, INSPECT, BOUGHT_IN)
+# In soft steel these are done before it is hardened.
+_SOFT = (Stage.DRILL, Stage.RELIEF, Stage.THREAD)
+# Removed volume over the blank's from which roughing is followed by stress relief (common practice, no source).
+_STRESSED = 0.25
 
 
 @dataclass(frozen=True, eq=False)
@@ -46,6 +54,10 @@ def steps_of(job: JobContext, routed: Sequence[RoutedFeature], broken: Sequence[
     squarer = job.squarer
     blank = [r.feature for r in routed if r.feature.kind == Kind.OUTSIDE_FACE]
     tasks = list(squarer.squaring(job, blank))
+    if job.is_soft:
+        tasks = [t.but(soft=True) for t in tasks]
+        tasks += [t.but(stage=Stage.SIZE, soft=False) for t in tasks]
+        tasks += _heat(job, routed, blank)
     regions = [r for feature in routed for r in feature.regions]
     care = Care.of(job, regions)
     for region in regions:
@@ -59,6 +71,8 @@ def steps_of(job: JobContext, routed: Sequence[RoutedFeature], broken: Sequence[
             else:
                 own = [t.but(notes=(*t.notes, *notes)) for t in own]
         tasks += own
+        tasks += _skin(job, own)
+    tasks += _inspection(job, routed)
     if broken:
         down = job.approach(-job.thickness)
         note = "mounting side only; the working side stays sharp"
@@ -69,6 +83,11 @@ def steps_of(job: JobContext, routed: Sequence[RoutedFeature], broken: Sequence[
 
 def tasks_of(job: JobContext, region: RoutedRegion) -> list[Task]:
     """The tasks of one region alone, without what its callouts ask beyond them."""
+    made = _tasks(job, region)
+    return _softened(job, region, made) if job.is_soft else made
+
+
+def _tasks(job: JobContext, region: RoutedRegion) -> list[Task]:
     own, ahead = region.verdict, region.ahead
     assert own is not None
     made = list(job.processes[own.process].tasks(job, region.piece, own))
@@ -79,6 +98,58 @@ def tasks_of(job: JobContext, region: RoutedRegion) -> list[Task]:
     bulk = job.processes[ahead.process].tasks(job, region.piece, ahead)
     left = ahead.rest.volume_mm3
     return [*bulk, *(t.but(notes=(*t.notes, note), volume_mm3=left, ahead=ahead) for t in made)]
+
+
+def _softened(job: JobContext, region: RoutedRegion, made: Sequence[Task]) -> list[Task]:
+    """Of steel that is hardened on the way: drilled, threaded and roughed soft, the rest when it is hard.
+
+    What only a wheel makes in the end is roughed by whoever can, and ground from the hardening allowance.
+    """
+    found = [t.but(soft=True) if t.stage in _SOFT or _is_drilled(job, t) else t for t in made]
+    found = [t.but(stage=Stage.SOFT_ROUGH, soft=True) if t.stage == Stage.ROUGH else t for t in found]
+    if not any(t.stage == Stage.GRIND for t in found):
+        return found
+    for verdict in (v for v in region.verdicts if v.workable):
+        tasks = job.processes[verdict.process].tasks(job, region.piece, verdict)
+        rough = [t.but(stage=Stage.SOFT_ROUGH, soft=True) for t in tasks if t.stage == Stage.ROUGH]
+        if rough:
+            left = job.shop.general.hardening_allowance_mm * area_of_faces(job, region.piece.faces)
+            ground = (t.but(volume_mm3=left) if t.stage == Stage.GRIND else t for t in found)
+            return [*rough, *ground]
+    return found
+
+
+def _is_drilled(job: JobContext, task: Task) -> bool:
+    return task.stage == Stage.START_HOLE and job.processes[task.process].is_forceful
+
+
+def _heat(job: JobContext, routed: Sequence[RoutedFeature], blank: Sequence[Feature]) -> Iterator[Task]:
+    """Stress relief where much is roughed away, then hardening; both bought in."""
+    way = Approach(job.approach(job.thickness).toward, ALL_SIDES)
+    gone = sum(volume_in_front(job, r.feature.faces) for r in routed if not r.present)
+    if gone > _STRESSED * job.blank_mm3:
+        yield Task(Stage.STRESS_RELIEF, BOUGHT_IN, way, blank[0])
+    yield Task(Stage.HARDEN, BOUGHT_IN, way, blank[0], notes=(f"hardened to {job.material.name}",))
+
+
+def _skin(job: JobContext, own: Sequence[Task]) -> Iterator[Task]:
+    """The recast skin that erosion leaves, taken off by hand where no fine passes do it."""
+    for task in own:
+        process = job.processes.get(task.process)
+        if task.stage in (Stage.WIRE, Stage.ERODE) and process and process.alters_skin:
+            note = "recast skin off: blast, polish or etch lightly, edges spared"
+            stone = HandTool("fine blasting or polishing")
+            yield Task(
+                Stage.RECAST, BENCH, job.approach(job.thickness), task.feature, tool=stone, notes=(note,)
+            )
+
+
+def _inspection(job: JobContext, routed: Sequence[RoutedFeature]) -> Iterator[Task]:
+    note = "cleaned, at rest temperature, gauged and recorded: the last step"
+    way, gauge = Approach(job.approach(job.thickness).toward, ALL_SIDES), HandTool("gauges")
+    for r in routed:
+        if not r.feature.kind.traits.blank:
+            yield Task(Stage.INSPECT, INSPECT, way, r.feature, tool=gauge, notes=(note,))
 
 
 def _finishing(job: JobContext, region: RoutedRegion, made: Sequence[Task]) -> Iterator[Task]:
@@ -122,6 +193,6 @@ def _merged(tasks: Iterable[Task]) -> list[Step]:
 
 def _step(stage: Stage, process: str, tasks: tuple[Task, ...]) -> Step:
     notes = list(dict.fromkeys(note for t in tasks for note in t.notes))
-    if process != BENCH and (caution := signs()[process].caution):
+    if process not in STATIONS and (caution := signs()[process].caution):
         notes.append(caution)
     return Step(stage, process, tasks[0].approach, tasks, tuple(notes))

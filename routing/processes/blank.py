@@ -48,10 +48,14 @@ class Blank:
 
 @dataclass(frozen=True, eq=False)
 class Blanks:
-    """``bought`` is what comes into the shop, ``squared`` what is left of it once its outside is to size."""
+    """``bought`` is what comes into the shop, ``squared`` what is left of it once its outside is to size.
+
+    ``soft`` is the blank as squared before hardening, with what is left on for that.
+    """
 
     bought: Blank
     squared: Blank
+    soft: Blank | None = None
 
     @property
     def squaring_mm3(self) -> float:
@@ -59,7 +63,7 @@ class Blanks:
 
     def margin_mm(self, direction: Array) -> float:
         """What stands over the squared blank towards a unit direction (model coordinates)."""
-        return max(0.0, self.bought.extent(direction)[1] - self.squared.extent(direction)[1])
+        return max(0.0, self.bought.extent(direction)[1] - (self.soft or self.squared).extent(direction)[1])
 
     @cached_property
     def facets(self) -> Array:

@@ -20,12 +20,15 @@ from featurize.feature import Feature
 from featurize.recognise.scene import Scene, vec
 from routing.processes.blank import Blanks, Shape
 from routing.processes.material import Material
-from routing.processes.preferences import Preferences
+from routing.processes.material_rules import MaterialRule
+from routing.processes.preferences import SOFT, Preferences
 from routing.processes.protocol import Approach, Process
 from routing.processes.rooms import all_processes
 from routing.processes.shop import Shop
 
 T = TypeVar("T")
+# Tool steel as it is supplied, annealed (common practice: some 20 HRC, no source).
+SOFT_STEEL = Material.named("steel-20hrc")
 
 
 def _mesh_of(facets: Array) -> Mesh:
@@ -89,6 +92,15 @@ class JobContext:
             return side
         x, y, z = (round(float(c), 3) + 0.0 for c in self.part.frame.axes @ toward)
         return f"({x:g}, {y:g}, {z:g})"
+
+    @cached_property
+    def is_soft(self) -> bool:
+        """Whether steel comes soft and is hardened on the way."""
+        return self.choices.supplied == SOFT and self.material.binder_percent is None
+
+    def rule(self, *, soft: bool = False) -> MaterialRule:
+        """What the shop's rules make of the material, before it is hardened or as it will be."""
+        return self.shop.rule(SOFT_STEEL if soft else self.material)
 
     def uses(self, process: str) -> bool:
         """Whether the shop uses a process on this material."""

@@ -30,16 +30,23 @@ class Stage(IntEnum):
     RELIEF = 2
     THREAD = 3
     START_HOLE = 4
-    OPEN = 5
-    GRIND = 6
-    WIRE = 7
-    TRIM = 8
-    ROUGH = 9
-    SEMI_FINISH = 10
-    FINISH = 11
-    ERODE = 12
-    LAST = 13
-    EDGES = 14
+    SOFT_ROUGH = 5
+    STRESS_RELIEF = 6
+    HARDEN = 7
+    SIZE = 8
+    OPEN = 9
+    GRIND = 10
+    WIRE = 11
+    TRIM = 12
+    ROUGH = 13
+    SEMI_FINISH = 14
+    FINISH = 15
+    ERODE = 16
+    LAST = 17
+    RECAST = 18
+    EDGES = 19
+    DEMAGNETISE = 20
+    INSPECT = 21
 
     @property
     def words(self) -> str:
@@ -155,6 +162,7 @@ class Effort:
     idle_min: float = 0.0
     basis: tuple[str, ...] = ()
     tools: tuple[MadeTool, ...] = ()
+    each_cost: float = 0.0  # money for each piece beyond time
 
     @property
     def minutes(self) -> float:
@@ -176,6 +184,7 @@ def total(efforts: Iterable[Effort]) -> Effort:
         sum(p.idle_min for p in parts),
         tuple(b for p in parts for b in p.basis),
         tuple(t for p in parts for t in p.tools),
+        sum(p.each_cost for p in parts),
     )
 
 
@@ -188,7 +197,8 @@ class Task:
     """One stage of one feature on the machine of ``process``: ``verdict`` is the answer that it carries out.
 
     ``volume_mm3`` is what it finds of the feature, None for all of it; ``ground`` tells that a wheel was there
-    before, so that only the allowance on floors is left, ``ahead`` is the answer of who took the bulk before.
+    before, so that only the allowance on floors is left,
+    ``soft`` that steel is not hardened yet, ``ahead`` is the answer of who took the bulk before.
     """
 
     stage: Stage
@@ -200,6 +210,7 @@ class Task:
     notes: tuple[str, ...] = ()
     volume_mm3: float | None = None
     ground: bool = False
+    soft: bool = False
     ahead: Verdict | None = None
 
     def but(self, **changes: Any) -> Task:
@@ -268,6 +279,11 @@ class Process(ABC):
     @abstractmethod
     def squaring(self, job: JobContext, faces: Sequence[Feature]) -> Sequence[Task]:
         """How it squares the blank, whose outside faces are given; none where it does not."""
+
+    @property
+    @abstractmethod
+    def alters_skin(self) -> bool:
+        """Whether it leaves a recast skin, which is taken off by hand where no fine passes do."""
 
     @abstractmethod
     def leaves(self, job: JobContext, task: Task) -> Allowance:

@@ -48,19 +48,22 @@ class General:
 
     ``contour_leave_mm``: how far a shaped surface may be left. ``clearance_holes``: "wire" or "drill".
     ``wire_on_its_side``: whether open straight runs are wired along their run: "never", where "no wheel" can
-    make them, or "always".
+    make them, or "always". ``hardening_allowance_mm`` is left a side on steel that is hardened afterwards.
     """
 
     sharp_corner_leave_mm: float
     contour_leave_mm: float
     clearance_holes: str
     wire_on_its_side: str
+    hardening_allowance_mm: float
 
 
 @dataclass(frozen=True)
 class BenchRates:
     edge_mm_per_min: float
     lap_mm2_per_min: float
+    recast_mm2_per_min: float
+    demagnetise_min: float
 
 
 @dataclass(frozen=True)
@@ -68,6 +71,15 @@ class InspectRates:
     piece_min: float
     feature_min: float
     callout_min: float
+
+
+@dataclass(frozen=True)
+class BoughtInRates:
+    """Money for what others do: each part, and by its mass."""
+
+    stress_relief_each: float
+    hardening_each: float
+    hardening_per_kg: float
 
 
 @dataclass(frozen=True)
@@ -91,6 +103,7 @@ class Rates:
     range: Mapping[str, Range]
     bench: BenchRates
     inspect: InspectRates
+    bought_in: BoughtInRates
 
 
 @dataclass(frozen=True)

@@ -43,7 +43,9 @@ def _turned(start: Array, along: Array, first_mm: float, last_mm: float, length_
     place = gp_Ax2(gp_Pnt(*start), gp_Dir(*along))
     if abs(first_mm - last_mm) < 1e-6:
         return BRepPrimAPI_MakeCylinder(place, first_mm / 2, length_mm).Shape()
-    return BRepPrimAPI_MakeCone(place, first_mm / 2, last_mm / 2, length_mm).Shape()
+    # The kernel takes a point, but nothing that is nearly one.
+    ends = (0.0 if d < tol.LENGTH_MM else d / 2 for d in (first_mm, last_mm))
+    return BRepPrimAPI_MakeCone(place, *ends, length_mm).Shape()
 
 
 def through_opening(part: Part, feature: Feature, low_mm: float, high_mm: float) -> list[Any]:

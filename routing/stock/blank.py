@@ -37,15 +37,18 @@ def blank_for(part: Part, *, shape: Shape | None = None, margin_mm: float = 0.0)
     raise BlankError("a given blank is read with blank_from_step")
 
 
-def blanks_for(part: Part, choices: Preferences) -> Blanks:
+def blanks_for(part: Part, choices: Preferences, left_mm: float = 0.0) -> Blanks:
     """The blank as bought and as squared; raises BlankError, in one line, for one that cannot be used.
 
-    Squaring takes a given blank down to the smallest block or disc about the part.
+    Squaring takes a given blank down to the smallest block or disc about the part; ``left_mm`` a side stay on
+    until after hardening.
     """
     shape = Shape(choices.blank) if choices.blank in (Shape.BLOCK, Shape.DISC) else None
     envelope = blank_for(part, shape=shape)
     if choices.blank in ("auto", Shape.BLOCK, Shape.DISC):
-        return Blanks(blank_for(part, shape=shape, margin_mm=choices.blank_margin_mm), envelope)
+        soft = blank_for(part, shape=shape, margin_mm=left_mm) if left_mm > 0 else None
+        margin = max(choices.blank_margin_mm, left_mm)
+        return Blanks(blank_for(part, shape=shape, margin_mm=margin), envelope, soft)
     bought = blank_from_step(Path(choices.blank), part)
     return Blanks(bought, _common(bought, envelope))
 

@@ -33,9 +33,10 @@ from featurize.brep.surfaces import Array
 from featurize.feature import Feature, Role
 from routing.processes.blank import Blank
 from routing.processes.mill.levels import ROUGH_FLOOR_MM, ROUGH_WALL_MM, Ground, Sides, tidy
-from routing.processes.protocol import Removal
+from routing.processes.protocol import Allowance, Removal
 from routing.processes.tools import Cutter
 
+ROUGH = Allowance(ROUGH_FLOOR_MM, ROUGH_WALL_MM)
 # What a body may miss of the part or of the next body, as a share of the part.
 LOST_SHARE = 1e-6
 # Vertices of a rough region are thinned by this, always toward the side that leaves material.
@@ -49,8 +50,8 @@ class StockStep:
     """One step of the plan as stock sees it: ``pieces`` are its features' regions, each with its removal.
 
     ``toward`` is the unit direction (model) to the tool. ``tools`` are solids that it takes besides, as a
-    wheel's passes; with a ``rough`` cutter it clears in levels and leaves its allowances on. What is squared
-    ``becomes`` a body that is known.
+    wheel's passes; with a ``rough`` cutter it clears in levels and ``leaves`` allowances on. Squaring leaves
+    what lies ``within`` a solid.
     """
 
     setup: int
@@ -61,7 +62,8 @@ class StockStep:
     pieces: tuple[tuple[Feature, Removal], ...] = ()
     tools: tuple[Any, ...] = ()
     rough: Cutter | None = None
-    becomes: Any | None = None
+    within: Any | None = None
+    leaves: Allowance = ROUGH
 
     @property
     def features(self) -> list[Feature]:
@@ -102,10 +104,9 @@ def bodies(
         last = made[-1]
         notes: list[str] = []
         try:
-            if step.becomes is not None:
-                made.append(
-                    replace(_same(last, step), solid=step.becomes, volume_mm3=volume_of(step.becomes))
-                )
+            if step.within is not None:
+                (solid,) = _common(last.solid, step.within)
+                made.append(replace(_same(last, step), solid=solid, volume_mm3=volume_of(solid)))
                 continue
             if step.rough is not None:
                 made.append(_roughed(seen, last, blank, step))
@@ -236,23 +237,24 @@ def _roughed(seen: Sides, last: StockBody, blank: Blank, step: StockStep) -> Sto
     """Recesses cleared by levels, with the rough allowances left on."""
     cutter = step.rough
     assert cutter is not None
-    notes = [f"{ROUGH_FLOOR_MM:g} on floors and {ROUGH_WALL_MM:g} on walls, cutter {cutter.diameter_mm:g}"]
+    floor, wall = step.leaves.floor_mm, step.leaves.wall_mm
+    notes = [f"{floor:g} on floors and {wall:g} on walls, cutter {cutter.diameter_mm:g}"]
     top = blank.extent(step.toward)[1] - float(seen.part.frame.origin @ step.toward)
     deep = max(cutter.diameter_mm, 1.0)
     tools = [
         tool
-        for ground in seen.grounds(step.toward, step.features, top, deep, cutter.radius_mm)
-        for tool in _cleared(ground, cutter, top)
+        for ground in seen.grounds(step.toward, step.features, top, deep, cutter.radius_mm, floor)
+        for tool in _cleared(ground, cutter, top, wall)
     ]
     if not tools:
         return _same(last, step, ("no recess lets the rough cutter in",))
     return _less(seen.part, last, step, tools, notes)
 
 
-def _cleared(ground: Ground, cutter: Cutter, top_mm: float) -> Iterator[Any]:
+def _cleared(ground: Ground, cutter: Cutter, top_mm: float, wall_mm: float) -> Iterator[Any]:
     """What leaves a recess, from its deepest level up."""
     above = None
-    levels = zip(ground.levels(cutter.radius_mm), ground.masks, strict=True)
+    levels = zip(ground.levels(cutter.radius_mm, wall_mm), ground.masks, strict=True)
     for level, mask in reversed(list(levels)):
         region = tidy(level.cleared.intersection(mask.buffer(cutter.radius_mm, join_style="mitre")))
         region = region.buffer(-_THIN_MM, join_style="mitre").simplify(_THIN_MM)

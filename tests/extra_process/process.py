@@ -40,6 +40,7 @@ class JigVerdict(Verdict):
 class JigGrind(Process):
     room = ROOM
     is_forceful = False
+    alters_skin = False
 
     def judge(self, job: JobContext, feature: Feature) -> JigVerdict:
         owned = job.shop[JigShop].jig_grinder

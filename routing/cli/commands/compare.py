@@ -14,8 +14,10 @@ from routing.cli.commands.options import (
     Edges,
     Json,
     Material,
+    Present,
     Processes,
     ShopFile,
+    Supplied,
     ThreadColours,
     Threads,
     TimeLimit,
@@ -42,6 +44,8 @@ def compare(
     thread_colour: ThreadColours = None,
     process: Processes = None,
     edge: Edges = None,
+    present: Present = None,
+    supplied: Supplied = None,
     choices: ChoicesFile = None,
     shop: ShopFile = None,
     as_json: Json = False,
@@ -60,6 +64,8 @@ def compare(
             thread_colours=pairs("--thread-colour", thread_colour),
             processes=pairs("--process", process),
             edges=pairs("--edge", edge),
+            present=present,
+            supplied=supplied,
         )
         from routing.cli import console, skeleton
         from routing.inputs.shop import load_shop

@@ -38,6 +38,13 @@ Edges = Annotated[
     list[str] | None,
     typer.Option("--edge", help="E12=may-break, F07=keep-sharp; repeatable.", metavar="KEY=VERDICT"),
 ]
+Present = Annotated[
+    list[str] | None,
+    typer.Option("--present", help="F03: the blank has it already; repeatable.", metavar="FEATURE"),
+]
+Supplied = Annotated[
+    str | None, typer.Option("--supplied", help="hardened or soft: how steel comes into the shop.")
+]
 ChoicesFile = Annotated[
     Path | None, typer.Option("--choices", help="TOML file; else MODEL.choices.toml beside the model.")
 ]

@@ -6,8 +6,8 @@ from collections.abc import Hashable
 from dataclasses import dataclass, field
 
 from routing.plan.edges import EdgeVerdict
-from routing.plan.estimate import bench
-from routing.plan.steps import BENCH, Step
+from routing.plan.estimate import stations
+from routing.plan.steps import STATIONS, Step
 from routing.processes.context import JobContext
 from routing.processes.protocol import Effort, Task, feature_of, total
 from routing.processes.shop import Rates
@@ -38,12 +38,13 @@ class Efforts:
             task.tool,
             task.volume_mm3,
             task.ground,
+            task.soft,
             ahead,
         )
         if key not in self._known:
             found = (
-                bench.effort(self.job, task, self.edges)
-                if task.process == BENCH
+                stations.effort(self.job, task, self.edges)
+                if task.process in STATIONS
                 else self.job.processes[task.process].effort(self.job, task)
             )
             self._known[key] = found.of(feature_of(task.feature.id))
@@ -51,4 +52,6 @@ class Efforts:
 
     def running_cost(self, process: str) -> tuple[float, str]:
         """Money an hour beyond the machine's rate, and what for."""
-        return (0.0, "") if process == BENCH else self.job.processes[process].running_cost_per_hour(self.job)
+        return (
+            (0.0, "") if process in STATIONS else self.job.processes[process].running_cost_per_hour(self.job)
+        )

@@ -6,15 +6,15 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import groupby
 
-from featurize.feature import Feature, Kind
+from featurize.feature import Feature
 from routing.plan.choice import RoutedFeature, RoutedRegion
 from routing.plan.estimate.efforts import Efforts
 from routing.plan.estimate.price import Bill, Line, setup_min, with_scrap
 from routing.plan.precedence import precedence
 from routing.plan.schedule import ordered
-from routing.plan.steps import Step, steps_of, tasks_of
+from routing.plan.steps import BENCH, Step, steps_of, tasks_of
 from routing.processes.blank import Shape
-from routing.processes.protocol import Effort, MadeTool
+from routing.processes.protocol import Effort, MadeTool, Stage, Task
 from routing.stock.blank import blank_for
 
 
@@ -44,6 +44,28 @@ def way(efforts: Efforts, routed: Sequence[RoutedFeature], broken: Sequence[Feat
     before = tuple({place[j]: why for j, why in needs[k].items()} for k in order)
     lines = [*_step_lines(efforts, steps, setups), *_other_lines(efforts)]
     return Way(steps, setups, before, Bill(with_scrap(lines, efforts.rates), efforts.rates))
+
+
+def demagnetised(efforts: Efforts, made: Way, magnets: Sequence[int]) -> Way:
+    """The same with a step at the end of each setup that a magnet held."""
+    if not magnets:
+        return made
+    steps, setups, before = list[Step](), list[int](), list[Mapping[int, str]]()
+    place: dict[int, int] = {}
+    for n, (step, setup) in enumerate(zip(made.steps, made.setups, strict=True)):
+        place[n] = len(steps)
+        steps.append(step)
+        setups.append(setup)
+        before.append({place[j]: why for j, why in made.before[n].items()})
+        if setup in magnets and (n + 1 == len(made.steps) or made.setups[n + 1] != setup):
+            note = "demagnetised: a wire or a cutter draws chips to what is left, and gauges lie"
+            task = Task(Stage.DEMAGNETISE, BENCH, step.approach, step.tasks[0].feature, notes=(note,))
+            steps.append(Step(Stage.DEMAGNETISE, BENCH, step.approach, (task,), (note,)))
+            setups.append(setup)
+            before.append({len(steps) - 2: "the magnet is off"})
+    lines = [*_step_lines(efforts, steps, setups), *_other_lines(efforts)]
+    bill = Bill(with_scrap(lines, efforts.rates), efforts.rates)
+    return Way(tuple(steps), tuple(setups), tuple(before), bill)
 
 
 def alone(efforts: Efforts, region: RoutedRegion) -> Bill:
@@ -76,7 +98,7 @@ def _lines(
         set_up_min=ready,
         run_min=effort.run_min,
         idle_min=effort.idle_min,
-        each_cost=cost * effort.run_min / 60,
+        each_cost=cost * effort.run_min / 60 + effort.each_cost,
         operation=number,
     )
     for (name, maker), tools in _made(effort.tools).items():
@@ -96,23 +118,9 @@ def _made(tools: Sequence[MadeTool]) -> dict[tuple[str, str], tuple[MadeTool, ..
 
 
 def _other_lines(efforts: Efforts) -> Iterator[Line]:
-    """Inspection and the blank."""
+    """The blank."""
     job, rates = efforts.job, efforts.rates
-    rule = job.shop.rule(job.material)
-    made = [f for f in job.features if f.kind != Kind.OUTSIDE_FACE]
-    callouts = sum(len(f.callouts) for f in job.features)
-    inspect = rates.inspect
-    yield Line(
-        "inspection",
-        "inspect",
-        (
-            f"{len(made)} features at {inspect.feature_min:g} min, {callouts} callouts at "
-            f"{inspect.callout_min:g} min, {inspect.piece_min:g} min a piece",
-        ),
-        set_up_min=setup_min(rates, "inspect"),
-        run_min=inspect.feature_min * len(made) + inspect.callout_min * callouts,
-        idle_min=inspect.piece_min,
-    )
+    rule = job.rule()
     shape = job.blanks.bought.shape if job.blanks else None
     if shape == Shape.GIVEN:
         yield Line("blank", "material", ("the blank was given: it is not priced",))

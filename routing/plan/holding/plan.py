@@ -15,7 +15,7 @@ from routing.plan.holding.between import chuck, vise
 from routing.plan.holding.by_threads import Screwed, threads, usable
 from routing.plan.holding.on_plate import blocks, clamps, magnet
 from routing.plan.holding.setup import Answer, Grade, Situation, best
-from routing.plan.steps import BENCH
+from routing.plan.steps import STATIONS
 from routing.processes.context import JobContext
 from routing.processes.flags import Flag, Severity
 from routing.processes.protocol import ALL_SIDES, Approach, Stage
@@ -81,22 +81,32 @@ def hold(job: JobContext, setups: Sequence[Sequence[Cutting]]) -> tuple[Held, ..
     threaded: set[str] = set()
     found = []
     for number, steps in enumerate(setups, 1):
-        cut = {f for s in steps if s.stage != Stage.SQUARE for f in s.features}
+        cut = {f for s in steps if s.stage not in _NOT_CUT for f in s.features}
         found.append(_held(job, number, steps[0], cut, made, threaded))
-        # A start hole is not yet the opening.
         made |= {f for s in steps if s.stage not in _NOT_MADE for f in s.features}
         threaded |= {f for s in steps if s.stage == Stage.THREAD for f in s.features}
     return tuple(found)
 
 
-_NOT_MADE = (Stage.SQUARE, Stage.START_HOLE, Stage.EDGES)
+# A start hole is not yet the opening.
+_NOT_CUT = (Stage.SQUARE, Stage.SIZE)
+_NOT_MADE = (
+    Stage.SQUARE,
+    Stage.SIZE,
+    Stage.START_HOLE,
+    Stage.STRESS_RELIEF,
+    Stage.HARDEN,
+    Stage.RECAST,
+    Stage.EDGES,
+    Stage.INSPECT,
+)
 
 
 def _held(
     job: JobContext, number: int, first: Cutting, cut: set[str], made: set[str], threaded: set[str]
 ) -> Held:
     process, side = first.process, first.approach.side
-    if process == BENCH:
+    if process in STATIONS:
         return Held(
             number, process, side, Answer("by hand", Grade.HOLDS, "held by hand or in a soft vise"), ()
         )

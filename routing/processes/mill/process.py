@@ -41,6 +41,7 @@ _CAREFUL = 2.0
 
 class Milling(Process):
     room = ROOM
+    alters_skin = False
     is_forceful = True
 
     def judge(self, job: JobContext, feature: Feature) -> MillVerdict:
@@ -82,12 +83,15 @@ class Milling(Process):
         return ()
 
     def leaves(self, job: JobContext, task: Task) -> Allowance:
+        if task.stage == Stage.SOFT_ROUGH:
+            left = job.shop.general.hardening_allowance_mm
+            return Allowance(left, left)
         rough = task.stage in (Stage.ROUGH, Stage.OPEN)
         return Allowance(ROUGH_FLOOR_MM, ROUGH_WALL_MM) if rough else Allowance()
 
     def effort(self, job: JobContext, task: Task) -> Effort:
         shop, feature, verdict = job.shop[MillShop], task.feature, task.verdict
-        scale = job.shop.rule(job.material).feed_scale
+        scale = job.rule(soft=task.soft).feed_scale
         tool = task.tool
         cutter = tool.diameter_mm if isinstance(tool, Cutter | SideCutter) else shop.rates.full_cutter_mm
         match task.stage:
@@ -110,7 +114,7 @@ class Milling(Process):
                 bores = sum(b.is_cylinder for b in feature.bores)
                 each = shop.holes.bore_min
                 return Effort(each * bores, 0.0, (f"{bores} bores, {each:g} min each",))
-            case Stage.ROUGH:
+            case Stage.ROUGH | Stage.SOFT_ROUGH:
                 return effort.rough(found_by(job, task)[0], cutter, shop.rates, scale=scale)
             case Stage.OPEN:
                 found = effort.rough(found_by(job, task)[0], cutter, shop.rates, scale=scale)

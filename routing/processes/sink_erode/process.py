@@ -23,6 +23,7 @@ from routing.processes.tools import Drill
 
 class SinkErosion(Process):
     room = ROOM
+    alters_skin = True
     is_forceful = False
 
     def judge(self, job: JobContext, feature: Feature) -> SinkVerdict:

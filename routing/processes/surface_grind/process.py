@@ -35,6 +35,7 @@ from routing.processes.surface_grind.verdict import GRIND, GrindVerdict
 
 class SurfaceGrind(Process):
     room = ROOM
+    alters_skin = False
     is_forceful = True
 
     def judge(self, job: JobContext, feature: Feature) -> GrindVerdict:
@@ -102,8 +103,8 @@ class SurfaceGrind(Process):
         if isinstance(verdict, GrindVerdict):
             run, wheel = verdict.run_mm or run, verdict.wheel.width_mm if verdict.wheel else widest
         match task.stage:
-            case Stage.SQUARE:
-                return _squared(job, feature, grind_rates=rates, scale=scale, widest_mm=widest)
+            case Stage.SQUARE | Stage.SIZE:
+                return _squared(job, task, grind_rates=rates, scale=scale, widest_mm=widest)
             case Stage.FINISH:
                 floor = area_of_faces(job, feature.faces_with(Role.FLOOR))
                 left, _ = job.choices.allowance_for(feature_of(feature.id), str(feature.kind))
@@ -141,11 +142,15 @@ def _anyhow(job: JobContext, feature: Feature) -> Approach:
 
 
 def _squared(
-    job: JobContext, feature: Feature, *, grind_rates: GrindRates, scale: float, widest_mm: float
+    job: JobContext, task: Task, *, grind_rates: GrindRates, scale: float, widest_mm: float
 ) -> Effort:
-    """An outside face: what the blank has over it is ground away; one that comes to size is only checked."""
+    """An outside face: what the blank has over it is ground away; one that comes to size is only checked.
+
+    Of soft steel the hardening allowance stays until it is ground to size.
+    """
+    feature, allowed = task.feature, job.shop.general.hardening_allowance_mm
     idle = grind_rates.face_min * len(feature.faces)
-    margin = _margin_mm(job, feature)
+    margin = allowed if task.stage == Stage.SIZE else _margin_mm(job, feature)
     if margin < tol.LENGTH_MM:
         return Effort(0.0, idle, ("comes to size: cleaned, checked and touched off",))
     run, width = run_and_width(job, feature)

@@ -27,6 +27,7 @@ from routing.processes.wire.verdict import WIRE, WireVerdict
 
 class WireErosion(Process):
     room = ROOM
+    alters_skin = True
     is_forceful = False
 
     def judge(self, job: JobContext, feature: Feature) -> WireVerdict:
