@@ -112,7 +112,7 @@ class Page:
             Route(f"{revision}/choices.toml", self.choices_file),
             Route(f"{revision}/all.zip", self.archive),
             Route(f"{part}/stage/{{stage:int}}", self.stage),
-            Route(f"{part}/file/{{name}}", self.file),
+            Route(f"{part}/file/{{name:path}}", self.file),
         ]
 
     async def index(self, _: Request) -> Response:
@@ -302,7 +302,7 @@ class Page:
         if "show" in request.query_params and path.suffix in (".html", ".pdf", ".svg"):
             alone = {} if path.suffix == ".pdf" else {"content-security-policy": _ALONE}
             return FileResponse(path, media_type=kind, headers=alone)
-        return FileResponse(path, media_type=kind, headers=_saved_as(name))
+        return FileResponse(path, media_type=kind, headers=_saved_as(path.name))
 
     async def compare(self, request: Request) -> Response:
         """What changed from ``old`` to ``new``, each written as job.revision.part."""
@@ -438,7 +438,9 @@ def _stem(job: Job) -> str:
 
 
 def _files(folder: Path) -> dict[str, Path]:
-    return {p.name: p for p in folder.iterdir() if p.is_file() and p.name != PLACES}
+    """What was made, by its place in the folder."""
+    made = (p for p in folder.rglob("*") if p.is_file() and p.name != PLACES)
+    return {p.relative_to(folder).as_posix(): p for p in made}
 
 
 def _static(path: Path) -> Response:
