@@ -35,7 +35,18 @@ from routing.web.answers import answered, as_table, as_toml, from_table
 from routing.web.bodies import body_of_stl
 from routing.web.guard import Guard, Rules
 from routing.web.jobs import JobQueue
-from routing.web.store import MODEL, PLACES, PREVIEW, Job, Revision, State, Store, is_blank_file, is_full
+from routing.web.store import (
+    DISK_FULL,
+    MODEL,
+    PLACES,
+    PREVIEW,
+    Job,
+    Revision,
+    State,
+    Store,
+    is_blank_file,
+    is_full,
+)
 
 _HERE = Path(__file__).parent
 _TYPES = {".html": "text/html", ".css": "text/css", ".js": "text/javascript", ".svg": "image/svg+xml"}
@@ -407,7 +418,7 @@ def make_app(store: Store, rules: Rules, *, shop: Path | None = None, time_limit
     async def failed(_: Request, error: Exception) -> Response:
         if not is_full(error):
             raise error
-        return _told(507, "the disk of the server is full: make room there and try again.")
+        return _told(507, DISK_FULL)
 
     app = Starlette(
         routes=Page(store, jobs, events, rules).routes(),

@@ -19,7 +19,7 @@ from typing import Any
 from featurize.step.read import Skip, reading_less
 from routing.jobs.errors import MENDABLE, one_line
 from routing.jobs.workers.warm import CancelledError, WarmWorker
-from routing.web.store import MODEL, Job, Revision, Source, State, Store
+from routing.web.store import DISK_FULL, MODEL, Job, Revision, Source, State, Store, is_full
 
 Notify = Callable[[Mapping[str, Any]], None]
 CANCELLED = "stopped by a person: it can be run again."
@@ -154,9 +154,10 @@ class JobQueue:
             if self._closing.is_set():
                 outcome = {"state": State.WAITING, "stage": "", "share": 0.0, "starts": 0}
         except Exception as error:
-            outcome = {"state": State.FAILED, "error": one_line(error)}
+            text = DISK_FULL if is_full(error) else one_line(error)
             if isinstance(error, MENDABLE):
-                outcome["error"] = self._in_the_owners_words(job, outcome["error"])
+                text = self._in_the_owners_words(job, text)
+            outcome = {"state": State.FAILED, "error": text}
         with self._lock:
             self._running = None
         try:
@@ -166,14 +167,15 @@ class JobQueue:
 
     def _record(self, job: str, number: int, **outcome: Any) -> None:
         """Writes what a job came to; on a full disk as soon as there is room, before any other job."""
-        while True:
+        told = False
+        while not (told and self._closing.wait(_RETRY_S)):
             try:
                 self._change(job, number, **outcome)
                 return
             except sqlite3.Error as error:
-                _log.error("the list of jobs cannot be written (%s): make room", error)
-                if self._closing.wait(_RETRY_S):
-                    return
+                if not told:
+                    _log.error("the list of jobs cannot be written (%s): make room", error)
+                told = True
 
     def _run(self, job: Job, revision: Revision) -> dict[str, Any]:
         place, result = self.store.place(job.id), self.store.result(job.id, revision.number)

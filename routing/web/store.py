@@ -46,6 +46,7 @@ CREATE TABLE IF NOT EXISTS blank (
 _VERSION = 1
 # A job that was at work this often when its server was killed may be what kills it: it is left alone.
 _MOST_STARTS = 2
+DISK_FULL = "the disk of the server is full: make room there and try again."
 _LOST = "the server ended while it was worked on, twice: it can be run again."
 
 
