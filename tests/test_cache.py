@@ -27,6 +27,7 @@ from routing.jobs.result import JobResult, PartResult
 from tests.support.routed import owned, shop_with
 
 SHOP = load_shop()
+pytestmark = pytest.mark.elsewhere
 
 
 def _files(folder: Path) -> dict[str, bytes]:

@@ -13,6 +13,9 @@ import pytest
 
 from featurize.errors import Code, StepError
 from featurize.isolate import report, run_apart, run_isolated
+from featurize.system import CAN_FORK
+
+pytestmark = pytest.mark.elsewhere
 
 
 def add(a: int, b: int) -> int:
@@ -143,7 +146,7 @@ def answer_in_another_process() -> int:
     return os.getpid()
 
 
-needs_fork = pytest.mark.skipif(sys.platform != "linux", reason="processes are forked on Linux only")
+needs_fork = pytest.mark.skipif(not CAN_FORK, reason="processes are forked on Linux only")
 
 
 @needs_fork

@@ -11,6 +11,8 @@ import pytest
 
 from routing.web.store import MODEL, State, Store, StoreError
 
+pytestmark = pytest.mark.elsewhere
+
 
 def _add(store: Store, name: str = "insert.step") -> str:
     upload = store.incoming / "upload"

@@ -41,7 +41,7 @@ from routing.web.store import (
     PLACES,
     PREVIEW,
     Job,
-    Revision,
+    JobRevision,
     State,
     Store,
     is_blank_file,
@@ -326,7 +326,7 @@ class Page:
         answer = self._jobs.ask("differences", *sides, self._jobs.shop)
         return JSONResponse(await asyncio.wrap_future(answer))
 
-    def _packed(self, job: Job, revision: Revision, stem: str) -> Path:
+    def _packed(self, job: Job, revision: JobRevision, stem: str) -> Path:
         target = self._store.incoming / f"{secrets.token_hex(8)}.zip"
         with zipfile.ZipFile(target, "w", zipfile.ZIP_DEFLATED) as packed:
 
@@ -351,17 +351,17 @@ class Page:
         except KeyError:
             raise HTTPException(404, "there is no such job.") from None
 
-    def _revision(self, job: Job, number: object) -> Revision:
+    def _revision(self, job: Job, number: object) -> JobRevision:
         found = next((r for r in job.revisions if r.number == number), None)
         if found is None:
             raise HTTPException(404, "there is no such revision.")
         return found
 
-    def _asked(self, request: Request) -> tuple[Job, Revision]:
+    def _asked(self, request: Request) -> tuple[Job, JobRevision]:
         job = self._job(request)
         return job, self._revision(job, request.path_params["number"])
 
-    def _named(self, text: str) -> tuple[Job, Revision, int]:
+    def _named(self, text: str) -> tuple[Job, JobRevision, int]:
         """job.revision or job.revision.part"""
         match = re.fullmatch(r"([0-9a-f]{12})\.(\d{1,6})(?:\.(\d{1,6}))?", text)
         try:
@@ -372,13 +372,13 @@ class Page:
             raise HTTPException(404, "there is no such job.") from None
         return job, self._revision(job, int(match[2])), int(match[3] or 0)
 
-    def _folder(self, job: Job, revision: Revision, part: int) -> Path:
+    def _folder(self, job: Job, revision: JobRevision, part: int) -> Path:
         parts = revision.summary.get("parts", [])
         if revision.state is not State.DONE or part >= len(parts):
             raise HTTPException(404, "there is no such result.")
         return self._store.result(job.id, revision.number) / str(parts[part]["folder"])
 
-    def _place(self, job: Job, revision: Revision, part: object, feature: object) -> Mapping[str, Any]:
+    def _place(self, job: Job, revision: JobRevision, part: object, feature: object) -> Mapping[str, Any]:
         if revision.state is not State.DONE:
             raise HTTPException(409, "answers for features need a finished revision.")
         places = json.loads(

@@ -19,7 +19,7 @@ from typing import Any
 from featurize.step.read import Skip, reading_less
 from routing.jobs.errors import MENDABLE, one_line
 from routing.jobs.workers.warm import CancelledError, WarmWorker
-from routing.web.store import DISK_FULL, MODEL, Job, Revision, Source, State, Store, is_full
+from routing.web.store import DISK_FULL, MODEL, Job, JobRevision, Source, State, Store, is_full
 
 Notify = Callable[[Mapping[str, Any]], None]
 CANCELLED = "stopped by a person: it can be run again."
@@ -69,7 +69,7 @@ class JobQueue:
         self._queue.put((job, number))
         self._announce(self.store.revision(job, number))
 
-    def again(self, job: str, number: int) -> Revision:
+    def again(self, job: str, number: int) -> JobRevision:
         """Runs a revision that failed or was interrupted once more."""
         revision = self.store.update(
             job, number, state=State.WAITING, error="", stage="", share=0.0, starts=0
@@ -104,7 +104,7 @@ class JobQueue:
         self._worker.cancel()
         self._thread.join(5)
 
-    def source(self, job: Job, revision: Revision, part: int = 0) -> Source:
+    def source(self, job: Job, revision: JobRevision, part: int = 0) -> Source:
         """A revision's input, for the worker."""
         skip = revision.summary.get("skip", 0)
         model = str(self.store.place(job.id) / MODEL)
@@ -177,7 +177,7 @@ class JobQueue:
                     _log.error("the list of jobs cannot be written (%s): make room", error)
                 told = True
 
-    def _run(self, job: Job, revision: Revision) -> dict[str, Any]:
+    def _run(self, job: Job, revision: JobRevision) -> dict[str, Any]:
         place, result = self.store.place(job.id), self.store.result(job.id, revision.number)
         shutil.rmtree(result, ignore_errors=True)
 
@@ -203,7 +203,7 @@ class JobQueue:
     def _change(self, job: str, number: int, **changes: Any) -> None:
         self._announce(self.store.update(job, number, **changes))
 
-    def _announce(self, revision: Revision) -> None:
+    def _announce(self, revision: JobRevision) -> None:
         self.notify({"revision": asdict(revision)})
 
     def _in_the_owners_words(self, job: str, text: str) -> str:

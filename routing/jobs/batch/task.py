@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True)
-class Task:
+class FileTask:
     """``digest`` is the content's SHA-256; ``key`` what the result depends on; paths are absolute."""
 
     name: str
@@ -72,7 +72,7 @@ def load_all() -> None:
         import_module(name)
 
 
-def do(task: Task, attempt: int, left_s: float) -> Record:
+def do(task: FileTask, attempt: int, left_s: float) -> Record:
     """Routes the file in this process; after a crash, in a child that may read less of it."""
     inputs = (task.model, task.out_dir, task.choices, task.shop, lambda stage, share: report(stage))
     keep = None if task.cache is None else Keeper(task.cache, task.key, task.digest)
@@ -114,7 +114,7 @@ def row(folder: str, count: int, route: Mapping[str, Any]) -> dict[str, Any]:
 
 def record_of(outcome: Outcome, limits: Limits) -> Record:
     """The record of a task that left a worker, be it with a result or an error."""
-    task: Task = outcome.task
+    task: FileTask = outcome.task
     seconds, peak_mb = round(outcome.seconds, 3), round(outcome.peak_mb, 1)
     if outcome.error is None:
         record: Record = outcome.value

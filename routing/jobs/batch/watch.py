@@ -20,7 +20,7 @@ Stamp = tuple[tuple[int, int, int], ...]
 
 
 @dataclass
-class _Seen:
+class _Sighting:
     stamp: Stamp
     since: float
     done: bool = False
@@ -52,7 +52,7 @@ def watch(
     is done again when it or its choices file changes. The summary is kept up to date.
     ``idle`` is called at every look.
     """
-    seen: dict[str, _Seen] = {}
+    seen: dict[str, _Sighting] = {}
     names = {n for n, r in dispatcher.ledger.records.items() if r.status.routed or (folder / n).exists()}
     dispatcher.summarise(sorted(names))
     while True:
@@ -81,7 +81,7 @@ def watch(
             return
 
 
-def _look(seen: dict[str, _Seen], name: str, path: Path, now: float) -> _Seen | None:
+def _look(seen: dict[str, _Sighting], name: str, path: Path, now: float) -> _Sighting | None:
     try:
         stats = [path.stat(), *(beside.stat() for beside in (choices_beside(path),) if beside)]
     except OSError:  # deleted or renamed since it was listed
@@ -89,7 +89,7 @@ def _look(seen: dict[str, _Seen], name: str, path: Path, now: float) -> _Seen | 
         return None
     stamp = tuple((found.st_size, found.st_mtime_ns, found.st_ino) for found in stats)
     if name not in seen or seen[name].stamp != stamp:
-        seen[name] = _Seen(stamp, now)
+        seen[name] = _Sighting(stamp, now)
     return seen[name]
 
 
