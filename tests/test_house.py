@@ -99,14 +99,16 @@ def test_no_class_of_the_jobs_or_faces_is_named_twice() -> None:
 
 
 def test_the_lock_pins_versions_and_names_no_host() -> None:
-    lines = (ROOT / "requirements.lock").read_text().split("\n")
-    pins = [line for line in lines if line]
-    assert pins
-    for pin in pins:
-        assert re.fullmatch(r"[a-z0-9._-]+==[a-z0-9.!+]+( ; .*)?", pin), pin
-    pinned = {pin.partition("==")[0] for pin in pins}
-    wanted = PROJECT["project"]["dependencies"] + PROJECT["project"]["optional-dependencies"]["dev"]
-    assert {re.split(r"[<>=~! ]", d)[0] for d in wanted} <= pinned
+    extras = PROJECT["project"]["optional-dependencies"]
+    wanted = [*PROJECT["project"]["dependencies"], *extras["build"]]
+    for name, more in (("requirements.lock", []), ("requirements-dev.lock", extras["dev"])):
+        text = (ROOT / name).read_text(encoding="utf-8").replace("\\\n", " ")
+        for line in filter(None, text.split("\n")):
+            assert re.fullmatch(
+                r"[a-z0-9._-]+==[a-z0-9.!+]+( ; [^-]*)? +(--hash=sha256:[0-9a-f]{64} *)+", line
+            ), line
+        pinned = {line.partition("==")[0] for line in text.split("\n")}
+        assert {re.split(r"[<>=~! ]", d)[0] for d in [*wanted, *more]} <= pinned
 
 
 def test_readme_has_exactly_two_set_up_commands() -> None:
