@@ -103,7 +103,7 @@ class Dispatcher:
             if self.cache is not None and (kept := self.cache.fetch(key, out_dir)) is not None:
                 return self._add(routed(name, folder, key, kept, cached=True))
         except OutputError as error:
-            return self._add(Record(name, folder, key, Status.FAILED, str(error)))
+            return self._add(Record(name, folder, "", Status.FAILED, str(error)))
         cache = self.cache if self.cache_in_workers else None
         task = FileTask(name, model.absolute(), folder, out_dir, digest, key, choices, self.shop, cache)
         self.at_work.add(name)

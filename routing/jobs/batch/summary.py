@@ -14,6 +14,7 @@ from urllib.parse import quote
 
 from routing.export.table import harmless
 from routing.jobs.batch.ledger import Record, Status
+from routing.jobs.errors import OutputError
 
 CSV, HTML = "summary.csv", "summary.html"
 _ESTIMATE = (
@@ -51,7 +52,14 @@ def rows(records: Sequence[Record]) -> list[dict[str, Any]]:
 
 
 def write(out: Path, records: Sequence[Record]) -> None:
-    """Both files, each replaced at once."""
+    """Both files, each replaced at once; raises OutputError."""
+    try:
+        _write(out, records)
+    except OSError as error:
+        raise OutputError(f"{out} cannot be written to ({error.strerror}): choose another -o.") from error
+
+
+def _write(out: Path, records: Sequence[Record]) -> None:
     for name, text in ((CSV, csv_text(records)), (HTML, html_text(records))):
         # The ledger is held by one batch at a time, so this name is ours; a kill leaves it to the next.
         temporary = out / f".{name}.tmp"

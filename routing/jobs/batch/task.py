@@ -14,7 +14,7 @@ from featurize.isolate import ended, report
 from routing.inputs.choices import Choices
 from routing.jobs.batch.ledger import Record, Status
 from routing.jobs.cache import Keeper, ResultCache, is_of
-from routing.jobs.errors import MENDABLE, one_line
+from routing.jobs.errors import MENDABLE, OutputError, one_line
 from routing.jobs.job import run_job
 from routing.jobs.result import JobResult
 from routing.jobs.staging import sweep
@@ -121,9 +121,9 @@ def record_of(outcome: Outcome, limits: Limits) -> Record:
         return replace(record, seconds=seconds, peak_mb=peak_mb)
     status, limit = _status(outcome.error, limits)
     message = one_line(outcome.error)
-    return Record(
-        task.name, task.folder, task.key, status, message, limit=limit, seconds=seconds, peak_mb=peak_mb
-    )
+    # A place that could not be written is no fault of the file: it is done again.
+    key = "" if isinstance(outcome.error, OutputError) else task.key
+    return Record(task.name, task.folder, key, status, message, limit=limit, seconds=seconds, peak_mb=peak_mb)
 
 
 def _status(error: Exception, limits: Limits) -> tuple[Status, float | None]:

@@ -16,7 +16,8 @@ _END = b"END-ISO-10303-21;"
 _TAIL_BYTES = 64 * 1024
 _TICK_S = 0.25
 
-Stamp = tuple[tuple[int, int, int], ...]
+# Size, times and number of the file and of its choices; rights that change count too.
+Stamp = tuple[tuple[int, int, int, int], ...]
 
 
 @dataclass
@@ -87,7 +88,7 @@ def _look(seen: dict[str, _Sighting], name: str, path: Path, now: float) -> _Sig
     except OSError:  # deleted or renamed since it was listed
         seen.pop(name, None)
         return None
-    stamp = tuple((found.st_size, found.st_mtime_ns, found.st_ino) for found in stats)
+    stamp = tuple((s.st_size, s.st_mtime_ns, s.st_ctime_ns, s.st_ino) for s in stats)
     if name not in seen or seen[name].stamp != stamp:
         seen[name] = _Sighting(stamp, now)
     return seen[name]
