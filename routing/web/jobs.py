@@ -1,4 +1,4 @@
-"""The job queue: jobs are given to one warm worker in turn, and whoever listens is told."""
+"""The job queue: jobs are given to one warm worker in turn, and whoever listens is warned."""
 
 from __future__ import annotations
 
@@ -167,15 +167,15 @@ class JobQueue:
 
     def _record(self, job: str, number: int, **outcome: Any) -> None:
         """Writes what a job came to; on a full disk as soon as there is room, before any other job."""
-        told = False
-        while not (told and self._closing.wait(_RETRY_S)):
+        warned = False
+        while not (warned and self._closing.wait(_RETRY_S)):
             try:
                 self._change(job, number, **outcome)
                 return
             except sqlite3.Error as error:
-                if not told:
+                if not warned:
                     _log.error("the list of jobs cannot be written (%s): make room", error)
-                told = True
+                warned = True
 
     def _run(self, job: Job, revision: JobRevision) -> dict[str, Any]:
         place, result = self.store.place(job.id), self.store.result(job.id, revision.number)
@@ -184,10 +184,12 @@ class JobQueue:
         def attempt(skip: Skip, left_s: float) -> dict[str, Any]:
             source = replace(self.source(job, revision), skip=int(skip))
             args = ("run", source, self.shop, str(place / "view"), str(result))
-            summary: dict[str, Any] = self._worker.call(_task, *args, time_limit_s=left_s, hear=hear)
+            summary: dict[str, Any] = self._worker.call(
+                _task, *args, time_limit_s=left_s, on_message=on_message
+            )
             return summary | {"skip": int(skip)}
 
-        def hear(message: Mapping[str, Any] | str) -> None:
+        def on_message(message: Mapping[str, Any] | str) -> None:
             if isinstance(message, str):  # the reader's own
                 self._change(job.id, revision.number, stage=message)
             elif "parts" in message:
@@ -224,7 +226,7 @@ def _task(name: str, *args: Any) -> Any:
 
 def _load() -> None:
     """In the worker: the kernel and its tables, before the first file comes."""
-    with suppress(Exception):  # what is wrong is told by the first task
+    with suppress(Exception):  # what is wrong is warned by the first task
         from routing.web import tasks
 
         tasks.warm_up()

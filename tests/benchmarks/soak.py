@@ -65,10 +65,8 @@ def soak(count: int, *, every: int = 25) -> Soaked:
                 found.server_mb.append(process.memory_info().rss / 2**20)
                 children = process.children(recursive=True)
                 found.worker_mb.append(sum(child.memory_info().rss for child in children) / 2**20)
-                print(
-                    f"{n + 1:5} jobs: server {found.server_mb[-1]:.1f} MB, worker {found.worker_mb[-1]:.1f} MB",
-                    flush=True,
-                )
+                server_mb, worker_mb = found.server_mb[-1], found.worker_mb[-1]
+                print(f"{n + 1:5} jobs: server {server_mb:.1f} MB, worker {worker_mb:.1f} MB", flush=True)
     found.seconds = time.monotonic() - began
     return found
 

@@ -96,6 +96,6 @@ def deadly(path: Path, good: Path) -> Path:
 
 
 def _write(shape: Any, path: Path) -> Path:
-    from support.transforms import write_step
+    from .transforms import write_step  # under either name of this package
 
     return write_step(shape, path, name=path.stem)

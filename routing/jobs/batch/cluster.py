@@ -42,7 +42,7 @@ class Cluster:
         except (OSError, ValueError) as error:
             raise OutputError(f"no cluster answers at {address}: check the address.") from error
         try:
-            others = [a for a, theirs in self._client.run(program).items() if theirs != program()]
+            others = [a for a, found in self._client.run(program).items() if found != program()]
             self._threads: int = sum(self._client.nthreads().values())
         except BaseException as error:
             self._client.close()
