@@ -40,8 +40,12 @@ def start(*words: object) -> subprocess.Popen[str]:
         encoding="utf-8",
         cwd=ROOT,
         # A job in the background of a shell is deaf to Ctrl-C, and so would this child be.
-        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),  # noqa: PLW1509
+        preexec_fn=None if os.name == "nt" else _hear_interrupts,  # noqa: PLW1509
     )
+
+
+def _hear_interrupts() -> None:
+    signal.signal(signal.SIGINT, signal.SIG_DFL)
 
 
 def records(out: Path) -> list[dict[str, Any]]:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import http.client
 import json
 import os
-import signal
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -42,7 +41,7 @@ class Serving:
 
     def kill(self) -> None:
         """kill -9."""
-        self.process.send_signal(signal.SIGKILL)
+        self.process.kill()
         self.process.wait(10)
 
 
