@@ -176,7 +176,12 @@ def test_a_full_disk_is_told_to_whoever_hands_in_a_file(tmp_path: Path) -> None:
 
 @pytest.mark.skipif(sys.platform != "linux", reason="a small disk is made as Linux makes it")
 def test_a_really_full_disk(tmp_path: Path) -> None:
-    with _small_disk(tmp_path / "disk", "1m") as disk, serving(disk / "jobs") as server:
+    log = tmp_path / "log"
+    with (
+        _small_disk(tmp_path / "disk", "1m") as disk,
+        log.open("w") as terminal,
+        serving(disk / "jobs", stderr=terminal.fileno()) as server,
+    ):
         status, text = server.ask("POST", "/api/jobs?name=a.step", bytes(2_000_000))
         assert status == 507
         assert "disk of the server is full" in text
@@ -185,7 +190,8 @@ def test_a_really_full_disk(tmp_path: Path) -> None:
         status, text = server.ask("POST", "/api/jobs?name=b.step", model)
         if status == 201:  # then its job finds no room
             job = json.loads(text)["id"]
-            time.sleep(5)  # what it came to may have no room either
+            # What it came to may have no room either.
+            until(lambda: log.stat().st_size or _state(server, job) not in ("waiting", "running"))
             (disk / "filler").unlink()
             until(lambda: _state(server, job) not in ("waiting", "running"))
             error = json.loads(server.ask("GET", f"/api/jobs/{job}")[1])["revisions"][0]["error"]
@@ -200,13 +206,17 @@ def test_a_full_disk_costs_no_earlier_result(tmp_path: Path) -> None:
     model = block(tmp_path / "a.step", 12)
     with _small_disk(tmp_path / "disk", "2m") as disk:
         assert run("route", model, "-o", disk / "out").returncode == 0
-        before = {p.name: p.read_bytes() for p in (disk / "out").iterdir()}
+        before = _files(disk / "out")
         (disk / "filler").write_bytes(bytes(shutil.disk_usage(disk).free - 30_000))
         done = run("route", model, "-o", disk / "out", "--material", "carbide-12")
         assert (done.returncode, done.stderr.count("\n")) == (2, 1)
         assert "No space left on device): make room or choose another -o" in done.stderr
-        assert {p.name: p.read_bytes() for p in (disk / "out").iterdir()} == before
+        assert _files(disk / "out") == before
         assert sorted(p.name for p in disk.iterdir()) == ["filler", "out"]
+
+
+def _files(folder: Path) -> dict[Path, bytes]:
+    return {p: p.read_bytes() for p in folder.rglob("*") if p.is_file()}
 
 
 def _state(server: Any, job: str) -> str:
