@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import http.client
 import json
 import os
 import shutil
@@ -14,6 +15,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
+from urllib.parse import urlsplit
 
 import pytest
 from starlette.testclient import TestClient
@@ -126,6 +128,19 @@ def test_a_fault_of_ours_is_one_line_in_the_terminal(tmp_path: Path, debug: bool
     assert last.startswith("dieroute: ")
     assert bool(trace) == debug
     assert ("Traceback" in wrong) == debug
+
+
+@needs_posix
+def test_a_server_that_ends_while_a_page_is_open_says_nothing_of_it(tmp_path: Path) -> None:
+    with serving(tmp_path / "jobs", stderr=subprocess.PIPE) as server:
+        address = urlsplit(server.url)
+        line = http.client.HTTPConnection(str(address.hostname), address.port, timeout=20)
+        line.request("GET", "/api/events")
+        assert line.getresponse().readline() == b"retry: 1000\n"
+        server.process.terminate()
+        _, wrong = server.process.communicate(timeout=20)
+        line.close()
+    assert wrong == ""
 
 
 @contextmanager
