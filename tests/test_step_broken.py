@@ -36,7 +36,7 @@ from featurize.errors import Code, StepError
 from featurize.recognise import recognise
 from featurize.step.document import StepDocument
 from featurize.step.read import read_step
-from featurize.step.syntax import Damage
+from featurize.step.syntax import Content
 
 UNHURRIED = settings(
     max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
@@ -311,12 +311,12 @@ DAMAGE = {
 @pytest.mark.parametrize("name", DAMAGE)
 def test_damage_is_told_with_its_line(name: str, good: bytes) -> None:
     pattern, instead, says = DAMAGE[name]
-    assert Damage(good).said() == ()
+    assert tuple(map(str, Content(good).damage())) == ()
     bad = re.sub(pattern, instead, good, count=1)
     first = re.search(pattern, good)
     assert first is not None
     assert bad != good
-    said = [s for s in Damage(bad).said() if says in s]
+    said = [s for s in map(str, Content(bad).damage()) if says in s]
     assert said
     line = re.search(r"first at line (\d+)", said[0])
     assert line is not None
@@ -330,7 +330,7 @@ def test_good_files_are_not_called_damaged(folder: str) -> None:
     """Files of several CAD systems, as published."""
     files = corpus_files(folder, "*.st*p", 40)
     assert files
-    assert {path.name: said for path in files if (said := Damage(path.read_bytes()).said())} == {}
+    assert {path.name: said for path in files if (said := Content(path.read_bytes()).damage())} == {}
 
 
 LOOPS = {
