@@ -85,7 +85,7 @@ def fate(text: bytes, folder: Path) -> str:
 
 
 def told(document: StepDocument) -> str:
-    return " ".join([*document.notes, *(h for part in document.parts for h in part.healed)])
+    return " ".join(map(str, (note for part in document.parts for note in document.noticed(part))))
 
 
 def loose(faces: list[Any]) -> Any:
@@ -236,7 +236,7 @@ def test_wrong_units_are_told_with_the_likely_size(
     document = read(
         write_step(box(right_mm * factor, factor, factor), tmp_path / "unit.step").read_bytes(), tmp_path
     )
-    (note,) = [n for n in document.notes if shown in n]
+    (note,) = [n.message for n in document.parts[0].notes if shown in n.message]
     before, _, _ = note.partition(f" mm ({shown}")
     assert float(before.split()[-1]) == pytest.approx(right_mm, rel=1e-3)
 

@@ -7,7 +7,9 @@ import re
 from dataclasses import dataclass
 
 # Letters of western Europe in Windows' page 1252, one or two in a row: longer runs are of another script.
-_WESTERN = re.compile(rb"(?:[\x00-\x7f]++|(?<![\x80-\xff]{2})[\xc0-\xd6\xd8-\xf6\xf8-\xff\xb0\xb2\xb3\xb5])*+")
+_WESTERN = re.compile(
+    rb"(?:[\x00-\x7f]++|(?<![\x80-\xff]{2})[\xc0-\xd6\xd8-\xf6\xf8-\xff\xb0\xb2\xb3\xb5])*+"
+)
 # Punctuation, kana, kanji and wide letters; narrow kana are left out, as Chinese bytes look like them.
 _JAPANESE = re.compile(r"(?:[\x00-\x7f]++|[\u3000-\u30ff\u4e00-\u9fff\uff01-\uff5e])*+")
 _OUT_OF_ASCII = bytes(range(128)) + b"?" * 128

@@ -24,6 +24,7 @@ from routing.export.exporters import all_exporters, all_files, merge, route_file
 from routing.export.work import Work
 from routing.inputs.choices import Choices, ChoicesError, is_edge_id, is_feature_id
 from routing.jobs.job_inputs import Inputs, frozen
+from routing.jobs.noticed import reading_flags
 from routing.jobs.result import JobResult, PartResult
 from routing.jobs.stages import NoCache
 from routing.jobs.staging import staged_folder
@@ -115,6 +116,7 @@ def _features_in_child(model: Path, choices: Choices, shop: Shop, skip: Skip) ->
             "name": solid.name,
             "count": solid.count,
             "features": [route_json.geometry(f, r.part, solid.face_names) for f in r.features],
+            "flags": [asdict(flag) for flag in reading_flags(document, solid)],
         }
         for solid, r in zip(document.parts, recognitions, strict=True)
     ]
@@ -173,11 +175,12 @@ def route_document(
         place = folder / name
         place.mkdir(exist_ok=True)
         progress = span(report, 0.4 + 0.6 * n / len(recognitions), 0.6 / len(recognitions))
-        flags = not_found if n == 0 else []
+        flags = [*reading_flags(document, solid), *(not_found if n == 0 else [])]
         with _blaming_damage(document, solid):
             content = _one_part(document, n, settled[n], place, inputs, flags, progress, cache)
         results.append(PartResult(name, solid.count, content))
-    return JobResult(tuple(results), tuple(document.notes))
+    noticed = [note.message for solid in document.parts for note in document.noticed(solid)]
+    return JobResult(tuple(results), tuple(dict.fromkeys(noticed)))
 
 
 def recognise_parts(
@@ -194,20 +197,21 @@ def recognise_parts(
     side = choices.working_direction
     for n, solid in enumerate(document.parts):
         report(f"recognising {solid.name}", 0.1 + 0.3 * n / len(document.parts))
-        part = cache.get_or_make(
-            "building the part",
-            inputs.part(n),
-            partial(
-                build_part,
-                solid.solid,
-                face_names=solid.face_names,
-                source_faces=solid.source_faces,
-                source_face_count=len(solid.face_names),
-                name=solid.name,
-                count=solid.count,
-                healed=solid.healed,
-            ),
-        )
+        with _blaming_damage(document, solid):
+            part = cache.get_or_make(
+                "building the part",
+                inputs.part(n),
+                partial(
+                    build_part,
+                    solid.solid,
+                    face_names=solid.face_names,
+                    source_faces=solid.source_faces,
+                    source_face_count=len(solid.face_names),
+                    name=solid.name,
+                    count=solid.count,
+                    healed=solid.healed,
+                ),
+            )
 
         def find(
             *,
@@ -247,13 +251,11 @@ def _blaming_damage(document: StepDocument, solid: SolidPart) -> Iterator[None]:
     except (StepError, ChoicesError):
         raise
     except Exception as error:
-        doubts = [*solid.doubts, *document.notes]
+        doubts = [flag for flag in reading_flags(document, solid) if flag.severity != Severity.NOTE]
         if not doubts:
             raise
-        raise StepError(
-            Code.UNREADABLE,
-            f"{document.path.name}: {solid.name} is too damaged to work with ({doubts[0]}): export it again.",
-        ) from error
+        said = f"{document.path.name}: {solid.name} is too damaged to work with: {doubts[0].message}"
+        raise StepError(Code.UNREADABLE, said) from error
 
 
 def _one_part(

@@ -135,7 +135,7 @@ class Outcome:
     """``end`` is "parts", the code of a StepError, "traceback", "died" or "hung"."""
 
     end: str
-    said: tuple[str, ...] = ()  # error, notes and what was healed
+    said: tuple[str, ...] = ()  # the error, or what reading noticed
     parts: tuple[Any, ...] = ()  # volume, faces and features of each part
     valid: bool = True
     where: str = field(default="", compare=False)
@@ -151,7 +151,7 @@ def judge(path: str) -> Outcome:
 
     try:
         document = read_step(path, isolate=False)
-        parts, healed, valid = [], [], True
+        parts, noticed, valid = [], [], True
         for solid in document.parts:
             part = build_part(solid.solid, source_faces=solid.source_faces)
             features = recognise(part).features
@@ -159,7 +159,7 @@ def judge(path: str) -> Outcome:
                 (str(f.kind), *(round(v, 2) + 0.0 for _, v in sorted(f.dims.items()))) for f in features
             )
             parts.append((f"{part.volume_mm3:.5g}", solid.count, tuple(found)))
-            healed += solid.healed
+            noticed += map(str, document.noticed(solid))
             valid = valid and BRepCheck_Analyzer(solid.solid).IsValid()
     except StepError as error:
         return Outcome(str(error.code), (str(error),))
@@ -167,7 +167,7 @@ def judge(path: str) -> Outcome:
         last = [f for f in traceback.extract_tb(error.__traceback__) if "featurize" in f.filename][-1]
         where = f"{'/'.join(Path(last.filename).parts[-2:])}:{last.lineno} {type(error).__name__}: {error}"
         return Outcome("traceback", where=where)
-    return Outcome("parts", (*document.notes, *healed), tuple(sorted(parts)), valid)
+    return Outcome("parts", tuple(dict.fromkeys(noticed)), tuple(sorted(parts)), valid)
 
 
 def only_numbers_differ(good: bytes, bad: bytes) -> bool:
