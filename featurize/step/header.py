@@ -13,7 +13,6 @@ from featurize.step.codepage import UNKNOWN, UTF8, CodePage, code_page
 from featurize.step.notes import ReadNote, note, warning
 from featurize.step.syntax import Content
 
-_COMMENT = re.compile(rb"/\*.*?\*/", re.DOTALL)
 _LEAD = re.compile(rb"(?:\s|/\*(?:[^*]|\*(?!/))*+\*/)*+")
 _DATA = re.compile(rb"\bDATA\s*[;(]")
 _ENTITY = re.compile(rb"#\d+\s*=")
@@ -86,13 +85,23 @@ def check_text(path: Path, size_limit_mb: float) -> Header:
         ) from error
     digest = hashlib.sha256(text).hexdigest()
     text = text.removeprefix(BYTE_ORDER_MARK)
-    schema, external = _structure(name, text)
+    _check_structure(name, text)
     content = Content(text)
     if unusable := content.unusable():
         raise StepError(Code.UNREADABLE, f"{name} {unusable}")
     page = code_page(text)
     notes = (*content.damage(), *_page_notes(page))
-    return Header(digest, schema, external, notes, content.faces, content.solids, page)
+    schema = _SCHEMA.search(content.header)
+    external = _EXTERNAL.findall(text) if b"DOCUMENT_FILE" in text else []
+    return Header(
+        sha256=digest,
+        schema=_protocol(schema[1].decode("latin-1") if schema else ""),
+        external=tuple(sorted({name.decode("latin-1") for name in external})),
+        notes=notes,
+        faces=content.faces,
+        solids=content.solids,
+        page=page,
+    )
 
 
 def _page_notes(page: CodePage) -> Iterator[ReadNote]:
@@ -115,7 +124,7 @@ def _begin(name: str, text: bytes) -> int:
     raise StepError(Code.NOT_STEP, f"{name} is not a STEP file (no ISO-10303-21 at its start): {hint}.")
 
 
-def _structure(name: str, text: bytes) -> tuple[str, tuple[str, ...]]:
+def _check_structure(name: str, text: bytes) -> None:
     if not text.strip():
         raise StepError(Code.EMPTY, f"{name} is empty: export it again.")
     start = _begin(name, text)
@@ -126,9 +135,6 @@ def _structure(name: str, text: bytes) -> tuple[str, tuple[str, ...]]:
     data = _DATA.search(text)
     if data is None or _ENTITY.search(text, data.end()) is None:
         raise StepError(Code.EMPTY, f"{name} holds no model (nothing in a DATA section): export it again.")
-    schema = _SCHEMA.search(_COMMENT.sub(b"", text[: data.start()]))
-    external = tuple(sorted({m.decode("latin-1") for m in _EXTERNAL.findall(text)}))
-    return _protocol(schema.group(1).decode("latin-1") if schema else ""), external
 
 
 def _protocol(schema: str) -> str:

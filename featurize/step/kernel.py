@@ -435,7 +435,7 @@ def _size_notes(name: str, solid: Any) -> Iterator[ReadNote]:
     if not farthest_mm <= _FARTHEST_MM:
         raise StepError(
             Code.UNREADABLE,
-            f"{name} lies {farthest_mm:.3g} mm from the origin, too far for exact work (the limit is "
+            f"{name} reaches {farthest_mm:.3g} mm from the origin, too far for exact work (the limit is "
             f"{_FARTHEST_MM:g} mm): move it to the origin in the CAD system and export it again.",
         )
     size_mm = max(b - a for a, b in zip(*corners, strict=True))

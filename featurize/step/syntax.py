@@ -56,10 +56,12 @@ _ASSEMBLED = re.compile(_ASSEMBLY + rb"\s*+\([^#;]*+#(\d++)\s*+,\s*+#(\d++)")
 
 
 class Content:
-    """The DATA sections of a text; ``faces`` and ``solids`` count the entities of these kinds."""
+    """``header`` is the text before its DATA sections, without comments; of these ``faces`` and ``solids``
+    count the entities of their kinds."""
 
     def __init__(self, text: bytes) -> None:
         start = _TO_DATA.match(text)
+        self.header = _OPAQUE.sub(_uncommented, start[0]) if start else b""
         self._lines_before = text.count(b"\n", 0, start.end()) if start else 0
         # Without what stands in strings and comments, but with every line end.
         self._text = _OPAQUE.sub(_emptied, text[start.end() :] if start else text)
@@ -179,6 +181,10 @@ def without_long_tokens(text: bytes) -> bytes:
         return said if len(said) < _KERNEL_TOKEN else b"''" if said.startswith(b"'") else b" "
 
     return _OPAQUE.sub(left, text)
+
+
+def _uncommented(match: re.Match[bytes]) -> bytes:
+    return match[0] if match[0].startswith(b"'") else b" "
 
 
 def _emptied(match: re.Match[bytes]) -> bytes:

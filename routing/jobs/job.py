@@ -11,7 +11,9 @@ from copy import deepcopy
 from dataclasses import asdict
 from fnmatch import fnmatch
 from functools import partial
+from itertools import chain
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from types import ModuleType
 from typing import TYPE_CHECKING, Any
 
@@ -111,14 +113,19 @@ def _features_in_child(model: Path, choices: Choices, shop: Shop, skip: Skip) ->
     document = read_step(model, isolate=False, skip=skip)
     inputs = inputs_of(document, choices, shop)
     recognitions = [s.recognition for s in recognise_parts(document, inputs, to_parent)]
+    flags = [reading_flags(document, solid) for solid in document.parts]
+    if any(flag.severity == Severity.BLOCKING for flag in chain(*flags)):
+        # What is too damaged to be routed is not listed either: the list would pass for a good file's.
+        with TemporaryDirectory() as folder:
+            route_document(document, Path(folder), inputs, to_parent)
     return [
         {
             "name": solid.name,
             "count": solid.count,
             "features": [route_json.geometry(f, r.part, solid.face_names) for f in r.features],
-            "flags": [asdict(flag) for flag in reading_flags(document, solid)],
+            "flags": [asdict(flag) for flag in noticed],
         }
-        for solid, r in zip(document.parts, recognitions, strict=True)
+        for solid, r, noticed in zip(document.parts, recognitions, flags, strict=True)
     ]
 
 
