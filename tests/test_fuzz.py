@@ -48,7 +48,9 @@ def test_a_wrong_answer_without_a_warning_is_a_failure() -> None:
     told = Outcome("parts", ("check it",), wrong.parts)
     good, number, damaged = b"#1=A(1.5,#2);", b"#1=A(1.7,#2);", b"#1=A(1.5,#3);"
     assert verdict(good, right, damaged, wrong) == "SILENT"
-    assert verdict(good, right, damaged, told) == "warned"
+    assert verdict(good, right, damaged, told) == "NOT BLOCKED"
+    blocked = Outcome("parts", told.said, wrong.parts, blocking=told.said)
+    assert verdict(good, right, damaged, blocked) == "blocked"
     assert verdict(good, right, number, wrong) == "another model"
     assert verdict(good, right, damaged, right) == "same"
     assert verdict(good, right, damaged, Outcome("traceback")) == "TRACEBACK"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import re
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -54,6 +55,9 @@ _SKIPPED = {
 
 # Told elsewhere in our words, and a mere matter of how a closed surface is stored.
 _UNREMARKABLE = ("Can not read external file", "Surface forced to be periodic")
+
+# Changes after which the part may be another; others move an edge within the kernel's tolerance.
+_SERIOUS = re.compile("orient|direction|reversed|split|skipped|(?:face|wire|shell|solid) removed")
 
 _UNITS = {
     "millimetre": "mm",
@@ -223,7 +227,8 @@ def _corrections(session: Any) -> Iterator[ReadNote]:
     if said := _listed(failed):
         yield blocking("translation-failed", f"Not all could be translated ({said}): {CHECK}.")
     if said := _listed(changed):
-        yield warning("translation-changed", f"Reading was not straightforward ({said}): {CHECK}.")
+        tell = blocking if _SERIOUS.search(said) else warning
+        yield tell("translation-changed", f"Reading was not straightforward ({said}): {CHECK}.")
 
 
 def _listed(found: Mapping[str, int]) -> str:
