@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
 from types import MappingProxyType
@@ -194,7 +194,6 @@ class Choices(Preferences):
         if not isinstance(self.settle, list | tuple):
             raise _wrong("settle", self.settle)
         object.__setattr__(self, "settle", tuple(Settlement.made_from(entry) for entry in self.settle))
-        _check_settled(self.settle)
 
     @property
     def working_direction(self) -> Vec3 | None:
@@ -282,17 +281,6 @@ def _canonical(name: object) -> str:
     """The same for all ways to write a feature, a kind, a diameter or a colour."""
     text = str(name).strip()
     return f"{float(text):g}" if _is_diameter(text) else text.replace("-", " ").lower()
-
-
-def _check_settled(answers: Sequence[Settlement]) -> None:
-    """One question, one answer."""
-    said: dict[tuple[Any, ...], object] = {}
-    for answer in answers:
-        for name in ("thread", "process", "is_kind", "side", "edge", "allowance"):
-            value = getattr(answer, name)
-            place = answer.at, answer.kind, answer.size_mm, name
-            if value is not None and said.setdefault(place, value) != value:
-                raise _twice("settle", str(answer))
 
 
 def _is_number(value: object) -> TypeGuard[float]:

@@ -303,7 +303,7 @@ def _single(kind: Any, content: object, key: str) -> Any:
     low, high = next((bounds[name] for name in names if name in bounds), (None, most))
     high = min(high, most)
     if not content <= high or not (content > 0 if low is None else content >= low):
-        raise wrong(f"a number {'over 0' if low is None else f'from {low:g}'} up to {high:g}")
+        raise wrong(f"a number {'over 0 and up' if low is None else f'from {low:g}'} to {high:g}")
     if kind is int and content != int(content):
         raise wrong("a whole number")
     return kind(content)
