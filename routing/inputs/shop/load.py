@@ -45,6 +45,9 @@ _LIMITS = {
         (0.0, math.inf),
     ),
     "scrap_share": (0.0, 0.5),
+    "hardness_hrc": (20.0, 70.0),
+    "binder_percent": (3.0, 30.0),
+    "grain_um": (0.2, 10.0),
     "low": (0.0, 1.0),
     "high": (1.0, math.inf),
     "chipping": (0.0, 1.0),
@@ -86,7 +89,7 @@ class Contradicting(Protocol):
     """A part of the shop whose values may contradict each other."""
 
     def contradictions(self) -> Iterator[tuple[str, str]]:
-        """The field that is wrong, and what to write."""
+        """The field that is wrong, and why."""
 
 
 class ShopError(Exception):
@@ -238,9 +241,10 @@ def _table(kind: Any, content: object, key: str) -> Any:
     if kind is MaterialRule:
         _check_material(content, key)
     made = kind(**{name: _made(hints[name], item, places[name]) for name, item in content.items()})
-    for name, write in made.contradictions() if isinstance(made, Contradicting) else ():
+    for name, why in made.contradictions() if isinstance(made, Contradicting) else ():
         where = places.get(name, f"{start}{name}")
-        raise ShopError(f"{where} = {shown(content.get(name))} contradicts the rest: write {write}.", where)
+        value = f" = {shown(content[name])}" if name in content else ""
+        raise ShopError(f"{where}{value} cannot be: {why}.", where)
     return made
 
 
@@ -295,7 +299,7 @@ def _single(kind: Any, content: object, key: str) -> Any:
         if not isinstance(content, str) or empty or (words and content not in words):
             raise wrong(" or ".join(words) if words else "a word")
         return content
-    if isinstance(content, bool) or not isinstance(content, int | float) or math.isnan(content):
+    if isinstance(content, bool) or not isinstance(content, int | float) or content != content:
         raise wrong("a number")
     most = _LONGEST_MM if path[-1].endswith("_mm") else _LARGEST
     bounds = _limits()
