@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import math
 import os
 import re
 import subprocess
@@ -26,8 +27,11 @@ from OCP.TopoDS import TopoDS, TopoDS_Compound, TopoDS_Face, TopoDS_Shell, TopoD
 from support.corpus import corpus_files, needs_corpus
 from support.transforms import moved, write_step
 
+from featurize.brep.build import build_part
 from featurize.brep.shapes import FACE, SOLID, each, volume_mm3
 from featurize.errors import StepError
+from featurize.kinds import Kind
+from featurize.recognise import recognise
 from featurize.step.document import StepDocument
 from featurize.step.notes import ReadNote, Severity
 from featurize.step.read import read_step
@@ -389,3 +393,50 @@ def test_features_and_route_refuse_the_same(holed: bytes, tmp_path: Path) -> Non
     assert (route.returncode, features.returncode) == (2, 2)
     assert route.stderr == features.stderr
     assert "too damaged to work with" in route.stderr
+
+
+# Large, far and tiny
+
+
+def pierced() -> Any:
+    """A block of 40 x 30 x 20 with a bore of 8 through it."""
+    block, tool = BRepPrimAPI_MakeBox(40, 30, 20).Solid(), BRepPrimAPI_MakeCylinder(4, 20).Shape()
+    return each(BRepAlgoAPI_Cut(block, moved(tool, shift_mm=(15, 12, 0))).Shape(), SOLID)[0]
+
+
+@pytest.mark.parametrize("far_mm", [1_000.0, 15_000.0])
+def test_far_from_the_origin_nothing_changes(far_mm: float, tmp_path: Path) -> None:
+    """15 m: dies are drawn where the car body stands. The volume is the closed form's."""
+    away = moved(pierced(), (1, 2, 3), 33, (far_mm, -0.6 * far_mm, 0.8 * far_mm))
+    document = read(write_step(away, tmp_path / "a.step").read_bytes(), tmp_path)
+    assert noticed(document) == {}
+    part = build_part(document.parts[0].solid)
+    assert part.volume_mm3 == pytest.approx(40 * 30 * 20 - math.pi * 16 * 20, rel=1e-9)
+    (hole,) = [f for f in recognise(part).features if f.kind == Kind.HOLE]
+    assert hole.dims["diameter_mm"] == pytest.approx(8, abs=1e-6)
+    assert hole.dims["depth_mm"] == pytest.approx(20, abs=1e-6)
+
+
+@pytest.mark.parametrize("far_mm", [1e5, 1e6, 1e7, 1e9, 1e12])
+def test_farther_out_the_part_is_refused(far_mm: float, tmp_path: Path) -> None:
+    path = write_step(moved(pierced(), shift_mm=(0, far_mm, 0)), tmp_path / "a.step")
+    assert re.search(r"mm from the origin.*move it to the origin", refused(path.read_bytes(), tmp_path))
+
+
+def test_a_part_of_sixty_metres_is_asked_for_its_unit(tmp_path: Path) -> None:
+    path = write_step(box(60_000, 20, 10), tmp_path / "a.step", name="long")
+    said = refused(path.read_bytes(), tmp_path)
+    assert "long is 60000 mm long" in said
+    assert "is it in the right unit? If 2362.2 mm (25.4 times off) or 60 mm (1000 times off)" in said
+
+
+def test_a_part_of_a_fifth_of_a_millimetre_is_asked_too(tmp_path: Path) -> None:
+    document = read(write_step(box(0.2, 0.2, 0.1), tmp_path / "a.step").read_bytes(), tmp_path)
+    note = noticed(document)["odd-size"]
+    assert note.severity == Severity.WARNING
+    assert "is it in the right unit? If 5.08 mm" in note.message
+
+
+def test_a_wall_of_ten_nanometres_is_told(tmp_path: Path) -> None:
+    document = read(write_step(box(20, 20, 1e-5), tmp_path / "a.step").read_bytes(), tmp_path)
+    assert "a wall of no thickness" in noticed(document)["faces-doubled"].message

@@ -147,7 +147,8 @@ def _misfits(solid: Any) -> Iterator[ReadNote]:
     alike = Counter(tuple(np.round(numbers).tolist()) for numbers in seen)
     twice = sum(count - 1 for count in alike.values())
     if twice:
-        yield blocking("faces-doubled", f"{plural(twice, 'face')} with the outline of another")
+        said = f"{plural(twice, 'face')} with the outline of another: doubled, or a wall of no thickness"
+        yield blocking("faces-doubled", said)
 
 
 def _voids(solid: Any) -> Iterator[ReadNote]:

@@ -42,8 +42,8 @@ from featurize.step.syntax import without_long_tokens
 
 # Die inserts measure from a few millimetres to a few hundred: outside this a unit was mistaken.
 _LARGEST_MM, _SMALLEST_MM = 1500.0, 1.0
-# Farther out, a number's last digit is too coarse beside the kernel's own tolerance of 1e-7 mm.
-_FARTHEST_MM = 1e7
+# Single precision, in which STL files and screens hold a coordinate, has 24 bits (IEEE 754): 0.001 mm x 2^24.
+_FARTHEST_MM = 16_000.0
 
 # The kernel's names for entities of geometry and topology (ISO 10303-42) begin so.
 _SHAPE_ENTITIES = ("StepGeom_", "StepShape_")
@@ -436,20 +436,19 @@ def _size_notes(name: str, solid: Any) -> Iterator[ReadNote]:
     BRepBndLib.Add_s(solid, box, False)
     low, high = box.CornerMin(), box.CornerMax()
     corners = [(p.X(), p.Y(), p.Z()) for p in (low, high)]
+    size_mm = max(b - a for a, b in zip(*corners, strict=True))
+    scale = (1 / 25.4, 1 / 1000) if size_mm > _LARGEST_MM else (25.4, 1000)
+    inch, metre = (f"{size_mm * s:.5g} mm" for s in scale)
+    odd = (
+        f"{name} is {size_mm:.5g} mm long, odd for a die insert: is it in the right unit? If {inch} "
+        f"(25.4 times off) or {metre} (1000 times off) is right, the file's unit is wrong: export it again."
+    )
     farthest_mm = max(abs(c) for corner in corners for c in corner)
     if not farthest_mm <= _FARTHEST_MM:
-        raise StepError(
-            Code.UNREADABLE,
-            f"{name} reaches {farthest_mm:.3g} mm from the origin, too far for exact work (the limit is "
-            f"{_FARTHEST_MM:g} mm): move it to the origin in the CAD system and export it again.",
+        far = (
+            f"{name} reaches {farthest_mm:.6g} mm from the origin, and over {_FARTHEST_MM:g} mm not every "
+            "file keeps 0.001 mm: move it to the origin in the CAD system and export it again."
         )
-    size_mm = max(b - a for a, b in zip(*corners, strict=True))
+        raise StepError(Code.UNREADABLE, odd if size_mm > _LARGEST_MM else far)
     if not _SMALLEST_MM <= size_mm <= _LARGEST_MM:
-        scale = (1 / 25.4, 1 / 1000) if size_mm > _LARGEST_MM else (25.4, 1000)
-        inch, metre = (f"{size_mm * s:.4g} mm" for s in scale)
-        yield warning(
-            "odd-size",
-            f"{name} is {size_mm:.4g} mm long, odd for a die insert: is it in the right unit? If {inch} "
-            f"(25.4 times off) or {metre} (1000 times off) is right, the file's unit is wrong: export it "
-            "again.",
-        )
+        yield warning("odd-size", odd)
