@@ -26,7 +26,7 @@ from OCP.TopoDS import TopoDS
 from OCP.XCAFDoc import XCAFDoc_DocumentTool, XCAFDoc_ShapeTool
 
 from featurize.brep.shapes import FACE, SHELL, SOLID, each, outside, plural
-from featurize.errors import Code, StepError
+from featurize.errors import Code, StepError, is_memory_short
 from featurize.feature import Callout
 from featurize.isolate import report
 from featurize.step.codepage import UNKNOWN, in_ascii
@@ -91,6 +91,8 @@ def load(path: Path, header: Header, skip: Skip = Skip.NOTHING) -> StepDocument:
     except StepError:
         raise
     except Exception as error:  # the kernel's exceptions are of many kinds
+        if is_memory_short(error):
+            raise
         message = (
             f"{path.name} holds geometry that the kernel cannot work with: repair it and export it again."
         )
@@ -143,8 +145,8 @@ def _transfer(path: Path, skip: Skip, header: Header, notes: list[ReadNote]) -> 
             break
         except StepError:
             raise
-        except Exception:  # the kernel's exceptions are of many kinds
-            if skip == Skip.EXTRAS:
+        except Exception as error:  # the kernel's exceptions are of many kinds
+            if skip == Skip.EXTRAS or is_memory_short(error):
                 raise
             skip = Skip(skip + 1)
     if skip:
@@ -190,6 +192,8 @@ def _bare_product(path: Path, header: Header) -> tuple[list[_Product], Any, list
         reader.TransferRoots()
         shape = reader.OneShape()
     except Exception as error:
+        if is_memory_short(error):
+            raise
         message = f"The kernel cannot translate {path.name}: export it again, or in another STEP version."
         raise StepError(Code.UNREADABLE, message) from error
     products = [] if shape.IsNull() else [_Product("", shape, ByShape(), [TopLoc_Location()])]
@@ -209,7 +213,9 @@ def _read(reader: Any, path: Path, header: Header) -> None:
 def _reads(read: Callable[[], Any]) -> bool:
     try:
         return bool(read() == IFSelect_ReturnStatus.IFSelect_RetDone)
-    except Exception:  # as above
+    except Exception as error:  # as above
+        if is_memory_short(error):
+            raise
         return False
 
 

@@ -18,7 +18,7 @@ from types import ModuleType
 from typing import TYPE_CHECKING, Any
 
 from featurize import isolate
-from featurize.errors import Code, StepError
+from featurize.errors import Code, StepError, is_memory_short
 from featurize.feature import Feature
 from featurize.step.read import Skip, read_step, reading_less
 from routing.export import route_json
@@ -258,6 +258,8 @@ def _blaming_damage(document: StepDocument, solid: SolidPart) -> Iterator[None]:
     except (StepError, ChoicesError):
         raise
     except Exception as error:
+        if is_memory_short(error):
+            raise
         doubts = [flag for flag in reading_flags(document, solid) if flag.severity != Severity.NOTE]
         if not doubts:
             raise
