@@ -440,3 +440,29 @@ def test_a_part_of_a_fifth_of_a_millimetre_is_asked_too(tmp_path: Path) -> None:
 def test_a_wall_of_ten_nanometres_is_told(tmp_path: Path) -> None:
     document = read(write_step(box(20, 20, 1e-5), tmp_path / "a.step").read_bytes(), tmp_path)
     assert "a wall of no thickness" in noticed(document)["faces-doubled"].message
+
+
+# Files that refer to others
+
+
+def _referring(holed: bytes, *names: str) -> bytes:
+    own = "".join(f"#7{n}0000=DOCUMENT_FILE('{name}','','',#7,'',$);\n" for n, name in enumerate(names))
+    return holed.replace(b"DATA;\n", b"DATA;\n" + own.encode())
+
+
+def test_a_missing_part_blocks_and_a_missing_drawing_does_not(holed: bytes, tmp_path: Path) -> None:
+    found = noticed(read(_referring(holed, "punch.stp", "drawing.pdf"), tmp_path))
+    assert found["files-missing"].severity == Severity.BLOCKING
+    assert "the files punch.stp are" in found["files-missing"].message
+    assert noticed(read(_referring(holed, "drawing.pdf"), tmp_path)) == {}
+
+
+def test_damage_in_a_file_that_is_referred_to_is_told(holed: bytes, tmp_path: Path) -> None:
+    """Through one that is sound, and back to the first: a ring ends."""
+    (tmp_path / "a.stp").write_bytes(_referring(holed, "b.stp"))
+    (tmp_path / "b.stp").write_bytes(_referring(re.sub(RADII, rb"\g<1>4.0.0)", holed), "insert.step"))
+    text = _referring(holed, "a.stp")
+    found = noticed(read(text, tmp_path))
+    assert found["text-unreadable"].message.startswith("b.stp: The file is damaged")
+    (tmp_path / "b.stp").write_bytes(re.sub(RADII, rb"\g<1>NAN)", holed))
+    assert refused(text, tmp_path).startswith("b.stp gives NAN")

@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from featurize.errors import Code, StepError
@@ -20,6 +20,8 @@ _SCHEMA = re.compile(rb"FILE_SCHEMA\s*\(\s*\(\s*'([^']*)'")
 _EXTERNAL = re.compile(rb"=\s*DOCUMENT_FILE\s*\(\s*'([^']*)'")
 BYTE_ORDER_MARK = b"\xef\xbb\xbf"
 _START, _END = b"ISO-10303-21;", b"END-ISO-10303-21;"
+# Of a model; others that are referred to are drawings and the like.
+_SUFFIXES = (".stp", ".step", ".p21", "")
 # What is looked at first; signatures after the end of the exchange structure are a few kilobytes.
 _FIRST_BYTES, _TAIL_BYTES = 1 << 16, 1 << 16
 
@@ -55,7 +57,24 @@ class Header:
 
 
 def check_text(path: Path, size_limit_mb: float) -> Header:
-    """Reads the file's text; raises StepError when it cannot be a whole STEP file."""
+    """Reads the text of a file, and of those that it refers to; raises StepError when one of them cannot be
+    a whole STEP file."""
+    header = _checked(path, size_limit_mb)
+    return replace(header, notes=(*header.notes, *_noted_beside(path.parent, header, size_limit_mb, {path})))
+
+
+def _noted_beside(folder: Path, header: Header, limit_mb: float, seen: set[Path]) -> Iterator[ReadNote]:
+    for name in header.external:
+        path = folder / name
+        if path in seen or not path.is_file():
+            continue
+        seen.add(path)
+        other = _checked(path, limit_mb)
+        yield from (replace(note, message=f"{name}: {note.message}") for note in other.notes)
+        yield from _noted_beside(folder, other, limit_mb, seen)
+
+
+def _checked(path: Path, size_limit_mb: float) -> Header:
     name = path.name
     try:
         if path.is_dir():
@@ -92,11 +111,12 @@ def check_text(path: Path, size_limit_mb: float) -> Header:
     page = code_page(text)
     notes = (*content.damage(), *_page_notes(page))
     schema = _SCHEMA.search(content.header)
-    external = _EXTERNAL.findall(text) if b"DOCUMENT_FILE" in text else []
+    found = _EXTERNAL.findall(text) if b"DOCUMENT_FILE" in text else []
+    external = {name.decode("latin-1") for name in found}
     return Header(
         sha256=digest,
         schema=_protocol(schema[1].decode("latin-1") if schema else ""),
-        external=tuple(sorted({name.decode("latin-1") for name in external})),
+        external=tuple(sorted(name for name in external if Path(name).suffix.lower() in _SUFFIXES)),
         notes=notes,
         faces=content.faces,
         solids=content.solids,
