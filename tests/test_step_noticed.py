@@ -466,3 +466,11 @@ def test_damage_in_a_file_that_is_referred_to_is_told(holed: bytes, tmp_path: Pa
     assert found["text-unreadable"].message.startswith("b.stp: The file is damaged")
     (tmp_path / "b.stp").write_bytes(re.sub(RADII, rb"\g<1>NAN)", holed))
     assert refused(text, tmp_path).startswith("b.stp gives NAN")
+
+
+def test_every_code_is_in_the_guide() -> None:
+    source = "".join(p.read_text() for p in (ROOT / "featurize" / "step").glob("*.py"))
+    codes = set(re.findall(r'"([a-z]+(?:-[a-z]+)+)"', source)) - {"latin-1", "utf-8"}
+    told = set(re.findall(r"`([a-z]+(?:-[a-z]+)+)`", (ROOT / "docs" / "damaged_files.md").read_text()))
+    assert len(codes) > 20
+    assert codes == told
