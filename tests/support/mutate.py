@@ -155,7 +155,9 @@ def judge(path: str, skip: Skip = Skip.NOTHING) -> Outcome:
 
     try:
         document = read_step(path, isolate=False, skip=skip)
-        parts, noticed, valid = [], [], True  # type: list[Any], list[ReadNote], bool
+        parts: list[Any] = []
+        noticed: list[ReadNote] = []
+        valid = True
         for solid in document.parts:
             part = build_part(solid.solid, source_faces=solid.source_faces)
             features = recognise(part).features
