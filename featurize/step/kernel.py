@@ -127,7 +127,7 @@ class _Transferred:
     names: StepNames
     units: list[str]
     faulty: int  # shapes with faults in their text
-    meshes: int  # bodies that are triangles
+    meshes: Callable[[], int]  # how many bodies are triangles: asked where there is nothing else
 
 
 def _transfer(path: Path, skip: Skip, header: Header, notes: list[ReadNote]) -> _Transferred:
@@ -158,7 +158,7 @@ def _transfer(path: Path, skip: Skip, header: Header, notes: list[ReadNote]) -> 
         said = f"The file has {plural(faulty, 'faulty shape')}: {CHECK}."
         notes.append(blocking("shapes-faulty", said))
     notes += losses(header, session, [product.shape for product in products])
-    return _Transferred(products, StepNames(session), units, faulty, meshes(session))
+    return _Transferred(products, StepNames(session), units, faulty, lambda: meshes(session))
 
 
 def _products_with(path: Path, skip: Skip, header: Header) -> tuple[list[_Product], Any, list[str]]:
@@ -427,7 +427,7 @@ def _no_solid(
             Code.UNREADABLE,
             f"{name} is damaged ({plural(read.faulty, 'faulty shape')}, no solid left): export it again.",
         )
-    if read.meshes:
+    if read.meshes():
         return StepError(
             Code.NO_SOLID,
             f"{name} holds its bodies only as triangles (tessellated), without exact surfaces: "

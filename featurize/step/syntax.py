@@ -30,7 +30,8 @@ _REFERENCE = re.compile(rb"#(\d++)")
 _NUMBER = re.compile(rb"(?<=[(,\s])[+-]?\d++(?:\.\d*+(?:[Ee][+-]?\d++)?)?+(?=[),\s])")
 _INSTANCE = re.compile(rb"\s*+#\s*+=\s*+(.*)", re.DOTALL)
 _NO_INSTANCE = re.compile(rb"\s*+(?:ENDSEC\s*+\Z|DATA\b|SIGNATURE\b|ANCHOR\b|REFERENCE\b)")
-_END = re.compile(rb"\s*+END-ISO-10303-21\s*+")
+_LAST = b"END-ISO-10303-21"
+_END = re.compile(rb"\s*+" + _LAST + rb"\s*+")
 # Tokens, each put down as one letter: v a value, k a keyword, ( ) , as they are, ? what is no token.
 _TOKEN = re.compile(
     rb"(?P<s>\s++)|(?P<p>[(),])|(?P<v>[$*#]|\.[A-Za-z][A-Za-z0-9_]*+\.|\"[0-9A-Fa-f]*+\")"
@@ -66,7 +67,7 @@ class Content:
         # Without what stands in strings and comments, but with every line end.
         self._text = _OPAQUE.sub(_emptied, text[start.end() :] if start else text)
         shapes = _NUMBER.sub(b"$", _REFERENCE.sub(b"#", self._text)).split(b";")
-        end = next((i for i, shape in enumerate(shapes) if _END.fullmatch(shape)), None)
+        end = next((i for i, shape in enumerate(shapes) if _LAST in shape and _END.fullmatch(shape)), None)
         if end is not None and any(shape.strip() for shape in shapes[end + 1 :]):  # signatures
             self._text = b";".join(self._text.split(b";")[:end])
         shapes = shapes[:end]
@@ -76,6 +77,7 @@ class Content:
         self._malformed += (
             self._places(i for i, shape in enumerate(shapes) if shape in wrong) if wrong else []
         )
+        self._defined = _DEFINED.findall(self._text)
         self.faces = sum(n for shape, n in counts.items() if _FACE.search(shape))
         self.solids = sum(n for shape, n in counts.items() if _SOLID.search(shape))
 
@@ -123,7 +125,7 @@ class Content:
         return [ends[i] - 1 - len(pieces[i].lstrip()) for i in statements]
 
     def _repeated(self) -> list[int]:
-        numbers = [number.lstrip(b"0") for number in _DEFINED.findall(self._text)]
+        numbers = [number.lstrip(b"0") for number in self._defined]
         if len(numbers) == len(set(numbers)):
             return []
         seen: set[bytes] = set()
@@ -136,11 +138,9 @@ class Content:
 
     def _dangling(self) -> list[int]:
         """Where each number that stands for nothing is first referred to."""
-        missing = set(_REFERENCE.findall(self._text)) - set(_DEFINED.findall(self._text))
+        missing = set(_REFERENCE.findall(self._text)) - set(self._defined)
         if missing:
-            missing = {n.lstrip(b"0") for n in missing} - {
-                n.lstrip(b"0") for n in _DEFINED.findall(self._text)
-            }
+            missing = {n.lstrip(b"0") for n in missing} - {n.lstrip(b"0") for n in self._defined}
         first: dict[bytes, int] = {}
         for match in _REFERENCE.finditer(self._text) if missing else ():
             if (number := match[1].lstrip(b"0")) in missing:
