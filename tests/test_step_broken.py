@@ -233,11 +233,9 @@ def test_wrong_units_are_told_with_the_likely_size(
 ) -> None:
     right_mm = (15.0 if off < 100 else 150.0) if smaller else 150.0
     factor = 1 / off if smaller else off
-    document = read(
-        write_step(box(right_mm * factor, factor, factor), tmp_path / "unit.step").read_bytes(), tmp_path
-    )
-    (note,) = [n.message for n in document.parts[0].notes if shown in n.message]
-    before, _, _ = note.partition(f" mm ({shown}")
+    path = write_step(box(right_mm * factor, factor, factor), tmp_path / "unit.step")
+    said = fate(path.read_bytes(), tmp_path)  # what is too long by far is refused, and asked the same
+    before, _, _ = said.partition(f" mm ({shown}")
     assert float(before.split()[-1]) == pytest.approx(right_mm, rel=1e-3)
 
 
@@ -293,7 +291,7 @@ def test_megabytes_of_one_thing(filler: bytes, good: bytes, worker: Worker) -> N
     start = time.monotonic()
     outcome = worker.judge(text)
     assert outcome.end != "hung"
-    assert time.monotonic() - start < 25
+    assert time.monotonic() - start < 75  # after a crash of the kernel it is read twice more
     if filler != b" ":
         assert_told(outcome)
 
