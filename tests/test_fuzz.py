@@ -57,7 +57,8 @@ def test_rewirings_follow_their_seed_and_keep_the_grammar() -> None:
     assert some == [rewired(good, str(n)) for n in range(60)]
     assert {name for _, done in some for name in done.split("+")} == {r.__name__ for r in REWIRINGS}
     codes = {note.code for bad, _ in some for note in Content(bad).damage()}
-    assert codes <= {"reference-missing"}  # a record may be lost, no other damage is in the text
+    # A record may be lost or left without use; no other damage is in the text.
+    assert codes <= {"reference-missing", "geometry-unused"}
 
 
 @pytest.mark.parametrize("change", REWIRINGS)

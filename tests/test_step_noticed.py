@@ -32,9 +32,13 @@ from featurize.brep.shapes import FACE, SOLID, each, volume_mm3
 from featurize.errors import StepError
 from featurize.kinds import Kind
 from featurize.recognise import recognise
-from featurize.step.document import StepDocument
+from featurize.step.document import Skip, StepDocument
 from featurize.step.notes import ReadNote, Severity
 from featurize.step.read import read_step
+from featurize.step.syntax import Content
+from routing.inputs.choices import Choices
+from routing.inputs.shop import load_shop
+from routing.jobs import job
 
 ROOT = Path(__file__).resolve().parents[1]
 RADII = rb"(CYLINDRICAL_SURFACE\('',#\d+,)[\d.]+\)"
@@ -107,8 +111,11 @@ def test_published_files_are_not_blocked(folder: str, tmp_path: Path) -> None:
 def test_unreadable_radii_block(radius: bytes, holed: bytes, tmp_path: Path) -> None:
     bad, count = re.subn(RADII, rb"\g<1>" + radius + rb")", holed)
     assert count == 4
-    found = noticed(read(bad, tmp_path))
-    assert any(note.severity == Severity.BLOCKING for note in found.values())
+    if radius == b"4.0.0":  # the kernel makes 4 of it
+        found = noticed(read(bad, tmp_path))
+        assert found["text-unreadable"].severity == Severity.BLOCKING
+    else:  # without its radius a bore's wall is off its rims by 4 mm
+        assert "apart 4 mm at x" in refused(bad, tmp_path)
 
 
 def test_faces_that_do_not_come_through_are_counted(tmp_path: Path) -> None:
@@ -386,13 +393,29 @@ def test_the_batch_calls_damage_blocked(holed: bytes, tmp_path: Path) -> None:
 
 
 def test_features_and_route_refuse_the_same(holed: bytes, tmp_path: Path) -> None:
-    """Bores without a radius: their faces come through as nothing that a wheel or a cutter could reach."""
+    """Bores without a radius: their walls are off their rims."""
     model = tmp_path / "plate.step"
     model.write_bytes(re.sub(RADII, rb"\g<1>$)", holed))
     route, features = (_run(command, model) for command in ("route", "features"))
     assert (route.returncode, features.returncode) == (2, 2)
     assert route.stderr == features.stderr
-    assert "too damaged to work with" in route.stderr
+    assert "plate is damaged: its edges and faces are apart 4 mm" in route.stderr
+
+
+def test_features_of_a_damaged_part_that_no_route_is_found_for_are_not_listed(
+    holed: bytes, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def fails(*_: object, **__: object) -> None:
+        raise ValueError("nonsense")
+
+    def listed(text: bytes) -> object:
+        (tmp_path / "plate.step").write_bytes(text)
+        return job._features_in_child(tmp_path / "plate.step", Choices(), load_shop(), Skip.NOTHING)
+
+    monkeypatch.setattr(job, "_one_part", fails)
+    assert listed(holed)
+    with pytest.raises(StepError, match="too damaged to work with: The file is damaged"):
+        listed(re.sub(RADII, rb"\g<1>4.0.0)", holed))
 
 
 # Large, far and tiny
@@ -440,6 +463,19 @@ def test_a_part_of_a_fifth_of_a_millimetre_is_asked_too(tmp_path: Path) -> None:
 def test_a_wall_of_ten_nanometres_is_told(tmp_path: Path) -> None:
     document = read(write_step(box(20, 20, 1e-5), tmp_path / "a.step").read_bytes(), tmp_path)
     assert "a wall of no thickness" in noticed(document)["faces-doubled"].message
+
+
+def test_geometry_that_nothing_uses_is_told(holed: bytes, tmp_path: Path) -> None:
+    """A point of an edge is exchanged for another: no grammar can tell, but one point is left over."""
+    points = re.findall(rb"VERTEX_POINT\('',(#\d+)\)", holed)
+    bad = holed.replace(b"VERTEX_POINT('',%b)" % points[0], b"VERTEX_POINT('',%b)" % points[1])
+    (note,) = [n for n in Content(bad).damage() if n.code == "geometry-unused"]
+    line = re.search(r"first at line (\d+)", note.message)
+    assert line is not None
+    assert bad.splitlines()[int(line[1]) - 1].startswith(points[0] + b" = CARTESIAN_POINT")
+    assert Content(holed).damage() == ()
+    # Numbers with leading zeros are the same numbers.
+    assert Content(re.sub(rb"(?<==)([^;]*)#(\d)", rb"\1#00\2", holed)).damage() == ()
 
 
 # Files that refer to others

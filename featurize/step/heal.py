@@ -51,13 +51,15 @@ class Body:
     """A solid on its way through healing.
 
     ``as_read`` are its faces before healing; ``source_faces`` gives for each face of ``solid`` its
-    place in ``as_read``. ``notes`` are what was changed and the faults that stayed.
+    place in ``as_read``. ``notes`` are what was changed and the faults that stayed, ``misfit`` is how far
+    edges lie off their faces.
     """
 
     solid: Any
     as_read: tuple[Any, ...]
     source_faces: tuple[int, ...]
     notes: tuple[ReadNote, ...] = ()
+    misfit: Gap = field(default_factory=Gap)
 
     def noting(self, *notes: ReadNote, **changes: Any) -> Body:
         """The body with more notes, and with some fields changed."""
@@ -135,12 +137,12 @@ def close(skins: Sequence[Any]) -> tuple[list[Body], Rest]:
 
 def _finished(body: Body) -> Body:
     body = _outward(_valid(body))
-    return body.noting(*_misfits(body.solid), *_voids(body.solid))
+    misfit = widest_misfit(body.solid)
+    return body.noting(*_misfits(body.solid, misfit), *_voids(body.solid), misfit=misfit)
 
 
-def _misfits(solid: Any) -> Iterator[ReadNote]:
+def _misfits(solid: Any, gap: Gap) -> Iterator[ReadNote]:
     """Faults that the kernel passes as valid."""
-    gap = widest_misfit(solid)
     if gap.width_mm > tol.SURFACE_MM:
         yield blocking("faces-apart", f"edges and faces do not fit together: they are apart {gap}")
     seen = (np.divide(area_and_centre(face), tol.LENGTH_MM) for face in each(solid, FACE))

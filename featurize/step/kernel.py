@@ -42,6 +42,8 @@ from featurize.step.syntax import without_long_tokens
 
 # Die inserts measure from a few millimetres to a few hundred: outside this a unit was mistaken.
 _LARGEST_MM, _SMALLEST_MM = 1500.0, 1.0
+# Edges farther off their faces bound nothing: what is computed on them is nonsense, or never ends.
+_HOPELESS_MM = 1.0
 # Single precision, in which STL files and screens hold a coordinate, has 24 bits (IEEE 754): 0.001 mm x 2^24.
 _FARTHEST_MM = 16_000.0
 
@@ -374,6 +376,13 @@ def _as_parts(
     product: _Product, bodies: list[tuple[Body, int, str]], names: StepNames, stem: str
 ) -> list[SolidPart]:
     titles = _titles(product.name or stem, [own for _, _, own in bodies])
+    for (body, _, _), title in zip(bodies, titles, strict=True):
+        if not body.misfit.width_mm <= _HOPELESS_MM:
+            raise StepError(
+                Code.UNREADABLE,
+                f"{title} is damaged: its edges and faces are apart {body.misfit}, too far to work with: "
+                "export it again.",
+            )
     return [
         SolidPart(
             solid=TopoDS.Solid_s(body.solid.Moved(product.places[0], False)),

@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 import re
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from graphlib import CycleError, TopologicalSorter
 from itertools import accumulate
 
@@ -27,6 +27,16 @@ _TO_DATA = re.compile(
 _OPAQUE = re.compile(_STRING + rb"|" + _COMMENTED)
 _DEFINED = re.compile(rb"#(\d++)\s*+=")
 _REFERENCE = re.compile(rb"#(\d++)")
+_USED = re.compile(rb"#(\d++)(?!\s*+=)")
+_LEADING_ZEROS = re.compile(rb"#0++(?=\d)")
+# ISO 10303-42: what has no meaning but in something larger.
+_GEOMETRIC = (
+    rb"\s*+=\s*+(?:\(\s*+\w++\s*+\(\s*+\)\s*+)?+(?:CARTESIAN_POINT|VECTOR|LINE|CIRCLE|ELLIPSE|PLANE|PCURVE|SURFACE_CURVE"
+    rb"|SEAM_CURVE|\w*+_SURFACE\w*+|B_SPLINE\w*+|BOUNDED_CURVE|BOUNDED_SURFACE|VERTEX_POINT|EDGE_CURVE|ORIENTED_EDGE|EDGE_LOOP"
+    rb"|VERTEX_LOOP|FACE_BOUND|FACE_OUTER_BOUND|ADVANCED_FACE|CLOSED_SHELL|OPEN_SHELL|ORIENTED_CLOSED_SHELL)\b"
+)
+_GEOMETRY = re.compile(rb"#\d++" + _GEOMETRIC)
+_MANY = 100
 _NUMBER = re.compile(rb"(?<=[(,\s])[+-]?\d++(?:\.\d*+(?:[Ee][+-]?\d++)?)?+(?=[),\s])")
 _INSTANCE = re.compile(rb"\s*+#\s*+=\s*+(.*)", re.DOTALL)
 _NO_INSTANCE = re.compile(rb"\s*+(?:ENDSEC\s*+\Z|DATA\b|SIGNATURE\b|ANCHOR\b|REFERENCE\b)")
@@ -66,6 +76,8 @@ class Content:
         self._lines_before = text.count(b"\n", 0, start.end()) if start else 0
         # Without what stands in strings and comments, but with every line end.
         self._text = _OPAQUE.sub(_emptied, text[start.end() :] if start else text)
+        if b"#0" in self._text:
+            self._text = _LEADING_ZEROS.sub(b"#", self._text)
         shapes = _NUMBER.sub(b"$", _REFERENCE.sub(b"#", self._text)).split(b";")
         end = next((i for i, shape in enumerate(shapes) if _LAST in shape and _END.fullmatch(shape)), None)
         if end is not None and any(shape.strip() for shape in shapes[end + 1 :]):  # signatures
@@ -78,6 +90,7 @@ class Content:
             self._places(i for i, shape in enumerate(shapes) if shape in wrong) if wrong else []
         )
         self._defined = _DEFINED.findall(self._text)
+        self._used = set(_USED.findall(self._text))
         self.faces = sum(n for shape, n in counts.items() if _FACE.search(shape))
         self.solids = sum(n for shape, n in counts.items() if _SOLID.search(shape))
 
@@ -106,6 +119,7 @@ class Content:
             ("text-unreadable", self._malformed, "the text of {} cannot be read"),
             ("number-repeated", self._repeated(), "the number of {} was given before"),
             ("reference-missing", self._dangling(), "{} refers to what is not in the file"),
+            ("geometry-unused", self._unused(), "{} of geometry is used by nothing"),
         ):
             if places:
                 many = "1 entity" if len(places) == 1 else f"{len(places)} entities"
@@ -125,27 +139,33 @@ class Content:
         return [ends[i] - 1 - len(pieces[i].lstrip()) for i in statements]
 
     def _repeated(self) -> list[int]:
-        numbers = [number.lstrip(b"0") for number in self._defined]
-        if len(numbers) == len(set(numbers)):
+        if len(self._defined) == len(set(self._defined)):
             return []
         seen: set[bytes] = set()
         places = []
-        for match, number in zip(_DEFINED.finditer(self._text), numbers, strict=True):
-            if number in seen:
+        for match in _DEFINED.finditer(self._text):
+            if match[1] in seen:
                 places.append(match.start())
-            seen.add(number)
+            seen.add(match[1])
         return places
 
     def _dangling(self) -> list[int]:
         """Where each number that stands for nothing is first referred to."""
-        missing = set(_REFERENCE.findall(self._text)) - set(self._defined)
-        if missing:
-            missing = {n.lstrip(b"0") for n in missing} - {n.lstrip(b"0") for n in self._defined}
+        missing = self._used - set(self._defined)
         first: dict[bytes, int] = {}
         for match in _REFERENCE.finditer(self._text) if missing else ():
-            if (number := match[1].lstrip(b"0")) in missing:
-                first.setdefault(number, match.start())
+            if match[1] in missing:
+                first.setdefault(match[1], match.start())
         return list(first.values())
+
+    def _unused(self) -> list[int]:
+        """Geometry and topology that no other entity uses: no system writes it, so what used it is lost."""
+        unused = set(self._defined) - self._used
+        if len(unused) > _MANY:
+            named: Iterable[re.Match[bytes] | None] = _GEOMETRY.finditer(self._text)
+        else:  # nearly always: a few roots, such as a product's shape
+            named = (re.search(b"#" + number + _GEOMETRIC, self._text) for number in unused)
+        return [match.start() for match in named if match and match[0][1:].split(b"=")[0].strip() in unused]
 
     def _no_numbers(self) -> Iterator[tuple[int, str]]:
         """What stands for a number and is none."""

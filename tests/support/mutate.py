@@ -201,7 +201,7 @@ def verdict(good: bytes, before: Outcome, bad: bytes, after: Outcome) -> str:
         return "refused" if ok else "NO REASON"
     if after.parts == before.parts:
         return "same"
-    if set(after.blocking) - set(before.blocking):
+    if after.blocking:
         return "blocked"
     if after.valid and only_numbers_differ(good, bad):
         return "another model"
