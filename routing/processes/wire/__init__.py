@@ -33,5 +33,6 @@ ROOM = Room(
             (0.0, float("inf")),
         ),
         "slug_friction": (0.01, 1.0),
+        "wires.diameter_mm": (0.01, 1.0),
     },
 )

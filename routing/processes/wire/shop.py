@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from routing.processes.rooms import key
-from routing.processes.tools import Wire
+from routing.processes.tools import Contradictions, Wire
 
 
 @dataclass(frozen=True)
@@ -28,6 +28,10 @@ class WireMachine:
     tab_mm: float
     slug_friction: float
     slug_magnet_binder_percent: float
+
+    def contradictions(self) -> Contradictions:
+        if self.start_hole_min_mm > self.start_hole_enough_mm:
+            yield "start_hole_min_mm", f"start_hole_enough_mm is only {self.start_hole_enough_mm:g}"
 
 
 @dataclass(frozen=True)
