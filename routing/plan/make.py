@@ -194,6 +194,7 @@ def _pass(
         )
         taken = next(same, None)
     effort = efforts.of_task(task)
+    level = float(zero.axes[2] @ np.array(zero.origin_mm))
     region = "" if task.feature.id == feature_of(task.feature.id) else task.feature.text
     return Pass(
         feature_of(task.feature.id),
@@ -206,6 +207,7 @@ def _pass(
         effort.minutes,
         effort.basis,
         task,
+        tuple(replace(t, high_mm=t.high_mm - level, low_mm=t.low_mm - level) for t in task.passes),
     )
 
 

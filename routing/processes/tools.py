@@ -32,6 +32,11 @@ class Wire:
         """The smallest inside corner: the wire's radius and its gap."""
         return self.diameter_mm / 2 + self.gap_mm
 
+    @property
+    def kerf_mm(self) -> float:
+        """The narrowest gap that it cuts."""
+        return self.diameter_mm + 2 * self.gap_mm
+
     def contradictions(self) -> Contradictions:
         if self.gap_mm >= self.diameter_mm:
             yield "gap_mm", f"write less than the wire's own {self.diameter_mm:g}"

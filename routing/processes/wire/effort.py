@@ -1,4 +1,4 @@
-"""Minutes of wire cutting from sizes and the shop's rates: closed forms, no geometry.
+"""Minutes of wire cutting from the areas of passes and the shop's rates: closed forms, no geometry.
 
 Lengths are mm, areas mm2, volumes mm3, times minutes. The forms are common practice, no source; every rate
 in them stands in the shop file. No form gets quicker when a depth, an area or a volume grows.
@@ -6,26 +6,62 @@ in them stands in the shop file. No form gets quicker when a depth, an area or a
 
 from __future__ import annotations
 
-from routing.processes.protocol import Effort
-from routing.processes.wire.shop import WireRates
+from collections.abc import Sequence
+
+from routing.processes.context import JobContext
+from routing.processes.protocol import Effort, total
+from routing.processes.tools import Wire
+from routing.processes.wire.shop import WireRates, WireShop
+from routing.processes.wire.verdict import WirePass
 
 
-def wire_cut(
-    area: float, height: float, rates: WireRates, *, scale: float, wire_mm: float, passes: int, closed: bool
+def effort_of(
+    job: JobContext, passes: Sequence[WirePass], height_mm: float, wire: Wire, *, closed: bool
 ) -> Effort:
-    """Cut area over the rate, once for each pass; ``passes`` counts from the last: 1 is one trim more.
+    """All passes of a feature, one after the other; ``closed`` paths are threaded through a start hole."""
+    rates, scale = job.shop[WireShop].rates, job.shop.rule(job.material).wire_scale
+    paths = len({p.path for p in passes})
+    idle = paths * (rates.threading_min + (rates.slug_min if closed else 0.0))
+    return total([Effort(idle_min=idle), *(_pass_effort(p, height_mm, rates, scale, wire) for p in passes)])
+
+
+def trim_effort(job: JobContext, passes: Sequence[WirePass], wire: Wire) -> Effort:
+    """One trim more of every pass."""
+    rates, scale = job.shop[WireShop].rates, job.shop.rule(job.material).wire_scale
+    idle = Effort(idle_min=rates.threading_min * len({p.path for p in passes}))
+    last = rates.pass_shares[-1]
+    return total(
+        [idle, *(_cuts(p, p.area_mm2, p.high_mm - p.low_mm, (last,), rates, scale, wire) for p in passes)]
+    )
+
+
+def _pass_effort(p: WirePass, height_mm: float, rates: WireRates, scale: float, wire: Wire) -> Effort:
+    """The cut that opens the path goes through the whole height, every other one takes what the pass makes."""
+    high = p.high_mm - p.low_mm
+    if not p.open_mm2:
+        return _cuts(p, p.area_mm2, high, p.speeds, rates, scale, wire)
+    main = _cuts(p, p.open_mm2, height_mm, p.speeds[:1], rates, scale, wire)
+    return total([main, _cuts(p, p.area_mm2, high, p.speeds[1:], rates, scale, wire)])
+
+
+def _cuts(
+    p: WirePass,
+    area: float,
+    height: float,
+    speeds: Sequence[float],
+    rates: WireRates,
+    scale: float,
+    wire: Wire,
+) -> Effort:
+    """Cut area over the rate, once for each cut.
 
     Thin work cuts as if it were ``lost_height_mm`` taller, so the rate at height h is h / (h + lost) of
     the full one.
     """
-    shares = rates.pass_shares[-passes:]
-    rate = rates.main_mm2_per_min(wire_mm) * scale * height / (height + rates.lost_height_mm)
-    slug = rates.slug_min if closed and passes == len(rates.pass_shares) else 0.0
-    return Effort(
-        area / rate * sum(1 / s for s in shares),
-        rates.threading_min + slug,
-        (
-            f"cut area {area:.4g} mm2, {len(shares)} passes at {' '.join(f'{s * rate:.3g}' for s in shares)} "
-            f"mm2/min with wire {wire_mm:g} at height {height:.4g}",
-        ),
-    )
+    if not speeds:
+        return Effort()
+    rate = rates.main_mm2_per_min(wire.diameter_mm) * scale * height / (height + rates.lost_height_mm)
+    said = " ".join(f"{s * rate:.3g}" for s in speeds)
+    times = f"{len(speeds)} cut{'s' if len(speeds) > 1 else ''}"
+    basis = f"{p.words} {area:.4g} mm2, {times} at {said} mm2/min with wire {wire.diameter_mm:g} at height {height:.4g}"
+    return Effort(area / rate * sum(1 / s for s in speeds), basis=(basis,))
