@@ -224,6 +224,8 @@ class Task:
     before, so that only the allowance on floors is left,
     ``soft`` that steel is not hardened yet, ``ahead`` is the answer of who took the bulk before.
     ``passes`` are the tool's in order, where the process tells them.
+    ``passes`` are the tool's in order, where the process tells them. ``at`` is a place (model mm) that a
+    person must know, which papers tell in the zero of the setup.
     """
 
     stage: Stage
@@ -238,6 +240,7 @@ class Task:
     soft: bool = False
     ahead: Verdict | None = None
     passes: tuple[ToolPass, ...] = ()
+    at: Vec3 | None = None
 
     def but(self, **changes: Any) -> Task:
         return replace(self, **changes)

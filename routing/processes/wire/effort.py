@@ -35,6 +35,12 @@ def trim_effort(job: JobContext, passes: Sequence[WirePass], wire: Wire) -> Effo
     )
 
 
+def minutes_of(job: JobContext, p: WirePass, height_mm: float, wire: Wire) -> float:
+    """The time of one pass alone, without threading."""
+    scale = job.shop.rule(job.material).wire_scale
+    return _pass_effort(p, height_mm, job.shop[WireShop].rates, scale, wire).minutes
+
+
 def _pass_effort(p: WirePass, height_mm: float, rates: WireRates, scale: float, wire: Wire) -> Effort:
     """The cut that opens the path goes through the whole height, every other one takes what the pass makes."""
     high = p.high_mm - p.low_mm

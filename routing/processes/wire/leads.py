@@ -195,9 +195,7 @@ def _along_the_edge(ruled: Ruled, around: Surroundings, outside_mm: float) -> Le
     """In along the tangent of the first end, out along that of the last."""
     rule = "from the edge: run-in and run-out follow the end's tangent past the blank"
     clear = around.offset_mm + outside_mm
-    (upper, out_upper), (lower, out_lower) = (
-        _beside(o, around, clear) for o in (ruled.upper, ruled.lower)
-    )
+    (upper, out_upper), (lower, out_lower) = (_beside(o, around, clear) for o in (ruled.upper, ruled.lower))
     tangents = [ruled.upper.place(k, s)[1] for k, s in ((0, 0.0), (len(ruled.upper.bulges) - 1, 1.0))]
     legs = [*zip((upper, out_upper), tangents, strict=True), *zip((lower, out_lower), tangents, strict=True)]
     return Lead(upper, lower, rule, next(_in_the_way(legs, around), None), out_upper, out_lower)

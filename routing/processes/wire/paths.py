@@ -107,9 +107,13 @@ def passes_on(job: JobContext, feature: Feature, along: Array, wire: Wire) -> tu
     """The passes of a feature's paths along a unit direction, with their trims."""
     view, found = cuts_of(job, feature.faces, along)
     trims = Trims(job.shop[WireShop].rates, job.shop.rule(job.material).finishing_passes)
+    return tuple(passes_of(found, view, job.thickness, part_span(job, along), wire, trims))
+
+
+def part_span(job: JobContext, along: Array) -> tuple[float, float]:
+    """The part's ends along a direction, over its frame's origin, from below."""
     top = job.top_mm(along)
-    span = top - job.extent_mm(along), top
-    return tuple(passes_of(found, view, job.thickness, span, wire, trims))
+    return top - job.extent_mm(along), top
 
 
 def paths(
@@ -124,7 +128,7 @@ def paths(
     view, found = cuts_of(job, feature.faces, along)
     wire = verdict.wire or min(shop.wires, key=lambda w: w.diameter_mm)
     heights = (blank - view.origin) @ view.along
-    span = float(heights.min()), float(heights.max())
+    span, ends = (float(heights.min()), float(heights.max())), part_span(job, along)
     hull = shapely.convex_hull(shapely.multipoints(view.flat(blank)))
     around = Surroundings(span, hull, shadows.across(view), wire.corner_mm)
     named = [feature.id] if len(found) == 1 else [f"{feature.id}-{n}" for n in range(1, len(found) + 1)]
@@ -132,7 +136,7 @@ def paths(
     made = []
     for number, (name, cut) in enumerate(zip(named, found, strict=True), 1):
         hole = fallen = None
-        circle = circle_of(cut, *span) if cut.opening else None
+        circle = circle_of(cut, *ends) if cut.opening else None
         if circle is not None:
             hole = start_hole(circle, span[1] - span[0], shop.machine, job.piercing)
             fallen = slug(cut, span, wire.kerf_mm, hole.diameter_mm or 0.0, job.material, shop.machine)

@@ -41,11 +41,19 @@ class WireErosion(Process):
         hole = verdict.start_hole
         if hole is None or hole.diameter_mm is None or verdict.start_at is None:
             return [cut]
-        at = " ".join(f"{c:.3f}" for c in verdict.start_at)
-        note = f"{feature.id} start hole {hole.diameter_mm:g} at {at}"
+        note = f"{feature.id} start hole {hole.diameter_mm:g}"
         if hole.how != "drilled":
             note += f", {hole.how}"
-        start = Task(Stage.START_HOLE, hole.by, way, feature, verdict, Drill(hole.diameter_mm), notes=(note,))
+        start = Task(
+            Stage.START_HOLE,
+            hole.by,
+            way,
+            feature,
+            verdict,
+            Drill(hole.diameter_mm),
+            notes=(note,),
+            at=verdict.start_at,
+        )
         return [start, cut]
 
     def fine_task(self, job: JobContext, feature: Feature, verdict: Verdict, why: str) -> Task:

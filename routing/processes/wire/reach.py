@@ -25,7 +25,7 @@ from routing.processes.sight import hidden_along
 from routing.processes.tools import Wire
 from routing.processes.wire.arcs import WIRE_HOLDS_MM
 from routing.processes.wire.effort import effort_of
-from routing.processes.wire.paths import cuts_of, passes_on
+from routing.processes.wire.paths import cuts_of, part_span, passes_on
 from routing.processes.wire.profiles import Amiss, Cut
 from routing.processes.wire.rulings import Ruled
 from routing.processes.wire.shop import WireShop
@@ -376,8 +376,7 @@ def _circle(job: JobContext, feature: Feature, along: Array, air: Any) -> tuple[
     """
     view, cuts = cuts_of(job, feature.faces, along)
     shade = View.of(job.part, along)
-    top = job.top_mm(along)
-    span = top - job.extent_mm(along), top
+    span = part_span(job, along)
     found = [c for cut in cuts if cut.opening and (c := circle_of(cut, *span))]
     for circle in sorted(found, key=lambda c: c.radius_mm):
         centre = shapely.points(shade.flat(view.solid(np.array(circle.centre))))
