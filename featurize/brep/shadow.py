@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from featurize import tolerances as tol
 from featurize.brep.boxes import flat_boxes
 from featurize.brep.part import Mesh, Part
-from featurize.brep.surfaces import Array, Plane, Surface
+from featurize.brep.surfaces import Array, Cylinder, Freeform, Plane, Surface
 
 
 @dataclass(frozen=True, eq=False)
@@ -89,7 +89,8 @@ def cast(part: Part, view: View, faces: NDArray[np.int64] | None = None) -> Any:
         seen = turn > 0 if float(turn[flat].sum()) >= 0 else turn < 0
     exact = seen & flat & np.array([covers(s, view) for s in surfaces], bool)[owner]
     found = _united(corners[exact], on_grid=len(np.unique(owner[exact])) > 1)
-    facets = corners[seen & ~flat & (np.abs(turn) > tol.LENGTH_MM**2)]
+    round_ = ~flat & np.array([covers(s, view) for s in surfaces], bool)[owner]
+    facets = corners[seen & round_ & (np.abs(turn) > tol.LENGTH_MM**2)]
     if len(facets) and not found.is_empty:
         # Most round faces lie under or over flat ones: what they cast is there already.
         facets = facets[_beyond(found, facets)]
@@ -216,8 +217,13 @@ def _filled(region: Any) -> list[Any]:
 
 
 def covers(surface: Surface, view: View) -> bool:
-    """Whether a face casts anything: seen edge-on it does not, rounding would make a torn sliver of it."""
-    return not isinstance(surface, Plane) or abs(float(surface.normal @ view.along)) > tol.EDGE_ON_SINE
+    """Whether a face casts anything: seen edge-on it does not, rounding would make torn slivers of it."""
+    match surface:
+        case Plane(normal=normal):
+            return abs(float(normal @ view.along)) > tol.EDGE_ON_SINE
+        case Cylinder(axis=along) | Freeform(ruled=np.ndarray() as along):
+            return float(np.linalg.norm(np.cross(along, view.along))) > tol.EDGE_ON_SINE
+    return True
 
 
 def twice_area(corners: Array) -> Array:

@@ -55,7 +55,7 @@ class Outline:
         """Radius (n,) of each arc, infinite for a straight piece."""
         chords = np.linalg.norm(self.ends - self.starts, axis=1)
         b = np.abs(self.bulges)
-        with np.errstate(divide="ignore"):
+        with np.errstate(divide="ignore", invalid="ignore"):
             return np.asarray(np.where(b > 0, chords * (1 + b**2) / (4 * b), np.inf))
 
     @cached_property
