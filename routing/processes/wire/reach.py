@@ -8,7 +8,6 @@ from typing import Any
 
 import numpy as np
 import shapely
-from numpy.typing import NDArray
 
 from featurize import tolerances as tol
 from featurize.brep.part import Face
@@ -25,16 +24,15 @@ from routing.processes.sight import hidden_along
 from routing.processes.tools import Wire
 from routing.processes.wire.arcs import WIRE_HOLDS_MM
 from routing.processes.wire.effort import effort_of
+from routing.processes.wire.gaps import rooms_of, shadow_room
 from routing.processes.wire.paths import cuts_of, part_span, passes_on
-from routing.processes.wire.profiles import Amiss, Cut
+from routing.processes.wire.profiles import Amiss, Cut, wire_view
 from routing.processes.wire.rulings import Ruled
 from routing.processes.wire.shop import WireShop
 from routing.processes.wire.start_holes import Circle, circle_of, start_hole
 from routing.processes.wire.verdict import WIRE, Thicker, WirePass, WireVerdict
 
 NAME = "wire"
-# Below this the opening of a polygon by a disc loses only its own chords.
-_LEFT_MM = 4 * tol.MESH_DEFLECTION_MM
 # Where a pass is looked at, on its pieces and between its heights: not at their ends, where others begin.
 _SHARES = (0.1, 0.5, 0.9)
 
@@ -155,37 +153,33 @@ def _off_wall(job: JobContext, ruled: Ruled, height_mm: float) -> Array:
 
 def _fitted(job: JobContext, feature: Feature, along: Array, height: float) -> WireVerdict:
     corners = inside_corners(job, feature, along)
-    air, inner = _air(job, feature, along)
-    machine = job.shop[WireShop].machine
+    _, cuts = cuts_of(job, feature.faces, along)
+    if all(c.closed for c in cuts):
+        rooms, inner = rooms_of(cuts), all(c.opening for c in cuts)
+    else:
+        room, inner = shadow_room(job, feature, along, corners)
+        rooms = [room]
     wires = sorted(job.shop[WireShop].wires, key=lambda w: -w.corner_mm)
     tightest = corners[0] if corners else None
-    near = _near(job, feature, along)
-    sharp = View.of(job.part, along).flat(
-        np.array([c.place for c in corners if not c.radius_mm]).reshape(-1, 3)
-    )
 
-    def rolls(wire: Wire, spots: Array) -> bool:
-        return _passes(wire.corner_mm, air, near, spots)
+    def rolls(wire: Wire, round_mm: float = 0.0) -> bool:
+        return all(room.rolls(wire.corner_mm, round_mm) for room in rooms)
 
-    wire = next((w for w in wires if _enters(w, tightest, job) and rolls(w, sharp)), None)
+    wire = next((w for w in wires if _enters(w, tightest, job) and rolls(w)), None)
     lean = max(lean_deg(f, along) for f in job.faces(feature))
     last = wires[-1]
     left = [] if wire else [c for c in corners if not _enters(last, c, job)]
     behind = sum(c.left_mm2(last.corner_mm) for c in left) * height
     if wire is None:
         if not left:
-            width = _narrowest(last.corner_mm, air, near, sharp)
-            kerf = (
-                f"the {last.kerf_mm:.3f} of the {last.diameter_mm:g} wire and twice its {last.gap_mm:g} gap"
-            )
-            return _no(f"a gap of {width:.3f} is under {kerf}", shortfall=_left(last, air) * height)
+            width = min(r.narrowest_mm(last.corner_mm) for r in rooms if not r.rolls(last.corner_mm))
+            kerf = f"the {last.kerf_mm:.3f} of the {last.diameter_mm:g} wire and its gaps"
+            area = max(r.left_mm2(last.corner_mm) for r in rooms)
+            return _no(f"a gap of {width:.3f} is under {kerf}", shortfall=area * height)
         assert tightest is not None
         reason = _corner_reason(last, tightest, job.shop.general.sharp_corner_leave_mm)
         refused = _no(reason, shortfall=behind, place=tightest.place)
-        spots = View.of(job.part, along).flat(
-            np.array([c.place for c in corners if c in left or not c.radius_mm])
-        )
-        if not rolls(last, spots):
+        if not rolls(last, last.corner_mm):
             return refused
         wire = last
     answer = WireVerdict(
@@ -210,8 +204,8 @@ def _fitted(job: JobContext, feature: Feature, along: Array, height: float) -> W
     if len(answer.passes) > 1:
         words.append(f"passes: {', '.join(_told(p) for p in answer.passes)}")
     if inner:
-        circle, view = _circle(job, feature, along, air)
-        hole = start_hole(circle, height, machine, job.piercing)
+        circle, view = _circle(job, cuts, along, rooms[0].air)
+        hole = start_hole(circle, height, job.shop[WireShop].machine, job.piercing)
         place = vec(view.solid(np.array(circle.centre)) + job.top_mm(along) * along)
         answer = replace(answer, start_hole=hole, start_at=place, place=place)
         if hole.diameter_mm is None:
@@ -228,7 +222,7 @@ def _fitted(job: JobContext, feature: Feature, along: Array, height: float) -> W
     answer = replace(answer, reason=", ".join(words))
     round_ = next((c.radius_mm for c in corners if c.radius_mm), np.inf)
     if tightest and not tightest.radius_mm:
-        thicker = [w for w in wires if wire.corner_mm < w.corner_mm < round_ and rolls(w, sharp)]
+        thicker = [w for w in wires if wire.corner_mm < w.corner_mm < round_ and rolls(w)]
         return _asked(job, feature, answer, thicker[::-1], closed=inner)
     return answer
 
@@ -293,73 +287,11 @@ def _is_ruled(face: Face, along: Array) -> bool:
     return isinstance(s, Freeform) and s.ruled is not None and parallel(s.ruled, along, tol.AXIS_DEG)
 
 
-def _air(job: JobContext, feature: Feature, along: Array) -> tuple[Any, bool]:
-    """The pieces of air beside the part's shadow that the feature's walls look into, and whether they
-    are closed all round."""
-    pieces, closed, tree = job.kept(("air", *np.round(along, 9)), lambda: _beside_shadow(job, along))
-    near, reach = _near(job, feature, along), tol.SURFACE_MM + tol.MESH_DEFLECTION_MM
-    a, b, c, d = shapely.bounds(near)
-    mine = np.sort(tree.query(shapely.box(a - reach, b - reach, c + reach, d + reach)))
-    mine = mine[shapely.distance(pieces[mine], near) < reach]
-    return shapely.union_all(pieces[mine]), bool(len(mine) and closed[mine].all())
-
-
-def _beside_shadow(job: JobContext, along: Array) -> tuple[Any, NDArray[np.bool_], shapely.STRtree]:
-    """The pieces of air beside the part's shadow, which are closed all round, and an index of them."""
-    _, solid = job.shadow(along)
-    low, high = np.array(solid.bounds[:2]) - 5.0, np.array(solid.bounds[2:]) + 5.0
-    air = shapely.get_parts(shapely.difference(shapely.box(*low, *high), solid))
-    air = air[shapely.area(air) > tol.SURFACE_MM**2]
-    bounds = shapely.bounds(air)
-    closed = np.all((bounds[:, :2] > low) & (bounds[:, 2:] < high), axis=1)
-    return air, closed, shapely.STRtree(air)
-
-
 def _enters(wire: Wire, corner: Corner | None, job: JobContext) -> bool:
     if corner is None:
         return True
     allowed = corner.radius_mm or job.shop.general.sharp_corner_leave_mm
     return wire.corner_mm <= allowed + tol.LENGTH_MM
-
-
-def _passes(radius_mm: float, air: Any, near: Any, sharp: Array) -> bool:
-    """Whether a disc, as of wire and gap, rolls along a feature's outline; sharp corners (n, 2) are excepted."""
-    opened = _opened(air, radius_mm)
-    if opened.is_empty:
-        return False
-    pieces = shapely.get_parts(shapely.difference(air, opened))
-    left = shapely.union_all(pieces[shapely.distance(pieces, near) < _LEFT_MM])
-    if len(sharp):
-        # A disc touches the walls of a corner at r / tan(a / 2) from it; 4 r covers 28 deg.
-        left = left.difference(shapely.buffer(shapely.multipoints(sharp), 4 * radius_mm))
-    if left.is_empty:
-        return True
-    both = shapely.union_all([opened, left])
-    return float(shapely.hausdorff_distance(both, opened)) <= _LEFT_MM
-
-
-def _narrowest(radius_mm: float, air: Any, near: Any, sharp: Array) -> float:
-    """The width of the narrowest gap on a feature's outline, by halving; a disc of the radius is too wide."""
-    low, high = 0.0, radius_mm
-    while high - low > tol.LENGTH_MM:
-        middle = (low + high) / 2
-        low, high = (middle, high) if _passes(middle, air, near, sharp) else (low, middle)
-    return low + high
-
-
-def _near(job: JobContext, feature: Feature, along: Array) -> Any:
-    """The feature's own points in the plane across the wire."""
-    samples = np.vstack([job.cloud(feature.faces), *(job.part.faces[f].points for f in feature.faces)])
-    return shapely.multipoints(View.of(job.part, along).flat(samples))
-
-
-def _opened(air: Any, radius_mm: float) -> Any:
-    small = shapely.buffer(air, -(radius_mm - tol.LENGTH_MM), quad_segs=32)
-    return shapely.buffer(small, radius_mm, quad_segs=32)
-
-
-def _left(wire: Wire, air: Any) -> float:
-    return float(shapely.difference(air, _opened(air, wire.corner_mm)).area)
 
 
 def _corner_reason(wire: Wire, corner: Corner, leave_mm: float) -> str:
@@ -369,25 +301,20 @@ def _corner_reason(wire: Wire, corner: Corner, leave_mm: float) -> str:
     return f"sharp inside corner: {tool} would leave R {wire.corner_mm:.3g}, over the accepted {leave_mm:g}"
 
 
-def _circle(job: JobContext, feature: Feature, along: Array, air: Any) -> tuple[Circle, View]:
-    """The tightest of the largest circles in what is cut free of the feature's openings, and its view.
+def _circle(job: JobContext, cuts: Sequence[Cut], along: Array, air: Any) -> tuple[Circle, View]:
+    """The tightest of the largest circles in what is cut free of the openings, and its view.
 
     Exact where the walls close a ring; else from the shadow, whose arcs are chords.
     """
-    view, cuts = cuts_of(job, feature.faces, along)
-    shade = View.of(job.part, along)
     span = part_span(job, along)
     found = [c for cut in cuts if cut.opening and (c := circle_of(cut, *span))]
-    for circle in sorted(found, key=lambda c: c.radius_mm):
-        centre = shapely.points(shade.flat(view.solid(np.array(circle.centre))))
-        clear = float(shapely.distance(centre, shapely.boundary(air))) if shapely.covers(air, centre) else 0.0
-        if clear > circle.radius_mm - _LEFT_MM:
-            return circle, view
+    if found:
+        return min(found, key=lambda c: c.radius_mm), wire_view(job.part, along)
     pieces = shapely.get_parts(air)
     piece = pieces[int(np.argmax(shapely.area(pieces)))]
     spoke = shapely.maximum_inscribed_circle(piece, tolerance=tol.LENGTH_MM)
     x, y = spoke.coords[0]
-    return Circle((float(x), float(y)), float(spoke.length)), shade
+    return Circle((float(x), float(y)), float(spoke.length)), View.of(job.part, along)
 
 
 def _no(reason: str, *, shortfall: float = 0.0, place: Vec3 | None = None) -> WireVerdict:
