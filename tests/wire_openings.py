@@ -17,7 +17,15 @@ import shapely
 
 from featurize.brep.build import build_part
 from featurize.recognise import recognise
-from tests.support.wire_files import Axes, beyond_mm, heights_between, left_mm, material_at, passes_in, written
+from tests.support.wire_files import (
+    Axes,
+    beyond_mm,
+    heights_between,
+    left_mm,
+    material_at,
+    passes_in,
+    written,
+)
 from tests.support.wire_openings import KINDS, insert
 
 LIMIT_MM = 0.002

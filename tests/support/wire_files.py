@@ -80,7 +80,7 @@ class FilePass:
 
 
 def _spread(rows: Any, closed: bool) -> Any:
-    """Points along lines and arcs, equally many on each: an arc's angle is four times the bulge's arc tangent."""
+    """Points along lines and arcs, equally many on each; an arc's angle is four times its bulge's arc tangent."""
     ends = np.roll(rows, -1, axis=0)[:, :2] if closed else rows[1:, :2]
     found = []
     for (x, y, b), end in zip(rows if closed else rows[:-1], ends, strict=True):
@@ -105,9 +105,7 @@ def passes_in(folder: Path, told: dict[str, Any]) -> dict[str, tuple[int, list[F
         assert upper.closed == lower.closed == p["closed"]
         rows = [np.array(list(e.get_points("xyb"))) for e in (upper, lower)]
         assert len(rows[0]) == len(rows[1]) == p["corners"]
-        assert [upper.dxf.elevation, lower.dxf.elevation] == [
-            pytest_approx(h) for h in p["heights_mm"]
-        ]
+        assert [upper.dxf.elevation, lower.dxf.elevation] == [pytest_approx(h) for h in p["heights_mm"]]
         made = FilePass(p["name"], *rows, upper.dxf.elevation, lower.dxf.elevation, p["closed"])
         found.setdefault(p["cut"], (p["setup"], []))[1].append(made)
     return found
@@ -198,8 +196,7 @@ def beyond_mm(path: Sequence[FilePass], material: Any, z: float) -> float:
 
 def left_mm(path: Sequence[FilePass], walls: Sequence[Any], z: float) -> float:
     """How far the walls' points (n, 2) are from what the path leaves at a height."""
-    sections = [p.section(z) for p in path]
-    made = shapely.union_all(sections) if path[0].closed else shapely.union_all(sections)
+    made = shapely.union_all([p.section(z) for p in path])
     edge = made.boundary if path[0].closed else made
     points = np.vstack(list(walls))
     return float(shapely.distance(shapely.points(points), edge).max())

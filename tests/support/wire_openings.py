@@ -64,8 +64,7 @@ def tapered(rng: random.Random, z: float) -> cq.Workplane:
 
 def land_and_relief(rng: random.Random, z: float) -> cq.Workplane:
     ring, land = _polygon(rng), rng.uniform(3, z / 2)
-    body = _lofted([(0, _offset(ring, _move(z - land, rng.uniform(0.25, 2)))), (z - land, ring), (z, ring)])
-    return body
+    return _lofted([(0, _offset(ring, _move(z - land, rng.uniform(0.25, 2)))), (z - land, ring), (z, ring)])
 
 
 def rounded_land_and_relief(rng: random.Random, z: float) -> cq.Workplane:
@@ -180,12 +179,14 @@ KINDS: dict[str, Opening] = {
 }
 
 
-def insert(kind: str, seed: int) -> cq.Workplane:
-    """A block with one opening, turned and moved; the opening lies off its middle."""
+def insert(kind: str, seed: int, *, upright: bool = False) -> cq.Workplane:
+    """A block with one opening off its middle, the working side up, or turned and moved in space."""
     rng = random.Random(f"{kind} {seed}")
     z = rng.uniform(14, 26)
     body = KINDS[kind](rng, z).translate((rng.uniform(-2, 2), rng.uniform(-2, 2), 0))
     block = cq.Workplane().box(rng.uniform(50, 60), rng.uniform(42, 48), z, centered=(True, True, False))
     made = block.cut(body)
+    if upright:
+        return made
     axis = (rng.uniform(-1, 1), rng.uniform(-1, 1), rng.uniform(-1, 1))
     return made.rotate((0, 0, 0), axis, rng.uniform(0, 360)).translate((rng.uniform(-50, 50), 7.0, -3.0))

@@ -28,16 +28,14 @@ def bridged(ruled: Ruled, known: NDArray[np.bool_]) -> Ruled | None:
         return None
     outlines = (ruled.lower,) if ruled.straight else (ruled.lower, ruled.upper)
     kept = np.flatnonzero(~known).tolist()
-    # Pieces that stay, and after each whether the next goes on over what lies between.
-    joins = []
-    for place, k in enumerate(kept):
-        j = kept[(place + 1) % len(kept)]
-        gap = (j - k) % len(known) != 1 or len(kept) == 1
-        joins.append(gap and all(_goes_on(o, k, j) for o in outlines))
-    if not any(joins):
+    # Pieces that stay, and whether each goes on to the next one.
+    follow = [kept[(place + 1) % len(kept)] for place in range(len(kept))]
+    joins = [all(_goes_on(o, k, j) for o in outlines) for k, j in zip(kept, follow, strict=True)]
+    gaps = [(j - k) % len(known) != 1 for k, j in zip(kept, follow, strict=True)]
+    if not any(join and gap for join, gap in zip(joins, gaps, strict=True)):
         return None
     if all(joins) and all(o.bulges[kept[0]] for o in outlines):
-        return _told(ruled, [_circle(o, kept[0]) for o in outlines])
+        return _told(ruled, _circles(outlines, kept[0]))
     return _told(ruled, [_joined(o, kept, joins, outlines) for o in outlines])
 
 
@@ -134,7 +132,7 @@ def parted(ruled: Ruled, uneven: NDArray[np.bool_], known: NDArray[np.bool_]) ->
             continue
         both = (ruled.lower, ruled.upper)
         if all(o.bulges[k] and _one_circle(o, mine[0], k) for o in both for k in mine):
-            found.append(_told(ruled, [_circle(o, mine[0]) for o in both]))
+            found.append(_told(ruled, _circles(both, mine[0])))
         elif len(mine) == 1:
             return []
         else:
@@ -172,11 +170,15 @@ def _one_circle(o: Outline, k: int, j: int) -> bool:
     return bool(same and o.bulges[k] * o.bulges[j] > 0)
 
 
-def _circle(o: Outline, k: int) -> Outline:
-    """All of a piece's circle, begun beside its middle."""
-    arm, centre = o.place(k)[0] - o.centres[k], o.centres[k]
-    bulge = float(np.sign(o.bulges[k]))
-    return Outline(np.array([centre + arm, centre - arm]), np.array([bulge, bulge]), (o.faces[k],) * 2, True)
+def _circles(outlines: Sequence[Outline], k: int) -> list[Outline]:
+    """All of a piece's circle in every outline, begun on the same ruling."""
+    first = outlines[0]
+    way = (first.place(k)[0] - first.centres[k]) / first.radii[k]
+    bulges = np.full(2, np.sign(first.bulges[k]))
+    return [
+        Outline(np.array([c + r * way, c - r * way]), bulges, (first.faces[k],) * 2, True)
+        for c, r in ((o.centres[k], o.radii[k]) for o in outlines)
+    ]
 
 
 def _joined(o: Outline, kept: Sequence[int], joins: Sequence[bool], alike: Sequence[Outline]) -> Outline:

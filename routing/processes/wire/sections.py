@@ -16,8 +16,10 @@ from OCP.BRep import BRep_Tool
 from OCP.BRepAdaptor import BRepAdaptor_Curve
 from OCP.BRepAlgoAPI import BRepAlgoAPI_Section
 from OCP.GeomAbs import GeomAbs_CurveType as CurveType
+from OCP.GeomAPI import GeomAPI_ProjectPointOnSurf
+from OCP.GeomLProp import GeomLProp_SLProps
 from OCP.gp import gp_Dir, gp_Pln, gp_Pnt
-from OCP.TopAbs import TopAbs_ShapeEnum
+from OCP.TopAbs import TopAbs_Orientation, TopAbs_ShapeEnum
 from OCP.TopLoc import TopLoc_Location
 from OCP.TopoDS import TopoDS
 from scipy.spatial import cKDTree
@@ -81,7 +83,7 @@ def loops(part: Part, walls: Sequence[Face], view: View, height_mm: float) -> tu
             operation.Approximation(False)
             operation.Build()
             for edge in each(operation.Shape(), TopAbs_ShapeEnum.TopAbs_EDGE):
-                runs += _runs(TopoDS.Edge_s(edge), wall, view)
+                runs += _runs(TopoDS.Edge_s(edge), face, wall, view)
     return tuple(_chained(runs)) if runs else ()
 
 
@@ -139,7 +141,7 @@ def _part(run: Run, half: int) -> Curve:
     return lambda t: run.at((half + t) / 2)
 
 
-def _runs(edge: Any, wall: Face, view: View) -> list[Run]:
+def _runs(edge: Any, face: Any, wall: Face, view: View) -> list[Run]:
     curve = BRepAdaptor_Curve(edge)
     first, last = curve.FirstParameter(), curve.LastParameter()
 
@@ -161,17 +163,21 @@ def _runs(edge: Any, wall: Face, view: View) -> list[Run]:
     turn = 0.0 if kind == CurveType.GeomAbs_Line else turn
     # Material to the right: the outward normal points left of the travel.
     spot, travel = solid(0.5 + 1e-3), at(0.5 + 2e-3) - at(0.5)
-    outward = view.flat(view.origin + _normal(wall, spot))
+    outward = view.flat(view.origin + _normal(face, wall, spot))
     is_left = travel[0] * outward[1] - travel[1] * outward[0] >= 0
     return [Run(wall.id, at if is_left else back, turn)]
 
 
-def _normal(wall: Face, point: Array) -> Array:
+def _normal(face: Any, wall: Face, point: Array) -> Array:
+    """Out of the material, at a point of a wall; ``face`` is the kernel's."""
     exact = normals_at(wall.surface, point[None])
     if exact is not None:
         return np.asarray(exact[0])
-    nearest = int(np.argmin(np.linalg.norm(wall.points - point, axis=1)))
-    return np.asarray(wall.normals[nearest])
+    surface = BRep_Tool.Surface_s(face)
+    foot = GeomAPI_ProjectPointOnSurf(gp_Pnt(*point), surface)
+    normal = GeomLProp_SLProps(surface, *foot.LowerDistanceParameters(), 1, 1e-9).Normal()
+    sense = -1.0 if face.Orientation() == TopAbs_Orientation.TopAbs_REVERSED else 1.0
+    return sense * np.array([normal.X(), normal.Y(), normal.Z()])
 
 
 def _chained(runs: Sequence[Run], reach_mm: float = tol.SURFACE_MM) -> list[Loop]:
