@@ -196,9 +196,11 @@ def enclosed(part: Part, view: View, faces: NDArray[np.int64]) -> Any:
     """What some faces cover in a view or, being upright, fence in: a shapely region, its holes filled."""
     rings = _filled(cast(part, view, faces))
     if sum(float(ring.area) for ring in rings) < tol.SURFACE_MM**2:
-        flat = view.flat(part.mesh.vertices[part.mesh.triangles[part.mesh.rows(faces)]])
-        # Foot and rim of such a wall fall on each other: each line once.
-        ends = np.round(flat[:, [[0, 1], [1, 2], [2, 0]]].reshape(-1, 2, 2) / tol.SNAP_MM)
+        # Foot and rim of such a wall, which fall on each other, are all of it: each line once.
+        corners = _first_alike(part.mesh)[part.mesh.triangles[part.mesh.rows(faces)]]
+        sides = np.sort(corners[:, [[0, 1], [1, 2], [2, 0]]].reshape(-1, 2), axis=1)
+        sides, count = np.unique(sides, axis=0, return_counts=True)
+        ends = np.round(view.flat(part.mesh.vertices[sides[count == 1]]) / tol.SNAP_MM)
         ends = ends[np.any(ends[:, 0] != ends[:, 1], axis=1)]
         swap = (ends[:, 0, 0] > ends[:, 1, 0]) | (
             (ends[:, 0, 0] == ends[:, 1, 0]) & (ends[:, 0, 1] > ends[:, 1, 1])

@@ -65,6 +65,8 @@ def lead_in(cut: Cut, number: int, centre: Array | None, around: Surroundings, m
     blank. Travel keeps the material to the right.
     """
     ruled = cut.passes[number].ruled
+    if not cut.closed and centre is not None:
+        return _to_the_ends(ruled, centre, around)
     if not cut.closed:
         return _along_the_edge(ruled, around, machine.outside_mm)
     if centre is not None:
@@ -189,6 +191,24 @@ def _from_outside(ruled: Ruled, around: Surroundings, outside_mm: float) -> Lead
             return lead
         found.append(lead)
     return found[0]
+
+
+def _to_the_ends(ruled: Ruled, centre: Array, around: Surroundings) -> Lead:
+    """From a start hole to the first end of an open run of walls, and back from the last."""
+    (upper, out_upper), (lower, out_lower) = (
+        _ends(o, centre, around.offset_mm) for o in (ruled.upper, ruled.lower)
+    )
+    legs = (upper[:2], lower[:2], out_upper[1:], out_lower[1:])
+    problem = next((said for leg in legs if (said := _blocked(leg, around.part))), None)
+    rule = "from the start hole to the end of the walls, and back"
+    return Lead(upper, lower, rule, problem, out_upper, out_lower)
+
+
+def _ends(o: Outline, centre: Array, offset_mm: float) -> tuple[Array, Array]:
+    """The ways (3, 2) to an open outline and from it, past where the wire's middle stands off its ends."""
+    (a, ta), (b, tb) = o.place(0, 0.0), o.place(len(o.bulges) - 1, 1.0)
+    beside = [p + offset_mm * np.array([-t[1], t[0]]) for p, t in ((a, ta), (b, tb))]
+    return np.array([centre, beside[0], a]), np.array([b, beside[1], centre])
 
 
 def _along_the_edge(ruled: Ruled, around: Surroundings, outside_mm: float) -> Lead:

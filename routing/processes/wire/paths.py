@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -21,7 +21,7 @@ from routing.processes.wire.profiles import Cut, cuts, wire_view
 from routing.processes.wire.rulings import Ruled
 from routing.processes.wire.shop import WireShop
 from routing.processes.wire.slugs import Slug, slug
-from routing.processes.wire.start_holes import StartHole, circle_of, start_hole
+from routing.processes.wire.start_holes import Circle, StartHole, circle_of, start_hole
 from routing.processes.wire.verdict import WirePass, WireVerdict
 
 
@@ -128,19 +128,18 @@ def paths(
     view, found = cuts_of(job, feature.faces, along)
     wire = verdict.wire or min(shop.wires, key=lambda w: w.diameter_mm)
     heights = (blank - view.origin) @ view.along
-    span, ends = (float(heights.min()), float(heights.max())), part_span(job, along)
+    span = float(heights.min()), float(heights.max())
     hull = shapely.convex_hull(shapely.multipoints(view.flat(blank)))
     around = Surroundings(span, hull, shadows.across(view), wire.corner_mm)
     named = [feature.id] if len(found) == 1 else [f"{feature.id}-{n}" for n in range(1, len(found) + 1)]
     passes = verdict.passes or passes_on(job, feature, along, wire)
     made = []
     for number, (name, cut) in enumerate(zip(named, found, strict=True), 1):
-        hole = fallen = None
-        circle = circle_of(cut, *ends) if cut.opening else None
-        if circle is not None:
-            hole = start_hole(circle, span[1] - span[0], shop.machine, job.piercing)
+        hole = _hole(job, cut, verdict, view, along, span)
+        fallen = None
+        if hole is not None and cut.opening:
             fallen = slug(cut, span, wire.kerf_mm, hole.diameter_mm or 0.0, job.material, shop.machine)
-        centre = None if circle is None else np.array(circle.centre)
+        centre = None if hole is None else np.array(hole.circle.centre)
         told = [p for p in passes if p.path == number]
         legs = tuple(
             Leg(p, q.ruled, lead_in(cut, k, centre, around, shop.machine), f"{name}_{k + 1}_{p.wall.name}")
@@ -148,3 +147,21 @@ def paths(
         )
         made.append(Path(feature.id, name, view, cut, wire, span, legs, hole, fallen))
     return tuple(made)
+
+
+def _hole(
+    job: JobContext, cut: Cut, verdict: WireVerdict, view: View, along: Array, span_mm: tuple[float, float]
+) -> StartHole | None:
+    """In the opening itself; an open run of walls inside the part is started where the verdict says."""
+    height = span_mm[1] - span_mm[0]
+    if cut.opening:
+        circle = circle_of(cut, *part_span(job, along))
+        if circle is None:
+            return None
+        return start_hole(circle, height, job.shop[WireShop].machine, job.piercing)
+    if cut.closed or verdict.start_hole is None or verdict.start_at is None:
+        return None
+    x, y = view.flat(np.array(verdict.start_at))
+    return replace(
+        verdict.start_hole, circle=Circle((float(x), float(y)), verdict.start_hole.circle.radius_mm)
+    )
