@@ -35,7 +35,12 @@ def _row(feature: Mapping[str, Any], steps: list[Mapping[str, Any]]) -> tuple[fl
     chosen = feature["process"]
     answers = {w["process"]: w["reason"] for w in feature["why"]}
     # Of a feature that is made in regions the whole was refused: its core's answer counts.
-    made = [w for r in feature["regions"] for w in r.get("why", ()) if w["process"] == chosen and w["workable"]]
+    made = [
+        w
+        for r in feature.get("regions", ())
+        for w in r.get("why", ())
+        if w["process"] == chosen and w["workable"]
+    ]
     answers |= {w["process"]: w["reason"] for w in made[:1]}
     # Where nothing works the reasons of all are the answer.
     why = answers.get(chosen) or "; ".join(f"{p}: {reason}" for p, reason in answers.items())

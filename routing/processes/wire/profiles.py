@@ -8,7 +8,7 @@ none of the passes so far makes needs another one.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
@@ -31,6 +31,7 @@ from routing.processes.wire.walls import Ring, Walls
 _SAME_MM = 1e-5
 # Where pieces are looked at, as shares: their joints are met from both sides.
 _SHARES = (0.0, 0.25, 0.5, 0.75, 1.0)
+_INNER_SHARES = (0.1, 0.3, 0.5, 0.7, 0.9)
 # Arcs of walls in chords, to tell the inside of an opening from the outside; distances are to the arcs.
 _CHORD_MM = 1e-3
 # So near a sharp corner any wire leaves more than is asked for here.
@@ -139,8 +140,11 @@ def cuts(part: Part, faces: Sequence[int], view: View) -> tuple[Cut, ...]:
     walls = Walls(part, view, faces)
     rings = [r for low, high in walls.bands() for r in walls.rings(low, high)]
     found = [_cut(group) for group in _groups([r for r in rings if r.closed])]
-    # What is left of a ring elsewhere, where another cut has opened it, lies on its path.
-    chains = [r for r in rings if not r.closed and not any(_is_made(c, r) for c in found)]
+    # What is left of a ring elsewhere, where another cut has opened it, lies on its path; where the same walls
+    # reach farther it is that cut which makes them longer.
+    made = {face for r in rings if r.closed for face in r.middle.faces}
+    chains = [r for r in rings if not r.closed and not made.issuperset(r.middle.faces)]
+    chains = [r for r in chains if not any(_is_made(c, r) for c in found)]
     found += [_cut(group) for group in _strung(chains)]
     return tuple(sorted(found, key=lambda c: (not c.closed, -c.first.high_mm)))
 
@@ -338,15 +342,12 @@ def _stock_mm(ruled: Ruled, before: Sequence[Ruled]) -> float:
         return float("inf")
     widest = 0.0
     for height in (ruled.low_mm, ruled.high_mm):
-        points = ruled.sample(height, _SHARES).reshape(-1, 2)
-        gaps = np.min([b.at(height).distances(points) for b in before], axis=0)
-        widest = max(widest, float(gaps.max()))
+        points = ruled.sample(height, _INNER_SHARES).reshape(-1, 2)
+        outlines = [b.at(height) for b in before]
+        if ruled.closed and ruled.lower.area_mm2 > 0:
+            cleared = shapely.union_all([o.polygon(_CHORD_MM) for o in outlines if o.closed])
+            points = points[~np.asarray(shapely.contains_xy(cleared, points[:, 0], points[:, 1]))]
+        if len(points):
+            gaps = np.min([o.distances(points) for o in outlines], axis=0)
+            widest = max(widest, float(gaps.max()))
     return widest
-
-
-def heights_of(cut: Cut) -> Iterator[float]:
-    """Every height at which a cut's walls change, or are looked at, from below."""
-    yield from sorted(
-        {s.height_mm for s in cut.sections}
-        | {h for p in cut.passes for h in (p.ruled.low_mm, p.ruled.high_mm)}
-    )
