@@ -43,10 +43,12 @@ def passes_of(
 
 def wall_of(cut: Cut, ruled: Ruled, up: float) -> Wall:
     """What a pass makes; ``up`` is the cosine of the view's direction with that out of the working side."""
-    if len(cut.passes) == 1:
-        return Wall.PROFILE if ruled.straight else Wall.TAPER
+    if all(p.ruled.straight for p in cut.passes):
+        return Wall.PROFILE
     if ruled.straight:
         return Wall.LAND
+    if len(cut.passes) == 1:
+        return Wall.TAPER
     if not cut.closed or abs(up) < np.cos(np.radians(1.0)):
         return Wall.TAPER
     grows = abs(ruled.upper.area_mm2) - abs(ruled.lower.area_mm2)
