@@ -252,7 +252,7 @@ def between(low: tuple[float, float], high: tuple[float, float], z: float, rise:
 
 
 def test_a_wall_that_would_be_cut_into_is_named_with_its_depth() -> None:
-    """Widest in the middle: a wire that follows the lower walls is 1 mm too far out at the top (closed form)."""
+    """Widest in the middle: a wire along the lower walls is 1 mm too far out at the top (closed form)."""
     barrel = between((10, 8), (11, 9), 0, 10).union(between((11, 9), (10, 8), 10, 10))
     job = job_of(block().cut(barrel))
     (feature,) = [f for f in job.features if f.kind != Kind.OUTSIDE_FACE]

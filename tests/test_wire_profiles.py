@@ -114,7 +114,7 @@ def test_a_pass_that_is_lacking_or_too_wide_is_found(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("kind", ["land_and_relief", "keyways_and_cone", "relief_on_one_wall", "two_kinks"])
 def test_each_band_has_its_pass_and_each_pass_its_lead(kind: str, tmp_path: Path) -> None:
-    """Leads are in the air, by the wire's radius and gap, at every height until they turn to their outline."""
+    """Leads are in the air, by the wire's radius and gap, at every height until they turn in."""
     plan, told = written(recognised(insert(kind, 3, upright=True)), tmp_path)
     ((setup, path),) = passes_in(tmp_path, told).values()
     made = told["wire"]["passes"]

@@ -97,7 +97,7 @@ def _legend(made: Sequence[Placed]) -> Iterator[str]:
 
     yield "Outlines are the finished walls: the wire runs in the air, LEFT of the travel by its offset."
     yield "A pass is two outlines with the same corners: the wire is the line through both, piece by piece."
-    yield "Elevations are Z from the setup's zero. Offsets are the last trim's; earlier cuts stand off farther."
+    yield "Elevations are Z from the setup's zero. Offsets are the last trim's: earlier cuts stand off more."
     for placed in made:
         path, wire = placed.path, placed.path.wire
         yield (

@@ -1,4 +1,4 @@
-"""The wire's programme sheet: every pass, in the zero of its setup, as rows for the route file and a table."""
+"""The wire's programme sheet: every pass in the zero of its setup, for the route file and as a table."""
 
 from __future__ import annotations
 

@@ -80,7 +80,7 @@ class FilePass:
 
 
 def _spread(rows: Any, closed: bool) -> Any:
-    """Points along lines and arcs, equally many on each; an arc's angle is four times its bulge's arc tangent."""
+    """Points along lines and arcs, equally many on each; an arc's angle is 4 arctan(bulge)."""
     ends = np.roll(rows, -1, axis=0)[:, :2] if closed else rows[1:, :2]
     found = []
     for (x, y, b), end in zip(rows if closed else rows[:-1], ends, strict=True):

@@ -104,7 +104,7 @@ def wire(content: Content) -> Section | None:
     if passes:
         head = ("path", "pass", "Z from / to", "angle", "wire Ø, offset", "cuts", "lead meets, X / Y", "min")
         blocks.append(Table(head, passes, (1, 1.6, 1.9, 1, 2.6, 1.8, 4, 1)))
-        said = f"{told['sheet']} has every number of the passes; their outlines are in the drawings, by layer."
+        said = f"{told['sheet']} has every number of the passes; the drawings have their outlines, by layer."
         blocks.append(Text(clean(said), "note"))
     slugs = tuple((c["name"], _slug(c["slug"])) for c in told.get("cuts") or () if c["slug"])
     if slugs:

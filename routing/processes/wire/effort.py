@@ -42,7 +42,7 @@ def minutes_of(job: JobContext, p: WirePass, height_mm: float, wire: Wire) -> fl
 
 
 def _pass_effort(p: WirePass, height_mm: float, rates: WireRates, scale: float, wire: Wire) -> Effort:
-    """The cut that opens the path goes through the whole height, every other one takes what the pass makes."""
+    """The cut that opens the path goes through the whole height, the others take what the pass makes."""
     high = p.high_mm - p.low_mm
     if not p.open_mm2:
         return _cuts(p, p.area_mm2, high, p.speeds, rates, scale, wire)
@@ -69,5 +69,6 @@ def _cuts(
     rate = rates.main_mm2_per_min(wire.diameter_mm) * scale * height / (height + rates.lost_height_mm)
     said = " ".join(f"{s * rate:.3g}" for s in speeds)
     times = f"{len(speeds)} cut{'s' if len(speeds) > 1 else ''}"
-    basis = f"{p.words} {area:.4g} mm2, {times} at {said} mm2/min with wire {wire.diameter_mm:g} at height {height:.4g}"
+    basis = f"{p.words} {area:.4g} mm2, {times} at {said} mm2/min with wire {wire.diameter_mm:g}"
+    basis += f" at height {height:.4g}"
     return Effort(area / rate * sum(1 / s for s in speeds), basis=(basis,))

@@ -122,7 +122,7 @@ def _corners(o: Outline) -> Iterator[tuple[Array, float, float]]:
 def shadow_room(
     job: JobContext, feature: Feature, along: Array, corners: Sequence[Corner]
 ) -> tuple[Room, bool]:
-    """The air beside the part's shadow that a feature's walls look into, and whether it is closed all round."""
+    """The air beside the part's shadow that a feature's walls look into, and whether it is closed."""
     pieces, closed, tree = job.kept(("air", *np.round(along, 9)), lambda: _beside_shadow(job, along))
     view = View.of(job.part, along)
     samples = np.vstack([job.cloud(feature.faces), *(job.part.faces[f].points for f in feature.faces)])

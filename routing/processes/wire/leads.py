@@ -1,4 +1,4 @@
-"""How the wire comes to the outlines of a pass: a way in the upper plane and one in the lower, point by point.
+"""How the wire comes to a pass: a way in the upper plane and one in the lower, point by point.
 
 It stands upright in its start hole and leans where it meets a leaning wall; at every height it is on the
 straight line between both ways. It ends square to the outline and stays clear of the walls until then.
@@ -107,7 +107,7 @@ def _square_off(outline: Outline, piece: int) -> tuple[Array, Array]:
 
 
 def _rooms(cut: Cut, number: int, around: Surroundings) -> list[tuple[float, Any, Any]]:
-    """(height, room, room for the wire's middle): the first pass keeps to its slug, later ones to the opening."""
+    """(height, room, room for the wire's middle): a first pass keeps to its slug, others to the opening."""
     first = cut.first
     heights = {*around.span_mm, first.low_mm, first.high_mm}
     found = [(h, first.at(h).polygon()) for h in heights]

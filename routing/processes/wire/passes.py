@@ -59,8 +59,8 @@ class Trims:
     """How often each wall is gone over, at what speeds over the main cut's.
 
     A land, and what leads into it, gets all the passes of the shop's rates, and as many as the material
-    asks for at least; a relief, which nothing slides on, ``relief_trims`` or half of what the material asks for
-    (common practice, no source).
+    asks for at least; a relief, which nothing slides on, ``relief_trims`` or half of what the material asks
+    for (common practice, no source).
     """
 
     def __init__(self, rates: WireRates, finishing_passes: int) -> None:

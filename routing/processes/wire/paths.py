@@ -121,8 +121,8 @@ def paths(
 ) -> tuple[Path, ...]:
     """The paths of one wired feature.
 
-    A forced feature without a wire gets the thinnest. ``blank`` has points (n, 3) whose hull is the blank, model
-    coordinates. ``shadows`` are kept from one feature to the next.
+    A forced feature without a wire gets the thinnest. ``blank`` has points (n, 3), model coordinates, whose
+    hull is the blank. ``shadows`` are kept from one feature to the next.
     """
     shop = job.shop[WireShop]
     view, found = cuts_of(job, feature.faces, along)

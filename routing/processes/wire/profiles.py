@@ -27,7 +27,7 @@ from routing.processes.wire.outline import Outline
 from routing.processes.wire.rulings import Ruled
 from routing.processes.wire.walls import Ring, Walls
 
-# Outlines that agree this closely are one: the kernel's own precision, with what carrying them on makes of it.
+# Outlines that agree this closely are one: the kernel's own precision, and what carrying on makes of it.
 _SAME_MM = 1e-5
 # Where pieces are looked at, as shares: their joints are met from both sides.
 _SHARES = (0.0, 0.25, 0.5, 0.75, 1.0)
@@ -96,8 +96,8 @@ class Cut:
     """``passes`` of one wire path, in the order in which they are cut: the first opens it.
 
     ``sections`` are those of the walls where they close. ``over`` is how far a pass cuts beyond the walls,
-    ``left`` what none of them makes, sharp corners apart. ``deviation_mm`` bounds how far the outlines stray from the part: 0
-    where they are exact.
+    ``left`` what none of them makes, sharp corners apart. ``deviation_mm`` bounds how far the outlines stray
+    from the part: 0 where they are exact.
     """
 
     passes: tuple[Pass, ...]
@@ -140,8 +140,8 @@ def cuts(part: Part, faces: Sequence[int], view: View) -> tuple[Cut, ...]:
     walls = Walls(part, view, faces)
     rings = [r for low, high in walls.bands() for r in walls.rings(low, high)]
     found = [_cut(group) for group in _groups([r for r in rings if r.closed])]
-    # What is left of a ring elsewhere, where another cut has opened it, lies on its path; where the same walls
-    # reach farther it is that cut which makes them longer.
+    # What is left of a ring elsewhere, where another cut has opened it, lies on its path; where the same
+    # walls reach farther it is that cut which makes them longer.
     made = {face for r in rings if r.closed for face in r.middle.faces}
     chains = [r for r in rings if not r.closed and not made.issuperset(r.middle.faces)]
     chains = [r for r in chains if not any(_is_made(c, r) for c in found)]
@@ -215,8 +215,12 @@ def _cut(rings: Sequence[Ring]) -> Cut:
     taken: list[Ruled] = []
     made: dict[int, Ring] = {}
     fitted = any(r.fitted for r in rings)
+    longer: list[Ring] = []
     for ring in sorted(rings, key=lambda r: (not _ruled(r).straight, r.low_mm - r.high_mm)):
         if _left(taken, ring).depth_mm < tol.LENGTH_MM:
+            continue
+        if not ring.closed and {f for t in taken for f in t.faces}.issuperset(ring.middle.faces):
+            longer.append(ring)  # the same walls, where another cut has made them longer
             continue
         new = _choice(ring, taken, sections)
         for ruled in new:
@@ -224,7 +228,7 @@ def _cut(rings: Sequence[Ring]) -> Cut:
             taken.append(ruled)
     areas = np.zeros(len(taken))
     leads: dict[int, list[Ring]] = {k: [] for k in range(len(taken))}
-    for ring in rings:
+    for ring in (r for r in rings if r not in longer):
         owners = _owners(taken, ring)
         length = sum((o.lengths for _, o in ring.section), np.zeros(1)) / len(ring.section)
         np.add.at(areas, owners, length * (ring.high_mm - ring.low_mm))
@@ -232,7 +236,7 @@ def _cut(rings: Sequence[Ring]) -> Cut:
     whole = [_over_heights(ruled, made[k], leads[k]) for k, ruled in enumerate(taken)]
     order = sorted(range(len(whole)), key=lambda k: (round(whole[k].lean_deg, 3), -whole[k].high_mm))
     over = max((_over(ruled, sections) for ruled in whole), key=lambda a: a.depth_mm)
-    high = [r for r in rings if r.high_mm - r.low_mm > _LOW_MM]
+    high = [r for r in rings if r.high_mm - r.low_mm > _LOW_MM and r not in longer]
     left, everywhere = (
         max((_left(whole, r, beside) for r in high), key=lambda a: a.depth_mm, default=Amiss())
         for beside in (_CORNER_MM, 0.0)

@@ -253,8 +253,10 @@ def _asked(
         for t in dict.fromkeys((saving[0], saving[-1]))
     )
     w = answer.wire
-    said = f"{feature.id}: the sharp inside corners take wire {w.diameter_mm:g}, which leaves R {w.corner_mm:.3g}"
-    return replace(answer, thicker=saving, hints=(Hint("wire-corner", f"{said}: would {offers}, do?"),))
+    takes = f"the sharp inside corners take wire {w.diameter_mm:g}, which leaves R {w.corner_mm:.3g}"
+    return replace(
+        answer, thicker=saving, hints=(Hint("wire-corner", f"{feature.id}: {takes}: would {offers}, do?"),)
+    )
 
 
 def axes(job: JobContext, feature: Feature) -> list[Array]:

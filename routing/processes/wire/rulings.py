@@ -45,7 +45,7 @@ class Ruled:
         return np.asarray(low + self._share(height_mm) * (self.upper.sample(shares) - low))
 
     def at(self, height_mm: float) -> Outline:
-        """The outline at any height: exact where arcs keep their angle, else each an arc through three points."""
+        """The outline at any height: exact where arcs keep their angle, else arcs through three points."""
         if self.straight:
             return self.lower
         if height_mm in (self.low_mm, self.high_mm):

@@ -88,7 +88,7 @@ def loops(part: Part, walls: Sequence[Face], view: View, height_mm: float) -> tu
 
 
 def outlines(alike: Sequence[Loop]) -> tuple[Outline, ...]:
-    """Loops over the same walls, run by run, as outlines with the same number of corners in the same order."""
+    """Loops over the same walls, run by run, as outlines with as many corners in the same order."""
     pieces: list[list[Piece]] = [[] for _ in alike]
     faces: list[int] = []
     for runs in zip(*(loop.runs for loop in alike), strict=True):

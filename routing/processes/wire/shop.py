@@ -36,8 +36,8 @@ class WireMachine:
 
 @dataclass(frozen=True)
 class WireRates:
-    """``pass_shares``: speed of each pass over the main cut's, the main cut first. ``relief_trims`` of them at
-    least go over a relief.
+    """``pass_shares``: speed of each pass over the main cut's, the main cut first. ``relief_trims`` of them
+    at least go over a relief.
     """
 
     mm2_per_min: float

@@ -56,7 +56,7 @@ class Thicker:
 
 @dataclass(frozen=True, kw_only=True)
 class WireVerdict(Verdict):
-    """``corner_radius_mm`` is the tightest inside corner, 0 where the model is sharp, None where there is none.
+    """``corner_radius_mm`` is the tightest inside corner, 0 where the model is sharp, None where is none.
 
     ``start_hole`` is None for what is started from the edge, ``start_at`` its place (model mm) on the top.
     ``passes`` are in cutting order. ``thicker`` are wires that only sharp corners rule out, thinnest first.

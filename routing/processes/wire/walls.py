@@ -130,7 +130,7 @@ class Walls:
         return float(heights.min()), float(heights.max())
 
     def _turns(self, edge: Edge) -> list[float]:
-        """The heights of an edge's ends, and where it turns between them (a parabola through three points)."""
+        """The heights of an edge's ends, and where it turns between (a parabola through three points)."""
         h = self._heights(edge.points)
         found = [float(h[0]), float(h[-1])]
         for k in range(1, len(h) - 1):
