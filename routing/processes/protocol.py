@@ -223,7 +223,6 @@ class Task:
     ``volume_mm3`` is what it finds of the feature, None for all of it; ``ground`` tells that a wheel was there
     before, so that only the allowance on floors is left,
     ``soft`` that steel is not hardened yet, ``ahead`` is the answer of who took the bulk before.
-    ``passes`` are the tool's in order, where the process tells them.
     ``passes`` are the tool's in order, where the process tells them. ``at`` is a place (model mm) that a
     person must know, which papers tell in the zero of the setup.
     """
