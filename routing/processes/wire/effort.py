@@ -29,10 +29,11 @@ def trim_effort(job: JobContext, passes: Sequence[WirePass], wire: Wire) -> Effo
     """One trim more of every pass."""
     rates, scale = job.shop[WireShop].rates, job.shop.rule(job.material).wire_scale
     idle = Effort(idle_min=rates.threading_min * len({p.path for p in passes}))
-    last = rates.pass_shares[-1]
-    return total(
-        [idle, *(_cuts(p, p.area_mm2, p.high_mm - p.low_mm, (last,), rates, scale, wire) for p in passes)]
-    )
+    more = [
+        _cut(p.area_mm2, p.high_mm - p.low_mm, rates.pass_shares[-1:], rates, scale, wire).of(p.words)
+        for p in passes
+    ]
+    return total([idle, *more])
 
 
 def minutes_of(job: JobContext, p: WirePass, height_mm: float, wire: Wire) -> float:
@@ -43,32 +44,29 @@ def minutes_of(job: JobContext, p: WirePass, height_mm: float, wire: Wire) -> fl
 
 def _pass_effort(p: WirePass, height_mm: float, rates: WireRates, scale: float, wire: Wire) -> Effort:
     """The cut that opens the path goes through the whole height, the others take what the pass makes."""
-    high = p.high_mm - p.low_mm
-    if not p.open_mm2:
-        return _cuts(p, p.area_mm2, high, p.speeds, rates, scale, wire)
-    main = _cuts(p, p.open_mm2, height_mm, p.speeds[:1], rates, scale, wire)
-    return total([main, _cuts(p, p.area_mm2, high, p.speeds[1:], rates, scale, wire)])
+    opening, others = (p.speeds[:1], p.speeds[1:]) if p.open_mm2 else ((), p.speeds)
+    main = _cut(p.open_mm2, height_mm, opening, rates, scale, wire)
+    return total([main, _cut(p.area_mm2, p.high_mm - p.low_mm, others, rates, scale, wire)]).of(p.words)
 
 
-def _cuts(
-    p: WirePass,
-    area: float,
-    height: float,
-    speeds: Sequence[float],
-    rates: WireRates,
-    scale: float,
-    wire: Wire,
+def _cut(
+    area: float, height: float, speeds: Sequence[float], rates: WireRates, scale: float, wire: Wire
 ) -> Effort:
-    """Cut area over the rate, once for each cut.
+    return wire_cut(area, height, rates, speeds=speeds, scale=scale, wire_mm=wire.diameter_mm)
+
+
+def wire_cut(
+    area: float, height: float, rates: WireRates, *, speeds: Sequence[float], scale: float, wire_mm: float
+) -> Effort:
+    """Cut area over the rate, once for each cut; ``speeds`` are theirs over the main cut's.
 
     Thin work cuts as if it were ``lost_height_mm`` taller, so the rate at height h is h / (h + lost) of
     the full one.
     """
     if not speeds:
         return Effort()
-    rate = rates.main_mm2_per_min(wire.diameter_mm) * scale * height / (height + rates.lost_height_mm)
+    rate = rates.main_mm2_per_min(wire_mm) * scale * height / (height + rates.lost_height_mm)
     said = " ".join(f"{s * rate:.3g}" for s in speeds)
     times = f"{len(speeds)} cut{'s' if len(speeds) > 1 else ''}"
-    basis = f"{p.words} {area:.4g} mm2, {times} at {said} mm2/min with wire {wire.diameter_mm:g}"
-    basis += f" at height {height:.4g}"
+    basis = f"{area:.4g} mm2, {times} at {said} mm2/min with wire {wire_mm:g} at height {height:.4g}"
     return Effort(area / rate * sum(1 / s for s in speeds), basis=(basis,))
