@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Collection, Iterable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -58,8 +58,12 @@ def _hidden_from(job: JobContext, ids: Sequence[int], direction: Array) -> Hidde
     if float(np.mean(away)) > _HIDDEN_SHARE:
         face = Counter(own[away].tolist()).most_common(1)[0][0]
         return Hidden(face, float(np.mean(away)), True, vec(points[away & (own == face)].mean(axis=0)))
-    distance, face_hit = first_hits(job.part.mesh, points, direction)
-    return _worst(np.isfinite(distance), face_hit, points)
+    # A face that looks to the tool all over cannot hide itself: its samples lie behind its facets.
+    toward = [i for i in ids if float((job.part.faces[i].normals @ direction).min()) > _AWAY_SINE]
+    looks = np.isin(own, toward)
+    lines = np.broadcast_to(direction, points.shape)
+    hit = _met(job.part.mesh, points, lines, lambda ray, face: looks[ray] & (face == own[ray]))
+    return _worst(hit >= 0, hit, points)
 
 
 def hidden_along(
@@ -71,23 +75,38 @@ def hidden_along(
     its facets here and there.
     """
     worst: Hidden | None = None
+    through = list(ignored)
     for sense in (1.0, -1.0):
-        hit = np.full(len(points), -1, np.int64)
-        at, todo = points.copy(), np.arange(len(points))
-        for _ in range(_LOOKS):
-            distance, face = hits(job.part.mesh, at[todo], sense * directions[todo])
-            hit[todo] = face
-            again = np.isin(face, list(ignored))
-            hit[todo[again]] = -1
-            step = (distance[again] + _STEP_MM)[:, None] * sense * directions[todo[again]]
-            todo = todo[again]
-            if len(todo) == 0:
-                break
-            at[todo] += step
+        hit = _met(job.part.mesh, points, sense * directions, lambda _, face: np.isin(face, through))
         found = _worst(hit >= 0, hit, points)
         if found and (worst is None or found.share > worst.share):
             worst = found
     return worst
+
+
+def _met(
+    mesh: Mesh,
+    points: Array,
+    directions: Array,
+    through: Callable[[NDArray[np.int64], NDArray[np.int64]], NDArray[np.bool_]],
+) -> NDArray[np.int64]:
+    """The face (n,) that each ray meets first, -1 for none, but for what it may look through.
+
+    ``through`` is asked of rays, by number, and the faces they meet.
+    """
+    hit = np.full(len(points), -1, np.int64)
+    at, todo = points.copy(), np.arange(len(points))
+    for _ in range(_LOOKS):
+        distance, face = hits(mesh, at[todo], directions[todo])
+        hit[todo] = face
+        again = (face >= 0) & through(todo, face)
+        hit[todo[again]] = -1
+        step = (distance[again] + _STEP_MM)[:, None] * directions[todo[again]]
+        todo = todo[again]
+        if len(todo) == 0:
+            break
+        at[todo] += step
+    return hit
 
 
 def _worst(blocked: NDArray[np.bool_], hit: NDArray[np.int64], points: Array) -> Hidden | None:
