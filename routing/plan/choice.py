@@ -124,8 +124,9 @@ def choose(job: JobContext, feature: Feature, told: Sequence[Flag]) -> RoutedFea
         if not answer.workable:
             flags.append(_forced(answer, feature))
         routed = RoutedRegion(whole(feature), forced, verdicts)
-        return RoutedFeature(feature, (routed,), verdicts, tuple(flags))
+        return RoutedFeature(feature, (routed,), verdicts, (*flags, *answer.flags))
     regions = _regions(job, feature, verdicts)
+    flags += (flag for r in regions for v in (r.ahead, r.verdict) if v for flag in v.flags)
     if any(r.process == NONE for r in regions):
         why = "; ".join(f"{v.process}: {v.reason}" for v in verdicts)
         said = f"{feature.kind} {feature.id}: nothing in the shop makes it: {why}."

@@ -36,7 +36,7 @@ def side_cut(job: JobContext, feature: Feature) -> MillVerdict:
     if not owned:
         of = f" of {angle:.3g} deg" if kind == "dovetail" else ""
         return _refused(DiscRefusal(0, f"undercut: the shop owns no {kind} cutter{of}"))
-    smallest = job.shop.rule(job.material).smallest_cutter_mm
+    smallest = job.rule().smallest_cutter_mm
     refusals, but_corners = [], None
     for cutter in sorted(
         (c for c in owned if c.head_mm >= smallest), key=lambda c: (-c.head_mm, -c.width_mm)
@@ -71,7 +71,7 @@ def _form(feature: Feature) -> tuple[str | None, float]:
 
 def _held(job: JobContext, cutter: SideCutter) -> Disc:
     """The cutter with the reach that the material bears on its neck."""
-    reach_mm = min(cutter.reach_mm, job.shop.rule(job.material).length_ratio * cutter.neck_mm)
+    reach_mm = min(cutter.reach_mm, job.rule().length_ratio * cutter.neck_mm)
     shank = max(job.shop[MillShop].holding.shank_mm, cutter.neck_mm)
     return Disc(cutter.head_mm, cutter.width_mm, cutter.neck_mm, reach_mm, shank)
 
@@ -80,7 +80,7 @@ def _made(job: JobContext, feature: Feature, cutter: SideCutter, disc: Disc, tow
     """Workable, but for inside corners tighter than the head, which are left to others."""
     side = job.side_name(toward)
     words = [
-        f"{cutter.head_mm:g} {cutter.kind} cutter from {side}",
+        f"{cutter} from {side}",
         f"neck {cutter.neck_mm:g}, reaches {disc.sideways_mm:.3g} sideways",
     ]
     if feature.kind == Kind.GROOVE:

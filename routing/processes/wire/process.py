@@ -51,8 +51,8 @@ class WireErosion(Process):
         note = f"{feature.id} {why}: trim cuts at low energy until it holds"
         return Task(Stage.TRIM, WIRE, verdict.approach, feature, verdict, verdict.tool, notes=(note,))
 
-    def floor_task(self, job: JobContext, feature: Feature, verdict: Verdict) -> None:
-        return None
+    def floor_tasks(self, job: JobContext, feature: Feature, verdict: Verdict) -> Sequence[Task]:
+        return ()
 
     def squaring(self, job: JobContext, faces: Sequence[Feature]) -> Sequence[Task]:
         return ()
