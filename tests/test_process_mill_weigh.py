@@ -178,7 +178,7 @@ def test_the_best_is_the_cheapest_and_the_second_is_told() -> None:
     efforts = [process.effort(job, t) for t in process.tasks(job, the(job, Kind.POCKET), verdict)]
     assert sum(e.minutes for e in efforts) == pytest.approx(best.minutes)
     machine = best.minutes * job.shop.rates.per_hour["mill"] / 60
-    assert machine + sum(e.wear for e in efforts) == pytest.approx(best.cost)
+    assert machine + sum(e.each_cost for e in efforts) == pytest.approx(best.cost)
 
 
 def flat(kind: str, diameter: float = 1.9, neck: float = 19.0, **more: Any) -> Cutter:

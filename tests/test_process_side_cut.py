@@ -218,7 +218,7 @@ def test_operations_follow_the_bore_and_are_priced() -> None:
     hole = next(f for f in found.features if f.kind == Kind.HOLE)
     assert str(route.process_of(groove.id)) == "mill"
     cuts = [o for o in route.steps if groove.id in o.features]
-    bored = [o for o in route.steps if hole.id in o.features and o.stage.words != "edges"]
+    bored = [o for o in route.steps if hole.id in o.features and o.process == route.process_of(hole.id)]
     assert max(o.number for o in bored) < min(o.number for o in cuts)
     assert any("comes in through the bore" in why for o in cuts for why in o.because)
     assert all(o.minutes > 0 for o in cuts)
