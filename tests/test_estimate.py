@@ -58,7 +58,7 @@ def test_common_practice_m5_in_carbide_takes_about_3_minutes_a_hole(rule) -> Non
 
 
 def test_common_practice_m5_in_carbide_on_a_part() -> None:
-    """The same through the whole program: two M5 with relief, blind with a flat floor, which takes a cutter more."""
+    """The same through the whole program: two M5 with relief and a flat floor, that not counted."""
     core = cq.Workplane().circle(2.1).extrude(12).union(cq.Workplane().circle(2.7).extrude(1.4))
     solid = block().cut(core.translate((-10, 0, 0))).cut(core.translate((10, 0, 0)))
     e = routed(solid, "M5", material="carbide-12").estimate

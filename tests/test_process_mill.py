@@ -65,7 +65,7 @@ def test_what_a_cutter_leaves_in_sharp_corners_is_named() -> None:
     job = job_of(pocket(depth=6))
     rest = asked(job, the(job, Kind.POCKET), "mill").rest
     assert rest is not None
-    # Depth 6 is over 10 diameters of 0.495 and within 8 of 0.895: the smallest that reaches leaves half of it.
+    # Depth 6 is over 10 diameters of 0.495 and within 8 of 0.895: the smallest that reaches leaves that.
     radius = min(c.radius_mm for c in owned("cutters") if c.diameter_mm > 0.5)
     assert rest.words == f"4 inside corners left at R {radius:.3g}"
     assert rest.volume_mm3 == pytest.approx((4 - math.pi) * radius**2 * 6, rel=1e-6)

@@ -1,4 +1,4 @@
-"""Round holes, tool by tool: what a drill leaves, what opens, floors and tapers the rest, and how long it takes."""
+"""Round holes, tool by tool: what a drill leaves, what opens and tapers the rest, how long it takes."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ def turned(*points: tuple[float, float]) -> cq.Workplane:
 
 
 def bored(*stages: tuple[float, float], z: float = 30, tip: float = 0.0) -> cq.Workplane:
-    """A block with a hole of (diameter, depth of its end) from its top; ``tip`` is the height of its point."""
+    """A block with a hole of (diameter, depth of its end) from its top; ``tip`` is its point's height."""
     points = [(0.0, z)]
     at = z
     for diameter, end in stages:
@@ -368,4 +368,4 @@ def test_a_hole_that_nothing_drills_says_why() -> None:
     verdict = judged(bored((0.45, 2.0), tip=0.2))
     assert not verdict.workable
     assert "smallest drill" in verdict.reason
-    assert Kind.HOLE == hole_of(job_of(bored((6.0, 20.0))).features).kind
+    assert hole_of(job_of(bored((6.0, 20.0))).features).kind == Kind.HOLE

@@ -1,4 +1,4 @@
-"""Which cutters rough and finish a region: against brute force, closed forms and the rates of the shop file."""
+"""Which cutters rough and finish a region: against brute force, closed forms and the shop file's rates."""
 
 from __future__ import annotations
 
@@ -101,7 +101,7 @@ def test_what_a_flat_cutter_leaves_of_a_square_pocket(diameter: float) -> None:
 
 
 def test_what_a_ball_leaves_at_the_foot() -> None:
-    """Its section at a height h over the floor is that of a disc of sqrt(2 R h - h^2) in reach of its middle."""
+    """Its section at a height h over the floor is a disc of sqrt(2 R h - h^2) about its middle."""
     x, y, depth, radius = 16.0, 14.0, 6.0, 3.0
     job = job_of(pocket(0.0, depth, x=x, y=y))
     clearing = Clearing.of(job, the(job, Kind.POCKET), UP, 8.0)

@@ -118,7 +118,7 @@ def test_ambiguous_holes_block_and_say_how_to_settle() -> None:
 
 
 def through(relief: tuple[float, float] | None = (5.3, 1.4)) -> cq.Workplane:
-    """A 4.2 hole right through a block of 20, relieved at the top, and at the bottom where it is asked for."""
+    """A 4.2 hole right through a block of 20, relieved at the top, at the bottom where asked for."""
     far = [(2.1, -20.0)]
     if relief:
         far = [(2.1, -20 + relief[1]), (relief[0] / 2, -20 + relief[1]), (relief[0] / 2, -20.0)]

@@ -22,9 +22,10 @@ class MaterialRule:
 
     ``small_cutter_mm`` and ``small_length_ratio`` are the ratio for cutters under a diameter. Up to
     ``stiff_ratio`` diameters a cutter keeps its rate. The scales are shares of the rates in ``Rates``, which
-    are steel's, and of a cutter's life. ``finishing_passes`` follow an eroding cut,
-    ``chipping`` is from 0 to 1, ``processes`` those that the shop uses on it (none named: all), ``careful_feed`` a share of the feed. Of ``hardness_hrc`` (steel) and
-    ``binder_percent`` (carbide, with its usual ``grain_um``) one says what the numbers hold for.
+    are steel's, and of a cutter's life. ``finishing_passes`` follow an eroding cut, ``chipping`` is from 0 to
+    1, ``careful_feed`` a share of the feed, ``processes`` those that the shop uses on it (none named: all).
+    Of ``hardness_hrc`` (steel) and ``binder_percent`` (carbide, with its usual ``grain_um``) one says what
+    the numbers hold for.
     """
 
     cutters: str

@@ -1,4 +1,4 @@
-"""Tools as the shop owns them: what verdicts choose, steps use and papers list. Lengths mm, angles degrees."""
+"""Tools as the shop owns them: what verdicts choose, steps use, papers list. Lengths mm, angles degrees."""
 
 from __future__ import annotations
 
@@ -63,11 +63,11 @@ class Wheel:
 class Cutter:
     """A cutter or grinding pin; ``form`` is flat, bull, ball or chamfer, ``kind`` one of the shop's kinds.
 
-    ``diameter_mm`` is measured on the tool, ``neck_mm`` the length of its neck and ``flute_mm`` of what cuts,
-    both from the tip. The neck is ``neck_under_mm`` under the cutting diameter, per side; the coating is
-    ``coating_mm`` thick and extends ``coating_up_mm`` up the shank. ``stick_out_mm`` is the least that stands
-    out of the holder. It lasts ``life_min`` and costs ``price``. A chamfer cutter is ``tip_mm`` across its tip
-    and has ``tip_deg`` between its flanks.
+    ``diameter_mm`` is measured on the tool, ``neck_mm`` the length of its neck and ``flute_mm`` of what
+    cuts, both from the tip. The neck is ``neck_under_mm`` under the cutting diameter, per side; the coating
+    is ``coating_mm`` thick and extends ``coating_up_mm`` up the shank. ``stick_out_mm`` is the least that
+    stands out of the holder. It lasts ``life_min`` and costs ``price``. A chamfer cutter is ``tip_mm``
+    across its tip and has ``tip_deg`` between its flanks.
     """
 
     form: str
@@ -157,7 +157,7 @@ class SideCutter:
 
 @dataclass(frozen=True)
 class Drill:
-    """``point_deg`` is the angle of its point, ``length_mm`` how deep it drills, 0 where that is not known."""
+    """``point_deg`` is the angle of its point, ``length_mm`` how deep it drills (0: not known)."""
 
     diameter_mm: float
     point_deg: float = 118.0

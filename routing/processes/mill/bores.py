@@ -8,33 +8,28 @@ chamfer cutter's or a ball's. Common practice, no source; ``docs/trade.md`` list
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 
 from featurize import tolerances as tol
-from featurize.brep.surfaces import Array
 from featurize.feature import Bore, Vec3, from_far_mouth
 from featurize.recognise.threads import is_through, matching_bore, relief_bore, thread_bore
 from featurize.standards.threads import ThreadSize, parse
 from routing.processes.context import JobContext
-from routing.processes.heights import HeightGrid
-from routing.processes.mill import effort
+from routing.processes.mill.bore_tools import POINT_DEG, BoreTools
+from routing.processes.mill.bore_volumes import measured
 from routing.processes.mill.hole import End, Hole, angle_of
-from routing.processes.mill.pace import Pace, owned, per_minute, reach_mm, worn
 from routing.processes.mill.shop import MillShop
 from routing.processes.mill.verdict import BoreStep
-from routing.processes.protocol import Effort, Stage, feature_of
+from routing.processes.protocol import Stage, feature_of
 from routing.processes.tools import BoringHead, Cutter, Drill, ThreadMill
 
-# Angles of points and cones within these are a tool's: what a regrind changes (common practice, no source).
-_POINT_DEG, _CONE_DEG = 3.0, 1.0
-# A closed bore at least as deep as so many diameters is drilled before it is milled (common practice, no source).
+# A closed bore at least as deep as so many diameters is drilled before it is milled (common practice, no
+# source).
 _DRILLED_FROM = 1.0
 _CLOSED = ("flat", "fillet", "ball")
-# Into the full a cutter goes in a helix, and is at most so much of the bore (common practice, no source).
-_HELIX_SHARE = 0.8
 # A drill that comes out has so much free way beyond its point (common practice, no source).
 _OUT_MM = 0.5
 
@@ -56,6 +51,10 @@ def steps_of(hole: Hole) -> tuple[tuple[BoreStep, ...], float | None]:
 class _Planner:
     hole: Hole
     steps: list[BoreStep] = field(default_factory=list)
+
+    @cached_property
+    def tools(self) -> BoreTools:
+        return BoreTools(self.hole)
 
     @property
     def job(self) -> JobContext:
@@ -84,17 +83,12 @@ class _Planner:
             if drill is not None:
                 drilled[n] = drill
         for n in straight:
+            bore, drill = hole.bores[n], drilled.get(n)
             ring = n != straight[-1] or hole.end_of(n).inner_mm > 0
             what = "counterbore" if ring else "bore"
-            if hole.bores[n] == relief or self._is_exit_relief(n):
+            if bore == relief or self._is_exit_relief(n):
                 what = "relief"
-            drill = drilled.get(n)
-            if (
-                size
-                and hole.bores[n] == carrier
-                and drill
-                and drill.diameter_mm >= size.minor_mm - tol.SURFACE_MM
-            ):
+            if size and drill and bore == carrier and drill.diameter_mm >= size.minor_mm - tol.SURFACE_MM:
                 what = "core"
             self._opened(n, drill, what)
         for n, bore in enumerate(hole.bores):
@@ -106,7 +100,8 @@ class _Planner:
         if size and carrier:
             reach = self._threaded(size, carrier)
         ordered = sorted(self.steps, key=lambda s: s.stage)
-        return tuple(_measured(ordered, hole.end_of(straight[-1]).inner_mm if straight else 0.0)), reach
+        below = hole.end_of(straight[-1]).inner_mm if straight else 0.0
+        return tuple(measured(ordered, below)), reach
 
     def _is_exit_relief(self, n: int) -> bool:
         """Whether a stage, seen from the far mouth of a through thread, is the thread's relief there."""
@@ -141,7 +136,7 @@ class _Planner:
         if not is_core:
             # A wider stage that ends on a drill's cone; others are opened.
             below = hole.bores[n + 1] if n + 1 < len(hole.bores) else None
-            exact = self._exact(wanted, None if below is None or below.is_cylinder else angle_of(below))
+            exact = self.tools.exact(wanted, None if below is None or below.is_cylinder else angle_of(below))
             if below is None or below.is_cylinder or exact is None:
                 return None
             self._drill(exact, bore.end_mm, f"point {exact.point_deg:g}", n)
@@ -149,9 +144,10 @@ class _Planner:
         closed = end.kind in _CLOSED
         if end.inner_mm or self._is_shallow(n):
             return None  # opened already from the other side, or milled from the full
-        drill = self._exact(wanted, end.size if end.kind == "point" else None) or self._under(wanted)
+        point = end.size if end.kind == "point" else None
+        drill = self.tools.exact(wanted, point) or self.tools.under(wanted)
         if drill is None:
-            raise NotMadeError(f"diameter {drawn:.3g} is under the smallest drill {self._smallest:g}")
+            raise NotMadeError(f"diameter {drawn:.3g} is under the smallest drill {self.tools.smallest:g}")
         if end.kind == "point" or closed or hole.room_mm < drill.point_mm + _OUT_MM:
             full = min(bore.end_mm, end.depth_mm - drill.point_mm)
         else:
@@ -159,9 +155,8 @@ class _Planner:
         if full <= 0:
             return None
         if (ratio := full / drill.diameter_mm) > rule.drill_ratio + 1e-9:
-            raise NotMadeError(
-                f"depth {full:.3g} is {ratio:.1f} diameters of {drill.diameter_mm:.3g}, over {rule.drill_ratio:g}"
-            )
+            deep = f"depth {full:.3g} is {ratio:.1f} diameters of {drill.diameter_mm:.3g}"
+            raise NotMadeError(f"{deep}, over {rule.drill_ratio:g}")
         goes = end.kind == "open" and full == bore.end_mm
         self._drill(drill, full, "through" if goes else f"point {drill.point_deg:g}", n)
         return drill
@@ -175,32 +170,12 @@ class _Planner:
     def _drill(self, drill: Drill, full_mm: float, bottom: str, n: int) -> None:
         """``full_mm`` is where its full diameter ends; raises NotMadeError where it is too short."""
         reach = full_mm if bottom == "through" else full_mm + drill.point_mm
-        fits = [d for d in self._sized(drill.diameter_mm) if d.point_deg == drill.point_deg]
+        fits = [d for d in self.tools.sized(drill.diameter_mm) if d.point_deg == drill.point_deg]
         longest = max(d.length_mm for d in fits)
         if reach > longest + tol.SURFACE_MM:
             raise NotMadeError(f"depth {reach:.3g} is over the {longest:g} of the {drill}")
         what = "drill" if n == self.hole.straight[-1] else "drill the step"
         self.steps.append(BoreStep(Stage.DRILL, what, drill, 0.0, full_mm, drill.diameter_mm, bottom))
-
-    @property
-    def _smallest(self) -> float:
-        return self.shop.every_drill[0].diameter_mm
-
-    def _sized(self, diameter_mm: float) -> list[Drill]:
-        return [d for d in self.shop.every_drill if abs(d.diameter_mm - diameter_mm) < tol.SURFACE_MM / 2]
-
-    def _exact(self, diameter_mm: float, point_deg: float | None) -> Drill | None:
-        """The drill of a size, and of a point where one is asked for."""
-        fits = self._sized(diameter_mm)
-        if point_deg is not None:
-            fits = [d for d in fits if abs(d.point_deg - point_deg) < _POINT_DEG]
-        return max(fits, key=lambda d: d.length_mm, default=None)
-
-    def _under(self, diameter_mm: float) -> Drill | None:
-        """The largest drill that leaves enough to open."""
-        most = diameter_mm - self.shop.drilling.under_mm + tol.LENGTH_MM
-        fits = [d for d in self.shop.every_drill if d.diameter_mm <= most]
-        return max(fits, key=lambda d: (d.diameter_mm, d.length_mm), default=None)
 
     def _spot_faced(self) -> None:
         """A flat for the drill where the mouth slants or is curved."""
@@ -209,7 +184,7 @@ class _Planner:
             return
         top, down = uneven
         wide = max(first.start_diameter_mm, first.end_diameter_mm)
-        cutter = self._flat(wide, down, closed=True, corner_mm=np.inf)
+        cutter = self.tools.flat(wide, down, closed=True, corner_mm=np.inf)
         if cutter is None:
             fall = down - top
             raise NotMadeError(f"its mouth slants by {fall:.3g}, and no flat cutter spot-faces {wide:.3g}")
@@ -239,7 +214,7 @@ class _Planner:
         if not (sized and end.faces):
             full = innermost and drill is None and not end.inner_mm
             corner = leave if floor else np.inf
-            cutter = self._flat(d, deep, closed=floor, corner_mm=corner, full=full)
+            cutter = self.tools.flat(d, deep, closed=floor, corner_mm=corner, full=full)
             bottom = "flat" if end.faces else end.words
             if cutter is not None:
                 what = "floor" if sized and what in ("bore", "core") else what
@@ -276,7 +251,7 @@ class _Planner:
         most = end.size
         round_ = [
             c
-            for c in self._cutters(diameter_mm, end.depth_mm)
+            for c in self.tools.cutters(diameter_mm, end.depth_mm)
             if c.form in ("ball", "bull")
             and self.shop.kind_of(c).wall > 0
             and c.corner_radius_mm <= most + tol.LENGTH_MM
@@ -291,77 +266,6 @@ class _Planner:
                 BoreStep(stage, "floor", tool, from_mm, end.depth_mm, diameter_mm, end.words, area_mm2=area)
             )
 
-    def _cutters(self, diameter_mm: float, deep_mm: float) -> Iterator[Cutter]:
-        """Those that turn in a bore of a diameter and reach a depth, past what stands beside its mouth."""
-        most = diameter_mm - 2 * self.shop.milling.corner_margin_mm
-        for c in owned(self.job):
-            if (
-                c.diameter_mm <= most + tol.LENGTH_MM
-                and reach_mm(self.job, c) >= deep_mm - tol.SURFACE_MM
-                and self._passes(c, diameter_mm, deep_mm)
-            ):
-                yield c
-
-    def _passes(self, cutter: Cutter, diameter_mm: float, deep_mm: float) -> bool:
-        """Whether shank and holder clear what stands over the mouth, about a path in the bore."""
-        held = self.shop.holding
-        path = diameter_mm / 2 - cutter.radius_mm
-        if self._high_mm <= cutter.neck_mm - deep_mm + tol.LENGTH_MM:
-            return True  # nothing stands so high
-        return all(
-            self._stands_mm(path + across / 2) <= up - deep_mm + tol.LENGTH_MM
-            for up, across in (
-                (cutter.neck_mm, held.shank_of(cutter)),
-                (max(cutter.stick_out_mm, cutter.neck_mm), held.holder_mm),
-            )
-        )
-
-    @property
-    def _high_mm(self) -> float:
-        """How high the part stands over the mouth's level."""
-        hole = self.hole
-        top = self.job.top_mm(hole.toward) + float(self.job.part.frame.origin @ hole.toward)
-        return top - float(hole.mouth @ hole.toward)
-
-    def _stands_mm(self, about_mm: float) -> float:
-        """How high anything stands over the mouth's level within a distance of the axis."""
-        hole = self.hole
-        grid = HeightGrid.of(self.job, hole.feature, hole.toward, self.shop.holding.holder_mm / 2)
-        level = float((hole.mouth - grid.view.origin) @ grid.view.along)
-        rows, columns = np.indices(grid.heights.shape)
-        flat = grid.low + grid.pitch_mm * (np.stack([columns, rows], axis=-1) + 0.5)
-        away = np.linalg.norm(flat - grid.view.flat(hole.mouth[None])[0], axis=-1)
-        return float(grid.heights[away <= about_mm].max(initial=-np.inf)) - level
-
-    def _flat(
-        self, diameter_mm: float, deep_mm: float, *, closed: bool, corner_mm: float, full: bool = False
-    ) -> Cutter | None:
-        """The cheapest that opens a bore; on a ``closed`` floor it leaves no more than a corner radius.
-
-        ``full`` where nothing was drilled before.
-        """
-        shop = self.shop
-        most = _HELIX_SHARE * diameter_mm if full else np.inf
-
-        def can(c: Cutter) -> bool:
-            kind = shop.kind_of(c)
-            return (
-                c.form in ("flat", "bull")
-                and c.diameter_mm <= most
-                and kind.rough > 0
-                and (kind.floor > 0 or not closed)
-                and c.corner_radius_mm <= corner_mm + tol.LENGTH_MM
-            )
-
-        volume = np.pi / 4 * diameter_mm**2 * deep_mm
-
-        def money(c: Cutter) -> float:
-            found = opening(self.job, c, volume)
-            return found.minutes * per_minute(self.job) + found.each_cost
-
-        fits = [c for c in self._cutters(diameter_mm, deep_mm) if can(c)]
-        return min(fits, key=lambda c: (money(c), c.form != "flat"), default=None)
-
     # Cones.
 
     def _is_point(self, n: int, drilled: dict[int, Drill]) -> bool:
@@ -375,7 +279,7 @@ class _Planner:
             and before.diameter_mm < bore.start_diameter_mm - tol.SURFACE_MM
         ):
             return True  # the point of a smaller drill stays in its middle
-        return abs(angle_of(bore) - before.point_deg) < _POINT_DEG
+        return abs(angle_of(bore) - before.point_deg) < POINT_DEG
 
     def _cone(self, n: int) -> None:
         """By a chamfer cutter of its angle that turns in it, else scanned by a ball."""
@@ -390,38 +294,25 @@ class _Planner:
             self.steps.append(BoreStep(stage, what, tool, *ends, area_mm2=area_mm2))
 
         thick = (wide - narrow) / 2
-        rough = self._flat(narrow, bore.end_mm, closed=False, corner_mm=np.inf) if narrow else None
-        tool = self._chamfer(narrow, bore.end_mm, angle)
+        rough = self.tools.flat(narrow, bore.end_mm, closed=False, corner_mm=np.inf) if narrow else None
+        tool = self.tools.chamfer(narrow, bore.end_mm, angle)
         if tool is not None:
             if rough is not None and thick > (tool.diameter_mm - tool.tip_mm) / 2:
                 step(Stage.BORE, rough, "cone in steps")
             step(Stage.COUNTERSINK, tool)
             return
-        balls = [
-            c for c in self._cutters(narrow, bore.end_mm) if c.form == "ball" and self.shop.kind_of(c).wall
-        ]
+        kinds = self.shop.kind_of
+        fits = self.tools.cutters(narrow, bore.end_mm)
+        balls = [c for c in fits if c.form == "ball" and kinds(c).wall > 0]
         if not balls:
-            raise NotMadeError(
-                f"no chamfer cutter of {angle:.3g} deg and no ball makes its cone, {wide:.3g} to {narrow:.3g}",
-                3,
-            )
+            said = f"no chamfer cutter of {angle:.3g} deg and no ball makes its cone"
+            raise NotMadeError(f"{said}, {wide:.3g} to {narrow:.3g}", 3)
         slant = np.hypot(bore.end_mm - bore.start_mm, (wide - narrow) / 2)
         area = float(np.pi / 2 * (wide + narrow) * slant)
         if rough is not None and thick > 2 * tol.VOID_MM:
             step(Stage.BORE, rough, "cone in steps")
         for stage in (Stage.SEMI_FINISH, Stage.FINISH):
             step(stage, balls[0], area_mm2=area)
-
-    def _chamfer(self, narrow_mm: float, deep_mm: float, angle_deg: float) -> Cutter | None:
-        fits = [
-            c
-            for c in owned(self.job)
-            if c.form == "chamfer"
-            and abs(c.tip_deg - angle_deg) < _CONE_DEG
-            and c.tip_mm <= narrow_mm + tol.SURFACE_MM
-            and reach_mm(self.job, c) >= deep_mm - tol.SURFACE_MM
-        ]
-        return max(fits, key=lambda c: c.diameter_mm, default=None)
 
     # Threads.
 
@@ -433,7 +324,7 @@ class _Planner:
             )
         mouth = hole.bores[0]
         broken = rule.mouth_chamfer_mm
-        tool = self._chamfer(mouth.start_diameter_mm, broken, 90.0)
+        tool = self.tools.chamfer(mouth.start_diameter_mm, broken, 90.0)
         if mouth.is_cylinder and tool is not None and broken > 0:
             wide = mouth.start_diameter_mm + 2 * broken
             self.steps.append(
@@ -453,53 +344,3 @@ class _Planner:
             BoreStep(Stage.THREAD, "thread", thread, carrier.start_mm, reach, size.major_mm, bottom)
         )
         return reach
-
-
-def opening(job: JobContext, tool: Cutter, volume_mm3: float, *, soft: bool = False) -> Effort:
-    """A helix in a bore, at the material's rates for holes."""
-    shop, rule, pace = job.shop[MillShop], job.rule(soft=soft), Pace.of(job, tool, soft=soft)
-    share = pace.stiff * (pace.kind.rough if pace.kind else 1.0) * rule.hole_scale
-    found = effort.opened(volume_mm3, tool.diameter_mm, shop.rates, shop.holes, scale=share)
-    return worn(job, found, tool, soft=soft)
-
-
-def _measured(steps: Sequence[BoreStep], open_mm: float) -> Iterator[BoreStep]:
-    """The same steps with what each finds of the hole, those before it taken off.
-
-    ``open_mm`` is the diameter of what goes on below, which is open before.
-    """
-    before: list[BoreStep] = []
-    for step in steps:
-        stops = np.unique([x for s in (*before, step) for x in (s.from_mm, s.to_mm, _tip(s))])
-        stops = stops[(stops >= step.from_mm) & (stops <= _tip(step))]
-        volume = 0.0
-        for low, high in zip(stops[:-1], stops[1:], strict=True):
-            # Differences of squares of straight lines: Simpson's rule is exact.
-            at = np.array([low, (low + high) / 2, high])
-            at = np.clip(at, low + 1e-9, high - 1e-9)
-            gone = np.max([np.full(3, open_mm / 2), *(_radius(s, at) for s in before)], axis=0)
-            area = np.pi * np.clip(_radius(step, at) ** 2 - gone**2, 0, None)
-            volume += float((high - low) / 6 * (area @ np.array([1, 4, 1])))
-        if step.what == "mouth" or step.stage == Stage.THREAD:
-            volume = 0.0  # beyond what the model shows
-        yield replace(step, found_mm3=volume)
-        before.append(step)
-
-
-def _tip(step: BoreStep) -> float:
-    return step.to_mm + (
-        step.tool.point_mm if isinstance(step.tool, Drill) and step.bottom.startswith("point") else 0.0
-    )
-
-
-def _radius(step: BoreStep, depth: Array) -> Array:
-    """Radius that a step takes at depths (n,); 0 outside it."""
-    r = np.full(len(depth), step.diameter_mm / 2)
-    if step.end_diameter_mm is not None and step.to_mm > step.from_mm:
-        share = (depth - step.from_mm) / (step.to_mm - step.from_mm)
-        r = r + share * (step.end_diameter_mm - step.diameter_mm) / 2
-    tip = _tip(step)
-    if tip > step.to_mm:
-        r = np.where(depth > step.to_mm, step.diameter_mm / 2 * (tip - depth) / (tip - step.to_mm), r)
-    inside = (depth >= step.from_mm) & (depth <= tip)
-    return np.asarray(np.where(inside, r, 0.0))

@@ -24,8 +24,8 @@ from routing.processes.tools import Cutter
 
 # Levels of equal depth between a feature's floor and its rim.
 _LEVELS = 16
-# A cutter is at most so much of the room that it turns in, so that it can ramp down and finish each wall with a
-# cut of its own (common practice, no source).
+# A cutter is at most so much of the room that it turns in, so that it can ramp down and finish each wall with
+# a cut of its own (common practice, no source).
 _ROOM_SHARE = 0.8
 # Air and metal are told apart with this much to spare, far under a level's depth.
 _FREE_MM = 1e-3
@@ -39,6 +39,18 @@ class _Level:
     depths_mm: Array
     air: NDArray[np.bool_]  # of the feature itself
     room: Array  # how far each point of the grid is from metal, mm
+
+    @cached_property
+    def _box(self) -> tuple[tuple[int, int], tuple[int, int]]:
+        rows, columns = (np.flatnonzero(self.air.any(axis=k)) for k in (1, 0))
+        if not len(rows):
+            return (0, 0), (0, 0)
+        return (int(rows[0]), int(rows[-1]) + 1), (int(columns[0]), int(columns[-1]) + 1)
+
+    def around(self, steps: int) -> tuple[slice, slice]:
+        """The part of the grid with the feature's air, and so many steps about it."""
+        rows, columns = (slice(max(0, low - steps), high + steps) for low, high in self._box)
+        return rows, columns
 
     @cached_property
     def widest_mm(self) -> float:
@@ -121,18 +133,20 @@ class Clearing:
         return self._opened(low, cutter.radius_mm, cutter.radius_mm) / air if air else 0.0
 
     def _opened(self, level: _Level, keeps_mm: float, sweeps_mm: float) -> int:
-        """Points that a disc gets to whose middle keeps off the metal."""
-        middles = level.room >= keeps_mm
+        """Points of the feature that a disc gets to whose middle keeps off the metal."""
+        # The middles' own region goes on for half a pitch past the last of them.
+        within = sweeps_mm + self.pitch_mm / 2
+        near = level.around(int(np.ceil(within / self.pitch_mm)) + 1)
+        middles = level.room[near] >= keeps_mm
         if not middles.any():
             return 0
         away = ndimage.distance_transform_edt(~middles) * self.pitch_mm
-        # The middles' own region goes on for half a pitch past the last of them.
-        return int((level.air & (away <= sweeps_mm + self.pitch_mm / 2)).sum())
+        return int((level.air[near] & (away <= within)).sum())
 
 
 @dataclass(frozen=True)
 class Rougher:
-    """A cutter that may rough: ``left_share`` of the volume stays, ``per_share`` is the money for all of it."""
+    """A cutter that may rough: ``left_share`` of the volume stays, ``per_share`` is money for all of it."""
 
     cutter: Cutter
     left_share: float
@@ -142,12 +156,11 @@ class Rougher:
 def in_turn(
     roughers: Sequence[Rougher], is_last: Callable[[Cutter], bool], change: float, most: int
 ) -> list[tuple[Cutter, float]]:
-    """The cheapest sequence of at most so many cutters, each leaving less than the one before, with what share
-    each finds.
+    """The cheapest sequence of at most so many cutters, and the share that each finds.
 
-    ``change`` is the money for putting one in. The last must be one of those that ``is_last`` allows; what
-    that one leaves is its own to find. [] where none is allowed. A shortest path over the cutters by falling
-    rest, one more cutter in each round (dynamic programming).
+    Each leaves less than the one before. ``change`` is the money for putting one in. The last must be one of
+    those that ``is_last`` allows; what that one leaves is its own to find. [] where none is allowed. A
+    shortest path over the cutters by falling rest, one more cutter in each round (dynamic programming).
     """
     order = sorted(roughers, key=lambda r: -r.left_share)
     rests = [r.left_share for r in order]

@@ -28,8 +28,8 @@ _TURNS = np.linspace(0, 2 * np.pi, 13)[:-1, None]
 class End:
     """What a stage ends on: ``kind`` is open, flat, fillet, ball or point, ``depth_mm`` its lowest.
 
-    ``size`` is the radius of a fillet or ball, the angle of a point. ``inner_mm`` is the diameter of what goes
-    on through a flat, 0 where nothing does. ``faces`` are those that are neither flat nor round walls.
+    ``size`` is the radius of a fillet or ball, the angle of a point. ``inner_mm`` is the diameter of what
+    goes on through a flat, 0 where nothing does. ``faces`` are those that are neither flat nor round walls.
     """
 
     kind: str

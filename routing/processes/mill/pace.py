@@ -2,18 +2,25 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 from featurize import tolerances as tol
+from featurize.feature import Feature
 from routing.processes.context import JobContext
+from routing.processes.flags import Flag, Severity
 from routing.processes.mill.shop import CutterKind, MillShop
 from routing.processes.mill.verdict import MILL
-from routing.processes.protocol import Effort
+from routing.processes.protocol import Effort, feature_of
 from routing.processes.tools import Cutter, SideCutter, Tool
+
+# A cutter that keeps no more of its rate than this is a warning: it bends, rings and breaks (common practice,
+# no source).
+_TOO_SLENDER = 0.5
 
 
 def owned(job: JobContext) -> list[Cutter]:
-    """The shop's cutters that are sensible in the job's material, largest first, the shortest of a size first."""
+    """The shop's cutters that are sensible in the material, the largest and of these the shortest first."""
     return job.kept("cutters for the material", lambda: _owned(job))
 
 
@@ -37,8 +44,8 @@ def reach_mm(job: JobContext, cutter: Cutter) -> float:
 def slenderness(diameter_mm: float, neck_mm: float, stick_out_mm: float, shank_mm: float) -> float:
     """Length over diameter of an even bar that bends as much under a side force at its tip.
 
-    A stepped cantilever: the deflection goes with n^3 / d^4 + (L^3 - n^3) / s^4 for a neck n of diameter d and
-    a shank s up to L (Euler-Bernoulli beam; second moment of a round bar pi d^4 / 64).
+    A stepped cantilever: the deflection goes with n^3 / d^4 + (L^3 - n^3) / s^4 for a neck n of diameter d
+    and a shank s up to L (Euler-Bernoulli beam; second moment of a round bar pi d^4 / 64).
     """
     out = max(stick_out_mm, neck_mm)
     bend = neck_mm**3 / diameter_mm**4 + (out**3 - neck_mm**3) / shank_mm**4
@@ -86,6 +93,20 @@ class Pace:
         usual = min(diameter_mm, depth_mm)
         longer = self.engaged_mm(diameter_mm, depth_mm) / usual if usual > 0 else 1.0
         return self.base * self.stiff * (self.kind.wall if self.kind else 1.0) * longer
+
+
+def slender_flags(
+    job: JobContext, feature: Feature, paces: Iterable[tuple[Cutter | SideCutter, Pace]]
+) -> tuple[Flag, ...]:
+    """A warning for the most slender of some tools, where it is too slender to be quick."""
+    tool, pace = max(paces, key=lambda p: p[1].slender, default=(None, None))
+    if tool is None or pace is None or pace.stiff > _TOO_SLENDER:
+        return ()
+    said = (
+        f"{tool} works at {pace.slender:.1f} diameters in {job.material.name}: its rate is taken at "
+        f"{pace.stiff:.0%}, and it may chatter, lean or break."
+    )
+    return (Flag("slender-cutter", Severity.WARNING, feature_of(feature.id), said),)
 
 
 def wear(job: JobContext, tool: Tool | None, run_min: float, *, soft: bool = False) -> float:

@@ -11,9 +11,11 @@ from featurize.brep.surfaces import Array
 from featurize.feature import Feature, Role
 from routing.processes.approaches import approaches
 from routing.processes.context import JobContext
-from routing.processes.mill import ROOM, bores, effort, reach
+from routing.processes.mill import ROOM, effort, reach
+from routing.processes.mill.bore_tools import opening
 from routing.processes.mill.levels import ROUGH_FLOOR_MM, ROUGH_WALL_MM
 from routing.processes.mill.pace import owned, reach_mm, worn
+from routing.processes.mill.region import region_of
 from routing.processes.mill.shop import MillShop
 from routing.processes.mill.sweep import swept
 from routing.processes.mill.verdict import MILL, BoreStep, FinishCut, MillVerdict, RoughCut
@@ -120,7 +122,7 @@ class Milling(Process):
     def _roughing(self, job: JobContext, task: Task) -> Effort:
         volume = found_by(job, task)[0]
         if isinstance(task.tool, Cutter | SideCutter):
-            region = reach.region_of(job, task.feature, task.approach.direction)
+            region = region_of(job, task.feature, task.approach.direction)
             return replace(region, soft=task.soft).roughing(RoughCut(task.tool, volume))
         rates, scale = job.shop[MillShop].rates, job.rule(soft=task.soft).feed_scale
         return effort.rough(volume, rates.full_cutter_mm, rates, scale=scale)
@@ -131,7 +133,7 @@ class Milling(Process):
             rates, scale = job.shop[MillShop].rates, job.rule().feed_scale
             area = area_of_faces(job, task.feature.faces)
             return effort.finish(area, rates.full_cutter_mm, rates, scale=scale, semi=semi)
-        region = reach.region_of(job, task.feature, task.approach.direction)
+        region = region_of(job, task.feature, task.approach.direction)
         if task.ground:  # behind a wheel only the allowance on its floors is left
             floors = area_of_faces(job, task.feature.faces_with(Role.FLOOR))
             return region.finishing(FinishCut(tool, "floor", floors), semi=semi)
@@ -231,7 +233,7 @@ def _of_step(job: JobContext, feature: Feature, step: BoreStep, *, soft: bool) -
         found = effort.turned(step.diameter_mm, step.found_mm3, shop.rates, shop.holes, scale=scale)
     else:
         assert isinstance(tool, Cutter)
-        opened = bores.opening(job, tool, step.found_mm3, soft=soft)
+        opened = opening(job, tool, step.found_mm3, soft=soft)
         if not step.area_mm2:
             return opened
         semi = step.stage == Stage.SEMI_FINISH

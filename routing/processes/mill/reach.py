@@ -8,28 +8,26 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from featurize import tolerances as tol
-from featurize.brep.part import Face
-from featurize.brep.surfaces import Array, Cone, Freeform, Plane
+from featurize.brep.surfaces import Array, Freeform
 from featurize.brep.surfaces_at import parallel
 from featurize.feature import Feature, Kind, Role, Vec3
 from featurize.recognise.scene import vec
 from routing.processes.approaches import approaches
 from routing.processes.context import JobContext
-from routing.processes.corners import Corner, feet, hollow_radius, inside_corners, inside_feet, is_wall, vees
-from routing.processes.flags import Flag, Severity
+from routing.processes.corners import Corner, feet, inside_corners, inside_feet, is_wall, vees
 from routing.processes.heights import HeightGrid
 from routing.processes.mill.bores import NotMadeError, steps_of
 from routing.processes.mill.held import stick_out_mm
 from routing.processes.mill.hole import Hole
-from routing.processes.mill.pace import Pace, owned, reach_mm
+from routing.processes.mill.pace import Pace, owned, reach_mm, slender_flags
+from routing.processes.mill.region import Region, is_shaped, region_of
 from routing.processes.mill.shop import MillShop
-from routing.processes.mill.side_cut import but_for, neck_corners, side_cut
-from routing.processes.mill.verdict import MILL, BoreStep, FinishCut, MillingWay, MillVerdict, RoughCut
-from routing.processes.mill.weigh import Region, second_of, weigh
-from routing.processes.protocol import Rest, Stage, feature_of, furthest
+from routing.processes.mill.side_cut import neck_first, side_cut, with_way
+from routing.processes.mill.verdict import MILL, MillingWay, MillVerdict
+from routing.processes.mill.weigh import second_of, weigh
+from routing.processes.protocol import Rest, Stage, furthest
 from routing.processes.sight import Hidden, hidden_from, hits
-from routing.processes.sizes import area_of_faces, whole_volume
-from routing.processes.tools import Cutter, SideCutter
+from routing.processes.tools import Cutter
 from routing.processes.undercut import is_undercut
 
 # The progress of a question that ends where a cutter does not get in between walls.
@@ -38,9 +36,6 @@ _GAP = 4
 _TRIES = 4
 # A chamfer cutter's flank lies on a chamfer within this (common practice, no source).
 _FLANK_DEG = 1.0
-# A cutter that keeps no more of its rate than this is a warning: it bends, rings and breaks (common practice,
-# no source).
-_TOO_SLENDER = 0.5
 
 
 @dataclass(frozen=True)
@@ -73,88 +68,19 @@ def judge(job: JobContext, feature: Feature) -> MillVerdict:
     return furthest(answers)
 
 
-def region_of(job: JobContext, feature: Feature, toward: Array) -> Region:
-    """The faces of a feature as walls, floors and shapes, and how deep it is."""
-    grid = HeightGrid.of(job, feature, toward)
-    faces = job.faces(feature)
-    if feature.kind.traits.edge_break:
-        return Region(job, feature, toward, grid.depth_mm, 0.0, 0.0, area_of_faces(job, feature.faces), False)
-    shaped = [f.id for f in faces if _is_shaped(f, toward)]
-    plain = [f for f in faces if f.id not in shaped]
-    floors = [f.id for f in plain if isinstance(f.surface, Plane) and not is_wall(f, toward, tol.TANGENT_DEG)]
-    walls = [f.id for f in plain if f.id not in floors]
-    wall, floor, shape = (area_of_faces(job, ids) for ids in (walls, floors, shaped))
-    return Region(job, feature, toward, grid.depth_mm, wall, floor, shape)
-
-
 def _undercut(job: JobContext, feature: Feature) -> MillVerdict:
     """By a side cutter, a slot's neck by a flat one before; else as all else, which comes at some grooves."""
     answer = side_cut(job, feature)
     neck, done = feature.dims.get("neck_width_mm"), answer.workable or answer.rest is not None
     if done and neck is not None:
-        return _neck_first(job, feature, neck, answer)
+        return neck_first(job, feature, neck, answer)
     if done:
-        return _with_way(job, feature, answer, None)
+        return with_way(job, feature, answer, None)
     straight = [_milled(job, feature, toward) for toward in approaches(job, feature)]
     found = next((v for v in straight if v.workable), furthest(straight))
     # Where a straight cutter at least sees a groove whole, its refusal, and the bulk it can take, say more.
     seen = neck is None and found.progress > 1
     return found if found.workable or seen else answer
-
-
-def _neck_first(job: JobContext, feature: Feature, neck_mm: float, answer: MillVerdict) -> MillVerdict:
-    """A flat cutter opens the neck to the floor, then the side cutter follows."""
-    assert feature.axis is not None
-    toward, depth = np.array(feature.axis.direction), feature.dims["depth_mm"]
-    shop = job.shop[MillShop]
-    margin = shop.milling.corner_margin_mm
-    flat = [c for c in owned(job) if c.form == "flat" and shop.kind_of(c).rough > 0]
-    flat = [c for c in flat if c.diameter_mm + 2 * margin <= neck_mm + tol.SURFACE_MM]
-    flat = [c for c in flat if reach_mm(job, c) >= depth - tol.SURFACE_MM]
-    if not flat:
-        return _no(f"no flat cutter opens the neck {neck_mm:.3g} to depth {depth:.3g}", 2)
-    corners = neck_corners(job, feature, toward)
-    tightest = min((c.radius_mm for c in corners), default=np.inf)
-    fits = [c for c in flat if c.radius_mm + margin <= tightest + tol.SURFACE_MM]
-    first = max(fits or flat, key=lambda c: (c.diameter_mm, -c.neck_mm))
-    answer = replace(answer, reason=f"{first} for the neck, then {answer.reason}")
-    answer = _with_way(job, feature, answer, first)
-    return but_for(job, answer, corners, first.radius_mm, depth)
-
-
-def _with_way(job: JobContext, feature: Feature, answer: MillVerdict, first: Cutter | None) -> MillVerdict:
-    """The cutters of an undercut: the neck's, then the side cutter for what that one leaves."""
-    tool = answer.tool
-    assert isinstance(tool, SideCutter)
-    toward = answer.approach.direction
-    region = region_of(job, feature, toward)
-    volume = whole_volume(job, feature)
-    share = _neck_share(feature) if first is not None else 0.0
-    rough = [RoughCut(first, share * volume)] if first is not None else []
-    rough.append(RoughCut(tool, (1 - share) * volume))
-    finish = (FinishCut(tool, "all", area_of_faces(job, feature.faces)),)
-    efforts = [region.roughing(cut) for cut in rough]
-    efforts += [region.finishing(cut, semi=semi) for cut in finish for semi in (True, False)]
-    pace = region.pace(tool)
-    way = MillingWay(
-        tool,
-        tuple(rough),
-        finish,
-        sum(e.minutes for e in efforts),
-        region.money(efforts),
-        tool.width_mm,
-        pace.slender,
-        pace.stiff,
-    )
-    return replace(answer, way=way, flags=_slender(job, feature, way))
-
-
-def _neck_share(feature: Feature) -> float:
-    """The neck's share of an undercut slot's section."""
-    dims = feature.dims
-    neck = dims["neck_width_mm"] * dims["depth_mm"]
-    beside = (dims["head_width_mm"] - dims["neck_width_mm"]) * dims["head_height_mm"]
-    return neck / (neck + (beside / 2 if "flank_angle_deg" in dims else beside))
 
 
 def _bored(job: JobContext, feature: Feature, toward: Array) -> MillVerdict:
@@ -182,7 +108,9 @@ def _bored(job: JobContext, feature: Feature, toward: Array) -> MillVerdict:
         reach_mm=max(s.to_mm for s in steps),
         bore=steps,
         thread_reach_mm=thread_reach,
-        flags=_slender_in(job, feature, steps),
+        flags=slender_flags(
+            job, feature, [(s.tool, Pace.of(job, s.tool)) for s in steps if isinstance(s.tool, Cutter)]
+        ),
     )
 
 
@@ -268,7 +196,7 @@ def _cut(
     """The best of some cutters that get everywhere but into the corners ``left`` to others."""
     foot = _foot(job, feature, toward)
     region = region_of(job, feature, toward)
-    shaped = [f for f in job.faces(feature) if _is_shaped(f, toward) and not feature.kind.traits.edge_break]
+    shaped = [f for f in job.faces(feature) if is_shaped(f, toward) and not feature.kind.traits.edge_break]
     # At a sharp foot the walls are a flat cutter's and the shape a ball's: each must be there.
     apart = bool(shaped) and foot is not None and foot.sharp
     at_walls = [c for c in fits if _foot_fits(c, foot, shaped=bool(shaped) and not apart)]
@@ -326,7 +254,7 @@ def _chosen(region: Region, ways: Sequence[MillingWay], corner: Limit | None, *,
         stick_out_mm=out or 0.0,
         way=best,
         second=second,
-        flags=_slender(job, region.feature, best),
+        flags=slender_flags(job, region.feature, [(t, region.pace(t)) for t in best.tools]),
     )
 
 
@@ -340,29 +268,6 @@ def _weighed(job: JobContext, best: MillingWay, second: MillingWay | None) -> st
     if second.cost > best.cost:
         why = "cheaper than" if best.minutes > second.minutes else "quicker and cheaper than"
     return f"{said}; {why} {second.tool}: {second.minutes:.0f} min and {second.cost:.0f} {money}"
-
-
-def _slender(job: JobContext, feature: Feature, way: MillingWay) -> tuple[Flag, ...]:
-    if way.rate_share > _TOO_SLENDER:
-        return ()
-    return (_slender_flag(job, feature, str(way.tool), way.slender, way.rate_share),)
-
-
-def _slender_in(job: JobContext, feature: Feature, steps: Sequence[BoreStep]) -> tuple[Flag, ...]:
-    """Of the cutters that open a bore."""
-    paces = [(s.tool, Pace.of(job, s.tool)) for s in steps if isinstance(s.tool, Cutter)]
-    worst = max(paces, key=lambda p: p[1].slender, default=None)
-    if worst is None or worst[1].stiff > _TOO_SLENDER:
-        return ()
-    return (_slender_flag(job, feature, str(worst[0]), worst[1].slender, worst[1].stiff),)
-
-
-def _slender_flag(job: JobContext, feature: Feature, tool: str, slender: float, share: float) -> Flag:
-    said = (
-        f"{tool} works at {slender:.1f} diameters in {job.material.name}: its rate is taken at {share:.0%}, "
-        "and it may chatter, lean or break."
-    )
-    return Flag("slender-cutter", Severity.WARNING, feature_of(feature.id), said)
 
 
 def _at_edge(job: JobContext, feature: Feature, toward: Array, fits: Sequence[Cutter]) -> list[Cutter]:
@@ -476,15 +381,6 @@ def _foot_fits(cutter: Cutter, foot: Limit | None, *, shaped: bool) -> bool:
     if foot is not None and cutter.corner_radius_mm > foot.mm + tol.LENGTH_MM:
         return False
     return not shaped or cutter.form != "flat"
-
-
-def _is_shaped(face: Face, toward: Array) -> bool:
-    """Neither wall nor floor: its slope is made by scanning."""
-    if is_wall(face, toward, tol.TANGENT_DEG):
-        return False
-    if isinstance(face.surface, Plane):
-        return bool(face.surface.normal @ toward < np.cos(np.radians(tol.TANGENT_DEG)))
-    return not isinstance(face.surface, Cone) or hollow_radius(face) is not None
 
 
 def _shaped(

@@ -14,9 +14,9 @@ from routing.processes.tools import Contradictions, Cutter, Drill, SideCutter
 class CutterKind:
     """A way to mill that cutters of one make have in common.
 
-    ``on`` is steel, carbide or both. A kind that ``grinds`` goes by the material's grinding. ``engagement`` is
-    the length of a wall that it cuts at once, in diameters. ``rough``, ``wall`` and ``floor`` are shares of
-    the rates of milling; 0 where it does not do that.
+    ``on`` is steel, carbide or both. A kind that ``grinds`` goes by the material's grinding. ``engagement``
+    is the length of a wall that it cuts at once, in diameters. ``rough``, ``wall`` and ``floor`` are shares
+    of the rates of milling; 0 where it does not do that.
     """
 
     name: str

@@ -74,6 +74,11 @@ class MillingWay:
     slender: float = 0.0
     rate_share: float = 1.0
 
+    @property
+    def tools(self) -> tuple[Cutter | SideCutter, ...]:
+        """Each once, in order."""
+        return tuple(dict.fromkeys([*(c.tool for c in self.rough), *(c.tool for c in self.finish)]))
+
 
 @dataclass(frozen=True, kw_only=True)
 class MillVerdict(Verdict):

@@ -6,21 +6,15 @@ inside corners may have help: a larger one on the floor, a ball on shapes, a cut
 
 from __future__ import annotations
 
-import math
-from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
 
 from featurize import tolerances as tol
-from featurize.brep.surfaces import Array
-from featurize.feature import Feature
-from routing.processes.context import JobContext
-from routing.processes.mill import effort
 from routing.processes.mill.clearing import Clearing, Rougher, in_turn
 from routing.processes.mill.held import stick_out_mm
-from routing.processes.mill.pace import Pace, owned, per_minute, reach_mm, worn
+from routing.processes.mill.pace import owned, per_minute, reach_mm
+from routing.processes.mill.region import Region
 from routing.processes.mill.shop import MillShop
 from routing.processes.mill.verdict import FinishCut, MillingWay, RoughCut
-from routing.processes.protocol import Effort
 from routing.processes.sizes import whole_volume
 from routing.processes.tools import Cutter, SideCutter
 
@@ -28,53 +22,12 @@ from routing.processes.tools import Cutter, SideCutter
 _SIZES = 2
 # A larger cutter is put in for the floor where it gets to this much of it (common practice, no source).
 _MOST_OF_FLOOR = 0.5
-# No more cutters than these rough one region in turn: a big one, and rest cutters (common practice, no source).
+# At most so many cutters rough a region in turn: a big one and rest cutters (common practice, no source).
 _MOST_ROUGHERS = 3
+# A cutter that leaves this much of the volume has no part in roughing it.
+_CLEARS_NOTHING = 0.999
 # Costs this near are one, and the larger, stiffer cutter is taken: no estimate is as good.
 _SAME_COST = 0.02
-
-
-@dataclass(frozen=True)
-class Region:
-    """What is to be cut from one side. ``depth_mm`` is from its rim down; areas (mm2) of its faces.
-
-    ``soft`` where the steel is not hardened yet.
-    """
-
-    job: JobContext
-    feature: Feature
-    toward: Array
-    depth_mm: float
-    walls_mm2: float
-    floors_mm2: float
-    shapes_mm2: float
-    is_roughed: bool = True
-    soft: bool = False
-
-    def pace(self, tool: Cutter | SideCutter) -> Pace:
-        out = 0.0
-        if isinstance(tool, Cutter):
-            out = stick_out_mm(self.job, self.feature, self.toward, tool) or 0.0
-        return Pace.of(self.job, tool, out, soft=self.soft)
-
-    def roughing(self, cut: RoughCut) -> Effort:
-        rates = self.job.shop[MillShop].rates
-        found = effort.rough(cut.volume_mm3, cut.tool.diameter_mm, rates, scale=self.pace(cut.tool).rough)
-        return worn(self.job, found, cut.tool, soft=self.soft)
-
-    def finishing(self, cut: FinishCut, *, semi: bool, share: float = 1.0) -> Effort:
-        """``share`` of the faces, where another process made the rest."""
-        d, pace, rates = cut.tool.diameter_mm, self.pace(cut.tool), self.job.shop[MillShop].rates
-        scale = pace.floor if cut.what == "floor" else pace.wall(d, self.depth_mm)
-        if cut.what == "shape" and isinstance(cut.tool, Cutter) and self.is_roughed:
-            # Rows for one height of cusp are as far apart as the root of the radius that leaves them.
-            scale *= math.sqrt(cut.tool.corner_radius_mm / cut.tool.radius_mm)
-        found = effort.finish(share * cut.area_mm2, d, rates, scale=scale, semi=semi)
-        return worn(self.job, found, cut.tool, soft=self.soft)
-
-    def money(self, efforts: Iterable[Effort]) -> float:
-        """The machine's and what wears."""
-        return sum(e.minutes * per_minute(self.job) + e.each_cost for e in efforts)
 
 
 def weigh(region: Region, walls: Sequence[Cutter], shapes: Sequence[Cutter]) -> list[MillingWay]:
@@ -234,21 +187,25 @@ def _clearing(region: Region) -> Clearing:
 
 def _roughed(region: Region, tool: Cutter, fits: Sequence[Cutter]) -> tuple[RoughCut, ...]:
     """The cheapest cutters in turn, the last no larger than the one that fits the corners."""
+    last = frozenset(c for c in fits if c.radius_mm <= tool.radius_mm + tol.LENGTH_MM)
+    key = ("roughed", region.feature.id, region.toward.tobytes(), tool.radius_mm, last)
+    return region.job.kept(key, lambda: _in_turn(region, tool.radius_mm, last))
+
+
+def _in_turn(region: Region, least_mm: float, last: frozenset[Cutter]) -> tuple[RoughCut, ...]:
     job = region.job
     shop = job.shop[MillShop]
     volume = whole_volume(job, region.feature)
-    last = {c for c in fits if c.radius_mm <= tool.radius_mm + tol.LENGTH_MM}
-    roughers = []
     room = _clearing(region).turns_mm
-    for c in dict.fromkeys([*_helpers(region), *last]):
-        if shop.kind_of(c).rough <= 0 or (c.radius_mm < tool.radius_mm - tol.LENGTH_MM and c not in last):
+    roughers = []
+    for c in dict.fromkeys([*_helpers(region), *sorted(last, key=str)]):
+        may = c in last or (least_mm - tol.LENGTH_MM <= c.radius_mm <= room)
+        if shop.kind_of(c).rough <= 0 or not may:
             continue
         left = _clearing(region).left_share(c, reach_mm(job, c))
-        if c not in last and (left > 1 - 1e-3 or c.radius_mm > room):
-            continue
-        whole = region.roughing(RoughCut(c, volume))
-        money = whole.run_min * per_minute(job) + whole.each_cost
-        roughers.append(Rougher(c, left, money))
+        if c in last or left < _CLEARS_NOTHING:
+            whole = region.roughing(RoughCut(c, volume))
+            roughers.append(Rougher(c, left, whole.run_min * per_minute(job) + whole.each_cost))
     change = shop.rates.tool_change_min * per_minute(job)
     turns = in_turn(roughers, lambda c: c in last, change, _MOST_ROUGHERS)
     return tuple(RoughCut(c, share * volume) for c, share in turns)
