@@ -30,6 +30,9 @@ from routing.processes.tools import BoringHead, Cutter, Drill, ThreadMill
 # source).
 _DRILLED_FROM = 1.0
 _CLOSED = ("flat", "fillet", "ball")
+# A spot-face goes this much past the lowest of a slanted rim, so that its flat is whole (common practice, no
+# source).
+_FLAT_MM = 0.1
 # A drill that comes out has so much free way beyond its point (common practice, no source).
 _OUT_MM = 0.5
 
@@ -182,7 +185,7 @@ class _Planner:
         uneven, first = self.hole.uneven_mm(), self.hole.bores[0]
         if uneven is None:
             return
-        top, down = uneven
+        top, down = uneven[0], uneven[1] + _FLAT_MM
         wide = max(first.start_diameter_mm, first.end_diameter_mm)
         cutter = self.tools.flat(wide, down, closed=True, corner_mm=np.inf)
         if cutter is None:
