@@ -69,15 +69,14 @@ class BoreTools:
     def _passes(self, cutter: Cutter, diameter_mm: float, deep_mm: float) -> bool:
         """Whether shank and holder clear what stands over the mouth, about a path in the bore."""
         held = self.shop.holding
-        path = diameter_mm / 2 - cutter.radius_mm
+        path, shank = diameter_mm / 2 - cutter.radius_mm, held.shank_of(cutter)
         if self._high_mm <= cutter.neck_mm - deep_mm + tol.LENGTH_MM:
             return True  # nothing stands so high
+        # The holder may stand off as far as the material bears of its shank.
+        out = max(cutter.stick_out_mm, cutter.neck_mm, self.job.rule().length_ratio * shank)
         return all(
             self._stands_mm(path + across / 2) <= up - deep_mm + tol.LENGTH_MM
-            for up, across in (
-                (cutter.neck_mm, held.shank_of(cutter)),
-                (max(cutter.stick_out_mm, cutter.neck_mm), held.holder_mm),
-            )
+            for up, across in ((cutter.neck_mm, shank), (out, held.holder_mm))
         )
 
     @property
