@@ -125,14 +125,13 @@ def choose(job: JobContext, feature: Feature, told: Sequence[Flag]) -> RoutedFea
         if not answer.workable:
             flags.append(_forced(answer, feature))
         routed = RoutedRegion(whole(feature), forced, verdicts)
-        return RoutedFeature(feature, (routed,), verdicts, tuple(flags))
+        return RoutedFeature(feature, (routed,), verdicts, (*flags, *answer.flags))
     regions = _regions(job, feature, verdicts)
+    flags += (flag for r in regions for v in (r.ahead, r.verdict) if v for flag in v.flags)
     if any(r.process == NONE for r in regions):
         why = "; ".join(f"{v.process}: {v.reason}" for v in verdicts)
         said = f"{feature.kind} {feature.id}: nothing in the shop makes it: {why}."
         flags.append(Flag("no-process", Severity.BLOCKING, feature.id, said))
-    asked = (r.verdict for r in regions if r.verdict is not None)
-    flags += [Flag(h.code, Severity.NOTE, feature.id, h.words) for v in asked for h in v.hints]
     return RoutedFeature(feature, regions, verdicts, tuple(flags))
 
 

@@ -64,8 +64,8 @@ class WireErosion(Process):
             Stage.TRIM, WIRE, verdict.approach, feature, verdict, verdict.tool, (note,), passes=passes
         )
 
-    def floor_task(self, job: JobContext, feature: Feature, verdict: Verdict) -> None:
-        return None
+    def floor_tasks(self, job: JobContext, feature: Feature, verdict: Verdict) -> Sequence[Task]:
+        return ()
 
     def squaring(self, job: JobContext, faces: Sequence[Feature]) -> Sequence[Task]:
         return ()
