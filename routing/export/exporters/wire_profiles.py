@@ -64,8 +64,9 @@ def write(work: Work, folder: Path) -> dict[str, Any]:
     for name in dict.fromkeys(q.file for q in every):
         made = [q for q in every if q.file == name]
         draw(made, folder / name, _title(work, made), _behind(shadows, blank, made[0]))
-    if every:
-        (folder / SHEET).write_text(text(every), encoding="utf-8", newline="")
+    (folder / SHEET).write_text(
+        text(every), encoding="utf-8", newline=""
+    )  # empty without wire, as every table
     for q in every:
         flags += [
             Flag(code, _SEVERITY[code], feature_of(q.path.feature), said) for code, said in q.path.faults
@@ -163,7 +164,7 @@ def _told(every: Sequence[Placed], flags: Sequence[Flag]) -> dict[str, Any]:
     return {
         "wire": {
             "zero": WORDS,
-            "sheet": SHEET if every else None,
+            "sheet": SHEET,
             "cuts": cuts,
             "passes": [told for q in every for told in passes(q)],
             "start_holes": starts,

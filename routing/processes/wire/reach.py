@@ -258,7 +258,9 @@ def _asked(
     return replace(
         answer,
         thicker=saving,
-        flags=(Flag("wire-corner", Severity.NOTE, feature.id, f"{feature.id}: {takes}: would {offers}, do?"),),
+        flags=(
+            Flag("wire-corner", Severity.NOTE, feature.id, f"{feature.id}: {takes}: would {offers}, do?"),
+        ),
     )
 
 
