@@ -84,8 +84,11 @@ class JigGrind(Process):
     def fine_task(self, job: JobContext, feature: Feature, verdict: Verdict, why: str) -> Task:
         return Task(Stage.LAST, self.name, verdict.approach, feature, verdict, notes=(f"{feature.id} {why}",))
 
-    def floor_task(self, job: JobContext, feature: Feature, verdict: Verdict) -> None:
+    def blend_task(self, job: JobContext, feature: Feature, verdict: Verdict, faces: tuple[int, ...]) -> None:
         return None
+
+    def unmade(self, job: JobContext, tasks: Sequence[Task]) -> dict[str, str]:
+        return {}
 
     def squaring(self, job: JobContext, faces: Sequence[Feature]) -> Sequence[Task]:
         return ()

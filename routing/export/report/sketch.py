@@ -17,7 +17,8 @@ from routing.export.report.drawing import Drawing, Item, Line, Words, size_line
 
 if TYPE_CHECKING:
     from featurize.brep.shadow import View
-    from routing.stock.ground import GroundCut, GroundStock
+    from routing.processes.surface_grind.cuts import GroundCut
+    from routing.stock.ground import GroundStock
 
 _WIDE, _HIGH, _EDGE = 177.0, 62.0, 16.0
 

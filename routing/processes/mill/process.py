@@ -75,9 +75,12 @@ class Milling(Process):
         how = "lapped or polished by hand"
         return Task(Stage.LAST, "bench", way, feature, verdict, notes=(f"{feature.id} {why}: {how}",))
 
-    def floor_task(self, job: JobContext, feature: Feature, verdict: Verdict) -> Task:
+    def blend_task(self, job: JobContext, feature: Feature, verdict: Verdict, faces: tuple[int, ...]) -> Task:
         way = _way(job, feature, verdict)
-        return Task(Stage.FINISH, MILL, way, feature, verdict, verdict.tool, ground=True)
+        return Task(Stage.FINISH, MILL, way, feature, verdict, verdict.tool, blends=faces)
+
+    def unmade(self, job: JobContext, tasks: Sequence[Task]) -> dict[str, str]:
+        return {}
 
     def squaring(self, job: JobContext, faces: Sequence[Feature]) -> Sequence[Task]:
         return ()
@@ -120,9 +123,8 @@ class Milling(Process):
                 found = effort.rough(found_by(job, task)[0], cutter, shop.rates, scale=scale)
                 return found.times(_CAREFUL, "half speed beside a thin wall")
             case Stage.SEMI_FINISH | Stage.FINISH:
-                # Behind a wheel only the allowance on its floors is left.
-                area = area_of_faces(job, feature.faces_with(Role.FLOOR) if task.ground else feature.faces)
-                area *= 1.0 if task.ground else found_by(job, task)[1]
+                area = area_of_faces(job, task.blends or feature.faces)
+                area *= 1.0 if task.blends else found_by(job, task)[1]
                 semi = task.stage == Stage.SEMI_FINISH
                 return effort.finish(area, cutter, shop.rates, scale=scale, semi=semi)
         raise ValueError(f"the mill does not do {task.stage.words}")

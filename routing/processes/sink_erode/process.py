@@ -40,8 +40,11 @@ class SinkErosion(Process):
         note = f"{feature.id} {why}: a fresh finishing electrode at low energy"
         return Task(Stage.LAST, SINK, _way(job, feature, verdict), feature, verdict, notes=(note,))
 
-    def floor_task(self, job: JobContext, feature: Feature, verdict: Verdict) -> None:
+    def blend_task(self, job: JobContext, feature: Feature, verdict: Verdict, faces: tuple[int, ...]) -> None:
         return None
+
+    def unmade(self, job: JobContext, tasks: Sequence[Task]) -> dict[str, str]:
+        return {}
 
     def squaring(self, job: JobContext, faces: Sequence[Feature]) -> Sequence[Task]:
         return ()

@@ -51,8 +51,11 @@ class WireErosion(Process):
         note = f"{feature.id} {why}: trim cuts at low energy until it holds"
         return Task(Stage.TRIM, WIRE, verdict.approach, feature, verdict, verdict.tool, notes=(note,))
 
-    def floor_task(self, job: JobContext, feature: Feature, verdict: Verdict) -> None:
+    def blend_task(self, job: JobContext, feature: Feature, verdict: Verdict, faces: tuple[int, ...]) -> None:
         return None
+
+    def unmade(self, job: JobContext, tasks: Sequence[Task]) -> dict[str, str]:
+        return {}
 
     def squaring(self, job: JobContext, faces: Sequence[Feature]) -> Sequence[Task]:
         return ()
