@@ -55,7 +55,7 @@ def blind(width: float = 8, depth: float = 5, end: float = 20) -> cq.Workplane:
 
 
 def wedge_mm2(radius: float, depth: float) -> float:
-    """Between a floor's level, a circle that stands on it and the level ``depth`` above (integral of the circle)."""
+    """Between a floor's level, a circle that stands on it and the level ``depth`` above (an integral)."""
     x = math.sqrt(2 * radius * depth - depth**2)
     half = (x * math.sqrt(radius**2 - x**2) + radius**2 * math.asin(x / radius)) / 2
     return (depth - radius) * x + half

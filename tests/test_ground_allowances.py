@@ -1,4 +1,4 @@
-"""Every allowance has an owner: stock, steps and papers agree on what stays on which ground face, and for whom."""
+"""Every allowance has an owner: stock, steps and papers agree on what stays on ground faces, for whom."""
 
 from __future__ import annotations
 

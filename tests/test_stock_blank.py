@@ -19,8 +19,8 @@ from routing.processes.context import JobContext
 from routing.processes.surface_grind.process import SurfaceGrind
 from routing.stock.blank import Blank, Shape, blank_for, blank_from_step
 from routing.stock.ground import GroundStock
-from tests.support.grinding import ground_stock
 from routing.stock.proof import prove
+from tests.support.grinding import ground_stock
 
 CORNER = 0.05  # of the default shop's wheels
 FOOT = CORNER**2 * (1 - math.pi / 4)

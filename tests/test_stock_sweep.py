@@ -21,9 +21,9 @@ from routing.processes.surface_grind.process import SurfaceGrind
 from routing.processes.surface_grind.reach import run_out_mm
 from routing.stock.blank import blank_for
 from routing.stock.ground import GroundStock
-from tests.support.grinding import ground_stock
 from routing.stock.proof import prove
 from routing.stock.sweep import line_of, odd, reach, strays, sweeps
+from tests.support.grinding import ground_stock
 
 PITCH = 0.005
 

@@ -1,4 +1,4 @@
-"""Spoilt ground stocks: the proof has to find every one, and none that is untouched. As a script, on every demo:
+"""Spoilt ground stocks: the proof has to find every one, and no untouched one. As a script, on every demo:
 
 python -m tests.test_stock_tampered
 """

@@ -1,10 +1,10 @@
 """What stays on ground faces, and for whom: the one rule that stock, price and papers go by.
 
 A wheel sparks its faces out to size, but where a cutter will blend with them: a face that another process
-finishes too, or that meets a face which another roughs and finishes from the same side, keeps its allowance for
-that process. Edge breaks and drilled holes touch no face beside them. Faces in one plane are one surface: all
-keep it, or none where the cutter does not come to all. What a person asks to be left on a feature is left in any
-case; where no cutter takes it the wheel comes again.
+finishes too, or that meets a face which another roughs and finishes from the same side, keeps its allowance
+for that process. Edge breaks and drilled holes touch no face beside them. Faces in one plane are one surface:
+all keep it, or none where the cutter does not come to all. What a person asks to be left on a feature is left
+in any case; where no cutter takes it the wheel comes again.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""Proof in the plane across a traverse: whether a wheel can make each path, and whether all come to the walls."""
+"""Proof in the plane across a traverse: whether wheels can make the paths, and come to the walls."""
 
 from __future__ import annotations
 
@@ -69,7 +69,7 @@ def _sharp(stock: GroundStock, c: GroundCut) -> Iterator[Fault]:
 
 
 def _walls(part: Part, stock: GroundStock, cuts: Sequence[GroundCut]) -> Iterator[Fault]:
-    """Upright flat faces that were ground right through: air a hair before what they keep, and stock behind."""
+    """Upright flat faces ground right through: air a hair before what they keep, and stock behind."""
     view = cuts[0].view
     cleared = shapely.union_all([shapely.make_valid(polygon_of(list(c.path))) for c in cuts])
     shapely.prepare(cleared)

@@ -86,8 +86,8 @@ class GridCheck:
 class Proof:
     """All volumes mm3. ``rough_saved`` is the share of the roughing volume no longer cut.
 
-    ``over_mm3`` is what the stock has beyond the blank less the wheels' sweeps, ``short_mm3`` what it lacks of
-    that; None where the kernel could not tell.
+    ``over_mm3`` is what the stock has beyond the blank less the wheels' sweeps, ``short_mm3`` what it lacks;
+    None where the kernel could not tell.
     """
 
     valid: bool

@@ -240,7 +240,7 @@ def _sweep(part: Part, stock: GroundStock, body: Array, cuts: Sequence[GroundCut
     chord = 2 * np.sqrt(2 * corner * tol.MESH_DEFLECTION_MM)
     even = flat & (may < raised + FLAT_MM)
     even = np.asarray(ndimage.binary_erosion(even, iterations=int(np.ceil(chord / pitch)), border_value=1))
-    # Of what is ground in part a wheel leaves whatever is not worth its strokes, and keeps a chord off the rest.
+    # Of what is ground in part a wheel leaves what is not worth its strokes, and keeps a chord off the rest.
     aside = int(np.ceil((corner + 4 * tol.MESH_DEFLECTION_MM) / pitch))
     some = [f for region in stock.in_part for f in stock.faces[region]]
     clear = np.asarray(ndimage.binary_erosion(swept, iterations=aside) | ~np.isin(face, some))

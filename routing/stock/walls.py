@@ -27,7 +27,7 @@ class Wall:
 def walls_of(part: Part, stock: GroundStock, view: View, regions: Iterable[str]) -> list[Wall]:
     """Of walls in line, one behind the other, each keeps what that keeps which keeps most.
 
-    So does a wall in front of which another, standing back on a narrow ledge, keeps more than the ledge is wide.
+    So does a wall behind which another stands on a narrow ledge and keeps more than that is wide.
     """
     faces = sorted(f for region in regions for f in stock.faces.get(region, ()))
     floors = [part.mesh.vertices[part.mesh.corners([f])] for f in faces if _is_level(part, view, f)]

@@ -10,7 +10,7 @@ from featurize.brep.surfaces import Array
 
 
 def between(corners: Array, axis: int, low: float, high: float) -> tuple[Array, NDArray[np.int64]]:
-    """What of triangles (m, 3, d) lies between two levels of a coordinate, as triangles, and of which each is.
+    """What of triangles (m, 3, d) lies between two levels of a coordinate, and of which each piece is.
 
     A level may be infinite. What has no height there, but for a triangle that lies in one plane, is dropped.
     """

@@ -53,7 +53,7 @@ class GroundCut:
 
 @dataclass(frozen=True, eq=False)
 class Cleared:
-    """One run: the faces it is made of, what is cut of it, and regions of which a lane stays full, with why."""
+    """One run: its faces, what is cut of it, and the regions of which a lane stays full, with why."""
 
     sight: Sight
     traces: tuple[Trace, ...]

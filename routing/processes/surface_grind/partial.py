@@ -2,7 +2,7 @@
 
 A feature may be closed at an end, or something may stand on its floor. What stands there parts the traverse
 into gaps. Over each gap, and over several with what stands between them, a wheel clears whatever the part
-leaves free across; at the end of a gap its axis stops so far before what stands there that its rim keeps clear.
+leaves free across; at the end of a gap its axis stops so far before what stands there that its rim is clear.
 """
 
 from __future__ import annotations
@@ -43,8 +43,8 @@ _GAIN = 0.02
 _BETTER = 0.9
 # What stands on a floor in more places than this is taken as one: a wheel hardly fits between.
 _MOST = 6
-# What a cutter of 2 mm roughs of hardened steel (common practice, no source): a setup at the grinder, or a wheel's
-# dressing, is worth what that cutter takes in its time.
+# What a cutter of 2 mm roughs of hardened steel (common practice, no source): a setup at the grinder, or
+# dressing a wheel, is worth what that cutter takes in its time.
 _CUTTER_MM3_PER_MIN = 30.0
 # A span is looked at so far inside its ends, clear of the faces that stand there.
 _INSIDE_MM = 1e-3
@@ -66,8 +66,8 @@ class Bulk:
 def worthwhile(job: JobContext, feature: Feature) -> Bulk | None:
     """The bulk of a feature that no wheel makes whole, where that is worth a setup at the grinder.
 
-    Features that are ground from one side along one traverse share their setup; each dresses its wheel. Of steel
-    that is hardened later a cutter takes the bulk while it is soft.
+    Features that are ground from one side along one traverse share their setup; each dresses its wheel.
+    Of steel that is hardened later a cutter takes the bulk while it is soft.
     """
     bulk = None if job.is_soft else bulk_of(job, feature)
     if bulk is None:
@@ -143,7 +143,7 @@ def _has_room(job: JobContext, feature: Feature, view: Sight, bottoms: Sequence[
 def _gaps(
     whole: Sight, bottoms: Sequence[Trace], floors: Array
 ) -> Iterator[tuple[Sight, tuple[float, float]]]:
-    """Stretches of the traverse from one thing that stands over the bottoms to another, and what is seen there.
+    """Stretches of the traverse between things that stand over the bottoms, and what is seen there.
 
     ``floors`` are places of the bottoms along the view.
     """
@@ -176,7 +176,7 @@ def _standing(view: Sight, bottom: Trace) -> list[tuple[float, float]]:
 
 
 def _wheel(job: JobContext, view: Sight, run: Run, traces: Sequence[Trace]) -> Grind | None:
-    """With the widest of the smallest wheels that clear a run: the smaller, the nearer it gets to what stands."""
+    """With the widest of the smallest wheels that clear a run: a small one gets nearer to what stands."""
     wheels, leave = job.shop[GrindShop].wheels, job.shop.general.sharp_corner_leave_mm
     mine = [t for t in _of_run(run, traces) if t.is_bottom]
     for diameter in sorted({w.diameter_mm for w in wheels}):
@@ -199,7 +199,7 @@ def _of_run(run: Run, traces: Sequence[Trace]) -> tuple[Trace, ...]:
 
 @dataclass(frozen=True)
 class _Stop:
-    """Where a wheel's axis is when its rim meets ``face``, which stands ``before_mm`` further on; -1 for none."""
+    """Where a wheel's axis is when its rim meets ``face`` (-1: none), which stands ``before_mm`` further on."""
 
     at_mm: float
     face: int = -1

@@ -61,10 +61,10 @@ class SurfaceGrind(Process):
         if bulk is None:
             return answer
         stops = f", its axis stops {' and '.join(bulk.stops)}" if bulk.stops else ""
-        whole = bulk.taken_mm3 + bulk.rest_mm3
+        left = f"{bulk.rest_mm3:.4g} of {bulk.taken_mm3 + bulk.rest_mm3:.4g} mm3 stay"
         answer = replace(
             answer,
-            reason=f"{found.reason}; {_words(job, bulk.way)}{stops}: {bulk.rest_mm3:.4g} of {whole:.4g} mm3 stay",
+            reason=f"{found.reason}; {_words(job, bulk.way)}{stops}: {left}",
             shortfall_mm3=bulk.rest_mm3,
             place=found.place or bulk.place,
             rest=Rest("what the wheel's run-out left", bulk.rest_mm3, (bulk.place,)),

@@ -29,7 +29,7 @@ OVERRUN_MM = 1.0
 class Span:
     """A stretch of the traverse that a wheel clears of a run; ``sight`` is what it has to pass there.
 
-    ``stops`` are where its axis turns, in mm along the view from its origin; infinite where the wheel runs out.
+    ``stops`` are where its axis turns, in mm along the view from its origin; infinite where it runs out.
     """
 
     sight: Sight
@@ -165,7 +165,7 @@ def _try(
                 f"{name(trace.face)} is undercut as seen from {direction_name(part, side)}",
                 place=_place(part, trace.face),
             )
-    traces = [_above_its_floor(view, t, traces) for t in traces]
+    traces = [_above_its_floor(t, traces) for t in traces]
     hidden = [(t, stretches) for t in traces if (stretches := view.hidden(t))]
     if hidden:
         trace, stretches = hidden[0]
@@ -187,7 +187,7 @@ def _try(
     return with_wheel(view, found, traces, wheels, sharp_corner_mm, length)
 
 
-def _above_its_floor(view: Sight, wall: Trace, traces: Sequence[Trace]) -> Trace:
+def _above_its_floor(wall: Trace, traces: Sequence[Trace]) -> Trace:
     """A wall from its own floor up: where the floor's end is broken it goes on below, for who breaks that."""
     if not wall.upright:
         return wall

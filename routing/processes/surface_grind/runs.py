@@ -72,8 +72,8 @@ def runs(
     """The bottoms that some free traces make, from low to high across.
 
     ``left`` has the allowance of each face that keeps one. A wall that stands on none of the traces is made
-    by the wheel's side: ``beside_mm`` has how wide the lane beside it may be, by face. Ledges at the ends that
-    are narrower than ``least_mm`` are left.
+    by the wheel's side: ``beside_mm`` has how wide the lane beside it may be, by face. Ledges at the ends
+    that are narrower than ``least_mm`` are left.
     """
     left = left or {}
     bottoms = [t for t in traces if t.is_bottom]

@@ -16,7 +16,7 @@ GRIND = "surface grind"
 
 @dataclass(frozen=True, kw_only=True)
 class GrindVerdict(Verdict):
-    """``depth_mm`` is from the part's top to the lowest ground point, ``run_mm`` the length along the traverse.
+    """``depth_mm`` is from the part's top to the lowest ground point, ``run_mm`` how long the traverse is.
 
     ``slopes_deg`` are set on a sine plate or dressed, ``formed_mm`` radii that the wheel is dressed to.
     ``way`` is how the wheel comes, also where it takes only ``taken_mm3`` and leaves a rest; ``stops`` tells
