@@ -110,18 +110,15 @@ def _floor(part: Part, run: Cleared, trace: Trace, found: Ground) -> GroundFloor
     ]
     flats = [(a, b, c) for a, b, c in flats if b - a > tol.SURFACE_MM]
     # Where they are met in front of the face: beside an edge of a leaning one that is past its end.
-    across = view.flat(face.points)[:, 0] + mm * trace.normal[0]
-    along = (face.points - view.origin) @ view.along
+    facets = part.mesh.vertices[part.mesh.triangles[part.mesh.rows(np.array([face.id]))]]
+    points = np.vstack([face.points, facets.mean(axis=1)])
+    across = view.flat(points)[:, 0] + mm * trace.normal[0]
+    along = (points - view.origin) @ view.along
     on = np.zeros(len(across), bool)
     for a, b, c in flats:
         on |= (across > a) & (across < b) & (along > c.stops[0]) & (along < c.stops[1])
-    points = face.points[on]
-    if flats and not on.any():  # no sample fell there: take the middle of each stretch
-        here = float((face.centroid - view.origin) @ view.along)
-        middles = [(np.array([(a + b) / 2, trace.height((a + b) / 2)]), c.stops) for a, b, c in flats]
-        points = np.array([view.solid(m, here) for m, (low, high) in middles if low < here < high])
-    share = sum(b - a for a, b, _ in flats) / float(trace.high[0] - trace.low[0]) if len(points) else 0.0
-    places = tuple((float(x), float(y), float(z)) for x, y, z in points)
+    share = sum(b - a for a, b, _ in flats) / float(trace.high[0] - trace.low[0]) if on.any() else 0.0
+    places = tuple((float(x), float(y), float(z)) for x, y, z in points[on])
     return GroundFloor(found.owner[trace.face], trace.face, mm, share, places)
 
 
