@@ -248,7 +248,7 @@ def _spoilt(path: Path, rng: np.random.Generator) -> Iterator[tuple[str, GroundS
         ):
             shape = cq.Shape.cast(tool)
             solids = (body.cut(shape) if sense < 0 else body.fuse(shape)).Solids()
-            if len(solids) == 1:
+            if len(solids) == 1 and abs(solids[0].Volume() - body.Volume()) > 1e-5:
                 yield (
                     f"a {words} of {size} at {spot.round(2)}",
                     replace(stock, solid=solids[0].wrapped),

@@ -78,9 +78,7 @@ def allowed(job: JobContext, made: Made) -> dict[str, list[Task]]:
         last: list[Task] = []
         keeps: list[Kept] = []
         for way, own in taken.get(name, {}).items():
-            blend = _blend(job, [f for f, _ in own], way)
-            assert blend is not None
-            last.append(blend)
+            last += _blend(job, [f for f, _ in own], way)
             for amount in dict.fromkeys(f.with_mm(mm) for f, mm in own):
                 mine = tuple(f.face for f, mm in own if f.with_mm(mm) == amount)
                 keeps.append(Kept(mine, amount, way[0]))
@@ -132,12 +130,13 @@ def _taken(job: JobContext, plane: Sequence[_Face]) -> Iterator[tuple[_Face, _Wa
         yield from ((f, way) for f in plane)
 
 
-def _blend(job: JobContext, faces: Sequence[_Face], way: _Way) -> Task | None:
-    """A process's task on some faces of one region."""
+def _blend(job: JobContext, faces: Sequence[_Face], way: _Way) -> Sequence[Task]:
+    """A process's tasks on some faces of one region."""
     verdict = faces[0].answer(way)
     if verdict is None:
-        return None
-    return job.processes[way[0]].blend_task(job, faces[0].region.piece, verdict, tuple(f.face for f in faces))
+        return ()
+    piece = faces[0].region.piece
+    return job.processes[way[0]].blend_tasks(job, piece, verdict, tuple(f.face for f in faces))
 
 
 def _is_floor(job: JobContext, face: int, ground: Task) -> bool:

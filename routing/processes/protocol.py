@@ -288,10 +288,10 @@ class Process(ABC):
         """A task more for what is called out finer than it holds; None where it cannot."""
 
     @abstractmethod
-    def blend_task(
+    def blend_tasks(
         self, job: JobContext, feature: Feature, verdict: Verdict, faces: tuple[int, ...]
-    ) -> Task | None:
-        """How it takes the allowance that another left on some of a feature's faces; None where it does not."""
+    ) -> Sequence[Task]:
+        """How it takes the allowance that another left on some of a feature's faces; none where it does not."""
 
     @abstractmethod
     def unmade(self, job: JobContext, tasks: Sequence[Task]) -> Mapping[str, str]:

@@ -75,9 +75,11 @@ class Milling(Process):
         how = "lapped or polished by hand"
         return Task(Stage.LAST, "bench", way, feature, verdict, notes=(f"{feature.id} {why}: {how}",))
 
-    def blend_task(self, job: JobContext, feature: Feature, verdict: Verdict, faces: tuple[int, ...]) -> Task:
+    def blend_tasks(
+        self, job: JobContext, feature: Feature, verdict: Verdict, faces: tuple[int, ...]
+    ) -> Sequence[Task]:
         way = _way(job, feature, verdict)
-        return Task(Stage.FINISH, MILL, way, feature, verdict, verdict.tool, blends=faces)
+        return [Task(Stage.FINISH, MILL, way, feature, verdict, verdict.tool, blends=faces)]
 
     def unmade(self, job: JobContext, tasks: Sequence[Task]) -> dict[str, str]:
         return {}

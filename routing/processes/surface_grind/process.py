@@ -87,8 +87,10 @@ class SurfaceGrind(Process):
         way = verdict.approaches[0] if verdict.approaches else _anyhow(job, feature)
         return Task(Stage.LAST, GRIND, way, feature, verdict, verdict.tool, notes=(note,))
 
-    def blend_task(self, job: JobContext, feature: Feature, verdict: Verdict, faces: tuple[int, ...]) -> Task:
-        return Task(Stage.FINISH, GRIND, verdict.approach, feature, verdict, verdict.tool, blends=faces)
+    def blend_tasks(
+        self, job: JobContext, feature: Feature, verdict: Verdict, faces: tuple[int, ...]
+    ) -> Sequence[Task]:
+        return [Task(Stage.FINISH, GRIND, verdict.approach, feature, verdict, verdict.tool, blends=faces)]
 
     def unmade(self, job: JobContext, tasks: Sequence[Task]) -> dict[str, str]:
         """The lanes between what stays on walls are too narrow for a wheel."""

@@ -51,8 +51,10 @@ class WireErosion(Process):
         note = f"{feature.id} {why}: trim cuts at low energy until it holds"
         return Task(Stage.TRIM, WIRE, verdict.approach, feature, verdict, verdict.tool, notes=(note,))
 
-    def blend_task(self, job: JobContext, feature: Feature, verdict: Verdict, faces: tuple[int, ...]) -> None:
-        return None
+    def blend_tasks(
+        self, job: JobContext, feature: Feature, verdict: Verdict, faces: tuple[int, ...]
+    ) -> Sequence[Task]:
+        return ()
 
     def unmade(self, job: JobContext, tasks: Sequence[Task]) -> dict[str, str]:
         return {}
