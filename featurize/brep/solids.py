@@ -51,6 +51,13 @@ def volume_of(shape: Any) -> float:
     return float(properties.Mass())
 
 
+def area_of(shape: Any) -> float:
+    """Area of all its faces, mm2."""
+    properties = GProp_GProps()
+    BRepGProp.SurfaceProperties_s(shape, properties)
+    return float(properties.Mass())
+
+
 def centre_of(shape: Any) -> Array:
     """The centre of mass (3,), mm."""
     properties = GProp_GProps()

@@ -20,6 +20,7 @@ from featurize.brep.shadow import View
 from featurize.brep.shapes import each
 from featurize.brep.solids import (
     KernelError,
+    area_of,
     cut,
     distance_along,
     facets,
@@ -37,12 +38,11 @@ from routing.stock.passes import passes
 from routing.stock.sweep import Fault, Sweep, strays, sweeps
 
 T = TypeVar("T")
-EXACT = "exact boolean"
 
-# What of the part may stand outside the stock (mm3): a cube of a tenth of a millimetre.
-MISSING_MM3 = 1e-3
-# ... and where only the height grid could tell, this share of the part.
+# Largest share of the part that may stand outside the stock ...
 MISSING_SHARE = 1e-6
+# ... and how much of that (mm3) thicker than what a floor may be off: a cube of a tenth of a millimetre.
+GOUGED_MM3 = 1e-3
 # What the stock may have over the blank less the wheels' sweeps, or lack of it (mm3): a cube of 0.02 mm.
 SAME_MM3 = 1e-5
 FLOOR_MM = 5e-4
@@ -87,7 +87,7 @@ class Proof:
     """All volumes mm3. ``rough_saved`` is the share of the roughing volume no longer cut.
 
     ``over_mm3`` is what the stock has beyond the blank less the wheels' sweeps, ``short_mm3`` what it lacks;
-    None where the kernel could not tell.
+    None where the kernel could not tell. ``gouged_mm3`` is what of the missing is no mere skin.
     """
 
     valid: bool
@@ -102,6 +102,7 @@ class Proof:
     rough_saved: float
     missing_mm3: float
     missing_by: str
+    gouged_mm3: float
     over_mm3: float | None
     short_mm3: float | None
     floors: tuple[FloorCheck, ...]
@@ -118,8 +119,7 @@ class Proof:
             found.append("the stock is not one valid closed solid")
         if self.solids == 1 and self.shells > 1:
             found.append("the stock has a closed void")
-        by_grid = 0.0 if self.missing_by == EXACT else MISSING_SHARE * self.part_mm3
-        if self.missing_mm3 > max(MISSING_MM3, by_grid):
+        if self.missing_mm3 > MISSING_SHARE * self.part_mm3 or self.gouged_mm3 > GOUGED_MM3:
             found.append(f"{self.missing_mm3:.6f} mm3 of the part stand outside the stock")
         for volume, what in ((self.over_mm3, "over"), (self.short_mm3, "missing from")):
             if volume is None or not volume <= SAME_MM3:
@@ -155,9 +155,8 @@ def prove(part: Part, stock: GroundStock) -> Proof:
     ground = volume_of(stock.solid)
     body = facets(stock.solid, angle_deg=_ANGLE_DEG)
     grids, lost = _grids(part, stock, ground, body)
-    missing, by = _apart(lambda: _less(part.solid, stock.solid)), EXACT
-    if missing is None:
-        missing, by = lost, "height grid"
+    pieces = _apart(lambda: _missing(part, stock))
+    missing, gouged = pieces or (lost, 0.0)
     over, short = _apart(lambda: _beside_sweeps(stock)) or (None, None)
     rough = stock.blank.volume_mm3 - part.volume_mm3
     away = stock.blank.volume_mm3 - ground
@@ -173,7 +172,8 @@ def prove(part: Part, stock: GroundStock) -> Proof:
         left_to_mill_mm3=ground - part.volume_mm3,
         rough_saved=away / rough if rough > 1e-9 * stock.blank.volume_mm3 else 0.0,
         missing_mm3=missing,
-        missing_by=by,
+        missing_by="exact boolean" if pieces else "height grid",
+        gouged_mm3=gouged,
         over_mm3=over,
         short_mm3=short,
         floors=tuple(_floors(part, stock)),
@@ -190,6 +190,13 @@ def _apart(measure: Callable[[], T]) -> T | None:
         return run_apart(measure, time_limit_s=BOOLEAN_LIMIT_S)
     except (KernelError, StepError):
         return None
+
+
+def _missing(part: Part, stock: GroundStock) -> tuple[float, float]:
+    """What of the part stands outside the stock, and what of that is thicker than a floor may be off."""
+    pieces = [(abs(volume_of(s)), area_of(s)) for s in solids_of(cut(part.solid, [stock.solid]))]
+    thick = sum(volume for volume, area in pieces if volume > FLOOR_MM * area / 2)
+    return sum(volume for volume, _ in pieces), thick
 
 
 def _less(body: Any, tool: Any) -> float:

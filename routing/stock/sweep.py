@@ -198,7 +198,8 @@ def _sweep(part: Part, stock: GroundStock, body: Array, cuts: Sequence[GroundCut
     # One column's doubt beside an upright wall, where a mesh's chords move it.
     inner = np.where(flat, own.height, ndimage.minimum_filter1d(own.height, _STRAY))
     blame("a wheel touches the part", inner - went, swept, near)
-    blame("the part stands over the stock", inner - left.height, np.isfinite(left.height), near)
+    body_is = np.isfinite(left.height)
+    blame("the part stands over the stock", _over(inner, left.height), body_is, near)
 
     passed = {f for c in cuts for f in c.features} - {f for f, _ in stock.left_out}
     floor_of, wall_of = (np.full(len(part.faces) + 1, np.nan) for _ in range(2))  # the last for no face
@@ -252,13 +253,19 @@ def _sweep(part: Part, stock: GroundStock, body: Array, cuts: Sequence[GroundCut
     # In the shade of a wall's allowance nothing is asked; steep faces are told by their feet and rims.
     asked = wanted & (lean > np.sqrt(0.5)) & (kept < raised + FLAT_MM)
     asked &= clear
-    blame("a wheel could go deeper", body_line - may, asked, rough)
+    blame("a wheel could go deeper", _over(body_line, may), asked, rough)
     plain = wanted & swept & even & (lean > np.sqrt(0.5))
     plain = np.asarray(ndimage.binary_erosion(plain, iterations=_STRAY))
-    miss = np.abs(left.height - raised)
+    miss = np.abs(_over(left.height, raised))
     blame("a floor misses its allowance", miss, plain, FLAT_MM)
     x, y = ((float(v[0]), float(v[1]), float(v[2])) for v in (view.up, view.along))
     return Sweep(x, y, pitch, count, float(miss[plain].max(initial=0.0)), tuple(faults))
+
+
+def _over(line: Array, other: Array) -> Array:
+    """How far one line of heights lies over another; 0 where one has none."""
+    both = np.isfinite(line) & np.isfinite(other)
+    return np.subtract(line, other, out=np.zeros_like(line), where=both)
 
 
 def _tilt(view: View, triangles: Array) -> tuple[Array, Array]:

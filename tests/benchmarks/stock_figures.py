@@ -68,8 +68,9 @@ _RULES = r"""
 - *One solid.* The kernel's check finds it valid and closed, and of one shell: no void.
 - *The blank less the wheels' sweeps.* Two exact booleans, one each way, over all of the stock: waste,
   floors, feet, walls, outsides. Neither more nor less than that by 0.00001 mm³, a cube of 0.02 mm.
-- *The part.* An exact boolean: not 0.001 mm³ of it stand outside the stock, a cube of 0.1 mm. Where the
-  kernel cannot make it, a height grid tells to a millionth of the part.
+- *The part.* An exact boolean: not a millionth of it stands outside the stock, and of what is thicker than
+  0.0005 mm not 0.001 mm³, a cube of 0.1 mm. Where the kernel cannot make it, a height grid tells to a
+  millionth of the part.
 - *Floors.* Rays from the part's own flat faces, at samples and in the middle of their facets, meet the stock
   at what they keep within 0.0005 mm.
 - *Walls.* Upright flat walls of what is ground right through are come to, and not passed, within 0.0005 mm
