@@ -50,7 +50,9 @@ def write(work: Work, folder: Path) -> dict[str, Any]:
         if isinstance(p.task.verdict, WireVerdict)
     ]
     if not wired:
-        (folder / SHEET).write_text(text([]), encoding="utf-8", newline="")  # empty, as every table without rows
+        (folder / SHEET).write_text(
+            text([]), encoding="utf-8", newline=""
+        )  # empty, as every table without rows
         return {}
     blank = facets(work.stock.blank.solid).reshape(-1, 3)
     shadows = Shadows(work.part)
