@@ -1,0 +1,226 @@
+"""What tells which way up a part stands: clues, and which kind of feature is which clue.
+
+Every kind has its row in ``VOTES``, and only there; a kind without a row raises. How much a clue is worth is
+no matter of this module (see :mod:`featurize.recognise.sides`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+from functools import cached_property
+
+import numpy as np
+
+from featurize import tolerances as tol
+from featurize.brep.frame import SIDES, opposite
+from featurize.brep.part import Part
+from featurize.brep.surfaces import Array, Cylinder, Plane
+from featurize.brep.surfaces_at import parallel
+from featurize.feature import Feature, Kind, Role
+from featurize.recognise.threads import is_through, screw_seat
+
+
+class Clue(StrEnum):
+    """Something seen on the part; the words take the side it points to."""
+
+    # Of the part as a whole.
+    THIN = "how thin it is along {}"
+    ROUND = "its round outside about {}"
+    WHOLE = "how whole its outside face is on {}"
+    # Of its features.
+    THREAD = "threads from {}"
+    MAYBE_THREAD = "blind holes that may be threads from {}"
+    BLIND_HOLE = "blind holes from {}"
+    THROUGH_HOLE = "holes right through along {}"
+    SEAT = "screw heads let in from {}"
+    COUNTERBORE = "counterbores from {}"
+    OPENING = "openings right through along {}"
+    LAND = "the land of openings at {}"
+    WIDE_END = "the wide end of openings at {}"
+    POCKET = "closed pockets from {}"
+    SLOT = "slots from {}"
+    STEP = "steps from {}"
+    FLOOR = "what was cleared from {}"
+    STANDING = "what stands up towards {}"
+    FORM = "contoured surfaces that look to {}"
+    ENGRAVED = "shallow engraved details from {}"
+    CHAMFER = "broken edges of {}"
+
+
+# From this logarithm of mean span to span on (five to three) a part is thin, and thinner proves no more.
+_THIN = 0.5
+# An open-ended or closed recess no deeper than this is engraved (common practice, no source).
+_ENGRAVED_MM = 0.6
+# An opening that takes this share of a pocket's width and more is what the pocket relieves.
+_RELIEVED_SHARE = 0.4
+# A counterbore deeper than this share of its hole leaves a land rather than seats a head.
+_SEAT_SHARE = 0.6
+# A countersink this many times as wide as its hole takes a head; a smaller one breaks the edge.
+_SUNK_HEAD = 1.6
+
+
+@dataclass(frozen=True, eq=False)
+class Scenery:
+    """The part around the features that are asked for their clue."""
+
+    part: Part
+    features: Sequence[Feature]
+
+    @cached_property
+    def owner(self) -> Mapping[int, Feature]:
+        return {f: feature for feature in self.features for f in feature.faces}
+
+    def pierced_by(self, recess: Feature) -> list[Feature]:
+        """Holes and openings that go on from a recess' floor."""
+        beside = {o for f in recess.faces_with(Role.FLOOR) for o in self.part.across(f)} - set(recess.faces)
+        found = {self.owner[f].faces: self.owner[f] for f in sorted(beside) if f in self.owner}
+        return [f for f in found.values() if f.kind in (Kind.HOLE, Kind.THROUGH_PROFILE)]
+
+
+Row = Callable[[Feature, Scenery], Clue | None]
+
+
+def _is(clue: Clue | None) -> Row:
+    return lambda feature, scenery: clue
+
+
+# As often on one side as on the other, or counted by the clues of the whole part.
+_SILENT = _is(None)
+
+
+def _hole(hole: Feature, scenery: Scenery) -> Clue:
+    if hole.thread is not None and len(_pointed_to(scenery.part, hole)) == 1:
+        return Clue.MAYBE_THREAD
+    if not is_through(hole):
+        return Clue.BLIND_HOLE
+    if hole.dims.get("countersink_diameter_mm", 0.0) > _SUNK_HEAD * hole.dims.get("diameter_mm", np.inf):
+        return Clue.SEAT
+    wide = hole.dims.get("counterbore_depth_mm", 0.0)
+    if wide <= tol.SURFACE_MM:
+        return Clue.THROUGH_HOLE
+    if wide > _SEAT_SHARE * hole.dims.get("depth_mm", np.inf):
+        return Clue.WIDE_END
+    return Clue.SEAT if screw_seat(hole) else Clue.COUNTERBORE
+
+
+def _opening(opening: Feature, _: Scenery) -> Clue:
+    return Clue.LAND if opening.dims.get("taper_deg", 0.0) > tol.PARALLEL_DEG else Clue.OPENING
+
+
+def _pocket(pocket: Feature, scenery: Scenery) -> Clue:
+    wide = pocket.dims.get("width_mm", 0.0)
+    own = [f.dims.get("width_mm", f.dims.get("diameter_mm", 0.0)) for f in scenery.pierced_by(pocket)]
+    if max(own, default=0.0) > _RELIEVED_SHARE * wide:
+        return Clue.WIDE_END
+    return _engraved(pocket) or Clue.POCKET
+
+
+def _recess(clue: Clue) -> Row:
+    return lambda feature, scenery: _engraved(feature) or clue
+
+
+def _engraved(recess: Feature) -> Clue | None:
+    deep = recess.dims.get("depth_mm", np.inf)
+    return Clue.ENGRAVED if deep < _ENGRAVED_MM else None
+
+
+VOTES: Mapping[Kind, Row] = {
+    Kind.HOLE: _hole,
+    Kind.THREADED_HOLE: _is(Clue.THREAD),
+    Kind.THROUGH_PROFILE: _opening,
+    Kind.OUTSIDE_PROFILE: _SILENT,
+    Kind.POCKET: _pocket,
+    Kind.BLIND_SLOT: _recess(Clue.SLOT),
+    Kind.BLIND_STEP: _is(Clue.STEP),
+    Kind.SLOT: _recess(Clue.SLOT),
+    Kind.STEP: _is(Clue.STEP),
+    Kind.GROOVE: _SILENT,
+    Kind.FLOOR: _is(Clue.FLOOR),
+    Kind.BOSS: _is(Clue.STANDING),
+    Kind.RIB: _is(Clue.STANDING),
+    Kind.CHAMFER: _is(Clue.CHAMFER),
+    Kind.EDGE_ROUND: _SILENT,
+    Kind.FILLET: _SILENT,
+    Kind.CONTOURED_SURFACE: _is(Clue.FORM),
+    Kind.OUTSIDE_FACE: _SILENT,
+    Kind.UNASSIGNED: _SILENT,
+}
+
+
+def clues(part: Part, features: Sequence[Feature]) -> dict[Clue, Array]:
+    """Every clue that is there, with what each of ``SIDES`` (6,) has of it.
+
+    Features of one clue have one voice, shared out by where they are: equal features were drawn for one
+    purpose and are no independent witnesses. Raises LookupError for a kind without a row.
+    """
+    found = dict(_of_the_part(part))
+    scenery = Scenery(part, features)
+    for feature in features:
+        if feature.kind not in VOTES:
+            raise LookupError(f"{feature.kind} has no row in VOTES: say how it votes for the working side")
+        clue = VOTES[feature.kind](feature, scenery)
+        sides = _pointed_to(part, feature)
+        if clue is not None and sides:
+            voice = found.setdefault(clue, np.zeros(len(SIDES)))
+            voice[[SIDES.index(s) for s in sides]] += 1 / len(sides)
+    whole = {c: v for c, v in found.items() if c in _WHOLE_PART}
+    return whole | {c: v / v.sum() for c, v in found.items() if c not in whole}
+
+
+_WHOLE_PART = frozenset({Clue.THIN, Clue.ROUND, Clue.WHOLE})
+_TOLD_BY = frozenset({"counterbore_depth_mm", "countersink_diameter_mm", "taper_deg"})
+
+
+def _pointed_to(part: Part, feature: Feature) -> tuple[str, ...]:
+    """The sides a feature is open to at one end only; both ends of one that goes right through.
+
+    A wider mouth or a land tells the ends of a hole or an opening apart, and then its axis points there.
+    """
+    open_to = feature.opens_to
+    single = tuple(s for s in open_to if opposite(s) not in open_to)
+    if single or len(open_to) != 2:
+        return single
+    if feature.axis is None or _TOLD_BY.isdisjoint(feature.dims):
+        return open_to
+    mouth = part.frame.side_of(np.array(feature.axis.direction))
+    return (mouth,) if mouth else open_to
+
+
+def _of_the_part(part: Part) -> Iterator[tuple[Clue, Array]]:
+    spans = part.high - part.low
+    thin = np.clip(np.log(np.prod(spans) ** (1 / 3) / spans), -_THIN, _THIN)
+    yield Clue.THIN, np.repeat(thin / 2, 2)
+    if any(turned := [_is_round(part, k) for k in range(3)]):
+        yield Clue.ROUND, np.repeat(np.array(turned) / 2, 2)
+    yield Clue.WHOLE, np.array([_whole(part, s) for s in SIDES])
+
+
+def _is_round(part: Part, k: int) -> bool:
+    """Whether the part's outside is round about an axis: a cylinder reaches the box on all four sides."""
+    axis = part.frame.axes[k]
+    across = [j for j in range(3) if j != k]
+    for face in part.faces:
+        s = face.surface
+        if not isinstance(s, Cylinder) or s.hollow or not parallel(s.axis, axis, tol.AXIS_DEG):
+            continue
+        centre = part.frame.local(s.origin)[across]
+        short = (centre - s.radius_mm - part.low[across], part.high[across] - centre - s.radius_mm)
+        if float(np.abs(short).max()) < tol.VOID_MM:
+            return True
+    return False
+
+
+def _whole(part: Part, side: str) -> float:
+    """How much of the box's side is a face of the part (0 to 1)."""
+    k = "xyz".index(side[1])
+    level = float(part.high[k] if side[0] == "+" else part.low[k])
+    there = sum(
+        f.area_mm2
+        for f in part.faces
+        if isinstance(f.surface, Plane)
+        and part.frame.side_of(f.surface.normal) == side
+        and abs(float(part.frame.local(f.centroid)[k]) - level) < tol.SURFACE_MM
+    )
+    return float(there / np.prod(np.delete(part.high - part.low, k)))
