@@ -72,8 +72,9 @@ def doubts(recognition: Recognition) -> list[Doubt]:
     if turning is None and sides.confidence >= SURE:
         return found
     for p in list(_on_working_side(placed))[:1]:
-        why = "; ".join((turning, *sides.evidence) if turning else sides.evidence)
+        why = "; ".join(sides.evidence)
         said = f"is this {p.feature.kind} on the working side ({why})?"
+        said = f"{turning}: {said}" if turning else said
         side = doubt([p.feature], sides.confidence, said, SIDES, "side")
         found = [side, *found] if turning else [*found, side]
     return found
@@ -85,7 +86,8 @@ def turned_over(recognition: Recognition) -> str | None:
     if turned is None:
         return None
     now, before = (direction_name(frame.direction(side)) for side in ("+z", turned.unanswered))
-    return f"{' and '.join(turned.answers)} turns the part: {now} of the model works, without that {before}"
+    answers = " and ".join(turned.answers)
+    return f"{answers} turned the part over: {now} of the model works, without that it would be {before}"
 
 
 def _would_turn(recognition: Recognition) -> str | None:
@@ -100,7 +102,8 @@ def _would_turn(recognition: Recognition) -> str | None:
             as_answered = [f.but(**changes) if f.id in ids else f for f in recognition.features]
             if (side := likeliest(part, as_answered)) != "+z":
                 to = direction_name(part.frame.direction(side))
-                return f"{answer} for {group[0].id} would turn the part: {to} of the model would work"
+                ids_ = ", ".join(f.id for f in group)
+                return f"{answer} for {ids_} would turn the part over: {to} of the model would work"
     return None
 
 

@@ -17,7 +17,7 @@ from featurize.brep.part import Part
 from featurize.brep.rays import first_hits
 from featurize.brep.surfaces import Array, Plane
 from featurize.feature import Bore, Feature
-from featurize.recognise.threads import is_pointed, is_through, relief_bore, thread_bore
+from featurize.recognise.threads import is_pointed, is_through, matching_bore, relief_bore, thread_bore
 from featurize.standards.threads import ThreadSize, parse
 from routing.flags import Flag, Severity
 
@@ -52,6 +52,7 @@ def _check(
         return
     size, _ = parse(hole.thread.designation)
     carrier = thread_bore(hole, size)
+    yield from _fit(hole, size, carrier)
     yield from _relief(hole, size, carbide)
     yield from _depth(hole, size, carrier, carbide)
     if hole.axis is not None:
@@ -70,6 +71,22 @@ def _ambiguous(hole: Feature) -> Flag:
         f"{_mm(hole.dims.get('diameter_mm', 0.0))} hole may be {' or '.join(sizes)}, or {plain}: "
         f"say which, for example {hole.id}={sizes[0]} or {hole.id}={plain}.",
     )
+
+
+def _fit(hole: Feature, size: ThreadSize, carrier: Bore) -> Iterator[Flag]:
+    """A thread that a person asked for and that does not suit the bore: too wide a one cannot be mended."""
+    if matching_bore(hole, size) is not None:
+        return
+    drawn, (least, most) = carrier.start_diameter_mm, size.minor_limits_mm
+    wants = f"{size.designation} wants {_mm(size.tap_drill_mm)} ({_mm(least)} to {_mm(most)})"
+    if drawn > most:
+        said = f"{wants}, the bore is {_mm(drawn)} wide already: there is too little thread, or none."
+    elif drawn < least:
+        said = f"{wants}, the bore is {_mm(drawn)}: drill it out first, or choose the thread that it suits."
+    else:
+        said = f"{wants}, the bore of {_mm(drawn)} is too short for it or only its relief."
+    severity = Severity.BLOCKING if drawn > most else Severity.WARNING
+    yield Flag("thread-misfit", severity, hole.id, said)
 
 
 def _relief(hole: Feature, size: ThreadSize, carbide: bool) -> Iterator[Flag]:

@@ -121,8 +121,10 @@ def main(words: Sequence[str]) -> None:
         print(f"| {name} | {n} | {mean:.3f} | {side:.1%} | {thick:.1%} |")
     for blank in dict.fromkeys(a.blank for a in answers):
         mine = [a for a in answers if a.blank == blank]
-        print(f"{blank}: {len(mine)}, side right {np.mean([a.side for a in mine]):.1%}, thickness right "
-              f"{np.mean([a.thickness for a in mine]):.1%}")
+        print(
+            f"{blank}: {len(mine)}, side right {np.mean([a.side for a in mine]):.1%}, thickness right "
+            f"{np.mean([a.thickness for a in mine]):.1%}"
+        )
 
 
 if __name__ == "__main__":

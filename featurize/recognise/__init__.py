@@ -22,6 +22,7 @@ from featurize.feature import Callout, Feature, Kind, Role, Vec3
 from featurize.recognise.callouts import with_callouts
 from featurize.recognise.scene import Scene
 from featurize.recognise.sides import GIVEN, SideChoice, Turned, likeliest, weighed
+from featurize.recognise.threads import PLAIN, settle_threads
 
 
 @cache
@@ -71,7 +72,7 @@ def recognise(
     if threads:  # a person's answers may turn the part: then it is said
         silent = _with_threads(part, bare, replace(asked, threads={}))
         was = part.frame.direction(likeliest(part, silent))
-    answers = tuple(_answer(f) for f, g in zip(features, silent, strict=True) if f.thread != g.thread)
+    answers = _answers([f for f, g in zip(features, silent, strict=True) if f.thread != g.thread])
     if part.frame.side_of(up) != "+z":
         part = _stood_on(part, up)
         features = _with_threads(part, _find_all(part, asked, memo), asked)
@@ -80,8 +81,12 @@ def recognise(
     return Recognition(part, features, weighed(part, features, turned))
 
 
-def _answer(hole: Feature) -> str:
-    return f"{hole.thread.designation if hole.thread else 'plain'} for {hole.id}"
+def _answers(holes: Sequence[Feature]) -> tuple[str, ...]:
+    """ "M8 for F07, F08" and the like."""
+    found: dict[str, list[str]] = {}
+    for hole in holes:
+        found.setdefault(hole.thread.designation or "" if hole.thread else PLAIN, []).append(hole.id)
+    return tuple(f"{answer} for {', '.join(ids)}" for answer, ids in found.items())
 
 
 @dataclass(frozen=True)
@@ -134,7 +139,6 @@ def _numbered(part: Part, frame: Frame, features: tuple[Feature, ...]) -> tuple[
 
 def _with_threads(part: Part, features: tuple[Feature, ...], asked: _Asked) -> tuple[Feature, ...]:
     from featurize.recognise.colours import signs
-    from featurize.recognise.threads import settle_threads
 
     holes_ = [f for f in features if f.kind == Kind.HOLE]
     shown = signs(part, holes_, asked.colours, asked.thread_colours)

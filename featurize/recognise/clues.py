@@ -169,6 +169,8 @@ def clues(part: Part, features: Sequence[Feature]) -> dict[Clue, Array]:
     return whole | {c: v / v.sum() for c, v in found.items() if c not in whole}
 
 
+# As ``Frame.side_of`` tells a face that looks to a side.
+_SQUARE = 0.999999
 _WHOLE_PART = frozenset({Clue.THIN, Clue.ROUND, Clue.WHOLE})
 _TOLD_BY = frozenset({"counterbore_depth_mm", "countersink_diameter_mm", "taper_deg"})
 
@@ -194,7 +196,7 @@ def _of_the_part(part: Part) -> Iterator[tuple[Clue, Array]]:
     yield Clue.THIN, np.repeat(thin / 2, 2)
     if any(turned := [_is_round(part, k) for k in range(3)]):
         yield Clue.ROUND, np.repeat(np.array(turned) / 2, 2)
-    yield Clue.WHOLE, np.array([_whole(part, s) for s in SIDES])
+    yield Clue.WHOLE, _whole(part)
 
 
 def _is_round(part: Part, k: int) -> bool:
@@ -212,15 +214,18 @@ def _is_round(part: Part, k: int) -> bool:
     return False
 
 
-def _whole(part: Part, side: str) -> float:
-    """How much of the box's side is a face of the part (0 to 1)."""
-    k = "xyz".index(side[1])
-    level = float(part.high[k] if side[0] == "+" else part.low[k])
-    there = sum(
-        f.area_mm2
-        for f in part.faces
-        if isinstance(f.surface, Plane)
-        and part.frame.side_of(f.surface.normal) == side
-        and abs(float(part.frame.local(f.centroid)[k]) - level) < tol.SURFACE_MM
-    )
-    return float(there / np.prod(np.delete(part.high - part.low, k)))
+def _whole(part: Part) -> Array:
+    """How much of each side of the box (6,) is a face of the part (0 to 1)."""
+    flat = [(f, f.surface.normal) for f in part.faces if isinstance(f.surface, Plane)]
+    found = np.zeros(len(SIDES))
+    spans = part.high - part.low
+    if flat:
+        out = np.array([normal for _, normal in flat]) @ part.frame.axes.T
+        middles = part.frame.local(np.array([f.centroid for f, _ in flat]))
+        areas = np.array([f.area_mm2 for f, _ in flat])
+        for n, side in enumerate(SIDES):
+            k, sign = "xyz".index(side[1]), 1.0 if side[0] == "+" else -1.0
+            level = part.high[k] if sign > 0 else part.low[k]
+            there = (sign * out[:, k] > _SQUARE) & (np.abs(middles[:, k] - level) < tol.SURFACE_MM)
+            found[n] = areas[there].sum() / np.prod(np.delete(spans, k))
+    return found

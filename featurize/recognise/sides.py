@@ -63,6 +63,8 @@ UNLIKE = 0.02
 _EVEN = 1e-6
 # A clue is worth a word from these odds on.
 _TELLING = np.log(1.25)
+# No odds are told beyond 99 to 1.
+_MOST = np.log(99)
 
 
 @dataclass(frozen=True)
@@ -134,24 +136,28 @@ def posterior(odds: Array) -> Array:
 
 
 def _told(seen: Mapping[Clue, Array], working: str) -> tuple[str, ...]:
-    """The clues in words, the most telling first: for or against the working side, with the odds."""
+    """The clues in words, the most telling first: the odds of the working side against the mounting side and
+    against the likeliest side across, or the other way round."""
     odds = log_odds(seen)
-    best = SIDES.index(working)
-    back = SIDES.index(opposite(working))
-    across = max((k for k in range(len(SIDES)) if k not in (best, back)), key=lambda k: odds[k])
+    back = opposite(working)
+    across = max((s for s in SIDES if s not in (working, back)), key=lambda s: odds[SIDES.index(s)])
     said: list[tuple[float, str]] = []
+    apart = False
     for clue, points_to in seen.items():
-        mine = _one(clue, points_to)
-        for rival, what in ((back, f"{SIDES[back]}"), (across, f"{SIDES[across]}")):
-            gain = float(mine[best] - mine[rival])
-            if abs(gain) < _TELLING:
-                continue
-            way = "for" if gain > 0 else "against"
-            words = f"{clue.format(_where(points_to))}: {_ratio(gain)} {way} {working} rather than {what}"
-            said.append((abs(gain), words))
-    if all(abs(float(_one(c, p)[best] - _one(c, p)[back])) < _TELLING for c, p in seen.items()):
-        said.append((np.inf, f"nothing tells {working} and {opposite(working)} apart"))
-    return tuple(words for _, words in sorted(said, key=lambda s: -s[0]))
+        each = dict(zip(SIDES, _one(clue, points_to).tolist(), strict=True))
+        gains = [(each[working] - each[rival], rival) for rival in (back, across)]
+        telling = [(gain, rival) for gain, rival in gains if abs(gain) >= _TELLING]
+        apart |= abs(gains[0][0]) >= _TELLING
+        if telling:
+            words = ", ".join(_against(gain, working, rival) for gain, rival in telling)
+            said.append((max(abs(g) for g, _ in telling), f"{clue.format(_where(points_to))}: {words}"))
+    told = tuple(words for _, words in sorted(said, key=lambda s: -s[0]))
+    return told if apart else (f"nothing tells {working} and {back} apart", *told)
+
+
+def _against(gain: float, working: str, rival: str) -> str:
+    one, other = (working, rival) if gain > 0 else (rival, working)
+    return f"{np.exp(min(abs(gain), _MOST)):.2g} to 1 for {one} against {other}"
 
 
 def _where(points_to: Array) -> str:
@@ -161,7 +167,3 @@ def _where(points_to: Array) -> str:
     if len(sides) == 2 and sides[0][1] == sides[1][1]:
         return sides[0][1]
     return " and ".join(sides)
-
-
-def _ratio(gain: float) -> str:
-    return f"{np.exp(min(abs(gain), np.log(99))):.2g} to 1"

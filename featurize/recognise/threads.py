@@ -238,10 +238,10 @@ class _Score:
 
     @property
     def evidence(self) -> tuple[str, ...]:
-        """What speaks for this thread and what against it, with the points of each."""
+        """What speaks for this thread and what against it."""
         sides = ((_FOR, [w for w in self.why if w[0] > 0]), (_AGAINST, [w for w in self.why if w[0] <= 0]))
         return tuple(
-            f"{way}{self.size.designation}: {', '.join(f'{why} ({points:+g})' for points, why in told)}"
+            f"{way}{self.size.designation}: {', '.join(why for _, why in told)}"
             for way, told in sides
             if told
         )

@@ -1,9 +1,9 @@
 """Inserts composed at random whose working side is known: it is +z before the part is laid down anyhow.
 
-Five blanks (plate, block, disc, ring, slender punch), a way of holding, a kind of work, and what else a toolroom puts on the
-back, the front and round the sides. Every habit has its contrary, as often as we think a toolroom sees it:
-threads from above, screw heads from below, pockets and slots in the back. These shares are our own guess of
-the trade, no source; every part draws its own about them, so that no two shops are alike.
+Five blanks (plate, block, disc, ring, slender punch), a way of holding, a kind of work, and what else a
+toolroom puts on the back, the front and round the sides. Every habit has its contrary, as often as we think a
+toolroom sees it: threads from above, screw heads from below, pockets and slots in the back. These shares are
+our own guess of the trade, no source; every part draws its own about them, so that no two shops are alike.
 """
 
 from __future__ import annotations
@@ -25,6 +25,10 @@ _THREADS = ((4.0, 3.3, 0.7), (5.0, 4.2, 0.8), (6.0, 5.0, 1.0), (8.0, 6.8, 1.25),
 _SCREWS = ((3.0, 3.4, 6.5), (4.0, 4.5, 8.0), (5.0, 5.5, 10.0), (6.0, 6.6, 11.0), (8.0, 9.0, 15.0))
 _DOWELS = (3.0, 4.0, 5.0, 6.0, 8.0)
 _CELL_MM = 13.0
+_TURNS = (
+    ((1, 0, 0), 90), ((1, 0, 0), 180), ((1, 0, 0), 270), ((0, 1, 0), 90), ((0, 1, 0), 270), ((0, 0, 1), 90),
+    ((1, 1, 0), 180), ((1, 1, 1), 120), ((1, 1, 1), 240), ((0, 0, 1), 0),
+)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -83,22 +87,26 @@ def sided(seed: int) -> Sided:
     for step in (_hold, _work, _back, _front, _sides):
         step(bench)
     solid = max(bench.work.val().Solids(), key=lambda s: s.Volume()).wrapped  # type: ignore[union-attr]
-    up = np.array([0.0, 0.0, 1.0])
     if seed % 4 == 0:
         solid = mirrored(solid, (1, 1, 0))
-    axis = np.array([rng.gauss(0, 1) for _ in range(3)])
-    angle = rng.choice([0, 90, 180, 270, rng.uniform(0, 360)])
-    if rng.random() < 0.7:  # most models stand along their axes, whichever
-        axis, angle = np.array(rng.choice([(1, 0, 0), (0, 1, 0), (1, 1, 0), (1, 1, 1)])), rng.choice([90, 120, 180, 240, 270])
+    # Most models stand along their axes, whichever.
+    turn, angle = rng.choice(_TURNS)
+    axis = np.array(turn if rng.random() < 0.7 else [rng.gauss(0, 1) for _ in range(3)])
     axis = axis / np.linalg.norm(axis)
-    solid = moved(solid, tuple(axis), angle, (rng.randint(-50, 50), rng.randint(-50, 50), rng.randint(-50, 50)))
-    working = _spun(up, axis, math.radians(angle))
-    return Sided(solid, (float(working[0]), float(working[1]), float(working[2])), bench.blank, tuple(bench.has))
+    solid = moved(
+        solid, tuple(axis), angle, (rng.randint(-50, 50), rng.randint(-50, 50), rng.randint(-50, 50))
+    )
+    working = _spun(np.array([0.0, 0.0, 1.0]), axis, math.radians(angle))
+    return Sided(
+        solid, (float(working[0]), float(working[1]), float(working[2])), bench.blank, tuple(bench.has)
+    )
 
 
 def _spun(v: np.ndarray, axis: np.ndarray, angle: float) -> np.ndarray:
     """Rodrigues' formula."""
-    return v * math.cos(angle) + np.cross(axis, v) * math.sin(angle) + axis * (axis @ v) * (1 - math.cos(angle))
+    return (
+        v * math.cos(angle) + np.cross(axis, v) * math.sin(angle) + axis * (axis @ v) * (1 - math.cos(angle))
+    )
 
 
 def _blank(rng: random.Random) -> _Bench:
@@ -132,7 +140,8 @@ def _blank(rng: random.Random) -> _Bench:
     ]
     half = _CELL_MM / 2
     for a, b in cells:
-        far, near = math.hypot(abs(a) + half, abs(b) + half), math.hypot(max(0, abs(a) - half), max(0, abs(b) - half))
+        far = math.hypot(abs(a) + half, abs(b) + half)
+        near = math.hypot(max(0.0, abs(a) - half), max(0.0, abs(b) - half))
         if not bench.round or (far < x / 2 - 2 and near > inner):
             bench.free.append((a, b))
     rng.shuffle(bench.free)
@@ -198,7 +207,8 @@ def _threads(b: _Bench, count: int, *, top: bool) -> None:
 def _drilled(diameter: float, depth: float, *, pointed: bool) -> cq.Workplane:
     """A drilled hole from z = 0 down; ``depth`` is that of the full diameter."""
     r = diameter / 2
-    outline = [(0.0, 0.0), (r, 0.0), (r, -depth), (0.0, -depth - (r / math.tan(math.radians(59)) if pointed else 0.0))]
+    tip = r / math.tan(math.radians(59)) if pointed else 0.0
+    outline = [(0.0, 0.0), (r, 0.0), (r, -depth), (0.0, -depth - tip)]
     return cq.Workplane("XZ").polyline(outline).close().revolve(360, (0, 0, 0), (0, 1, 0))
 
 
@@ -251,21 +261,25 @@ def _openings(b: _Bench) -> None:
     land = b.size(0.15, 0.4) * b.z
     for x, y in b.places(b.rng.randint(1, 4)):
         w, length, r = b.size(3, 6.5), b.size(5, 8), b.size(0.3, 1.2)
-        is_round = b.chance("round openings", 0.35)
-
-        def outline(wider: float, w: float = w, length: float = length, r: float = r, is_round: bool = is_round) -> cq.Sketch:
-            if is_round:
-                return cq.Sketch().circle(w / 2 + wider)
-            return cq.Sketch().rect(length + 2 * wider, w + 2 * wider).vertices().fillet(r + wider)
-
-        tool = cq.Workplane().placeSketch(outline(0.0)).extrude(-b.z)
+        length = 0.0 if b.chance("round openings", 0.35) else length
+        tool = cq.Workplane().placeSketch(_outline(w, length, r)).extrude(-b.z)
         below = cq.Workplane(origin=(0, 0, -land))
         if how == "tapered":
-            tool = tool.union(below.placeSketch(outline(0.0)).extrude(-(b.z - land), taper=-b.size(0.3, 1.0)))
+            relief = below.placeSketch(_outline(w, length, r)).extrude(-(b.z - land), taper=-b.size(0.3, 1.0))
+            tool = tool.union(relief)
         elif how == "relieved":
-            tool = tool.union(below.placeSketch(outline(b.size(0.6, 2.0))).extrude(-(b.z - land)))
+            wider = b.size(0.6, 2.0)
+            relief = _outline(w + 2 * wider, length and length + 2 * wider, r + wider)
+            tool = tool.union(below.placeSketch(relief).extrude(-(b.z - land)))
         b.take(tool.translate((x, y, b.z)), top=top)
         b.has.append(f"{how} opening{'' if top or how == 'straight' else ' upside down'}")
+
+
+def _outline(width: float, length: float, radius: float) -> cq.Sketch:
+    """A rectangle with round corners; a circle for no length."""
+    if not length:
+        return cq.Sketch().circle(width / 2)
+    return cq.Sketch().rect(length, width).vertices().fillet(radius)
 
 
 def _pockets(b: _Bench, *, top: bool = True, count: int | None = None) -> None:
@@ -300,7 +314,8 @@ def _steps(b: _Bench, *, top: bool = True) -> None:
     deep, wide = b.size(0.1, 0.45) * b.z, b.size(3, 10)
     along_x = b.rng.random() < 0.5
     across = b.y if along_x else b.x
-    tool = cq.Workplane().rect(300, 2 * min(wide, 0.5 * across)).extrude(-deep).translate((0, b.rng.choice((-1, 1)) * across, 0))
+    tool = cq.Workplane().rect(300, 2 * min(wide, 0.5 * across)).extrude(-deep)
+    tool = tool.translate((0, b.rng.choice((-1, 1)) * across, 0))
     if not along_x:
         tool = tool.rotate((0, 0, 0), (0, 0, 1), 90)
     b.take(tool.translate((0, 0, b.z)), top=top)
@@ -310,8 +325,8 @@ def _steps(b: _Bench, *, top: bool = True) -> None:
 def _chisel(b: _Bench) -> None:
     """The end of a punch, slanted."""
     low = b.size(0.6, 0.9) * b.z
-    tool = cq.Workplane("XZ", origin=(0, b.y + 1, 0)).polyline([(-b.x, b.z), (b.x, low), (b.x, b.z + 1), (-b.x, b.z + 1)])
-    b.take(tool.close().extrude(2 * b.y + 2))
+    outline = [(-b.x, b.z), (b.x, low), (b.x, b.z + 1), (-b.x, b.z + 1)]
+    b.take(cq.Workplane("XZ", origin=(0, b.y + 1, 0)).polyline(outline).close().extrude(2 * b.y + 2))
     b.has.append("slanted end above")
 
 
@@ -340,7 +355,8 @@ def _engraving(b: _Bench, *, top: bool = True) -> None:
     deep = b.size(0.1, 0.5)
     for x, y in b.places(1):
         for n in range(b.rng.randint(2, 5)):
-            stroke = cq.Workplane().slot2D(b.size(2.0, 3.5), b.size(0.4, 0.8), b.rng.choice((0, 45, 90))).extrude(-deep)
+            length, width, slant = b.size(2.0, 3.5), b.size(0.4, 0.8), b.rng.choice((0, 45, 90))
+            stroke = cq.Workplane().slot2D(length, width, slant).extrude(-deep)
             b.take(stroke.translate((x - 4.5 + 2.8 * n, y, b.z)), top=top)
         b.has.append(f"engraving {'above' if top else 'below'}")
 
@@ -421,8 +437,8 @@ def _sides(b: _Bench) -> None:
     level = b.size(0.35, 0.65) * b.z
     if b.chance("cross hole", 0.15):
         d = min(b.size(2, 5), 0.3 * b.z)
-        tool = cq.Workplane("YZ", origin=(-b.x - 1, b.size(-0.6, 0.6) * b.y, level)).circle(d / 2).extrude(2 * b.x + 2)
-        b.take(_laid(b, tool))
+        start = (-b.x - 1, b.size(-0.6, 0.6) * b.y, level)
+        b.take(_laid(b, cq.Workplane("YZ", origin=start).circle(d / 2).extrude(2 * b.x + 2)))
         b.has.append("cross hole")
     if b.chance("thread in a side", 0.12):
         _, drill, _ = b.rng.choice([t for t in _THREADS if t[1] < 0.4 * b.z] or [_THREADS[0]])
@@ -430,8 +446,8 @@ def _sides(b: _Bench) -> None:
         b.take(_laid(b, tool.translate((b.x, b.size(-0.5, 0.5) * b.y, level))))
         b.has.append("thread in a side")
     if b.chance("slot in a side", 0.08) and not b.round:
-        tool = inwards.rect(3 * b.y, b.size(0.1, 0.25) * b.z).extrude(-b.size(0.5, 3)).translate((0, 0, level))
-        b.take(_laid(b, tool, anyhow=False))
+        tool = inwards.rect(3 * b.y, b.size(0.1, 0.25) * b.z).extrude(-b.size(0.5, 3))
+        b.take(_laid(b, tool.translate((0, 0, level)), anyhow=False))
         b.has.append("slot in a side")
     if b.chance("mark in a side", 0.08) and not b.round:
         for n in range(3):
@@ -440,7 +456,11 @@ def _sides(b: _Bench) -> None:
         b.has.append("mark in a side")
     if b.chance("broken uprights", 0.25) and not b.round:
         size, rounded = b.size(0.5, 3), b.rng.random() < 0.4
-        corners = [e for e in b.work.edges("|Z").vals() if abs(abs(e.Center().x) - b.x) + abs(abs(e.Center().y) - b.y) < 1e-6]
+        corners = [
+            e
+            for e in b.work.edges("|Z").vals()
+            if abs(abs(e.Center().x) - b.x) + abs(abs(e.Center().y) - b.y) < 1e-6
+        ]
         try:
             on = b.work.newObject(corners[: b.rng.randint(1, 4)])
             broken = on.fillet(size) if rounded else on.chamfer(size)
@@ -457,5 +477,4 @@ def _laid(b: _Bench, tool: cq.Workplane, *, anyhow: bool = True) -> cq.Workplane
         return tool.rotate((0, 0, 0), (0, 0, 1), b.rng.uniform(0, 360))
     if not anyhow or b.rng.random() < 0.5:
         return tool.rotate((0, 0, 0), (0, 0, 1), b.rng.choice((0, 180)))
-    turned = tool.translate((b.y - b.x, 0, 0)).rotate((0, 0, 0), (0, 0, 1), b.rng.choice((90, 270)))
-    return turned
+    return tool.translate((b.y - b.x, 0, 0)).rotate((0, 0, 0), (0, 0, 1), b.rng.choice((90, 270)))
