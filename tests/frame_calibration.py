@@ -25,8 +25,8 @@ from featurize.recognise.clues import Clue, clues
 from featurize.recognise.sides import shares
 from tests.support.sided import sided
 
-# The prior of every weight: normal, of this width. One alone makes odds of 3 to 1 or 20 to 1 no surprise.
-PRIOR = 1.5
+# The prior of every weight: normal, of this width (odds of 3 to 1 are no surprise, of 20 to 1 they are).
+PRIOR = 1.0
 BINS = (0.0, 0.3, 0.5, 0.6, 0.7, 0.8, 0.9, 1.0)
 
 

@@ -246,6 +246,15 @@ def test_a_relief_too_narrow_is_in_the_question(turn: float) -> None:
     )
 
 
+def test_equal_holes_have_one_flag() -> None:
+    found = recognise(build_part(plate(SIXTEEN)))
+    (flag,) = check_threads(found.part, found.features)
+    (group,) = questions(found.features)
+    assert (flag.code, flag.feature) == ("thread-ambiguous", group[0].id)
+    assert all(f.id in flag.message for f in group)
+    assert "4.2=plain" in flag.message
+
+
 def flags(shape: Any, **threads: str) -> list[Flag]:
     found = recognise(build_part(shape), threads=threads)
     return [f for f in check_threads(found.part, found.features) if f.code == "thread-misfit"]

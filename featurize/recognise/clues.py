@@ -26,7 +26,8 @@ class Clue(StrEnum):
     """Something seen on the part; the words take the side it points to."""
 
     # Of the part as a whole.
-    THIN = "how thin it is along {}"
+    FLAT = "how flat it is along {}"
+    LONG = "how long it is along {}"
     ROUND = "its round outside about {}"
     WHOLE = "how whole its outside face is on {}"
     # Of its features.
@@ -49,8 +50,8 @@ class Clue(StrEnum):
     CHAMFER = "broken edges of {}"
 
 
-# From this logarithm of mean span to span on (five to three) a part is thin, and thinner proves no more.
-_THIN = 0.5
+# A part seven times as wide as thick is as flat as can be, and so for its length.
+_MOST_SPANS = float(np.log(7))
 # An open-ended or closed recess no deeper than this is engraved (common practice, no source).
 _ENGRAVED_MM = 0.6
 # An opening that takes this share of a pocket's width and more is what the pocket relieves.
@@ -171,7 +172,7 @@ def clues(part: Part, features: Sequence[Feature]) -> dict[Clue, Array]:
 
 # As ``Frame.side_of`` tells a face that looks to a side.
 _SQUARE = 0.999999
-_WHOLE_PART = frozenset({Clue.THIN, Clue.ROUND, Clue.WHOLE})
+_WHOLE_PART = frozenset({Clue.FLAT, Clue.LONG, Clue.ROUND, Clue.WHOLE})
 _TOLD_BY = frozenset({"counterbore_depth_mm", "countersink_diameter_mm", "taper_deg"})
 
 
@@ -192,8 +193,13 @@ def _pointed_to(part: Part, feature: Feature) -> tuple[str, ...]:
 
 def _of_the_part(part: Part) -> Iterator[tuple[Clue, Array]]:
     spans = part.high - part.low
-    thin = np.clip(np.log(np.prod(spans) ** (1 / 3) / spans), -_THIN, _THIN)
-    yield Clue.THIN, np.repeat(thin / 2, 2)
+    least, middle, most = np.sort(spans)
+    if middle - least > tol.SURFACE_MM:
+        flat = min(float(np.log(middle / least)), _MOST_SPANS)
+        yield Clue.FLAT, np.repeat(flat * (spans < least + tol.SURFACE_MM) / 2, 2)
+    if most - middle > tol.SURFACE_MM:
+        long = min(float(np.log(most / middle)), _MOST_SPANS)
+        yield Clue.LONG, np.repeat(long * (spans > most - tol.SURFACE_MM) / 2, 2)
     if any(turned := [_is_round(part, k) for k in range(3)]):
         yield Clue.ROUND, np.repeat(np.array(turned) / 2, 2)
     yield Clue.WHOLE, _whole(part)

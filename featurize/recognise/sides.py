@@ -34,7 +34,8 @@ class Weight:
 # known working side (tests/support/sided.py, those seeds): all at once, so that clues that come together are
 # not counted twice. How often a toolroom does what is our own guess, no source.
 WEIGHTS: Mapping[Clue, Weight] = {
-    Clue.THIN: Weight(0.98, 0.00),  # on 800
+    Clue.FLAT: Weight(0.90, 0.00),
+    Clue.LONG: Weight(0.00, 0.00),
     Clue.ROUND: Weight(2.60, 0.00),  # on 274
     Clue.WHOLE: Weight(1.04, -0.42),  # on 800
     Clue.THREAD: Weight(3.60, -1.20),  # on 270

@@ -215,9 +215,15 @@ def _drilled(diameter: float, depth: float, *, pointed: bool) -> cq.Workplane:
 def _seats(b: _Bench, count: int, *, top: bool) -> None:
     sizes = [s for s in _SCREWS if s[0] < 0.6 * b.z] or [_SCREWS[0]]
     size, bore, head = b.rng.choice(sizes)
+    sunk = b.chance("countersunk", 0.2)
+    deep = min(size + b.size(0.2, 1.0), 0.7 * b.z)
     for x, y in b.places(count):
         tool = cq.Workplane().circle(bore / 2).extrude(-b.z)
-        tool = tool.union(cq.Workplane().circle(head / 2).extrude(-min(size + b.size(0.2, 1.0), 0.7 * b.z)))
+        if sunk:  # 90 degrees, twice the screw wide
+            cone = cq.Workplane("XZ").polyline([(0, 0), (size, 0), (0, -size)]).close()
+            tool = tool.union(cone.revolve(360, (0, 0, 0), (0, 1, 0)))
+        else:
+            tool = tool.union(cq.Workplane().circle(head / 2).extrude(-deep))
         b.take(tool.translate((x, y, b.z)), top=top)
         b.has.append(f"screw seat {'above' if top else 'below'}")
 
@@ -432,28 +438,42 @@ def _broken(b: _Bench, face: str, what: str, *, rounded: bool = False) -> None:
 
 
 def _sides(b: _Bench) -> None:
-    """What goes in from a side: holes across, threads, slots, marks, chamfers of the upright edges."""
-    inwards = cq.Workplane("YZ").workplane(offset=b.x)
-    level = b.size(0.35, 0.65) * b.z
-    if b.chance("cross hole", 0.15):
-        d = min(b.size(2, 5), 0.3 * b.z)
-        start = (-b.x - 1, b.size(-0.6, 0.6) * b.y, level)
-        b.take(_laid(b, cq.Workplane("YZ", origin=start).circle(d / 2).extrude(2 * b.x + 2)))
-        b.has.append("cross hole")
-    if b.chance("thread in a side", 0.12):
-        _, drill, _ = b.rng.choice([t for t in _THREADS if t[1] < 0.4 * b.z] or [_THREADS[0]])
-        tool = _drilled(drill, min(12.0, 0.5 * b.x), pointed=True).rotate((0, 0, 0), (0, 1, 0), 90)
-        b.take(_laid(b, tool.translate((b.x, b.size(-0.5, 0.5) * b.y, level))))
-        b.has.append("thread in a side")
-    if b.chance("slot in a side", 0.08) and not b.round:
-        tool = inwards.rect(3 * b.y, b.size(0.1, 0.25) * b.z).extrude(-b.size(0.5, 3))
-        b.take(_laid(b, tool.translate((0, 0, level)), anyhow=False))
-        b.has.append("slot in a side")
-    if b.chance("mark in a side", 0.08) and not b.round:
-        for n in range(3):
-            stroke = inwards.slot2D(2.5, 0.6, 90).extrude(-0.3).translate((0, -4 + 3 * n, level))
-            b.take(stroke)
-        b.has.append("mark in a side")
+    """What goes in from a side: threads, seats, holes and windows across, pockets, slots, marks, and what
+    breaks the upright edges."""
+    least = min(b.x, b.y)
+    wide = b.size(0.1, 0.25) * b.z
+    makers: list[tuple[str, float, Callable[[], cq.Workplane]]] = [
+        (
+            "cross hole",
+            0.15,
+            lambda: cq.Workplane().circle(min(b.size(1, 2.5), 0.15 * b.z)).extrude(-3 * b.x),
+        ),
+        ("threads in a side", 0.15, lambda: _side_thread(b)),
+        ("seat in a side", 0.04, lambda: _side_seat(b)),
+        ("window across", 0.04, lambda: cq.Workplane().rect(wide, b.size(2, 0.4 * least)).extrude(-3 * b.x)),
+        (
+            "pocket in a side",
+            0.06,
+            lambda: cq.Workplane().rect(wide, b.size(2, 0.4 * least)).extrude(-0.2 * least),
+        ),
+        (
+            "slot in a side",
+            0.08,
+            lambda: cq.Workplane().rect(wide, 3 * max(b.x, b.y)).extrude(-b.size(0.5, 2)),
+        ),
+        ("mark in a side", 0.08, lambda: cq.Workplane().slot2D(min(2.5, wide), 0.6).extrude(-0.3)),
+    ]
+    for what, share, make in makers:
+        if not b.chance(what, share) or (b.round and what in ("slot in a side", "mark in a side")):
+            continue
+        tool = make().rotate((0, 0, 0), (0, 1, 0), 90)
+        count, level = b.rng.choice((1, 1, 2)) if "thread" in what else 1, b.size(0.35, 0.65) * b.z
+        turn = b.rng.uniform(0, 360) if b.round else b.rng.choice((0, 90, 180, 270))
+        reach = b.y if turn in (90, 270) and not b.round else b.x
+        for k in range(count):
+            at = (reach, (0.4 if k else b.size(-0.5, -0.2)) * least, level)
+            b.take(tool.translate(at).rotate((0, 0, 0), (0, 0, 1), turn))
+        b.has.append(what)
     if b.chance("broken uprights", 0.25) and not b.round:
         size, rounded = b.size(0.5, 3), b.rng.random() < 0.4
         corners = [
@@ -471,10 +491,15 @@ def _sides(b: _Bench) -> None:
             b.has.append(f"uprights {'rounded' if rounded else 'chamfered'}")
 
 
-def _laid(b: _Bench, tool: cq.Workplane, *, anyhow: bool = True) -> cq.Workplane:
-    """A tool made for +x, brought to any of the four sides."""
-    if b.round:
-        return tool.rotate((0, 0, 0), (0, 0, 1), b.rng.uniform(0, 360))
-    if not anyhow or b.rng.random() < 0.5:
-        return tool.rotate((0, 0, 0), (0, 0, 1), b.rng.choice((0, 180)))
-    return tool.translate((b.y - b.x, 0, 0)).rotate((0, 0, 0), (0, 0, 1), b.rng.choice((90, 270)))
+def _side_thread(b: _Bench) -> cq.Workplane:
+    major, drill, pitch = b.rng.choice([t for t in _THREADS if t[1] < 0.4 * b.z] or [_THREADS[0]])
+    tool = _drilled(drill, min(2 * major + 2, 0.6 * b.y), pointed=True)
+    if b.chance("relief", 0.65):
+        tool = tool.union(cq.Workplane().circle(major / 2 + 0.2).extrude(-1.7 * pitch))
+    return tool
+
+
+def _side_seat(b: _Bench) -> cq.Workplane:
+    size, bore, head = b.rng.choice([s for s in _SCREWS if s[2] < 0.6 * b.z] or [_SCREWS[0]])
+    tool = cq.Workplane().circle(bore / 2).extrude(-3 * b.x)
+    return tool.union(cq.Workplane().circle(head / 2).extrude(-size))
