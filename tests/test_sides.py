@@ -133,9 +133,18 @@ def disc_with_bores_across() -> cq.Workplane:
     return disc
 
 
-def ring_with_a_flat() -> cq.Workplane:
+def ring_with_a_bore_across() -> cq.Workplane:
     ring = cq.Workplane().circle(30).circle(14).extrude(18)
     return ring.cut(cq.Workplane("YZ", origin=(0, 0, 9)).circle(2.1).extrude(40))
+
+
+def threads_in_the_narrow_side() -> cq.Workplane:
+    """M5 with its relief, to pull the plate or to push it: no screws from below."""
+    plate = block(54, 38, 13).cut(slot(56, 6, 3, (0, 5, 13)))
+    for y in (-12, 12):
+        mouth = cq.Workplane("YZ", origin=(27, y, 6.5))
+        plate = plate.cut(mouth.circle(2.1).extrude(-12)).cut(mouth.circle(2.7).extrude(-1.4))
+    return plate
 
 
 DRESSES: dict[str, Callable[[Any], Any]] = {
@@ -147,7 +156,13 @@ DRESSES: dict[str, Callable[[Any], Any]] = {
 
 @pytest.mark.parametrize("dress", DRESSES)
 @pytest.mark.parametrize(
-    ("make", "thick_mm"), [(slots_on_both_faces, 13), (disc_with_bores_across, 33), (ring_with_a_flat, 18)]
+    ("make", "thick_mm"),
+    [
+        (slots_on_both_faces, 13),
+        (disc_with_bores_across, 33),
+        (ring_with_a_bore_across, 18),
+        (threads_in_the_narrow_side, 13),
+    ],
 )
 def test_thickness_is_not_taken_across(make: Callable[[], cq.Workplane], thick_mm: float, dress: str) -> None:
     found = recognise(build_part(DRESSES[dress](make().val().wrapped)))  # type: ignore[union-attr]
@@ -177,7 +192,11 @@ def test_how_a_model_lies_tells_nothing(seed: int, turn: Any) -> None:
     axis, angle = turn
     here = recognise(build_part(insert.solid))
     there = recognise(build_part(moved(insert.solid, axis, angle, (3, 4, 5))))
-    assert there.sides.confidence == pytest.approx(here.sides.confidence, abs=0.002)
+    # A cut that another has crossed may have another name along another axis: a clue more or less.
+    assert there.sides.confidence == pytest.approx(here.sides.confidence, abs=0.05)
+    if here.sides.confidence > 0.55:
+        turned = np.array(cq.Vertex(moved(cq.Vertex.makeVertex(*up(here)).wrapped, axis, angle)).toTuple())
+        assert float(up(there) @ turned) > 0.999
 
 
 def test_no_answer_gives_features_other_numbers() -> None:

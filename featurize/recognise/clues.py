@@ -43,7 +43,6 @@ class Clue(StrEnum):
     POCKET = "closed pockets from {}"
     SLOT = "slots from {}"
     STEP = "steps from {}"
-    FLOOR = "what was cleared from {}"
     STANDING = "what stands up towards {}"
     FORM = "contoured surfaces that look to {}"
     ENGRAVED = "shallow engraved details from {}"
@@ -54,8 +53,9 @@ class Clue(StrEnum):
 _MOST_SPANS = float(np.log(7))
 # An open-ended or closed recess no deeper than this is engraved (common practice, no source).
 _ENGRAVED_MM = 0.6
-# An opening that takes this share of a pocket's width and more is what the pocket relieves.
-_RELIEVED_SHARE = 0.4
+# An opening in the middle of a pocket (to this share of its width) that takes so much of the width and more
+# is what the pocket relieves.
+_MIDDLE_SHARE, _RELIEVED_SHARE = 0.2, 0.4
 # A counterbore deeper than this share of its hole leaves a land rather than seats a head.
 _SEAT_SHARE = 0.6
 # A countersink this many times as wide as its hole takes a head; a smaller one breaks the edge.
@@ -74,10 +74,23 @@ class Scenery:
         return {f: feature for feature in self.features for f in feature.faces}
 
     def pierced_by(self, recess: Feature) -> list[Feature]:
-        """Holes and openings that go on from a recess' floor."""
+        """Holes and openings that go on from the middle of a recess' floor."""
         beside = {o for f in recess.faces_with(Role.FLOOR) for o in self.part.across(f)} - set(recess.faces)
         found = {self.owner[f].faces: self.owner[f] for f in sorted(beside) if f in self.owner}
-        return [f for f in found.values() if f.kind in (Kind.HOLE, Kind.THROUGH_PROFILE)]
+        return [
+            f
+            for f in found.values()
+            if f.kind in (Kind.HOLE, Kind.THROUGH_PROFILE)
+            and _beside_mm(f, recess) < _MIDDLE_SHARE * recess.dims.get("width_mm", 0.0)
+        ]
+
+
+def _beside_mm(one: Feature, other: Feature) -> float:
+    """How far the axis of one feature passes by the middle of another."""
+    if one.axis is None or other.axis is None:
+        return np.inf
+    apart = np.subtract(one.axis.origin, other.axis.origin)
+    return float(np.linalg.norm(np.cross(apart, one.axis.direction)))
 
 
 Row = Callable[[Feature, Scenery], Clue | None]
@@ -99,7 +112,7 @@ def _hole(hole: Feature, scenery: Scenery) -> Clue:
     if hole.dims.get("countersink_diameter_mm", 0.0) > _SUNK_HEAD * hole.dims.get("diameter_mm", np.inf):
         return Clue.SEAT
     wide = hole.dims.get("counterbore_depth_mm", 0.0)
-    if wide <= tol.SURFACE_MM:
+    if wide <= tol.SURFACE_MM or not _is_wider_at_mouth(hole):
         return Clue.THROUGH_HOLE
     if wide > _SEAT_SHARE * hole.dims.get("depth_mm", np.inf):
         return Clue.WIDE_END
@@ -138,7 +151,7 @@ VOTES: Mapping[Kind, Row] = {
     Kind.SLOT: _recess(Clue.SLOT),
     Kind.STEP: _is(Clue.STEP),
     Kind.GROOVE: _SILENT,
-    Kind.FLOOR: _is(Clue.FLOOR),
+    Kind.FLOOR: _SILENT,  # what stands on it speaks for both
     Kind.BOSS: _is(Clue.STANDING),
     Kind.RIB: _is(Clue.STANDING),
     Kind.CHAMFER: _is(Clue.CHAMFER),
@@ -185,10 +198,18 @@ def _pointed_to(part: Part, feature: Feature) -> tuple[str, ...]:
     single = tuple(s for s in open_to if opposite(s) not in open_to)
     if single or len(open_to) != 2:
         return single
-    if feature.axis is None or _TOLD_BY.isdisjoint(feature.dims):
+    if feature.axis is None or _TOLD_BY.isdisjoint(feature.dims) or not _is_wider_at_mouth(feature):
         return open_to
     mouth = part.frame.side_of(np.array(feature.axis.direction))
     return (mouth,) if mouth else open_to
+
+
+def _is_wider_at_mouth(feature: Feature) -> bool:
+    """Whether a hole's ends differ; what has no bores is told by its land."""
+    if not feature.bores:
+        return True
+    mouth, end = feature.bores[0].start_diameter_mm, feature.bores[-1].end_diameter_mm
+    return mouth > end + tol.SURFACE_MM
 
 
 def _of_the_part(part: Part) -> Iterator[tuple[Clue, Array]]:

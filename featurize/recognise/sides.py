@@ -34,27 +34,26 @@ class Weight:
 # known working side (tests/support/sided.py, those seeds): all at once, so that clues that come together are
 # not counted twice. How often a toolroom does what is our own guess, no source.
 WEIGHTS: Mapping[Clue, Weight] = {
-    Clue.FLAT: Weight(0.90, 0.00),
-    Clue.LONG: Weight(0.00, 0.00),
-    Clue.ROUND: Weight(2.60, 0.00),  # on 274
-    Clue.WHOLE: Weight(1.04, -0.42),  # on 800
-    Clue.THREAD: Weight(3.60, -1.20),  # on 270
-    Clue.MAYBE_THREAD: Weight(1.52, -0.50),  # on 270
-    Clue.BLIND_HOLE: Weight(1.64, -0.17),  # on 138
-    Clue.THROUGH_HOLE: Weight(1.52, -0.28),  # on 421
-    Clue.SEAT: Weight(3.02, 0.78),  # on 164
-    Clue.COUNTERBORE: Weight(0.43, 0.21),  # on 26
-    Clue.OPENING: Weight(1.75, 0.00),  # on 97
-    Clue.LAND: Weight(0.75, 1.82),  # on 77
-    Clue.WIDE_END: Weight(1.34, -0.66),  # on 87
-    Clue.POCKET: Weight(2.20, -0.15),  # on 121
-    Clue.SLOT: Weight(1.21, 0.29),  # on 270
-    Clue.STEP: Weight(3.36, 1.51),  # on 286
-    Clue.FLOOR: Weight(1.14, 0.11),  # on 201
-    Clue.STANDING: Weight(2.53, 0.64),  # on 198
-    Clue.FORM: Weight(1.88, 0.86),  # on 139
-    Clue.ENGRAVED: Weight(1.20, 0.70),  # on 198
-    Clue.CHAMFER: Weight(1.23, -0.57),  # on 365
+    Clue.FLAT: Weight(3.50, 0.00),  # on 1879
+    Clue.LONG: Weight(1.91, 0.00),  # on 1465
+    Clue.ROUND: Weight(2.98, 0.00),  # on 656
+    Clue.WHOLE: Weight(0.43, -0.56),  # on 2000
+    Clue.THREAD: Weight(1.56, -1.25),  # on 803
+    Clue.MAYBE_THREAD: Weight(2.25, -0.50),  # on 594
+    Clue.BLIND_HOLE: Weight(2.04, 0.02),  # on 313
+    Clue.THROUGH_HOLE: Weight(1.61, -0.04),  # on 1094
+    Clue.SEAT: Weight(1.96, 0.75),  # on 453
+    Clue.COUNTERBORE: Weight(0.30, 0.53),  # on 64
+    Clue.OPENING: Weight(1.33, 0.00),  # on 335
+    Clue.LAND: Weight(0.72, 1.70),  # on 195
+    Clue.WIDE_END: Weight(0.50, -0.87),  # on 227
+    Clue.POCKET: Weight(1.40, 0.41),  # on 438
+    Clue.SLOT: Weight(1.42, 0.10),  # on 739
+    Clue.STEP: Weight(2.76, 1.53),  # on 706
+    Clue.STANDING: Weight(2.63, 0.69),  # on 527
+    Clue.FORM: Weight(1.57, 0.99),  # on 300
+    Clue.ENGRAVED: Weight(1.22, 0.51),  # on 498
+    Clue.CHAMFER: Weight(1.38, -0.56),  # on 895
 }
 
 # So many parts are unlike all that were made: no evidence makes more certain than this leaves.
