@@ -34,26 +34,26 @@ class Weight:
 # known working side (tests/support/sided.py, those seeds): all at once, so that clues that come together are
 # not counted twice. How often a toolroom does what is our own guess, no source.
 WEIGHTS: Mapping[Clue, Weight] = {
-    Clue.FLAT: Weight(3.50, 0.00),  # on 1879
-    Clue.LONG: Weight(1.91, 0.00),  # on 1465
-    Clue.ROUND: Weight(2.98, 0.00),  # on 656
-    Clue.WHOLE: Weight(0.43, -0.56),  # on 2000
+    Clue.FLAT: Weight(3.51, 0.00),  # on 1879
+    Clue.LONG: Weight(1.86, 0.00),  # on 1465
+    Clue.ROUND: Weight(3.03, 0.00),  # on 656
+    Clue.WHOLE: Weight(0.36, -0.45),  # on 2000
     Clue.THREAD: Weight(1.56, -1.25),  # on 803
-    Clue.MAYBE_THREAD: Weight(2.25, -0.50),  # on 594
-    Clue.BLIND_HOLE: Weight(2.04, 0.02),  # on 313
-    Clue.THROUGH_HOLE: Weight(1.61, -0.04),  # on 1094
-    Clue.SEAT: Weight(1.96, 0.75),  # on 453
-    Clue.COUNTERBORE: Weight(0.30, 0.53),  # on 64
-    Clue.OPENING: Weight(1.33, 0.00),  # on 335
-    Clue.LAND: Weight(0.72, 1.70),  # on 195
-    Clue.WIDE_END: Weight(0.50, -0.87),  # on 227
-    Clue.POCKET: Weight(1.40, 0.41),  # on 438
-    Clue.SLOT: Weight(1.42, 0.10),  # on 739
-    Clue.STEP: Weight(2.76, 1.53),  # on 706
-    Clue.STANDING: Weight(2.63, 0.69),  # on 527
-    Clue.FORM: Weight(1.57, 0.99),  # on 300
-    Clue.ENGRAVED: Weight(1.22, 0.51),  # on 498
-    Clue.CHAMFER: Weight(1.38, -0.56),  # on 895
+    Clue.MAYBE_THREAD: Weight(2.20, -0.49),  # on 594
+    Clue.BLIND_HOLE: Weight(2.06, 0.03),  # on 313
+    Clue.THROUGH_HOLE: Weight(1.61, 0.00),  # on 1095
+    Clue.SEAT: Weight(1.99, 0.76),  # on 453
+    Clue.COUNTERBORE: Weight(0.29, 0.59),  # on 63
+    Clue.OPENING: Weight(1.25, 0.00),  # on 335
+    Clue.LAND: Weight(0.73, 1.75),  # on 197
+    Clue.WIDE_END: Weight(0.83, -0.90),  # on 218
+    Clue.POCKET: Weight(1.27, 0.45),  # on 444
+    Clue.SLOT: Weight(1.38, 0.10),  # on 739
+    Clue.STEP: Weight(2.76, 1.58),  # on 706
+    Clue.STANDING: Weight(3.31, 0.56),  # on 527
+    Clue.FORM: Weight(1.55, 0.98),  # on 300
+    Clue.ENGRAVED: Weight(1.13, 0.53),  # on 499
+    Clue.CHAMFER: Weight(1.42, -0.57),  # on 895
 }
 
 # So many parts are unlike all that were made: no evidence makes more certain than this leaves.
