@@ -22,23 +22,6 @@ ANGLE_DEG = 0.05
 # What is worth a change of kind, in mm of place: a slot that is shorter now is still that slot.
 _OTHER_KIND_MM = 5.0
 _NEVER = 1e9
-_HOLES = (Kind.HOLE, Kind.THREADED_HOLE)
-# Kinds that one edit may turn into each other.
-_ALIKE = (
-    {
-        *_HOLES,
-        Kind.THROUGH_PROFILE,
-        Kind.POCKET,
-        Kind.BLIND_SLOT,
-        Kind.BLIND_STEP,
-        Kind.SLOT,
-        Kind.STEP,
-        Kind.FLOOR,
-    }
-    | {Kind.CONTOURED_SURFACE, Kind.UNASSIGNED},
-    {Kind.BOSS, Kind.RIB},
-    {Kind.CHAMFER, Kind.EDGE_ROUND, Kind.FILLET},
-)
 
 
 @dataclass(frozen=True)
@@ -167,6 +150,12 @@ def _costs(old: Sequence[Placed], new: Sequence[Placed]) -> Array:
     return np.array([[_cost(a, b) for b in new] for a in old]).reshape(len(old), len(new))
 
 
+def _are_twins(kinds: set[Kind]) -> bool:
+    """Whether one edit may turn the kinds into each other."""
+    groups = {k.traits.twin for k in kinds}
+    return len(groups) == 1 and groups != {""}
+
+
 def _cost(a: Placed, b: Placed) -> float:
     if Kind.OUTSIDE_FACE in (a.feature.kind, b.feature.kind):
         k = _flat(a)
@@ -178,10 +167,10 @@ def _cost(a: Placed, b: Placed) -> float:
     away = float(np.linalg.norm(_move(a, b)))
     other = sum(abs(x - y) for _, x, y in _sizes(a.feature, b.feature))
     kinds = {a.feature.kind, b.feature.kind}
-    kin = len(kinds) == 1 or kinds <= set(_HOLES)
+    kin = len(kinds) == 1 or all(k.traits.hole for k in kinds)
     # The same thing may be anywhere; a changed one is where it was.
     near = away <= max(a.size_mm, b.size_mm)
-    if not (near or (kin and other == 0.0)) or not (kin or any(kinds <= alike for alike in _ALIKE)):
+    if not (near or (kin and other == 0.0)) or not (kin or _are_twins(kinds)):
         return _NEVER
     return away + other + (0.0 if kin else _OTHER_KIND_MM)
 

@@ -11,31 +11,9 @@ from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from types import MappingProxyType
 
+from featurize.kinds import Kind as Kind
+
 Vec3 = tuple[float, float, float]
-
-
-class Kind(StrEnum):
-    """What a group of faces is, in the trade's words."""
-
-    HOLE = "hole"
-    THREADED_HOLE = "threaded hole"
-    THROUGH_PROFILE = "through profile"
-    OUTSIDE_PROFILE = "outside profile"
-    POCKET = "pocket"
-    BLIND_SLOT = "blind slot"
-    BLIND_STEP = "blind step"
-    SLOT = "slot"
-    STEP = "step"
-    GROOVE = "groove"  # in a wall, mostly turned: a ring in a shaft or in a bore
-    FLOOR = "floor"
-    BOSS = "boss"
-    RIB = "rib"
-    CHAMFER = "chamfer"
-    EDGE_ROUND = "edge round"
-    FILLET = "fillet"
-    CONTOURED_SURFACE = "contoured surface"
-    OUTSIDE_FACE = "outside face"
-    UNASSIGNED = "unassigned"
 
 
 class Role(StrEnum):

@@ -1,124 +1,198 @@
-"""Runs a function in a child process, so that a crash or an endless loop in it stays there.
+"""Functions in child processes, so that a crash or an endless loop in them stays there.
 
-``run_isolated`` starts a fresh process; ``run_apart`` forks one that is already ours, which costs little.
+``Child`` is the one way in which this program has a child: how it starts, talks, is limited, ends and dies
+with its parent. ``run_isolated`` starts a fresh one for one call; ``run_apart`` forks one that is already
+ours, which costs little; pools of them stand with the jobs.
 
-Knows nothing of the kernel. The function must be importable by name, its arguments and result
-picklable; a program that calls this needs the usual ``if __name__ == "__main__"`` guard.
+Knows nothing of the kernel. Functions must be importable by name, arguments and results picklable (but for
+a fork's function); a program that calls this needs the usual ``if __name__ == "__main__"`` guard.
 """
 
 from __future__ import annotations
 
-import ctypes
 import multiprocessing
 import os
-import signal
+import pickle
 import sys
 import time
 import traceback
 from collections.abc import Callable
-from contextlib import suppress
 from multiprocessing.connection import Connection, wait
 from multiprocessing.process import BaseProcess
-from typing import Any, NoReturn, TypeVar
+from typing import Any, TypeVar
 
-from featurize.errors import Code, StepError
+from featurize import system
+from featurize.errors import Code, StepError, is_memory_short
 
 T = TypeVar("T")
+OnMessage = Callable[[Any], None]
 
-_PR_SET_PDEATHSIG = 1  # of <sys/prctl.h>
+# A process that crashes may still be going, with all it holds to be written out, when its pipe is closed.
+_CRASHING_S = 5.0
+_CURES = {
+    Code.CRASHED: "export it again, or in another STEP version",
+    Code.TIMED_OUT: "simplify the model or raise the limit",
+    Code.OUT_OF_MEMORY: "simplify the model or raise the limit",
+}
 
-# Set in a child only: the way back to its parent.
+# Set in a child only: the way back to its parent, and whether it may be forked (it has one thread).
 _to_parent: Connection | None = None
-# Whether this process may be forked: it is a worker of ours, with one thread.
 _forks = False
 
 
 def report(message: object) -> None:
-    """Sends a (picklable) message to the parent's ``progress``; does nothing outside a child."""
+    """Sends a (picklable) message to whoever called this child; does nothing outside a child."""
     if _to_parent is not None:
-        _to_parent.send(("progress", message))
+        _to_parent.send(("message", message))
 
 
-def run_isolated(
-    function: Callable[..., T],
-    *args: Any,
-    time_limit_s: float,
-    progress: Callable[[Any], None] | None = None,
-    quiet: bool = True,
-) -> T:
-    """``function(*args)``, run in a child process.
-
-    ``progress`` gets what the child passes to ``report``. ``quiet`` discards what the child writes
-    to its terminal. Raises StepError: ``crashed`` when the child dies, ``timed_out`` over the limit,
-    or the child's own; RuntimeError when no child could be started; any other exception of the child
-    is raised again with its traceback as a note.
-    """
-    context = multiprocessing.get_context("spawn")
-    receiver, sender = context.Pipe(duplex=False)
-    child = context.Process(target=_serve, args=(sender, quiet, os.getpid(), function, args), daemon=True)
-    deadline = time.monotonic() + time_limit_s
-    try:
-        child.start()
-        sender.close()
-        answer: T = _await_result(child, receiver, deadline, time_limit_s, progress)
-        return answer
-    finally:
-        # Reached on KeyboardInterrupt too: no child outlives the call.
-        if child.pid is not None:
-            child.kill()
-            child.join()
-        receiver.close()
+def ended(code: Code, how: str) -> StepError:
+    """The end of a child (crashed, timed out, out of memory) as a person is told it."""
+    return StepError(code, f"{how}: {_CURES[code]}.")
 
 
-def _await_result(
-    child: BaseProcess,
-    receiver: Connection,
-    deadline: float,
-    time_limit_s: float,
-    progress: Callable[[Any], None] | None,
-) -> Any:
-    started = False
-    while True:
-        left_s = deadline - time.monotonic()
-        # The process's own end is watched as well: a grandchild could hold the pipe open.
-        if left_s <= 0 or not wait([receiver, child.sentinel], left_s):
-            raise StepError(
-                Code.TIMED_OUT,
-                f"Stopped after {time_limit_s:g} s, the time limit: simplify the model or raise the limit.",
-            )
-        try:
-            tag, value = receiver.recv() if receiver.poll() else _gone(child, started)
-        except EOFError:
-            _gone(child, started)
-        if tag == "result":
-            return value
-        if tag == "error":
-            raise value
-        if tag == "started":
-            started = True
-        elif progress is not None:
-            progress(value)
-
-
-def _gone(child: BaseProcess, started: bool) -> NoReturn:
-    child.join()
-    code = child.exitcode or 0
-    if not started:
-        raise RuntimeError(
-            f"the child process did not start (exit status {code}): the program that calls this must be "
-            'a file, with an `if __name__ == "__main__"` guard'
-        )
-    how = f"signal {-code}" if code < 0 else f"exit status {code}"
-    raise StepError(
-        Code.CRASHED,
-        f"The geometry kernel crashed on this model ({how}): export it again, or in another STEP version.",
+def short_of_memory(how: str) -> StepError:
+    """The end of a child whose machine had no more memory: no model is to blame for that."""
+    return StepError(
+        Code.OUT_OF_MEMORY,
+        f"{how}, as happens where memory runs out; the file need not be at fault: close other programs, work "
+        "on fewer files at a time, or give the machine more memory.",
     )
 
 
-def may_fork() -> None:
-    """Tells that this process is a worker with one thread: what is ``run_apart`` in it is forked."""
-    global _forks
-    _forks = sys.platform == "linux"
+class StartError(RuntimeError):
+    """The fault of a program whose children do not even begin."""
+
+
+class Child:
+    """A process that does one call after the other, writes to no terminal and ends with its parent.
+
+    ``warm_up`` runs in it before the first call. A ``fork`` does that one function and no other. Made by the
+    thread that uses it, since Linux ends it with that thread; ``interrupt`` is for any.
+    """
+
+    def __init__(
+        self, warm_up: Callable[[], None] | None = None, *, fork: Callable[[], Any] | None = None
+    ) -> None:
+        context = multiprocessing.get_context("fork" if fork else "spawn")
+        self._pipe, far_end = context.Pipe()
+        # A child's own children are in its group, and killed with it.
+        self._leads = _to_parent is None
+        life = (far_end, os.getpid(), self._leads, None if fork else list(sys.path), warm_up, fork)
+        # Python keeps daemons from having children, lest they be left: ours die with their parent.
+        multiprocessing.current_process().daemon = False
+        self._process: BaseProcess = context.Process(  # type: ignore[attr-defined]
+            target=_live, args=life, name="dieroute-worker", daemon=True
+        )
+        with system.interrupts_held():
+            self._process.start()
+        far_end.close()
+        assert self._process.pid is not None
+        self.pid: int = self._process.pid
+        self.ready = fork is not None
+
+    @property
+    def alive(self) -> bool:
+        return not self._pipe.closed and self._process.is_alive()
+
+    @property
+    def waitables(self) -> list[Any]:
+        """For ``multiprocessing.connection.wait``: ready when there is something to be received.
+
+        The process's own end is watched as well: a grandchild could hold the pipe open.
+        """
+        return [self._pipe, self._process.sentinel]
+
+    def send(self, function: Callable[..., Any], *args: Any) -> None:
+        """Asks for a call; raises OSError when the child has died."""
+        self._pipe.send((function, args))
+
+    def receive(self) -> tuple[str, Any] | None:
+        """What came next: ("message", of ``report``), ("value", result) or ("error", exception).
+
+        None while there is nothing; once it is dead and all was received StepError ``crashed`` (or
+        ``out_of_memory``, when it was killed), or StartError where it was at fault itself before it began.
+        """
+        alive = self._process.is_alive()  # asked first: what it sends before its end is there then
+        try:
+            while self._pipe.poll():
+                tag, value = self._pipe.recv()
+                if tag != "ready":
+                    return tag, value
+                self.ready = True
+        except (EOFError, OSError):
+            self._process.join(_CRASHING_S)
+            alive = False
+        if alive:
+            return None
+        killed = self.ready and system.was_killed(self._process.exitcode)  # by others: we have not yet
+        how = self.kill()
+        if not self.ready and how.startswith("exit"):
+            raise StartError(
+                f"worker processes do not start ({how}): the program that calls this must be a file, "
+                'with an `if __name__ == "__main__"` guard'
+            )
+        if killed:
+            raise short_of_memory(f"stopped from outside ({how})")
+        raise ended(Code.CRASHED, f"the geometry kernel crashed on this model ({how})")
+
+    def result(self, time_limit_s: float, on_message: OnMessage | None = None) -> Any:
+        """What the call gives; ``on_message`` gets its messages.
+
+        Raises what the call raises. Where anything else ends the wait the child is dead: StepError
+        ``crashed`` or ``timed_out``, StartError when it never began, or an error of ``on_message``.
+        """
+        deadline = time.monotonic() + time_limit_s
+        tag, value = "", None
+        try:
+            while tag not in ("value", "error"):
+                if tag == "message" and on_message is not None:
+                    on_message(value)
+                left_s = deadline - time.monotonic()
+                if left_s <= 0 or not wait(self.waitables, left_s):
+                    raise ended(Code.TIMED_OUT, f"stopped after {time_limit_s:g} s, the time limit")
+                tag, value = self.receive() or ("", None)
+        except BaseException:
+            self.kill()
+            raise
+        if isinstance(value, BaseException) and tag == "error":
+            raise value
+        return value
+
+    def interrupt(self) -> None:
+        """Kills it from any thread; the one that uses it finds out."""
+        if self._leads:
+            system.kill_group(self.pid)
+        self._process.kill()
+
+    def kill(self) -> str:
+        """Ends it with all its children; how it ended."""
+        if not self._pipe.closed:
+            self.interrupt()
+            self._process.join()
+            self._pipe.close()
+            if self._leads:
+                system.wait_for_group(self.pid)
+        return system.how_ended(self._process.exitcode)
+
+
+def run_isolated(
+    function: Callable[..., T], *args: Any, time_limit_s: float, progress: OnMessage | None = None
+) -> T:
+    """``function(*args)``, run in a child process; ``progress`` gets what it passes to ``report``.
+
+    Raises StepError: ``crashed`` when the child dies, ``timed_out`` over the limit, or the child's own;
+    StartError when no child could be started; any other exception of the child is raised again with its
+    traceback as a note.
+    """
+    child = Child()
+    try:
+        child.send(function, *args)
+        answer: T = child.result(time_limit_s, progress)
+    finally:
+        # Reached on KeyboardInterrupt too: no child outlives the call.
+        child.kill()
+    return answer
 
 
 def run_apart(function: Callable[[], T], *, time_limit_s: float) -> T:
@@ -129,83 +203,59 @@ def run_apart(function: Callable[[], T], *, time_limit_s: float) -> T:
     """
     if not _forks:
         return function()
-    receiver, sender = multiprocessing.Pipe(duplex=False)
-    parent = os.getpid()
-    pid = os.fork()
-    if pid == 0:
-        _answer_and_end(sender, parent, function)
-    sender.close()
-    status: int | None = None
+    child = Child(fork=function)
     try:
-        if not receiver.poll(time_limit_s):
-            raise StepError(Code.TIMED_OUT, f"stopped after {time_limit_s:g} s")
-        try:
-            ok, answer = receiver.recv()
-        except (EOFError, OSError):  # it ended before its answer, or in the midst of it
-            _, status = os.waitpid(pid, 0)
-            code = os.waitstatus_to_exitcode(status)
-            how = f"signal {-code}" if code < 0 else f"exit status {code}"
-            raise StepError(Code.CRASHED, f"the geometry kernel crashed ({how})") from None
+        answer: T = child.result(time_limit_s, report)
     finally:
-        receiver.close()
-        if status is None:
-            os.kill(pid, signal.SIGKILL)
-            os.waitpid(pid, 0)
-    if not ok:
-        raise answer
-    result: T = answer
-    return result
+        child.kill()
+    return answer
 
 
-def _answer_and_end(sender: Connection, parent: int, function: Callable[[], Any]) -> NoReturn:
-    """The life of a fork; it leaves without the clean-up that is its parent's."""
-    try:
-        die_with(parent)
-        try:
-            answer = True, function()
-        except Exception as error:
-            error.add_note("in the fork:\n" + traceback.format_exc())
-            answer = False, error
-        try:
-            sender.send(answer)
-        except Exception as error:
-            sender.send((False, RuntimeError(f"the answer could not be sent: {error}")))
-    finally:
-        os._exit(0)
-
-
-def die_with(parent: int) -> None:
-    """Ends this process when its parent ends, even by SIGKILL and even while it is deep in the kernel.
-
-    Only Linux offers it (prctl(2), PR_SET_PDEATHSIG); elsewhere an orphan ends when it next speaks.
-    """
-    if sys.platform != "linux":
-        return
-    with suppress(OSError, AttributeError):
-        ctypes.CDLL(None).prctl(_PR_SET_PDEATHSIG, int(signal.SIGKILL))
-    if os.getppid() != parent:  # it was gone before we asked
-        os._exit(1)
-
-
-def _serve(
-    sender: Connection, quiet: bool, parent: int, function: Callable[..., Any], args: tuple[Any, ...]
+def _live(
+    pipe: Connection,
+    parent: int,
+    leads: bool,
+    path: list[str] | None,
+    warm_up: Callable[[], None] | None,
+    fork: Callable[[], Any] | None,
 ) -> None:
-    global _to_parent
-    die_with(parent)
-    if quiet:
-        nowhere = os.open(os.devnull, os.O_WRONLY)
-        os.dup2(nowhere, 1)
-        os.dup2(nowhere, 2)
-    _to_parent = sender
-    may_fork()
-    sender.send(("started", None))
+    """A child's life: calls in, answers out, until its parent is gone."""
+    global _to_parent, _forks
+    system.settle_child(parent, leads=leads)
+    _to_parent = pipe
+    if fork is not None:
+        _answer(pipe, fork, ())
+        return
+    sys.path[:] = path or sys.path
+    if warm_up is not None:
+        warm_up()
+    pipe.send(("ready", None))
+    _forks = system.CAN_FORK
+    while True:
+        try:
+            call = pipe.recv_bytes()
+        except (EOFError, OSError):
+            return
+        _answer(pipe, _called, (call,))
+
+
+def _called(call: bytes) -> Any:
+    function, args = pickle.loads(call)  # here: a fault in loading it is told as the call's
+    return function(*args)
+
+
+def _answer(pipe: Connection, function: Callable[..., Any], args: tuple[Any, ...]) -> None:
     try:
-        answer = ("result", function(*args))
+        answer = "value", function(*args)
     except Exception as error:
+        if is_memory_short(error):
+            error = short_of_memory(f"stopped ({type(error).__name__})")
         if not isinstance(error, StepError):
             error.add_note("in the child process:\n" + traceback.format_exc())
-        answer = ("error", error)
+        answer = "error", error
     try:
-        sender.send(answer)
-    except Exception as error:  # an answer that cannot be pickled is the caller's mistake: say so
-        sender.send(("error", RuntimeError(f"the child's answer could not be sent: {error}")))
+        pipe.send(answer)
+    except OSError:  # nobody is there to on_message it
+        return
+    except Exception as error:  # an answer that cannot be pickled is the program's mistake: say so
+        pipe.send(("error", RuntimeError(f"the child's answer could not be sent: {error}")))

@@ -29,7 +29,6 @@ PLACE_MM = 0.05
 _MAIN_SIZES = ("diameter_mm", "width_mm", "radius_mm", "height_mm", "depth_mm", "length_mm")
 # A feature this close to a round part's axis does not show which way it stands.
 _OFF_AXIS_MM = 1.0
-_ONE_MOUTH = (Kind.HOLE, Kind.THREADED_HOLE, Kind.POCKET, Kind.SLOT, Kind.BLIND_SLOT)
 
 
 @dataclass(frozen=True, eq=False)
@@ -83,13 +82,13 @@ def edge_places(part: Part) -> list[PlacedEdge]:
 
 def _at(part: Part, feature: Feature, low: Array, high: Array, middle: Array) -> Array:
     centre = (low + high) / 2
-    if feature.axis is None or feature.kind not in _ONE_MOUTH:
+    if feature.axis is None or not feature.kind.traits.one_mouth:
         return np.asarray(centre)
     along = part.frame.axes @ np.array(feature.axis.direction)
     if feature.bores:  # an axis is known better than the box around a round face
         foot = part.frame.local(np.array(feature.axis.origin)) - middle
         centre = foot + ((centre - foot) @ along) * along
-    through = len(feature.opens_to) > 1 and feature.kind in (Kind.HOLE, Kind.THREADED_HOLE)
+    through = len(feature.opens_to) > 1 and feature.kind.traits.hole
     return np.asarray(centre if through else centre + (np.abs(along) @ (high - low)) / 2 * along)
 
 

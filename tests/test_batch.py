@@ -12,19 +12,19 @@ from html.parser import HTMLParser
 from pathlib import Path
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from support import batches
 from support.batches import block, deadly, hidden, many_blocks, records, run, start, until
 from support.corpus import corpus_files, needs_corpus
 
-from routing.batch import summary
-from routing.batch.desk import Desk, step_files
-from routing.batch.ledger import NAME, Ledger, Record, Status
-from routing.batch.pool import Limits
-from routing.choices import Choices
-from routing.documents.staging import OutputError
-from routing.shop import load_shop
+from routing.inputs.choices import Choices
+from routing.inputs.shop import load_shop
+from routing.jobs.batch import summary
+from routing.jobs.batch.dispatch import Dispatcher, step_files
+from routing.jobs.batch.ledger import NAME, Ledger, Record, Status
+from routing.jobs.errors import OutputError
+from routing.jobs.workers.pool import Limits
 
 SHOP = load_shop()
 needs_posix = pytest.mark.skipif(sys.platform == "win32", reason="no such signals there")
@@ -54,7 +54,7 @@ def test_deadly_and_endless_files_are_named_and_the_rest_is_done(tmp_path: Path)
     many_blocks(models / "an endless.stp", 600)
     (models / "no model.step").write_text("hello\n")
     (models / "readme.txt").write_text("not asked for\n")
-    done = run("batch", models, "-o", out, "--workers", 2, "--time-limit", 12, "--no-cache")
+    done = run("batch", models, "-o", out, "--workers", 2, "--time-limit", 25, "--no-cache")
     assert done.returncode == 1, done.stderr
     found = _statuses(out)
     assert {name for name, status in found.items() if status in ("ok", "blocked")} == good
@@ -68,7 +68,7 @@ def test_deadly_and_endless_files_are_named_and_the_rest_is_done(tmp_path: Path)
     assert hidden(out) == []
     rows = list(csv.DictReader((out / "summary.csv").open()))
     assert [r["file"] for r in rows] == sorted(found)
-    again = run("batch", models, "-o", out, "--workers", 2, "--time-limit", 12, "--no-cache")
+    again = run("batch", models, "-o", out, "--workers", 2, "--time-limit", 25, "--no-cache")
     assert again.returncode == 1
     assert len(records(out)) == len(found), "what failed is not tried again while nothing changes"
 
@@ -179,11 +179,12 @@ _NAMES = st.lists(
 )
 
 
+@settings(deadline=None)
 @given(_NAMES)
 def test_no_result_lies_in_another(names: list[str]) -> None:
     ledger = type("Held", (), {"records": {}})()
-    desk = Desk(Path("/nowhere"), lambda p: Choices(), SHOP, ledger, batches, Limits())  # type: ignore[arg-type]
-    folders = [tuple(part.casefold() for part in Path(desk._folder_for(n)).parts) for n in names]
+    dispatcher = Dispatcher(Path("/nowhere"), lambda p: Choices(), SHOP, ledger, batches, Limits())  # type: ignore[arg-type]
+    folders = [tuple(part.casefold() for part in Path(dispatcher._folder_for(n)).parts) for n in names]
     for n, one in enumerate(folders):
         for other in folders[n + 1 :]:
             short = min(len(one), len(other))

@@ -13,9 +13,9 @@ from typing import Any
 import pytest
 from support.batches import block, deadly, hidden, records, run, start, until
 
-from routing.batch.cluster import Cluster
-from routing.batch.pool import Limits
-from routing.documents.staging import OutputError
+from routing.jobs.batch.cluster import Cluster
+from routing.jobs.errors import OutputError
+from routing.jobs.workers.pool import Limits
 
 distributed = pytest.importorskip("distributed", reason="the extra dieroute[cluster] is not installed")
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="no such signals there")

@@ -8,9 +8,9 @@ from pathlib import Path
 from support.keys import FOLDER
 
 from featurize.brep.part import Part
-from routing.choices import Choices
-from routing.job import run_job
-from routing.shop import load_shop
+from routing.inputs.choices import Choices
+from routing.inputs.shop import load_shop
+from routing.jobs.job import run_job
 
 
 def _parts_alive() -> int:

@@ -12,14 +12,14 @@ from typing import Any
 import pytest
 from support.batches import block, hidden, records, start, until
 
-from routing.batch import watch as module
-from routing.batch.desk import Desk
-from routing.batch.ledger import Ledger, Record, Status
-from routing.batch.pool import Limits, Outcome
-from routing.batch.task import Task
-from routing.batch.watch import Patience, watch
-from routing.choices import Choices
-from routing.shop import load_shop
+from routing.inputs.choices import Choices
+from routing.inputs.shop import load_shop
+from routing.jobs.batch import watch as module
+from routing.jobs.batch.dispatch import Dispatcher
+from routing.jobs.batch.ledger import Ledger, Record, Status
+from routing.jobs.batch.task import FileTask
+from routing.jobs.batch.watch import Patience, watch
+from routing.jobs.workers.pool import Limits, Outcome
 
 END = "END-ISO-10303-21;\n"
 
@@ -31,7 +31,7 @@ class Instant:
 
     def __init__(self) -> None:
         self.done: list[str] = []
-        self._ready: list[Task] = []
+        self._ready: list[FileTask] = []
 
     @property
     def backlog(self) -> int:
@@ -47,7 +47,7 @@ class Instant:
         ready, self._ready = self._ready, []
         return [self._outcome(task) for task in ready]
 
-    def _outcome(self, task: Task) -> Outcome:
+    def _outcome(self, task: FileTask) -> Outcome:
         self.done.append(task.name)
         task.out_dir.mkdir(parents=True, exist_ok=True)
         return Outcome(task, Record(task.name, task.folder, task.key, Status.OK), None, 0.0, 0.0)
@@ -76,8 +76,8 @@ class Scene:
 
         shop = load_shop()
         with Ledger(self.out) as ledger, pytest.raises(KeyboardInterrupt):
-            desk = Desk(self.out, lambda p: Choices(), shop, ledger, self.executor, Limits())
-            watch(desk, self.folder, patience=Patience(2, 10), idle=look, now=lambda: clock)
+            dispatcher = Dispatcher(self.out, lambda p: Choices(), shop, ledger, self.executor, Limits())
+            watch(dispatcher, self.folder, patience=Patience(2, 10), idle=look, now=lambda: clock)
         return self.executor.done
 
     def put(self, name: str, text: str) -> Any:
@@ -116,7 +116,7 @@ def test_a_file_that_changes_is_done_again_and_so_with_its_choices(scene: Scene)
 
 def test_the_choices_file_counts(scene: Scene, monkeypatch: pytest.MonkeyPatch) -> None:
     asked: list[str] = []
-    monkeypatch.setattr(Desk, "offer", lambda self, name, path: asked.append(name))
+    monkeypatch.setattr(Dispatcher, "offer", lambda self, name, path: asked.append(name))
     still = [lambda: None] * 5
     scene.play(scene.put("a.step", END), *still, scene.put("a.choices.toml", "strict = true"), *still)
     assert asked == ["a.step", "a.step"]

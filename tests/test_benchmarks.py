@@ -7,12 +7,12 @@ from pathlib import Path
 import pytest
 from OCP.BRepCheck import BRepCheck_Analyzer
 
+from featurize.brep.shapes import FACE, each, volume_mm3
 from featurize.step.read import read_step
-from featurize.step.shapes import FACE, each, volume_mm3
-from routing.choices import Choices
-from routing.job import route_document
-from routing.memory import Memory
-from routing.shop import load_shop
+from routing.inputs.choices import Choices
+from routing.inputs.shop import load_shop
+from routing.jobs.job import inputs_of, route_document
+from routing.jobs.stages import StageCache
 from tests.benchmarks.measure import Figures, staged
 from tests.benchmarks.regress import slower
 from tests.support.corpus import DEMOS
@@ -78,10 +78,11 @@ def test_every_step_of_the_job_is_in_a_stage() -> None:
 
 
 def test_the_stages_know_the_steps_of_the_job(tmp_path: Path) -> None:
-    memory = Memory()
+    cache = StageCache()
     document = read_step(DEMOS[-1], isolate=False)
-    route_document(document, tmp_path, Choices(), load_shop(), lambda text, share: None, memory=memory)
-    steps = {took.step: 1.0 for took in memory.took}
+    inputs = inputs_of(document, Choices(), load_shop())
+    route_document(document, tmp_path, inputs, lambda text, share: None, cache=cache)
+    steps = {spent.stage: 1.0 for spent in cache.times}
     assert "other" not in staged(steps), steps
 
 

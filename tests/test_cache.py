@@ -2,22 +2,32 @@
 
 from __future__ import annotations
 
+import copy
+import hashlib
+import io
+import json
 import os
 import time
-from dataclasses import replace
+import zipfile
+from collections.abc import Callable
+from dataclasses import fields, replace
 from pathlib import Path
 from typing import Any
 
 import pytest
 from support.batches import block, run
 
-from routing.batch import cache as module
-from routing.batch.cache import Cache, cached_run, default_folder, key_of, program, sha256
-from routing.choices import Choices
-from routing.documents.result import JobResult
-from routing.shop import load_shop
+from routing.inputs.choices import Choices
+from routing.inputs.shop import load_shop
+from routing.jobs import cache as module
+from routing.jobs import job_inputs
+from routing.jobs.cache import ResultCache, cached_run, default_folder
+from routing.jobs.job_inputs import Inputs, program, sha256_of
+from routing.jobs.result import JobResult, PartResult
+from tests.support.routed import owned, shop_with
 
 SHOP = load_shop()
+pytestmark = pytest.mark.elsewhere
 
 
 def _files(folder: Path) -> dict[str, bytes]:
@@ -25,8 +35,8 @@ def _files(folder: Path) -> dict[str, bytes]:
 
 
 @pytest.fixture
-def kept(tmp_path: Path) -> Cache:
-    return Cache(tmp_path / "cache")
+def kept(tmp_path: Path) -> ResultCache:
+    return ResultCache(tmp_path / "cache")
 
 
 @pytest.fixture
@@ -43,7 +53,7 @@ def jobs(monkeypatch: pytest.MonkeyPatch) -> list[Path]:
     return done
 
 
-def test_an_unchanged_part_is_copied_and_said(tmp_path: Path, kept: Cache, jobs: list[Path]) -> None:
+def test_an_unchanged_part_is_copied_and_said(tmp_path: Path, kept: ResultCache, jobs: list[Path]) -> None:
     model = block(tmp_path / "a.step", 12)
     first = cached_run(model, tmp_path / "one", Choices(), SHOP, cache=kept)
     began = time.perf_counter()
@@ -62,7 +72,7 @@ def test_an_unchanged_part_is_copied_and_said(tmp_path: Path, kept: Cache, jobs:
 
 @pytest.mark.parametrize("damage", ["flipped", "cut", "emptied", "swapped"])
 def test_a_damaged_entry_is_found_and_rebuilt(
-    tmp_path: Path, kept: Cache, jobs: list[Path], damage: str
+    tmp_path: Path, kept: ResultCache, jobs: list[Path], damage: str
 ) -> None:
     model = block(tmp_path / "a.step", 12)
     cached_run(model, tmp_path / "one", Choices(), SHOP, cache=kept)
@@ -85,7 +95,11 @@ def test_every_input_is_in_the_key(tmp_path: Path, monkeypatch: pytest.MonkeyPat
     blank = tmp_path / "blank.step"
     blank.write_text("one")
     base = ("a.step", "0" * 64, Choices(), SHOP)
-    wheels = replace(SHOP, wheels=SHOP.wheels[:-1])
+    wheels = shop_with(SHOP, wheels=owned("wheels", SHOP)[:-1])
+
+    def key_of(*asked: Any) -> str:
+        return Inputs.of(*asked).digest
+
     keys = [
         key_of(*base),
         key_of("b.step", *base[1:]),
@@ -98,21 +112,21 @@ def test_every_input_is_in_the_key(tmp_path: Path, monkeypatch: pytest.MonkeyPat
     assert key_of("a.step", "0" * 64, Choices(), load_shop()) == keys[0], "equal inputs, equal keys"
     blank.write_text("two")
     keys.append(key_of(*base[:2], Choices(blank=str(blank)), SHOP))
-    monkeypatch.setattr(module, "program", lambda: "a later program")
+    monkeypatch.setattr(job_inputs, "program", lambda: "a later program")
     keys.append(key_of(*base))
     assert len(set(keys)) == len(keys)
     assert len(program()) == 64
 
 
-def _keep(cache: Cache, tmp_path: Path, key: str, size: int) -> None:
+def _keep(cache: ResultCache, tmp_path: Path, key: str, size: int) -> None:
     folder = tmp_path / "result"
     folder.mkdir(exist_ok=True)
-    (folder / "route.json").write_bytes(os.urandom(size))  # does not shrink
-    cache.keep(key, folder, JobResult((), ()))
+    (folder / "route.json").write_text(json.dumps(os.urandom(size // 2).hex()))  # does not shrink by much
+    cache.keep(key, folder, JobResult((PartResult(".", 1, {}),), ()))
 
 
 def test_the_least_recently_used_goes(tmp_path: Path) -> None:
-    cache = Cache(tmp_path / "cache", limit_bytes=250_000)
+    cache = ResultCache(tmp_path / "cache", limit_bytes=150_000)
     for n, key in enumerate(("a", "b")):
         _keep(cache, tmp_path, key, 100_000)
         os.utime(cache.folder / f"{key}.zip", (n, n))
@@ -122,7 +136,9 @@ def test_the_least_recently_used_goes(tmp_path: Path) -> None:
     assert sum(p.stat().st_size for p in cache.folder.iterdir()) <= cache.limit_bytes
 
 
-def test_what_a_killed_writer_left_goes_and_what_is_being_written_stays(tmp_path: Path, kept: Cache) -> None:
+def test_what_a_killed_writer_left_goes_and_what_is_being_written_stays(
+    tmp_path: Path, kept: ResultCache
+) -> None:
     kept.folder.mkdir()
     old, young = kept.folder / ".x.tmp", kept.folder / ".y.tmp"
     old.write_text("")
@@ -134,11 +150,11 @@ def test_what_a_killed_writer_left_goes_and_what_is_being_written_stays(tmp_path
 
 def test_a_folder_that_cannot_be_is_no_error(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("")
-    _keep(Cache(tmp_path / "file" / "cache"), tmp_path, "a", 10)
+    _keep(ResultCache(tmp_path / "file" / "cache"), tmp_path, "a", 10)
 
 
 def test_a_file_that_changed_under_the_job_is_not_kept(
-    tmp_path: Path, kept: Cache, monkeypatch: pytest.MonkeyPatch
+    tmp_path: Path, kept: ResultCache, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     model = block(tmp_path / "a.step", 12)
     real = module.run_job
@@ -172,4 +188,133 @@ def test_a_batch_uses_it_and_loads_no_kernel(tmp_path: Path) -> None:
     assert "from the cache" not in first.stdout
     assert "1 copied from the cache" in second.stdout
     assert _files(tmp_path / "one" / "a-route") == _files(tmp_path / "two" / "a-route")
-    assert sha256(models / "a.step") in (tmp_path / "two" / "a-route" / "route.json").read_text()
+    assert sha256_of(models / "a.step") in (tmp_path / "two" / "a-route" / "route.json").read_text()
+
+
+def _forge(cache: ResultCache, change: Callable[[dict[str, bytes], dict[str, Any]], None]) -> None:
+    """Another archive under the same key, its checksum right: whoever may write there can do that."""
+    (entry,) = cache.folder.iterdir()
+    with zipfile.ZipFile(io.BytesIO(entry.read_bytes().partition(b"\n")[2])) as archive:
+        files = {name: archive.read(name) for name in archive.namelist()}
+    manifest = json.loads(files.pop("result.json"))
+    change(files, manifest)
+    stream = io.BytesIO()
+    with zipfile.ZipFile(stream, "w") as archive:
+        for name, content in (files | {"result.json": json.dumps(manifest).encode()}).items():
+            archive.writestr(name, content)
+    content = stream.getvalue()
+    entry.write_bytes(hashlib.sha256(content).hexdigest().encode() + b"\n" + content)
+
+
+FORGED: dict[str, Callable[[dict[str, bytes], dict[str, Any]], None]] = {
+    "above": lambda files, _: files.update({"files/../../escaped.step": b"x"}),
+    "a known name above": lambda files, _: files.update({"files/../route.csv": b"x"}),
+    "absolute": lambda files, _: files.update({"files//tmp/route.csv": b"x"}),
+    "a drive": lambda files, _: files.update({"files/C:\\route.csv": b"x"}),
+    "backslashes": lambda files, _: files.update({"files/..\\..\\route.csv": b"x"}),
+    "a name that no job gives": lambda files, _: files.update({"files/run_me.sh": b"x"}),
+    "hidden": lambda files, _: files.update({"files/.route.csv": b"x"}),
+    "another part's folder": lambda files, m: (
+        m.update(parts=[["1-a", 1]]),
+        files.update({"files/1-a/route.json": files["files/route.json"]}),
+    ),
+    "a part above": lambda files, m: m.update(parts=[["..", 1]]),
+    "no route": lambda files, _: files.pop("files/route.json"),
+    "no manifest": lambda _, m: m.pop("parts"),
+    "not beneath": lambda files, _: files.update({"route.csv": files.pop("files/route.csv")}),
+}
+
+
+@pytest.mark.parametrize("how", FORGED)
+def test_a_forged_entry_writes_nothing_that_a_job_may_not(
+    tmp_path: Path, kept: ResultCache, jobs: list[Path], how: str
+) -> None:
+    model = block(tmp_path / "a.step", 12)
+    place = tmp_path / "deep" / "in"
+    first = cached_run(model, place / "one", Choices(), SHOP, cache=kept)
+    _forge(kept, FORGED[how])
+    before = set(tmp_path.rglob("*"))
+    again = cached_run(model, place / "two", Choices(), SHOP, cache=kept)
+    new = {p for p in set(tmp_path.rglob("*")) - before if place / "two" not in (p, *p.parents)}
+    if how == "not beneath":  # the same file, at another place in the archive: harmless
+        assert "cache" in again.notes[-1]
+    else:
+        assert len(jobs) == 2
+    assert new == set()
+    assert not Path("/tmp/route.csv").exists()
+    assert _files(place / "one") == _files(place / "two")
+    assert again.parts == first.parts
+
+
+def test_an_entry_that_unpacks_without_end_is_dropped(tmp_path: Path) -> None:
+    cache = ResultCache(tmp_path / "cache", limit_bytes=10_000_000)
+    _keep(cache, tmp_path, "a", 100)
+    _forge(cache, lambda files, _: files.update({"files/route.csv": bytes(20_000_000)}))
+    assert (cache.folder / "a.zip").stat().st_size > 10_000_000  # stored: what matters is what it unpacks to
+    assert cache.fetch("a", tmp_path / "out") is None
+
+
+def test_what_is_kept_is_what_the_job_made_whoever_else_writes_there(
+    tmp_path: Path, kept: ResultCache, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Another run puts its result into the same folder before the first one has kept its own."""
+    one, other = block(tmp_path / "a.step", 12), block(tmp_path / "b.step", 30)
+    real = ResultCache.keep
+    turns = iter([True])
+
+    def late(self: ResultCache, key: str, folder: Path, result: JobResult) -> None:
+        if next(turns, False):
+            cached_run(other, tmp_path / "out", Choices(), SHOP, cache=kept)
+        real(self, key, folder, result)
+
+    monkeypatch.setattr(ResultCache, "keep", late)
+    cached_run(one, tmp_path / "out", Choices(), SHOP, cache=kept)
+    for model in (one, other):
+        again = cached_run(model, tmp_path / model.stem, Choices(), SHOP, cache=kept)
+        assert "cache" in again.notes[-1]
+        route = json.loads((tmp_path / model.stem / "route.json").read_text())
+        assert route["part"]["sha256"] == sha256_of(model)
+
+
+def test_every_choice_and_every_part_of_the_shop_is_in_the_digest() -> None:
+    """So that a new one cannot be forgotten; values need not make sense."""
+    base = Inputs("a.step", "0" * 64, Choices(), SHOP)
+    digests = {base.digest}
+    for inputs in (
+        *(replace(base, choices=_with(base.choices, f.name)) for f in fields(Choices)),
+        *(replace(base, shop=_with(SHOP, f.name)) for f in fields(SHOP)),
+        *(_with(base, f.name) for f in fields(base) if f.name not in ("choices", "shop")),
+    ):
+        digests.add(inputs.digest)
+        assert inputs != base
+    assert len(digests) == 1 + len(fields(Choices)) + len(fields(SHOP)) + len(fields(base)) - 2
+
+
+def _with(value: Any, name: str) -> Any:
+    changed = copy.copy(value)
+    object.__setattr__(changed, name, "another")
+    return changed
+
+
+def test_what_a_stage_does_not_look_at_leaves_its_key_alone() -> None:
+    def of(**choices: Any) -> Inputs:
+        return Inputs("a.step", "0" * 64, Choices(**choices), SHOP)
+
+    plain = of()
+    blank, thread, edge = (
+        of(blank_margin_mm=2.0),
+        of(threads={"all": "plain"}),
+        of(edges={"rib": "may break"}),
+    )
+    for name, touched in (
+        ("part", ()),
+        ("recognition", (thread,)),
+        ("routing", (blank, thread)),  # the blank is squared first
+        ("ordering", (blank, thread, edge)),
+        ("stock", (blank,)),
+    ):
+        keys = [getattr(i, name)(0) != getattr(plain, name)(0) for i in (blank, thread, edge)]
+        assert keys == [i in touched for i in (blank, thread, edge)], name
+        assert getattr(plain, name)(0) != getattr(plain, name)(1)
+        assert getattr(plain, name)(0) == getattr(of(), name)(0)
+        hash(getattr(plain, name)(0))

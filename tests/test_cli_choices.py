@@ -9,7 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from routing.choices import Choices, ChoicesError, Material, choices_beside, load_choices
+from routing.inputs.choices import Choices, ChoicesError, choices_beside, load_choices
+from routing.processes.material import Material
 
 
 @pytest.mark.parametrize(

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner
 
-from routing.cli import app
+from routing.cli.app import app
 
 ROOT = Path(__file__).resolve().parents[1]
 
@@ -24,9 +24,9 @@ def _run(*words: object) -> subprocess.CompletedProcess[str]:
 @pytest.mark.parametrize("words", [["--help"], ["route", "--help"], ["--version"]])
 def test_help_comes_without_the_kernel(words: list[str]) -> None:
     script = (
-        "import sys, routing.cli\n"
+        "import sys, routing.cli.app\n"
         f"sys.argv = ['dieroute', *{words!r}]\n"
-        "try:\n    routing.cli.main()\nexcept SystemExit as end:\n    assert not end.code, end.code\n"
+        "try:\n    routing.cli.app.main()\nexcept SystemExit as end:\n    assert not end.code, end.code\n"
         "heavy = {'OCP', 'cadquery', 'vtk', 'numpy', 'scipy', 'shapely', 'trimesh'} & set(sys.modules)\n"
         "assert not heavy, heavy\n"
     )
@@ -40,9 +40,9 @@ def test_help_comes_without_the_kernel(words: list[str]) -> None:
 def test_a_running_job_keeps_the_kernel_out_of_the_parent(tmp_path: Path) -> None:
     (tmp_path / "bad.step").write_text("not a STEP file\n")
     script = (
-        "import sys, routing.cli\n"
+        "import sys, routing.cli.app\n"
         f"sys.argv = ['dieroute', 'route', {str(tmp_path / 'bad.step')!r}]\n"
-        "try:\n    routing.cli.main()\nexcept SystemExit as end:\n    assert end.code == 2, end.code\n"
+        "try:\n    routing.cli.app.main()\nexcept SystemExit as end:\n    assert end.code == 2, end.code\n"
         "assert 'OCP' not in sys.modules\n"
     )
     # A child process must be able to import the script that started it.
@@ -116,7 +116,7 @@ def test_our_own_faults_are_one_line_and_status_3(
     def faulty(*_: object, **__: object) -> None:
         raise ZeroDivisionError("two\nlines")
 
-    monkeypatch.setattr("routing.batch.cache.run_job", faulty)
+    monkeypatch.setattr("routing.jobs.cache.run_job", faulty)
     words = ["route", str(tmp_path / "insert.step"), *(["--debug"] if debug else [])]
     done = CliRunner().invoke(app, words)
     assert done.exit_code == 3

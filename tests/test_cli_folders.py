@@ -5,7 +5,7 @@ from __future__ import annotations
 from hypothesis import given
 from hypothesis import strategies as st
 
-from routing.job import folder_names
+from routing.jobs.job import folder_names
 
 
 def test_one_part_needs_no_folder_of_its_own() -> None:

@@ -13,14 +13,14 @@ from typing import Any
 import jsonschema
 import pytest
 
+from featurize.brep.shapes import FACE, each, volume_mm3
 from featurize.errors import StepError
 from featurize.step.read import read_step
-from featurize.step.shapes import FACE, each, volume_mm3
-from routing.choices import Choices, ChoicesError
-from routing.documents.palette import rgb
-from routing.handover import all_files
-from routing.job import run_job
-from routing.shop import load_shop
+from routing.export.exporters import all_files
+from routing.export.palette import rgb
+from routing.inputs.choices import Choices, ChoicesError
+from routing.inputs.shop import load_shop
+from routing.jobs.job import run_job
 from tests.support.transforms import motion, write_assembly
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -48,7 +48,7 @@ def route(done: tuple[Path, subprocess.CompletedProcess[str]]) -> dict[str, Any]
 
 def _check_files(folder: Path) -> None:
     """Every file bears a name that a hand-over declares, and every plain name is there."""
-    names = {p.name for p in folder.iterdir()}
+    names = {p.name for p in folder.rglob("*") if p.is_file()}
     assert names >= {name for name in all_files() if not set(name) & set("*?[")}
     assert [n for n in names if not any(fnmatchcase(n, pattern) for pattern in all_files())] == []
 
@@ -68,7 +68,7 @@ def test_route_file_fits_its_schema(route: dict[str, Any]) -> None:
 
 def test_schema_refuses_what_it_should(route: dict[str, Any]) -> None:
     for broken in (
-        route | {"version": 2},
+        route | {"version": 1},
         route | {"extra": 1},
         {key: value for key, value in route.items() if key != "edges"},
         route | {"features": [route["features"][0] | {"process": "laser"}]},

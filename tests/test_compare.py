@@ -19,10 +19,10 @@ from featurize.compare import Change, compare
 from featurize.feature import Kind
 from featurize.recognise import Recognition, recognise
 from featurize.step.read import read_step
-from routing.choices import Choices
-from routing.revision import Revision, revise
-from routing.route import make_route
-from routing.shop import load_shop
+from routing.inputs.choices import Choices
+from routing.inputs.shop import load_shop
+from routing.plan.make import make_plan
+from routing.plan.revision import Revision, revise
 from tests.support.transforms import as_bsplines, moved, with_split_faces, write_step
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -161,7 +161,7 @@ def test_a_longer_part_keeps_its_features() -> None:
 
 
 def _revised(**edit: Any) -> Revision:
-    routes = [make_route(r, load_shop(), Choices()) for r in (_base(), _recognised(_insert(**edit)))]
+    routes = [make_plan(r, load_shop(), Choices()) for r in (_base(), _recognised(_insert(**edit)))]
     return revise(*routes)
 
 
@@ -179,11 +179,11 @@ def test_operations_change_with_their_features() -> None:
 
 def test_edges_that_a_person_decided_otherwise() -> None:
     """All edges of the pocket and no others, also in a moved file."""
-    old = make_route(_base(), load_shop(), Choices())
+    old = make_plan(_base(), load_shop(), Choices())
     pocket = next(f.id for f in _base().features if f.kind == Kind.POCKET)
     moved_part = _recognised(moved(_insert(), (1, -2, 1), 70, (5, 0, -30)))
     again = compare(_base(), moved_part).pairs[pocket]
-    new = make_route(moved_part, load_shop(), Choices(edges={again: "must break"}))
+    new = make_plan(moved_part, load_shop(), Choices(edges={again: "must break"}))
     changes = revise(old, new).edges
     assert {c.old for c in changes} == {v.id for v in old.edges if pocket in v.features}
     assert len(changes) > 8  # four sides, four corners, and a hole breaks in

@@ -18,9 +18,9 @@ from featurize.brep.build import build_part
 from featurize.feature import Feature
 from featurize.recognise import Recognition, recognise
 from featurize.step.read import read_step
-from routing.choices import Choices
-from routing.route import make_route
-from routing.shop import load_shop
+from routing.inputs.choices import Choices
+from routing.inputs.shop import load_shop
+from routing.plan.make import make_plan
 from routing.stock.blank import blank_for
 from routing.stock.ground import ground_stock
 from routing.stock.proof import prove
@@ -100,7 +100,7 @@ def test_working_side_is_that_of_the_key(name: str) -> None:
 def test_processes_and_flags_are_those_of_the_key(name: str) -> None:
     key = keys.load(name)
     r = recognised(key.step)
-    route = make_route(r, load_shop(), Choices(material=_material(key)))
+    route = make_plan(r, load_shop(), Choices(material=_material(key)))
     pairs, wrong = matched(key, r)
     assert not wrong
     chosen = {w.name: (w.process, route.process_of(f.id)) for w, f in pairs}
@@ -120,7 +120,7 @@ def test_ground_stock_is_what_the_key_works_out(name: str) -> None:
     key = keys.load(name)
     r = recognised(key.step)
     shop = load_shop()
-    route = make_route(r, shop, Choices(material=_material(key)))
+    route = make_plan(r, shop, Choices(material=_material(key)))
     ground = [f for f in r.features if route.process_of(f.id) == "surface grind"]
     blank = blank_for(r.part)
     assert blank.volume_mm3 == pytest.approx(key.blank_mm3, rel=1e-6)
@@ -182,5 +182,5 @@ def test_keys_hold_however_the_model_is_written(
     r = recognised(path, threads)
     pairs, wrong = matched(key, r)
     assert wrong == []
-    route = make_route(r, load_shop(), Choices(material=_material(key)))
+    route = make_plan(r, load_shop(), Choices(material=_material(key)))
     assert [(w.name, w.process, p) for w, f in pairs if (p := route.process_of(f.id)) != w.process] == []

@@ -9,10 +9,10 @@ from OCP.BRepPrimAPI import BRepPrimAPI_MakeBox
 from OCP.gp import gp_Ax1, gp_Dir, gp_Pnt, gp_Trsf
 from OCP.TopLoc import TopLoc_Location
 
+from featurize.brep.shapes import FACE, centroid, each, volume_mm3
 from featurize.step.read import read_step
-from featurize.step.shapes import FACE, centroid, each, volume_mm3
-from routing.documents.model import write_model
-from routing.documents.palette import HEX, rgb
+from routing.export.model import write_model
+from routing.export.palette import colours, rgb
 
 
 def _placed() -> TopLoc_Location:
@@ -24,7 +24,7 @@ def _placed() -> TopLoc_Location:
 @pytest.mark.parametrize("place", [TopLoc_Location(), _placed()], ids=["own place", "moved"])
 def test_faces_keep_order_place_name_and_colour(tmp_path: Path, place: TopLoc_Location) -> None:
     solid = BRepPrimAPI_MakeBox(10, 20, 30).Solid().Moved(place)
-    labels = [(process, f"{process} F{n:02d}") for n, process in enumerate(HEX, 1)]
+    labels = [(process, f"{process} F{n:02d}") for n, process in enumerate(colours(), 1)]
     write_model(solid, labels, "K-17", tmp_path / "m.step")
     part = read_step(tmp_path / "m.step", isolate=False).parts[0]
     assert part.name == "K-17"

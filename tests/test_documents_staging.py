@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from routing.documents.staging import OutputError, staged_folder
+from routing.jobs.staging import OutputError, staged_folder
 
 NAMES = ("route.json",)
 

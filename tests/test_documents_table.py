@@ -9,9 +9,10 @@ from typing import Any
 import pytest
 from rich.console import Console
 
-from routing.documents import console, table
-from routing.documents.numbers import rounded, vector
-from routing.documents.result import JobResult, PartResult
+from routing.cli import console
+from routing.export import table
+from routing.export.numbers import rounded, vector
+from routing.jobs.result import JobResult, PartResult
 
 
 def _feature(name: str, process: str, **changes: Any) -> dict[str, Any]:

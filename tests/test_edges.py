@@ -12,9 +12,9 @@ from featurize.brep.build import build_part
 from featurize.brep.part import Convexity
 from featurize.brep.runs import edge_runs
 from featurize.recognise import Recognition, recognise
-from routing.choices import BREAKS
-from routing.edges import Break, EdgeVerdict, contradictions, edge_flags, edge_map
-from routing.flags import Severity
+from routing.inputs.choices import BREAKS
+from routing.plan.edges import Break, EdgeVerdict, contradictions, edge_flags, edge_map
+from routing.processes.flags import Severity
 from tests.support.transforms import as_bsplines, with_split_faces
 
 Z = 20.0

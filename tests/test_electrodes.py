@@ -30,26 +30,27 @@ from OCP.TopAbs import TopAbs_Orientation, TopAbs_ShapeEnum, TopAbs_State
 from OCP.TopLoc import TopLoc_Location
 from OCP.TopoDS import TopoDS
 
+from featurize.brep.shapes import each
+from featurize.brep.solids import KernelError, is_valid, solids_of, volume_of
 from featurize.feature import Kind
 from featurize.step.read import read_step
-from featurize.step.shapes import each
-from routing.choices import Choices
-from routing.electrodes import plan
-from routing.electrodes.body import Body, bodies_of, electrode_body
-from routing.electrodes.cavity import Cavity, cavity_of, vertex
-from routing.electrodes.forecast import size_mm
-from routing.electrodes.zones import Zone, zones_of
-from routing.job import run_job
-from routing.processes.base import JobContext
-from routing.processes.sink_erode import leaves_mm
-from routing.shop import Shop, load_shop
-from routing.stock.solids import KernelError, is_valid, solids_of, volume_of
-from routing.stock.write import write_step
-from tests.support.routed import UP, asked, block, job_of, the
+from routing.export.solid_files import write_step
+from routing.inputs.choices import Choices
+from routing.inputs.shop import load_shop
+from routing.jobs.job import run_job
+from routing.processes.context import JobContext
+from routing.processes.shop import Shop
+from routing.processes.sink_erode import rules as plan
+from routing.processes.sink_erode.body import Body, bodies_of, electrode_body
+from routing.processes.sink_erode.cavity import Cavity, cavity_of, vertex
+from routing.processes.sink_erode.forecast import size_mm
+from routing.processes.sink_erode.reach import leaves_mm
+from routing.processes.sink_erode.zones import Zone, zones_of
+from tests.support.routed import UP, asked, block, job_of, owned, the
 
 ROOT = Path(__file__).resolve().parents[1]
 SHOP = load_shop()
-OWNED = SHOP.electrodes
+OWNED = owned("electrodes", SHOP)
 FINISH, ROUGH = OWNED.finish_gap_mm, OWNED.rough_gap_mm
 # What the clearance may miss: a thousandth, what a toolroom measures.
 CLEARANCE_MM = 1e-3
@@ -309,9 +310,9 @@ def test_flushing_is_doubtful_when_deep_and_closed() -> None:
 
 
 def test_wear_in_closed_form() -> None:
-    rates = replace(SHOP.rates.erode, wear_mm3=100.0, wear_mm2=50.0)
-    owned = replace(OWNED, wear_share=0.1)
-    given = {"volume_mm3": 401.0, "area_mm2": 100.0, "front_mm2": 20.0, "owned": owned}
+    rates = replace(owned("rates.erode", SHOP), wear_mm3=100.0, wear_mm2=50.0)
+    wearing = replace(OWNED, wear_share=0.1)
+    given = {"volume_mm3": 401.0, "area_mm2": 100.0, "front_mm2": 20.0, "owned": wearing}
     # Half the life in a material of scale 0.5: 401 / 50 is over 8.
     assert plan.number_for(plan.life(plan.ROUGH, 401.0, 100.0, rates, 0.5)) == 9
     rough = plan.wear(plan.ROUGH, **given, number=9, scale=0.5)
@@ -438,8 +439,8 @@ def test_demos_have_their_electrodes(job: tuple[str, Path]) -> None:
         assert any("manual" in note for note in entry["notes"])
         assert entry["burn_from_top_mm"] == pytest.approx(entry["depth_mm"] - entry["gap_mm"], abs=2e-4)
         assert entry["material_cost_each"] == pytest.approx(
-            math.prod(entry["blank_mm"]) / 1000 * SHOP.rates.erode.electrode_per_cm3
-            + SHOP.rates.erode.electrode_cost,
+            math.prod(entry["blank_mm"]) / 1000 * owned("rates.erode", SHOP).electrode_per_cm3
+            + owned("rates.erode", SHOP).electrode_cost,
             abs=0.006,
         )
     check_one_figure(route)
@@ -455,7 +456,7 @@ def check_one_figure(route: dict[str, Any]) -> None:
 
 def test_no_body_is_told_by_a_flag_with_the_feature(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     """The kernel's offset fails on a shaped cavity: nothing is written, the list and the feature tell."""
-    import routing.electrodes.shrink as shrink
+    import routing.processes.sink_erode.shrink as shrink
 
     solid = (
         block()

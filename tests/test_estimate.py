@@ -13,14 +13,19 @@ from hypothesis import strategies as st
 from featurize.brep.build import build_part
 from featurize.feature import Kind
 from featurize.recognise import recognise
-from routing.choices import Choices
-from routing.electrodes.forecast import Electrode
-from routing.electrodes.plan import FINISH, ROUGH, life
-from routing.estimate import effort
-from routing.estimate.price import Bill, Line, combined, with_scrap
-from routing.route import Route, make_route
-from routing.shop import Range, load_shop
-from tests.support.routed import UP, block
+from routing.inputs.choices import Choices
+from routing.inputs.shop import load_shop
+from routing.plan.estimate.price import Bill, Line, combined, with_scrap
+from routing.plan.make import make_plan
+from routing.plan.plan import Plan
+from routing.processes.mill import effort as milling
+from routing.processes.protocol import MadeTool
+from routing.processes.shop import Range
+from routing.processes.sink_erode import effort as sinking
+from routing.processes.sink_erode.rules import FINISH, ROUGH, life
+from routing.processes.surface_grind import effort as grinding
+from routing.processes.wire import effort as wiring
+from tests.support.routed import UP, block, owned
 
 SHOP = load_shop()
 RATES = SHOP.rates
@@ -30,9 +35,9 @@ size = st.floats(0.01, 200)
 more = st.floats(0, 100)
 
 
-def routed(solid: cq.Workplane, thread: str = "plain", **choices: object) -> Route:
+def routed(solid: cq.Workplane, thread: str = "plain", **choices: object) -> Plan:
     found = recognise(build_part(solid.val().wrapped), working_side=UP, threads={"all": thread})
-    return make_route(found, SHOP, Choices(**choices))  # type: ignore[arg-type]
+    return make_plan(found, SHOP, Choices(**choices))  # type: ignore[arg-type]
 
 
 # Common practice, no source.
@@ -41,8 +46,8 @@ def routed(solid: cq.Workplane, thread: str = "plain", **choices: object) -> Rou
 @pytest.mark.parametrize("rule", CARBIDES)
 def test_common_practice_m5_in_carbide_takes_about_3_minutes_a_hole(rule) -> None:  # type: ignore[no-untyped-def]
     """Common practice, no source: a blind M5 some 10 to 12 deep, core hole and thread."""
-    hole = effort.drill(12, 4.2, RATES.holes, scale=rule.feed_scale)
-    thread = effort.thread_mill(10, 5, 0.8, RATES.holes, scale=rule.feed_scale)
+    hole = milling.drill(12, 4.2, owned("rates.holes"), scale=rule.feed_scale)
+    thread = milling.thread_mill(10, 5, 0.8, owned("rates.holes"), scale=rule.feed_scale)
     assert 2 <= hole.minutes + thread.minutes <= 4
 
 
@@ -62,7 +67,7 @@ def test_common_practice_a_shallow_feature_with_a_2_mm_cutter_takes_under_an_hou
     found = routed(block().cut(pocket), material=material)
     (made,) = [r for r in found.features if r.feature.kind == Kind.POCKET]
     assert made.verdict is not None
-    assert made.verdict.details["cutter_mm"] == 2
+    assert made.verdict.tool.diameter_mm == 2
     milled = [line for line in found.estimate.lines if line.what in ("rough", "semi finish", "finish")]
     assert len(milled) == 3
     assert 3 < sum(line.run_min + line.idle_min for line in milled) < 60
@@ -72,63 +77,68 @@ def test_common_practice_a_shallow_feature_with_a_2_mm_cutter_takes_under_an_hou
 
 
 def test_wire_minutes_are_area_over_rate_for_each_pass() -> None:
-    rates = replace(RATES.wire, mm2_per_min=60, lost_height_mm=0, pass_shares=(1, 2, 4))
-    cut = effort.wire_cut(312, 24, rates, scale=1, wire_mm=0.25, passes=3, closed=True)
+    rates = replace(owned("rates.wire"), mm2_per_min=60, lost_height_mm=0, pass_shares=(1, 2, 4))
+    cut = wiring.wire_cut(312, 24, rates, scale=1, wire_mm=0.25, passes=3, closed=True)
     assert cut.run_min == pytest.approx(312 / 60 * (1 + 1 / 2 + 1 / 4))
     assert cut.idle_min == rates.threading_min + rates.slug_min
     assert cut.basis == ("cut area 312 mm2, 3 passes at 60 120 240 mm2/min with wire 0.25 at height 24",)
-    trim = effort.wire_cut(312, 24, rates, scale=1, wire_mm=0.25, passes=1, closed=True)
+    trim = wiring.wire_cut(312, 24, rates, scale=1, wire_mm=0.25, passes=1, closed=True)
     assert trim.run_min == pytest.approx(312 / 240)
     assert trim.idle_min == rates.threading_min
 
 
 def test_wire_half_as_thick_takes_four_times_as_long_and_thin_work_loses_rate() -> None:
-    rates = replace(RATES.wire, full_wire_mm=0.2)
+    rates = replace(owned("rates.wire"), full_wire_mm=0.2)
     whole, half = (
-        effort.wire_cut(100, 20, rates, scale=1, wire_mm=d, passes=4, closed=False) for d in (0.2, 0.1)
+        wiring.wire_cut(100, 20, rates, scale=1, wire_mm=d, passes=4, closed=False) for d in (0.2, 0.1)
     )
     assert half.run_min == pytest.approx(4 * whole.run_min)
     # At a height equal to the lost one the area takes twice as long.
-    thin = effort.wire_cut(100, rates.lost_height_mm, rates, scale=1, wire_mm=0.2, passes=4, closed=False)
-    endless = effort.wire_cut(100, 1e9, rates, scale=1, wire_mm=0.2, passes=4, closed=False)
+    thin = wiring.wire_cut(100, rates.lost_height_mm, rates, scale=1, wire_mm=0.2, passes=4, closed=False)
+    endless = wiring.wire_cut(100, 1e9, rates, scale=1, wire_mm=0.2, passes=4, closed=False)
     assert thin.run_min == pytest.approx(2 * endless.run_min)
 
 
 def test_grinding_is_passes_times_strokes() -> None:
     rates = replace(
-        RATES.grind, infeed_mm=0.01, fine_infeed_mm=0.002, fine_mm=0.01, spark_out_passes=4, cross_share=0.5
+        owned("rates.grind"),
+        infeed_mm=0.01,
+        fine_infeed_mm=0.002,
+        fine_mm=0.01,
+        spark_out_passes=4,
+        cross_share=0.5,
     )
     rates = replace(rates, table_mm_per_min=10_000, reversal_min=0, overrun_mm=30, dress_every_mm3=1e9)
     # By hand: 0.99 / 0.01 + 0.01 / 0.002 + 4 = 108 passes; 20 wide under a 10 wheel: 1 + 10 / 5 = 3 strokes
     # of 70 mm at 10 m/min.
-    cut = effort.grind(1.0, 20, 40, 10, rates, scale=1)
+    cut = grinding.grind(1.0, 20, 40, 10, rates, scale=1)
     assert cut.run_min == pytest.approx(108 * 3 * 70 / 10_000)
     assert cut.idle_min == rates.dress_min
     assert "108 passes" in cut.basis[0]
 
 
 def test_milling_is_volume_and_area_over_rates_and_agrees_with_the_roughing_of_the_stock() -> None:
-    full = RATES.mill.full_cutter_mm
-    assert effort.mill_rough(120, full, RATES.mill, scale=0.5).run_min == pytest.approx(
-        120 / (RATES.mill.mm3_per_min * 0.5)
+    full = owned("rates.mill").full_cutter_mm
+    assert milling.rough(120, full, owned("rates.mill"), scale=0.5).run_min == pytest.approx(
+        120 / (owned("rates.mill").mm3_per_min * 0.5)
     )
-    half = effort.mill_area(50, full / 2, RATES.mill, scale=1)
-    assert half.run_min == pytest.approx(2 * 50 / RATES.mill.finish_mm2_per_min)
+    half = milling.finish(50, full / 2, owned("rates.mill"), scale=1)
+    assert half.run_min == pytest.approx(2 * 50 / owned("rates.mill").finish_mm2_per_min)
 
 
 def test_a_thread_is_a_helix() -> None:
     # Length of a helix, neglecting its rise: turns x pi x (thread - cutter).
-    thread = effort.thread_mill(8, 5, 0.8, RATES.holes, scale=1)
-    path = 11 * math.pi * 5 * (1 - RATES.holes.thread_mill_share)
-    assert thread.run_min == pytest.approx(path / RATES.holes.thread_mm_per_min)
+    thread = milling.thread_mill(8, 5, 0.8, owned("rates.holes"), scale=1)
+    path = 11 * math.pi * 5 * (1 - owned("rates.holes").thread_mill_share)
+    assert thread.run_min == pytest.approx(path / owned("rates.holes").thread_mm_per_min)
 
 
 def test_erosion_is_volume_and_area_and_two_electrodes() -> None:
-    rates = replace(RATES.erode, mm3_per_min=10, finish_mm2_per_min=5, wear_mm3=1000, wear_mm2=100)
+    rates = replace(owned("rates.erode"), mm3_per_min=10, finish_mm2_per_min=5, wear_mm3=1000, wear_mm2=100)
     shares = [life(kind, 500, 200, rates, 0.5) for kind in (ROUGH, FINISH)]
     assert shares == pytest.approx([500 / 500, 200 / 50])
-    made = tuple(Electrode("F01", kind, 0, s) for kind, s in zip((ROUGH, FINISH), shares, strict=True))
-    sunk = effort.erode(500, 200, rates, scale=0.5, electrodes=made)
+    made = tuple(MadeTool("F01", kind, 0, s) for kind, s in zip((ROUGH, FINISH), shares, strict=True))
+    sunk = sinking.erode(500, 200, rates, scale=0.5, electrodes=made)
     assert sunk.run_min == pytest.approx(500 / 5 + 200 / 2.5)
     assert sunk.idle_min == pytest.approx((1 + 4) * rates.change_min)
 
@@ -149,15 +159,17 @@ def test_more_depth_never_takes_less_time(depth: float, deeper: float, width: fl
         return [
             e.minutes
             for e in (
-                effort.wire_cut(area, d, RATES.wire, scale=scale, wire_mm=0.2, passes=4, closed=True),
-                effort.start_hole(d, 1, RATES.wire, scale=scale),
-                effort.grind(d, width, 30, 5, RATES.grind, scale=scale),
-                effort.grind(d, width, 30, 5, RATES.grind, scale=scale, fine_only=True),
-                effort.mill_rough(volume, 2, RATES.mill, scale=scale),
-                effort.mill_area(area, 2, RATES.mill, scale=scale),
-                effort.drill(d, width, RATES.holes, scale=scale),
-                effort.thread_mill(d, 5, 0.8, RATES.holes, scale=scale),
-                effort.erode(volume, area, RATES.erode, scale=scale, electrodes=()),
+                wiring.wire_cut(
+                    area, d, owned("rates.wire"), scale=scale, wire_mm=0.2, passes=4, closed=True
+                ),
+                sinking.start_hole(d, 1, owned("rates.erode"), scale=scale),
+                grinding.grind(d, width, 30, 5, owned("rates.grind"), scale=scale),
+                grinding.grind(d, width, 30, 5, owned("rates.grind"), scale=scale, fine_only=True),
+                milling.rough(volume, 2, owned("rates.mill"), scale=scale),
+                milling.finish(area, 2, owned("rates.mill"), scale=scale),
+                milling.drill(d, width, owned("rates.holes"), scale=scale),
+                milling.thread_mill(d, 5, 0.8, owned("rates.holes"), scale=scale),
+                sinking.erode(volume, area, owned("rates.erode"), scale=scale, electrodes=()),
             )
         ]
 
@@ -168,7 +180,7 @@ _lines = st.lists(
     st.builds(
         Line,
         what=st.just("work"),
-        process=st.sampled_from([*RATES.per_hour, "of no rate"]),
+        process=st.sampled_from([*RATES.per_hour]),
         basis=st.just(()),
         set_up_min=st.floats(0, 60),
         run_min=st.floats(0, 500),
@@ -176,7 +188,7 @@ _lines = st.lists(
         each_cost=st.floats(0, 300),
         tools=st.lists(
             st.builds(
-                Electrode,
+                MadeTool,
                 feature=st.just("F01"),
                 kind=st.just(ROUGH),
                 group=st.just(0),
@@ -226,7 +238,7 @@ def test_ranges_add_within_a_process_and_in_quadrature_between() -> None:
 
 
 def test_set_up_is_shared_and_electrodes_are_made_once_or_as_they_wear() -> None:
-    tools = (Electrode("F01", ROUGH, 0, 0.1, cost=20), Electrode("F01", FINISH, 0, 0.4, cost=10))
+    tools = (MadeTool("F01", ROUGH, 0, 0.1, cost=20), MadeTool("F01", FINISH, 0, 0.4, cost=10))
     line = Line("erode", "mill", (), set_up_min=30, run_min=10, idle_min=2, tools=tools, tool_min=60)
     assert line.minutes(1) == pytest.approx(30 + 12 + 2 * 60)
     assert line.minutes(5) == pytest.approx(6 + 12 + (0.2 + 0.4) * 60)
@@ -247,25 +259,25 @@ def test_scrap_is_paid_with_all_its_work() -> None:
 
 
 @pytest.fixture(scope="module")
-def priced() -> Route:
+def priced() -> Plan:
     solid = block(60, 40, 20).cut(cq.Workplane().box(80, 8, 6).translate((0, 14, 20)))
     solid = solid.cut(cq.Workplane().box(10, 8, 4).edges("|Z").fillet(2).translate((-20, -6, 20)))
     return routed(solid.cut(cq.Workplane().box(8, 6, 60).edges("|Z").fillet(1).translate((18, -6, 0))))
 
 
-def test_the_sum_is_of_its_lines_and_every_line_has_a_basis(priced: Route) -> None:
+def test_the_sum_is_of_its_lines_and_every_line_has_a_basis(priced: Plan) -> None:
     e = priced.estimate
     assert e.minutes == pytest.approx(sum(line.minutes for line in e.lines))
     assert e.cost == pytest.approx(sum(line.cost for line in e.lines))
     assert all(line.basis for line in e.lines)
-    assert {line.operation for line in e.lines} - {None} == {o.number for o in priced.operations}
+    assert {line.operation for line in e.lines} - {None} == {o.number for o in priced.steps}
     assert e.quantities[0].cost == pytest.approx(e.cost)
     assert [q.pieces for q in e.quantities] == list(RATES.quantities)
     costs = [q.cost for q in e.quantities]
     assert costs == sorted(costs, reverse=True)
 
 
-def test_wire_area_and_blank_are_the_part_s_own(priced: Route) -> None:
+def test_wire_area_and_blank_are_the_part_s_own(priced: Plan) -> None:
     by_what = {line.what: line for line in priced.estimate.lines}
     # By hand: outline 28 less 8 R (1 - pi / 4) for R1 corners, 20 high.
     area = (28 - 8 * (1 - math.pi / 4)) * 20
@@ -276,7 +288,7 @@ def test_wire_area_and_blank_are_the_part_s_own(priced: Route) -> None:
     assert by_what["blank"].cost == pytest.approx(mass * 15)
 
 
-def test_the_slot_s_volume_is_ground_and_the_pocket_s_is_milled(priced: Route) -> None:
+def test_the_slot_s_volume_is_ground_and_the_pocket_s_is_milled(priced: Plan) -> None:
     by_what = {line.what: line for line in priced.estimate.lines}
     ground = float(by_what["grind"].basis[0].split(" mm3")[0].split()[-1])
     assert ground == pytest.approx(60 * 8 * 3, rel=0.03)  # by hand; a height grid to a pitch
@@ -284,7 +296,7 @@ def test_the_slot_s_volume_is_ground_and_the_pocket_s_is_milled(priced: Route) -
     assert milled == pytest.approx((10 * 8 - (4 - math.pi) * 4) * 2, rel=0.05)
 
 
-def test_the_what_if_is_the_same_part_by_other_means(priced: Route) -> None:
+def test_the_what_if_is_the_same_part_by_other_means(priced: Plan) -> None:
     slot = next(r.feature.id for r in priced.features if r.feature.kind == Kind.SLOT)
     others = {w.process: w for w in priced.estimate.what_if}
     assert set(others) == {"mill", "sink-erode"}
@@ -297,7 +309,7 @@ def test_the_what_if_is_the_same_part_by_other_means(priced: Route) -> None:
             assert priced.process_of(name) != w.process
 
 
-def test_a_what_if_costs_what_a_route_forced_to_it_costs(priced: Route) -> None:
+def test_a_what_if_costs_what_a_route_forced_to_it_costs(priced: Plan) -> None:
     solid = block(60, 40, 20).cut(cq.Workplane().box(80, 8, 6).translate((0, 14, 20)))
     free = routed(solid)
     (mill,) = [w for w in free.estimate.what_if if w.process == "mill"]
@@ -307,7 +319,7 @@ def test_a_what_if_costs_what_a_route_forced_to_it_costs(priced: Route) -> None:
     assert mill.minutes == pytest.approx(forced.estimate.minutes)
 
 
-def test_every_workable_process_of_a_feature_has_a_price(priced: Route) -> None:
+def test_every_workable_process_of_a_feature_has_a_price(priced: Plan) -> None:
     for entry in priced.estimate.features:
         workable = [v.process for v in priced.verdicts[entry.feature] if v.workable]
         assert [o.process for o in entry.options] == workable
@@ -320,6 +332,6 @@ def test_every_workable_process_of_a_feature_has_a_price(priced: Route) -> None:
 def test_a_deeper_slot_never_takes_less(depth: float, deeper: float) -> None:
     def minutes(d: float) -> float:
         cut = cq.Workplane().box(60, 8, 2 * d).translate((0, 0, 20))
-        return sum(o.minutes for o in routed(block().cut(cut)).operations if o.stage == "grind")
+        return sum(o.minutes for o in routed(block().cut(cut)).steps if o.stage.words == "grind")
 
     assert minutes(depth + deeper) >= minutes(depth)

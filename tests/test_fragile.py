@@ -14,11 +14,12 @@ import pytest
 
 from featurize.brep.build import build_part
 from featurize.recognise import recognise
-from routing.choices import Choices
-from routing.fragile import Fragile, What, fragile_places, thin_places
-from routing.processes.base import JobContext
-from routing.route import Route, make_route
-from routing.shop import load_shop
+from routing.inputs.choices import Choices
+from routing.inputs.shop import load_shop
+from routing.plan.make import make_plan
+from routing.plan.plan import Plan
+from routing.plan.thin_walls import Fragile, What, fragile_places, thin_places
+from routing.processes.context import JobContext
 from tests.support.lattice import Body, Lattice
 from tests.support.routed import UP, block
 
@@ -31,9 +32,9 @@ def job_of(solid: cq.Workplane, **choices: Any) -> JobContext:
     return JobContext(found.part, found.features, SHOP, Choices(**choices))
 
 
-def routed(solid: cq.Workplane, thread: str = "plain", **choices: Any) -> Route:
+def routed(solid: cq.Workplane, thread: str = "plain", **choices: Any) -> Plan:
     found = recognise(build_part(solid.val().wrapped), working_side=UP, threads={"all": thread})
-    return make_route(found, SHOP, Choices(**choices))
+    return make_plan(found, SHOP, Choices(**choices))
 
 
 def channel(y: float, wide: float, deep: float) -> cq.Workplane:
@@ -181,8 +182,8 @@ def test_a_sharp_edge_stands_unsupported() -> None:
 # What becomes of them in the route.
 
 
-def notes(route: Route) -> list[str]:
-    return [note for o in route.operations for note in o.notes]
+def notes(route: Plan) -> list[str]:
+    return [note for o in route.steps for note in o.notes]
 
 
 def test_a_cut_over_an_opening_enters_and_leaves_it_slowly() -> None:
@@ -214,8 +215,8 @@ def test_a_thin_opening_goes_first_and_floors_are_semi_finished_before() -> None
     solid = solid.cut(cq.Workplane().box(6, 60, 4).translate((0, 0, 20)))
     solid = solid.cut(cq.Workplane().box(8, 6, 6).edges("|Z").fillet(2).translate((12, 10, 20)))
     route = routed(solid)
-    number = {o.stage: o.number for o in route.operations}
+    number = {o.stage.words: o.number for o in route.steps}
     assert number["open"] < number["grind"]
     assert number["semi finish"] < number["finish"]
-    opened = next(o for o in route.operations if o.stage == "open")
+    opened = next(o for o in route.steps if o.stage.words == "open")
     assert any("enter and leave at it, lift between passes" in n for n in opened.notes)

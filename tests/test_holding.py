@@ -19,19 +19,21 @@ from featurize.feature import Feature
 from featurize.recognise import recognise
 from featurize.recognise.threads import thread_bore
 from featurize.standards.threads import parse
-from routing.choices import Choices
-from routing.datums import wishes
-from routing.holding.bearing import Outside, outside
-from routing.holding.between import chuck, vise
-from routing.holding.by_threads import screwed, threads
-from routing.holding.on_plate import blocks, clamps, magnet
-from routing.holding.plan import Held, hold, holding_flags
-from routing.holding.setup import Grade, Setup
-from routing.order import Operation
-from routing.processes.base import JobContext
-from routing.route import make_route
-from routing.shop import load_shop
-from routing.threads import overhangs, thinnest_wall
+from routing.inputs.choices import Choices
+from routing.inputs.shop import load_shop
+from routing.plan.bearing import Outside, outside
+from routing.plan.datums import wishes
+from routing.plan.holding.between import chuck, vise
+from routing.plan.holding.by_threads import screwed, threads
+from routing.plan.holding.on_plate import blocks, clamps, magnet
+from routing.plan.holding.plan import Held, hold, holding_flags
+from routing.plan.holding.setup import Grade, Situation
+from routing.plan.make import make_plan
+from routing.plan.plan import PlannedStep
+from routing.plan.steps import Step
+from routing.plan.threads import overhangs, thinnest_wall
+from routing.processes.context import JobContext
+from routing.processes.protocol import Approach, Stage, Task
 from tests.support.lattice import Body, Lattice
 from tests.support.routed import UP, block
 from tests.test_stock_random import insert
@@ -47,16 +49,19 @@ def job_of(solid: cq.Workplane, thread: str = "M5", **choices: Any) -> JobContex
 
 def setup_of(
     job: JobContext, process: str = "mill", side: str = "+z", cut: set[str] | None = None, made: str = "all"
-) -> Setup:
+) -> Situation:
     """With everything made that is not cut now, or nothing."""
     ids = {f.id for f in job.features}
     now = frozenset(cut or ())
     before = frozenset(ids - now) if made == "all" else frozenset()
-    return Setup(job, process, side, now, before, frozenset(f.id for f in job.features if f.thread))
+    force = job.processes[process].holding(job).force_n
+    return Situation(job, force, side, now, before, frozenset(f.id for f in job.features if f.thread))
 
 
-def operation(number: int, process: str, side: str, *features: str, stage: str = "rough") -> Operation:
-    return Operation(number, stage, process, number, side, features, (), (), 1.0, ())
+def step(job: JobContext, process: str, way: Approach, *features: str) -> list[Step]:
+    """A setup of one roughing step."""
+    tasks = (Task(Stage.ROUGH, process, way, job.by_id[f]) for f in features)
+    return [Step(Stage.ROUGH, process, way, tuple(tasks))]
 
 
 def hole(x: float, y: float, deep: float = 10, d: float = 4.2) -> cq.Workplane:
@@ -315,26 +320,26 @@ def test_clamps_want_a_rim_that_no_cut_takes() -> None:
 
 def held_of(
     solid: cq.Workplane, **choices: Any
-) -> tuple[JobContext, tuple[Held, ...], tuple[Operation, ...]]:
+) -> tuple[JobContext, tuple[Held, ...], list[tuple[PlannedStep, ...]]]:
     job = job_of(solid, **choices)
     found = recognise(build_part(solid.val().wrapped), working_side=UP, threads={"all": "M5"})
-    route = make_route(found, SHOP, Choices(**choices))
+    route = make_plan(found, SHOP, Choices(**choices))
     assert route.holding
-    return job, route.holding, route.operations
+    return job, route.holding, [setup.steps for setup in route.setups]
 
 
 def test_a_sine_plate_is_set_by_its_sine() -> None:
     """Gauge blocks of L sin(a): 100 sin 20 deg = 34.202."""
-    side = f"({math.sin(math.radians(20)):.9f}, 0, {math.cos(math.radians(20)):.9f})"
+    side = np.array([math.sin(math.radians(20)), 0, math.cos(math.radians(20))])
     job = job_of(block(60, 50, 20), "plain")
-    (held,) = hold(job, [operation(1, "surface grind", side, job.features[0].id)])
+    (held,) = hold(job, [step(job, "surface grind", job.approach(side), job.features[0].id)])
     assert held.answer is not None
     assert held.answer.grade == Grade.HOLDS
     assert "20.000 deg, gauge blocks 34.202" in held.answer.reason
-    steep = f"({math.sin(math.radians(46)):.6f}, 0, {math.cos(math.radians(46)):.6f})"
+    steep = np.array([math.sin(math.radians(46)), 0, math.cos(math.radians(46))])
     shop = replace(SHOP, workholding=replace(SHOP.workholding, sine_limit_deg=30.0))
     (held,) = hold(
-        JobContext(job.part, job.features, shop, job.choices), [operation(1, "mill", steep, "F01")]
+        JobContext(job.part, job.features, shop, job.choices), [step(job, "mill", job.approach(steep), "F01")]
     )
     assert held.answer is None
     (flag,) = holding_flags([held])
@@ -346,8 +351,7 @@ def test_a_compound_sine_plate_takes_two_angles() -> None:
     up = np.array([0.2, 0.3, 0.0])
     up[2] = math.sqrt(1 - up @ up)
     job = job_of(block(60, 50, 20), "plain")
-    side = f"({up[0]}, {up[1]}, {up[2]})"
-    (held,) = hold(job, [operation(1, "surface grind", side, job.features[0].id)])
+    (held,) = hold(job, [step(job, "surface grind", job.approach(up), job.features[0].id)])
     assert held.answer is not None
     a, b = math.atan2(up[0], up[2]), math.asin(up[1])
     assert f"{math.degrees(a):.3f} deg, gauge blocks {100 * math.sin(a):.3f}" in held.answer.reason
@@ -361,7 +365,7 @@ def test_the_shops_order_decides_and_reasons_of_the_refused_stand() -> None:
     solid = block().cut(hole(-10, 0)).cut(hole(10, 0))
     solid = solid.cut(cq.Workplane().box(10, 8, 4).edges("|Z").fillet(2).translate((0, 0, 20)))
     _, held, operations = held_of(solid, material=CARBIDE)
-    assert [h.setup for h in held] == sorted({o.setup for o in operations})
+    assert [h.setup for h in held] == list(range(1, len(operations) + 1))
     milled = [h for h in held if h.process == "mill" and h.from_side == "+z"]
     assert [h.answer.way for h in milled if h.answer] == ["threads"]
     squared = held[0]
@@ -383,7 +387,7 @@ def test_every_setup_of_a_random_insert_has_an_answer_and_a_seat(seed: int) -> N
     """What it rests on is flat and outside; nothing that it rests on is more than the blank had."""
     solid = insert(random.Random(seed))
     found = recognise(build_part(solid.val().wrapped), threads={"all": "plain"})
-    route = make_route(found, SHOP, Choices(threads={"all": "plain"}))
+    route = make_plan(found, SHOP, Choices(threads={"all": "plain"}))
     outsides = {f.id for f in found.features if f.kind == "outside face"}
     for h in route.holding:
         assert h.answer is None or h.answer.grade != Grade.NO
@@ -423,14 +427,15 @@ def test_what_it_rests_on_is_cut_after() -> None:
     solid = block(40, 30, 20).cut(cq.Workplane().box(28, 60, 12).translate((6, 0, 20)))
     solid = solid.cut(cq.Workplane().box(10, 8, 8).edges("|Z").fillet(2).translate((0, 0, 0)))
     job = job_of(solid, "plain")
-    route = make_route(recognise(job.part, working_side=UP, threads={"all": "plain"}), SHOP, Choices())
+    route = make_plan(recognise(job.part, working_side=UP, threads={"all": "plain"}), SHOP, Choices())
     assert [h.answer.grade for h in route.holding if h.answer] == [Grade.HOLDS] * len(route.holding)
     (top,) = [f.id for f in job.features if "+z" in f.opens_to and f.kind in ("slot", "step", "blind slot")]
     (below,) = [f.id for f in job.features if f.kind == "pocket"]
-    first = min(o.number for o in route.operations if top in o.features)
-    last = max(o.number for o in route.operations if below in o.features)
-    steps = [operation(1, "mill", "-z", below), operation(2, "surface grind", "+z", top)]
-    found = wishes(job, [_Sided(s.from_side, s.features) for s in steps])
+    first = min(o.number for o in route.steps if top in o.features)
+    last = max(o.number for o in route.steps if below in o.features)
+    down, up = (job.approach(sign * UP) for sign in (-1, 1))
+    steps = [*step(job, "mill", down, below), *step(job, "surface grind", up, top)]
+    found = wishes(job, [_Sided(s.side, s.features) for s in steps])
     assert [(j, k) for j, k, _ in found] == [(0, 1)]
     assert "+z" in found[0][2]
     assert last < first

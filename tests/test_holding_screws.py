@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from featurize.standards.threads import parse
-from routing.holding.screws import (
+from routing.plan.holding.screws import (
     floor_mpa,
     proof_load_n,
     ring_mpa,

@@ -14,33 +14,25 @@ import numpy as np
 import pytest
 
 from featurize.brep.build import build_part
-from featurize.feature import Kind
 from featurize.recognise import recognise
-from routing.choices import Choices
-from routing.handover import hole_table
-from routing.processes import all_processes
-from routing.processes.base import JobContext
-from routing.shop import load_shop
+from routing.export.exporters import hole_table
+from routing.inputs.choices import Choices
+from routing.inputs.shop import load_shop
+from routing.plan.make import make_plan
 from tests.support.routed import STEEL, UP
 
 
 def work_of(solid: cq.Workplane, threads: dict[str, str] | None = None) -> Any:
     found = recognise(build_part(solid.val().wrapped), working_side=UP, threads=threads or {"all": "plain"})
-    job = JobContext(found.part, found.features, load_shop(), Choices(material=STEEL))
-    routed = []
-    for f in job.features:
-        answers = (p.judge(job, f) for p in all_processes())
-        first = next((v for v in answers if v.workable), None) if f.kind != Kind.OUTSIDE_FACE else None
-        process = first.process if first else "none"
-        routed.append(SimpleNamespace(feature=f, process=process, verdict=first))
-    return SimpleNamespace(part=found.part, route=SimpleNamespace(features=routed))
+    plan = make_plan(found, load_shop(), Choices(material=STEEL))
+    return SimpleNamespace(part=found.part, plan=plan)
 
 
 def drilled(told: dict[str, Any], rows: list[dict[str, str]], blank: cq.Workplane) -> cq.Workplane:
     """The blank with every row's stages drilled from its setup, by what the table and its zeros say."""
-    setups = {s["side"]: s for s in told["setups"]}
+    setups = {str(s["setup"]): s for s in told["setups"]}
     for row in rows:
-        s = setups[row["setup"].lstrip("'")]
+        s = setups[row["setup"]]
         x, y, z = (np.array(s[k]) for k in "xyz")
         assert np.cross(x, y) == pytest.approx(z, abs=1e-9)
         mouth = np.array(s["zero_mm"]) + float(row["x_mm"]) * x + float(row["y_mm"]) * y
@@ -85,10 +77,10 @@ def test_each_setup_counts_from_the_middle_of_its_side(tmp_path: Path) -> None:
     # The box is 7..67, -3..37, 11..35.
     zeros = {s["side"]: s["zero_mm"] for s in told["setups"]}
     assert zeros == {"+z": [37, 17, 35], "-z": [37, 17, 11], "+y": [37, 37, 23], "-x": [7, 17, 23]}
-    flat = {r["setup"]: (r["x_mm"], r["y_mm"], r["mouth_z_mm"]) for r in told["rows"] if r["count"] == 1}
+    flat = {r["side"]: (r["x_mm"], r["y_mm"], r["mouth_z_mm"]) for r in told["rows"] if r["count"] == 1}
     assert flat["-x"] == (0.0, 2.0, 0.0)  # X along +y, Y along -z: 2 below the middle
     assert flat["+y"] == (10.0, 0.0, 0.0)
-    assert {r["count"] for r in told["rows"] if r["setup"] == "-z"} == {2}
+    assert {r["count"] for r in told["rows"] if r["side"] == "-z"} == {2}
 
 
 def test_bottoms_and_through(tmp_path: Path) -> None:
@@ -120,7 +112,8 @@ def test_a_slanted_hole_has_a_setup_of_its_own(tmp_path: Path) -> None:
     solid = cq.Workplane().box(60, 40, 20).cut(cq.Workplane(along).circle(2).extrude(30, both=True))
     told = hole_table.write(work_of(solid), tmp_path)["holes"]
     (row,), (setup,) = told["rows"], told["setups"]
-    assert row["setup"] == "slanted"
+    assert row["setup"] == setup["setup"]
+    assert row["side"].startswith("(")
     at = np.array(setup["zero_mm"]) + np.array([row[k] for k in ("x_mm", "y_mm", "mouth_z_mm")]) @ np.array(
         [setup[k] for k in "xyz"]
     )

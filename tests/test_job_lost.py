@@ -11,11 +11,11 @@ from pathlib import Path
 import pytest
 
 from featurize import isolate
-from routing.choices import Choices
-from routing.documents.result import JobResult
-from routing.handover import electrodes, report, route_file
-from routing.job import run_job
-from routing.shop import load_shop
+from routing.export.exporters import electrodes, report, route_file
+from routing.inputs.choices import Choices
+from routing.inputs.shop import load_shop
+from routing.jobs.job import run_job
+from routing.jobs.result import JobResult
 
 DEMO = Path(__file__).parents[1] / "demo_models" / "wear_plate.step"
 
@@ -52,7 +52,9 @@ def test_a_kernel_that_dies_in_a_hand_over_costs_that_one(
     routed(tmp_path / "out")
     content = json.loads((tmp_path / "out" / "route.json").read_text())
     assert [f["message"] for f in content["flags"] if f["code"] == "not-written"] == [
-        "the electrodes could not be written, the rest is: the geometry kernel crashed (signal 9)"
+        "the electrodes could not be written, the rest is: stopped from outside "
+        "(signal 9), as happens where memory runs out; the file need not be at fault: close other programs, "
+        "work on fewer files at a time, or give the machine more memory."
     ]
     assert (tmp_path / "out" / "report.html").exists()
 

@@ -15,16 +15,17 @@ import pytest
 import shapely
 from OCP.STEPControl import STEPControl_Reader
 
+from featurize.brep.planar_path import area_of
+from featurize.brep.solids import is_valid, solids_of, volume_of
 from featurize.feature import Kind
-from routing.choices import Choices
-from routing.job import run_job
-from routing.processes.grind_path import area_of
-from routing.processes.surface_grind import run_out_mm
-from routing.remains.left import Left, NoBodyError, left_by
-from routing.remains.plane import Reach, path_of, solid_of
-from routing.shop import Wheel, load_shop
-from routing.stock.solids import is_valid, solids_of, volume_of
-from tests.support.routed import asked, block, job_of, shop_with, the
+from routing.inputs.choices import Choices
+from routing.inputs.shop import load_shop
+from routing.jobs.job import run_job
+from routing.processes.rest.left import Left, NoBodyError
+from routing.processes.rest.plane import Reach, path_of, solid_of
+from routing.processes.surface_grind.reach import run_out_mm
+from routing.processes.tools import Wheel
+from tests.support.routed import asked, block, job_of, owned, shop_with, the
 
 ROOT = Path(__file__).resolve().parents[1]
 # A square corner keeps (1 - pi/4) r^2 of a disc: the square of side r less the quarter disc.
@@ -34,7 +35,7 @@ SQUARE = 1 - math.pi / 4
 def left(solid: cq.Workplane, kind: Kind, process: str, shop: Any = None) -> Left:
     job = job_of(solid, shop)
     feature = the(job, kind)
-    return left_by(job, feature, asked(job, feature, process), "+z")
+    return job.processes[process].left(job, feature, asked(job, feature, process), forced=False)
 
 
 def volume(found: Left) -> float:
@@ -87,7 +88,7 @@ def test_the_square_corners_of_an_opening_under_a_wire() -> None:
     solid = block().faces(">Z").workplane().rect(12, 8).cutThruAll()
     general = replace(load_shop().general, sharp_corner_leave_mm=0.001)
     found = left(solid, Kind.THROUGH_PROFILE, "wire", shop_with(general=general))
-    corner = min(w.corner_mm for w in load_shop().wires)
+    corner = min(w.corner_mm for w in owned("wires"))
     expected = 4 * SQUARE * corner**2 * 20
     assert abs(volume(found) - expected) < found.bound_mm3 < 2e-2 * expected
 
@@ -105,11 +106,11 @@ def test_a_wheel_runs_out_before_a_blind_end(depth: float) -> None:
 
 def test_a_depth_out_of_reach_stays() -> None:
     """A cutter of 4 reaches 40 down at most; here 30 of 50 are in reach of the only one there is."""
-    cutter = next(c for c in load_shop().cutters if c.diameter_mm == 3 and c.kind == "flat")
+    cutter = next(c for c in owned("cutters") if c.diameter_mm == 3 and c.kind == "flat")
     solid = block(40, 30, 60).cut(cq.Workplane().box(8, 6, 100).translate((0, 0, 60)))
     job = job_of(solid, shop_with(cutters=(cutter,)))
     feature = the(job, Kind.POCKET)
-    found = left_by(job, feature, asked(job, feature, "mill"), "+z")
+    found = job.processes["mill"].left(job, feature, asked(job, feature, "mill"), forced=False)
     expected = 8 * 6 * (50 - 30) + 4 * SQUARE * 1.5**2 * 30
     assert abs(volume(found) - expected) < found.bound_mm3 + 1e-9
     assert [round(c.high_mm - c.low_mm, 6) for c in found.layers] == [30, 20]
@@ -133,7 +134,7 @@ def test_a_wheel_forced_into_a_long_pocket_leaves_both_ends() -> None:
     """60 long and 3 deep: it runs out sqrt(2 R h - h^2) before each end and grinds the floor between."""
     solid = block(80).cut(cq.Workplane().box(60, 8, 6).translate((0, 0, 20)))
     found = left(solid, Kind.POCKET, "surface grind")
-    wheel_mm = min(w.diameter_mm for w in load_shop().wheels)
+    wheel_mm = min(w.diameter_mm for w in owned("wheels"))
     assert 2 * run_out_mm(wheel_mm, 3) < 60
     expected = 2 * 8 * under(wheel_mm, 3)
     assert abs(volume(found) - expected) < found.bound_mm3 < 2e-3 * expected
@@ -142,7 +143,7 @@ def test_a_wheel_forced_into_a_long_pocket_leaves_both_ends() -> None:
 def test_a_pocket_closed_at_both_ends_tells_how_far_a_wheel_dips() -> None:
     with pytest.raises(NoBodyError, match="dips") as told:
         left(pocket(), Kind.POCKET, "surface grind")
-    r = min(w.diameter_mm for w in load_shop().wheels) / 2
+    r = min(w.diameter_mm for w in owned("wheels")) / 2
     assert f"{r - math.sqrt(r**2 - 12**2 / 4):.3f}" in str(told.value)
 
 

@@ -9,9 +9,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from routing.choices import Choices, ChoicesError, Material
-from routing.hardness import GRAINS_UM, binder_share, carbide_hv, steel_hv
-from routing.shop import MaterialRule, ShopError, like_binder_percent, load_shop
+from routing.inputs.choices import Choices, ChoicesError
+from routing.inputs.shop import ShopError, load_shop
+from routing.processes.hardness import GRAINS_UM, binder_share, carbide_hv, steel_hv
+from routing.processes.material import Material
+from routing.processes.material_rules import MaterialRule, like_binder_percent
 
 SHOP = load_shop()
 RULES = tuple(SHOP.materials.values())

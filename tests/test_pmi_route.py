@@ -15,13 +15,14 @@ from featurize.feature import Callout, Feature, Kind, Role
 from featurize.recognise import recognise
 from featurize.step import kernel
 from featurize.step.read import read_step
-from routing import job
-from routing.choices import Choices
-from routing.documents.result import JobResult
-from routing.finish import demands
-from routing.order import Operation
-from routing.route import Route, make_route
-from routing.shop import Shop, load_shop
+from routing.inputs.choices import Choices
+from routing.inputs.shop import load_shop
+from routing.jobs import job
+from routing.jobs.result import JobResult
+from routing.plan.make import make_plan
+from routing.plan.plan import Plan, PlannedStep
+from routing.processes.finish import demands
+from routing.processes.shop import Shop
 from tests.support.pmi import Pick, Size, Tolerance, at_height, bore, write
 from tests.support.routed import STEEL, shop_with
 
@@ -36,20 +37,20 @@ def blind() -> cq.Workplane:
     return cq.Workplane().box(40, 30, 20, centered=(True, True, False)).faces(">Z").workplane().hole(6.5, 10)
 
 
-def routed(folder: Path, solid: cq.Workplane, *asked: Size | Tolerance, shop: Shop | None = None) -> Route:
+def routed(folder: Path, solid: cq.Workplane, *asked: Size | Tolerance, shop: Shop | None = None) -> Plan:
     part = read_step(write(folder / "b.step", solid, asked), isolate=False).parts[0]
     found = recognise(
         build_part(part.solid), working_side="+z", threads={"all": "plain"}, callouts=part.callouts
     )
-    return make_route(found, shop or load_shop(), Choices(material=STEEL))
+    return make_plan(found, shop or load_shop(), Choices(material=STEEL))
 
 
-def stages(route: Route) -> list[tuple[str, str]]:
-    return [(o.stage, o.process) for o in route.operations]
+def stages(route: Plan) -> list[tuple[str, str]]:
+    return [(o.stage.words, o.process) for o in route.steps]
 
 
-def operation(route: Route, stage: str) -> Operation:
-    (found,) = [o for o in route.operations if o.stage == stage]
+def operation(route: Plan, stage: str) -> PlannedStep:
+    (found,) = [o for o in route.steps if o.stage.words == stage]
     return found
 
 
@@ -92,7 +93,11 @@ def test_a_flat_outside_face_is_ground_last(tmp_path: Path, flat_mm: float, last
     assert (("last", "surface grind") in stages(route)) is last
     if last:
         numbers = {stage: k for k, (stage, _) in enumerate(stages(route))}
-        assert all(numbers[s] < numbers["last"] for s in numbers if s not in ("last", "edges"))
+        assert all(
+            numbers[s] < numbers["last"]
+            for s in numbers
+            if s not in ("last", "demagnetise", "recast", "edges", "inspect")
+        )
         assert operation(route, "last").from_side == "+z"
         assert any("wet, extracted" in note for note in operation(route, "last").notes)
 

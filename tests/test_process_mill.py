@@ -10,10 +10,11 @@ import numpy as np
 import pytest
 
 from featurize.feature import Kind
+from routing.inputs.shop import load_shop
 from routing.processes.heights import HeightGrid
-from routing.processes.mill import rows_mm
-from routing.shop import Cutter, load_shop
-from tests.support.routed import asked, block, job_of, shop_with, the
+from routing.processes.mill.reach import rows_mm
+from routing.processes.tools import Cutter
+from tests.support.routed import asked, block, job_of, owned, shop_with, the
 
 CUTTERS = (Cutter("flat", 3.0, 0.02, 30.0), Cutter("ball", 2.0, 1.0, 20.0), Cutter("bull", 2.0, 0.2, 20.0))
 UP = np.array([0.0, 0.0, 1.0])
@@ -34,7 +35,7 @@ def test_the_largest_cutter_that_fits_corner_and_foot() -> None:
     job = job_of(pocket(1.5), shop_with(cutters=CUTTERS))
     verdict = asked(job, the(job, Kind.POCKET), "mill")
     assert verdict.workable, verdict.reason
-    assert verdict.details["cutter_mm"] == 3
+    assert verdict.tool.diameter_mm == 3
     job = job_of(pocket(1.4), shop_with(cutters=CUTTERS[:1]))
     verdict = asked(job, the(job, Kind.POCKET), "mill")
     assert verdict.reason == "inside corner R 1.4 is under the smallest cutter radius 1.5"
@@ -74,7 +75,7 @@ def test_a_floor_fillet_wants_a_rounded_cutter() -> None:
     job = job_of(pocket(2.0, foot_mm=0.5), shop_with(cutters=CUTTERS))
     verdict = asked(job, the(job, Kind.POCKET), "mill")
     assert verdict.workable, verdict.reason
-    assert verdict.details["cutter"] == "bull"  # the ball's R 1 is over the 0.5 fillet
+    assert verdict.tool.kind == "bull"  # the ball's R 1 is over the 0.5 fillet
     job = job_of(pocket(2.0, foot_mm=0.5), shop_with(cutters=(CUTTERS[1],)))
     assert "floor fillet R 0.5" in asked(job, the(job, Kind.POCKET), "mill").reason
 
@@ -172,7 +173,7 @@ def test_shank_and_holder_pass_what_stands_beside() -> None:
     solid = shelf.cut(tool.translate((-7, 0, 6)))
     cutter = Cutter("flat", 2.0, 0.02, 4.0)
     for shank, out, workable in ((3, 50, True), (10, 50, False), (3, 5, False), (3, 12, True)):
-        holding = replace(load_shop().holding, shank_mm=shank, shank_out_mm=out)
+        holding = replace(owned("holding"), shank_mm=shank, shank_out_mm=out)
         job = job_of(solid, shop_with(cutters=(cutter,), holding=holding))
         verdict = asked(job, the(job, Kind.POCKET), "mill")
         assert verdict.workable is workable, (shank, out, verdict.reason)
@@ -181,7 +182,7 @@ def test_shank_and_holder_pass_what_stands_beside() -> None:
 
 def test_a_coated_neck_that_rubs_reaches_no_further_than_its_flutes() -> None:
     shop = load_shop()
-    closed = replace(shop, holding=replace(shop.holding, neck_under_mm=0.01, coating_mm=0.01))
+    closed = shop_with(shop, holding=replace(owned("holding", shop), neck_under_mm=0.01, coating_mm=0.01))
     for held, workable in ((shop, True), (closed, False)):
         job = job_of(pocket(1.0, 4), held)  # 2 mm cutters cut 3 deep with their flutes
         assert asked(job, the(job, Kind.POCKET), "mill").workable is workable

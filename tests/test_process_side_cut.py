@@ -15,13 +15,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from featurize.feature import Kind
-from routing.choices import Choices
-from routing.processes.base import Verdict
-from routing.processes.side_cut import cut_mm3
-from routing.route import make_route
-from routing.shop import SideCutter, load_shop
+from routing.inputs.choices import Choices
+from routing.inputs.shop import load_shop
+from routing.plan.make import make_plan
+from routing.processes.protocol import Verdict
+from routing.processes.tools import SideCutter
+from routing.processes.undercut import cut_mm3
 from tests.support import undercut_parts as parts
-from tests.support.routed import asked, job_of, recognised, shop_with, the
+from tests.support.routed import asked, job_of, owned, recognised, shop_with, the
 
 STEP = 0.05  # under and over a limit: over what a mesh and the rays' slack blur
 
@@ -125,9 +126,9 @@ def test_a_groove_in_a_bore(cutter: SideCutter, workable: bool) -> None:
 def test_the_neck_is_as_long_as_the_bore_over_the_groove() -> None:
     # A shank as wide as the bore less what the head is off its middle would pass: this one does not.
     for body, over in ((parts.bored(14, 2, 3, at_mm=1), 16.0), (parts.bored(14, 2, 3, at_mm=9), 8.0)):
-        shop = shop_with(holding=replace(load_shop().holding, shank_mm=12))
+        shop = shop_with(holding=replace(owned("holding"), shank_mm=12))
         for reach, fits in ((over + 2 * STEP, True), (over - 2 * STEP, False)):
-            job = job_of(body, replace(shop, side_cutters=(SideCutter("t-slot", 9, 3, 4, reach),)))
+            job = job_of(body, shop_with(shop, side_cutters=(SideCutter("t-slot", 9, 3, 4, reach),)))
             groove = the(job, Kind.GROOVE)
             verdict = asked(job, groove, "mill")
             # The mounting side is nearer to the lower groove: there it takes 1 mm, and 8 to the other.
@@ -162,7 +163,7 @@ def test_a_smaller_head_where_a_larger_would_leave_corners() -> None:
     both = (SideCutter("t-slot", 14, 3, 5, 10), SideCutter("t-slot", 10, 3, 5, 10))
     verdict = milled(parts.ring_groove(), Kind.GROOVE, *both)
     assert verdict.workable
-    assert verdict.details["cutter_mm"] == 10
+    assert verdict.tool.diameter_mm == 10
 
 
 def eroded(body: cq.Workplane, kind: Kind) -> Verdict:
@@ -186,7 +187,7 @@ def test_an_electrode_moved_sideways_below_its_mouth() -> None:
     # A square-ended groove in one wall: the electrode is as long as it and burns its corners.
     wall = eroded(parts.wall_groove(), Kind.GROOVE)
     assert wall.workable
-    assert wall.details["sideways_mm"] == pytest.approx(2, abs=1e-3)
+    assert wall.sideways_mm == pytest.approx(2, abs=1e-3)
 
 
 @pytest.mark.parametrize(
@@ -206,12 +207,12 @@ def test_the_volume_of_an_undercut(body: cq.Workplane, kind: Kind, volume: float
 
 def test_operations_follow_the_bore_and_are_priced() -> None:
     found = recognised(parts.bored())
-    route = make_route(found, load_shop(), Choices())
+    route = make_plan(found, load_shop(), Choices())
     groove = next(f for f in found.features if f.kind == Kind.GROOVE)
     hole = next(f for f in found.features if f.kind == Kind.HOLE)
     assert str(route.process_of(groove.id)) == "mill"
-    cuts = [o for o in route.operations if groove.id in o.features]
-    bored = [o for o in route.operations if hole.id in o.features and o.stage != "edges"]
+    cuts = [o for o in route.steps if groove.id in o.features]
+    bored = [o for o in route.steps if hole.id in o.features and o.stage.words != "edges"]
     assert max(o.number for o in bored) < min(o.number for o in cuts)
     assert any("comes in through the bore" in why for o in cuts for why in o.because)
     assert all(o.minutes > 0 for o in cuts)

@@ -8,12 +8,11 @@ import cadquery as cq
 import pytest
 
 from featurize.feature import Kind
-from routing.shop import load_shop
-from tests.support.routed import asked, block, job_of, shop_with, the
+from tests.support.routed import asked, block, job_of, owned, shop_with, the
 
 
 def electrodes(**changes: float) -> object:
-    return replace(load_shop().electrodes, **changes)
+    return replace(owned("electrodes"), **changes)
 
 
 def square_pocket(x: float = 14, y: float = 9, depth: float = 4) -> cq.Workplane:

@@ -10,14 +10,17 @@ import numpy as np
 import pytest
 
 from featurize.brep.build import build_part
+from featurize.brep.planar_path import Segment, area_of, polygon_of, rolled
 from featurize.brep.surfaces import Plane
 from featurize.feature import Feature, Kind, Role
 from featurize.recognise import recognise
-from routing.choices import Choices
-from routing.processes.base import JobContext, Verdict
-from routing.processes.grind_path import Segment, area_of, polygon_of, rolled
-from routing.processes.surface_grind import PROCESS
-from routing.shop import Wheel, load_shop
+from routing.inputs.choices import Choices
+from routing.inputs.shop import load_shop
+from routing.processes.context import JobContext
+from routing.processes.protocol import Verdict
+from routing.processes.surface_grind.process import SurfaceGrind
+from routing.processes.tools import Wheel
+from tests.support.routed import shop_with
 
 WHEELS = (Wheel(1.0, 200.0, 0.05, 4.0), Wheel(6.0, 200.0, 0.05, 12.0))
 
@@ -25,7 +28,7 @@ WHEELS = (Wheel(1.0, 200.0, 0.05, 4.0), Wheel(6.0, 200.0, 0.05, 12.0))
 def job(work: cq.Workplane, wheels: tuple[Wheel, ...] = WHEELS, leave_mm: float = 0.05) -> JobContext:
     found = recognise(build_part(work.val().wrapped))
     shop = load_shop()
-    shop = replace(shop, wheels=wheels, general=replace(shop.general, sharp_corner_leave_mm=leave_mm))
+    shop = shop_with(shop, wheels=wheels, general=replace(shop.general, sharp_corner_leave_mm=leave_mm))
     return JobContext(found.part, found.features, shop, Choices())
 
 
@@ -34,7 +37,7 @@ def verdict(
 ) -> Verdict:
     context = job(work, wheels, leave_mm)
     (feature,) = [f for f in context.features if f.kind in kinds]
-    return PROCESS.judge(context, feature)
+    return SurfaceGrind().judge(context, feature)
 
 
 def block() -> cq.Workplane:
@@ -48,11 +51,11 @@ def channel(width: float, depth: float) -> cq.Workplane:
 def test_channel_takes_the_widest_wheel_that_fits() -> None:
     found = verdict(channel(8, 5), Kind.SLOT)
     assert found.workable
-    assert (found.details["side"], found.details["traverse"]) == ("+z", "x")
-    assert found.details["wheel_width_mm"] == 6
-    assert found.details["depth_mm"] == pytest.approx(5)
-    assert found.details["run_mm"] == pytest.approx(40)
-    assert verdict(channel(5, 3), Kind.SLOT).details["wheel_width_mm"] == 1
+    assert (found.approach.side, found.approach.traverse) == ("+z", (1.0, 0.0, 0.0))
+    assert found.wheel.width_mm == 6
+    assert found.depth_mm == pytest.approx(5)
+    assert found.run_mm == pytest.approx(40)
+    assert verdict(channel(5, 3), Kind.SLOT).wheel.width_mm == 1
 
 
 def test_too_narrow() -> None:
@@ -99,7 +102,7 @@ def test_pin_in_the_way_is_named_with_its_height() -> None:
     (slot,) = [f for f in context.features if f.kind == Kind.SLOT]
     flats = tuple(f for f in slot.faces if isinstance(context.part.faces[f].surface, Plane))
     lower = tuple(f for f in flats if context.part.frame.local(context.part.faces[f].centroid)[2] < 18)
-    found = PROCESS.judge(context, slot.but(faces=lower))
+    found = SurfaceGrind().judge(context, slot.but(faces=lower))
     assert not found.workable
     assert "stands 4.000 in the way of the wheel along x" in found.reason
 
@@ -108,7 +111,7 @@ def test_undercut() -> None:
     outline = [(0, 0), (30, 0), (30, 20), (18, 20), (21, 14), (9, 14), (12, 20), (0, 20)]
     context = job(cq.Workplane("YZ").polyline(outline).close().extrude(40))
     dovetail = next(f for f in context.features if f.kind == Kind.SLOT)
-    found = PROCESS.judge(context, dovetail)
+    found = SurfaceGrind().judge(context, dovetail)
     assert not found.workable
     assert "undercut" in found.reason
 
@@ -117,7 +120,7 @@ def test_slanted_face_states_its_angle() -> None:
     outline = [(0, 0), (30, 0), (30, 15), (22, 20), (0, 20)]
     context = job(cq.Workplane("YZ").polyline(outline).close().extrude(40))
     (slant,) = [f for f in context.features if f.kind == Kind.CHAMFER]
-    found = PROCESS.judge(context, slant)
+    found = SurfaceGrind().judge(context, slant)
     assert found.workable
     angle = math.degrees(math.atan2(5, 8))
     assert f"{angle:.3f} deg" in found.reason or f"{90 - angle:.3f} deg" in found.reason
@@ -136,7 +139,7 @@ def test_bore_pocket_and_outside_are_refused() -> None:
     context = job(body)
     assert {Kind.HOLE, Kind.POCKET, Kind.OUTSIDE_FACE} <= {f.kind for f in context.features}
     for feature in context.features:
-        found = PROCESS.judge(context, feature)
+        found = SurfaceGrind().judge(context, feature)
         assert not found.workable, feature
         assert found.reason
         assert not found.reason.endswith(".")
@@ -147,7 +150,7 @@ def test_every_kind_gets_an_answer() -> None:
     floor = next(f for f in context.features if f.kind == Kind.SLOT)
     for kind in Kind:
         made = Feature("F99", kind, floor.faces, dict.fromkeys(floor.faces, Role.WALL))
-        assert PROCESS.judge(context, made).reason
+        assert SurfaceGrind().judge(context, made).reason
 
 
 def test_faces_of_a_rib_are_refused_from_above_but_a_channel_beside_it_is_not() -> None:
@@ -157,7 +160,7 @@ def test_faces_of_a_rib_are_refused_from_above_but_a_channel_beside_it_is_not() 
     context = job(body)
     slots = [f for f in context.features if f.kind in (Kind.SLOT, Kind.STEP, Kind.FLOOR)]
     assert slots
-    assert all(PROCESS.judge(context, f).workable for f in slots)
+    assert all(SurfaceGrind().judge(context, f).workable for f in slots)
 
 
 def walls_only(context: JobContext, *, both: bool = True) -> Feature:
@@ -170,12 +173,12 @@ def walls_only(context: JobContext, *, both: bool = True) -> Feature:
 def test_walls_alone_are_made_by_the_wheels_side() -> None:
     for both in (True, False):
         context = job(channel(8, 5))
-        found = PROCESS.judge(context, walls_only(context, both=both))
+        found = SurfaceGrind().judge(context, walls_only(context, both=both))
         assert found.workable
-        assert found.details["wheel_width_mm"] == 6
-        assert found.details["depth_mm"] == pytest.approx(5)
+        assert found.wheel.width_mm == 6
+        assert found.depth_mm == pytest.approx(5)
     context = job(channel(5, 3))
-    assert PROCESS.judge(context, walls_only(context)).details["wheel_width_mm"] == 1
+    assert SurfaceGrind().judge(context, walls_only(context)).wheel.width_mm == 1
 
 
 @pytest.mark.parametrize(
@@ -190,7 +193,7 @@ def test_walls_alone_have_the_limits_of_a_channel(
     width: float, depth: float, leave_mm: float, said: str
 ) -> None:
     context = job(channel(width, depth), leave_mm=leave_mm)
-    found = PROCESS.judge(context, walls_only(context))
+    found = SurfaceGrind().judge(context, walls_only(context))
     assert not found.workable
     assert said in found.reason
 
@@ -206,7 +209,7 @@ def test_a_wall_that_stands_on_a_slant_wants_a_dressed_wheel() -> None:
         if isinstance(s := context.part.faces[i].surface, Plane)
         and abs(s.normal @ context.part.frame.axes[2]) < 1e-9
     ]
-    found = PROCESS.judge(context, whole.but(faces=tuple(upright), axis=None, opens_to=("+z",)))
+    found = SurfaceGrind().judge(context, whole.but(faces=tuple(upright), axis=None, opens_to=("+z",)))
     assert found.workable
     assert f"{math.degrees(math.atan2(2, 12)):.3f} deg" in found.reason
 

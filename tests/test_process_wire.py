@@ -12,12 +12,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from featurize.feature import Kind
-from routing.choices import Choices
-from routing.processes import all_processes
+from routing.inputs.choices import Choices
+from routing.inputs.shop import load_shop
+from routing.plan.make import make_plan
 from routing.processes.corners import Corner
-from routing.route import make_route
-from routing.shop import Wire, load_shop
-from tests.support.routed import asked, block, job_of, recognised, shop_with, the
+from routing.processes.rooms import all_processes
+from routing.processes.tools import Wire
+from tests.support.routed import asked, block, job_of, owned, recognised, shop_with, the
 
 ONE_WIRE = shop_with(wires=(Wire(0.25, 0.02),))
 _OPENINGS = (Kind.THROUGH_PROFILE, Kind.HOLE)
@@ -54,14 +55,14 @@ def test_the_largest_wire_that_fits_is_chosen() -> None:
     for radius, diameter in ((1.0, 0.25), (0.13, 0.20), (0.10, 0.15), (0.07, 0.10), (0.046, 0.07)):
         job = job_of(opening(radius))
         verdict = asked(job, the(job, Kind.THROUGH_PROFILE), "wire")
-        assert verdict.details["wire_diameter_mm"] == diameter, radius
+        assert verdict.wire.diameter_mm == diameter, radius
 
 
 def test_a_sharp_corner_takes_the_accepted_radius() -> None:
     job = job_of(opening())
     verdict = asked(job, the(job, Kind.THROUGH_PROFILE), "wire")
     assert verdict.workable
-    assert verdict.details["wire_diameter_mm"] == 0.07
+    assert verdict.wire.diameter_mm == 0.07
     job = job_of(opening(), ONE_WIRE)
     refused = asked(job, the(job, Kind.THROUGH_PROFILE), "wire")
     assert not refused.workable
@@ -91,7 +92,7 @@ def test_the_start_hole_stands_in_the_largest_circle(sketch: cq.Workplane, inscr
     (feature,) = [f for f in job.features if f.kind in _OPENINGS]
     verdict = asked(job, feature, "wire")
     assert verdict.workable, verdict.reason
-    assert verdict.details["inscribed_mm"] == pytest.approx(inscribed_mm, abs=1e-3)
+    assert verdict.start_hole.inscribed_mm == pytest.approx(inscribed_mm, abs=1e-3)
     assert verdict.place is not None
     if len(feature.faces) > 4 or inscribed_mm != 8.0:
         assert verdict.place[:2] == pytest.approx((0, 0), abs=2e-3)
@@ -102,16 +103,16 @@ def test_a_round_opening_holds_its_own_circle() -> None:
     job = job_of(block().cut(cq.Workplane().slot2D(14, 10).extrude(60, both=True)))
     (feature,) = [f for f in job.features if f.kind in _OPENINGS]
     verdict = asked(job, feature, "wire")
-    assert verdict.details["inscribed_mm"] == pytest.approx(10, abs=1e-6)
+    assert verdict.start_hole.inscribed_mm == pytest.approx(10, abs=1e-6)
     job = job_of(block().faces(">Z").workplane().hole(9.0))
-    assert asked(job, the(job, Kind.HOLE), "wire").details["inscribed_mm"] == pytest.approx(9, abs=1e-6)
+    assert asked(job, the(job, Kind.HOLE), "wire").start_hole.inscribed_mm == pytest.approx(9, abs=1e-6)
 
 
 def test_a_start_hole_has_a_smallest_diameter_and_a_deepest_ratio() -> None:
-    machine = replace(load_shop().wire_machine, start_hole_min_mm=5.0)
+    machine = replace(owned("wire_machine"), start_hole_min_mm=5.0)
     job = job_of(opening(0.5, 12, 4), shop_with(wire_machine=machine))
     assert "under the 5 start hole" in asked(job, the(job, Kind.THROUGH_PROFILE), "wire").reason
-    machine = replace(load_shop().wire_machine, start_hole_ratio=4.0)
+    machine = replace(owned("wire_machine"), start_hole_ratio=4.0)
     job = job_of(opening(0.5, 12, 4), shop_with(wire_machine=machine))  # 20 high, 4 wide: 5 diameters
     assert "is 5 diameters, over 4" in asked(job, the(job, Kind.THROUGH_PROFILE), "wire").reason
 
@@ -125,7 +126,7 @@ def test_walls_lean_up_to_the_machine_limit(taper: float, workable: bool) -> Non
     verdict = asked(job, feature, "wire")
     assert verdict.workable == workable, verdict.reason
     if workable:
-        assert verdict.details["taper_deg"] == pytest.approx(taper, abs=1e-3)
+        assert verdict.taper_deg == pytest.approx(taper, abs=1e-3)
 
 
 def test_land_and_relief_are_wired_together() -> None:
@@ -134,7 +135,7 @@ def test_land_and_relief_are_wired_together() -> None:
     job = job_of(block().cut(land).cut(relief))
     verdict = asked(job, the(job, Kind.THROUGH_PROFILE), "wire")
     assert verdict.workable, verdict.reason
-    assert verdict.details["taper_deg"] == pytest.approx(math.degrees(math.atan(0.25 / 15)), abs=0.01)
+    assert verdict.taper_deg == pytest.approx(math.degrees(math.atan(0.25 / 15)), abs=0.01)
 
 
 def test_a_floor_is_in_the_way_and_named() -> None:
@@ -168,11 +169,11 @@ def test_a_cross_bore_is_wired_along_its_own_axis() -> None:
     job = job_of(block().faces(">Y").workplane(centerOption="CenterOfBoundBox").hole(5.0))
     verdict = asked(job, the(job, Kind.HOLE), "wire")
     assert verdict.workable, verdict.reason
-    assert str(verdict.details["axis"])[1] in "xy"
+    assert str(verdict.approach.side)[1] in "xy"
 
 
 def test_the_height_is_limited() -> None:
-    machine = replace(load_shop().wire_machine, height_limit_mm=15.0)
+    machine = replace(owned("wire_machine"), height_limit_mm=15.0)
     job = job_of(opening(0.5), shop_with(wire_machine=machine))
     assert asked(job, the(job, Kind.THROUGH_PROFILE), "wire").reason == "height 20.0 is over the machine's 15"
 
@@ -198,10 +199,10 @@ def test_what_a_wire_leaves_in_sharp_corners_is_named() -> None:
     assert verdict.rest is not None
     assert verdict.rest.words == "4 inside corners left at R 0.145"
     assert verdict.rest.volume_mm3 == pytest.approx((4 - math.pi) * 0.145**2 * 20, rel=1e-6)
-    route = make_route(recognised(solid), shop, Choices(material="steel-60hrc", threads={"all": "plain"}))
+    route = make_plan(recognised(solid), shop, Choices(material="steel-60hrc", threads={"all": "plain"}))
     (opening,) = [r for r in route.features if r.feature.kind == Kind.THROUGH_PROFILE]
     assert opening.process == "sink-erode"
-    stages = [(o.process, o.stage) for o in route.operations if opening.feature.id in o.features]
+    stages = [(o.process, o.stage.words) for o in route.steps if opening.feature.id in o.features]
     assert [s for s in stages if s[1] in ("wire", "erode")] == [("wire", "wire"), ("sink-erode", "erode")]
 
 
@@ -234,6 +235,6 @@ def test_open_runs_are_wired_on_their_side_as_the_shop_wants(wanted: str, wired:
         verdict = asked(job, feature, "wire")
         if verdict.workable:
             found.add(name)
-            assert verdict.details["axis"] in ("+x", "-x")
-            assert verdict.details["height_mm"] == pytest.approx(40)
+            assert verdict.approach.side in ("+x", "-x")
+            assert verdict.height_mm == pytest.approx(40)
     assert found == wired

@@ -19,10 +19,11 @@ import pytest
 from featurize.brep.build import build_part
 from featurize.recognise import recognise
 from featurize.step.read import read_step
-from routing.choices import Choices
-from routing.processes.base import JobContext
-from routing.route import Route, make_route
-from routing.shop import load_shop
+from routing.inputs.choices import Choices
+from routing.inputs.shop import load_shop
+from routing.plan.make import make_plan
+from routing.plan.plan import Plan
+from routing.processes.context import JobContext
 from tests.support.keys import FOLDER
 from tests.support.lattice import Body, Lattice, turned
 from tests.support.second_opinion import SHARE, Opinion, second_opinion
@@ -33,15 +34,15 @@ DEMOS = sorted(path.stem for path in FOLDER.glob("*.step"))
 UP, X = np.array([0.0, 0.0, 1.0]), np.array([1.0, 0.0, 0.0])
 
 
-def routed(solid: Any) -> tuple[JobContext, Route, Opinion]:
+def routed(solid: Any) -> tuple[JobContext, Plan, Opinion]:
     choices, shop = Choices(threads={"all": "plain"}), load_shop()
     recognition = recognise(build_part(solid), threads=choices.threads)
-    route = make_route(recognition, shop, choices)
+    route = make_plan(recognition, shop, choices)
     job = JobContext(recognition.part, recognition.features, shop, choices)
     return job, route, second_opinion(job, route, solid)
 
 
-def faults(route: Route, opinion: Opinion) -> list[str]:
+def faults(route: Plan, opinion: Opinion) -> list[str]:
     """What the lattice says against a route; what nobody can make must have been said by a flag."""
     found = [
         f"{route.by_id[i].feature.kind} {i}: {share:.1%} out of reach of {route.process_of(i)}"
@@ -89,7 +90,7 @@ def test_the_second_opinion_sees_a_wrong_process() -> None:
     solid = cq.Workplane().box(40, 30, 20).faces(">Z").workplane().rect(12, 3).cutBlind(-6).val().wrapped
     choices = Choices(threads={"all": "plain"}, processes={"pocket": "surface grind"})
     recognition = recognise(build_part(solid), threads=choices.threads)
-    route = make_route(recognition, load_shop(), choices)
+    route = make_plan(recognition, load_shop(), choices)
     job = JobContext(recognition.part, recognition.features, load_shop(), choices)
     assert second_opinion(job, route, solid).left > 0.5
 

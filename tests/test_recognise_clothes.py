@@ -21,9 +21,9 @@ from OCP.TopTools import TopTools_ListOfShape
 from support.transforms import as_bsplines
 
 from featurize.brep.build import build_part
+from featurize.brep.shapes import FACE, SOLID, each
 from featurize.feature import Feature, Kind, Role
 from featurize.recognise import recognise
-from featurize.step.shapes import FACE, SOLID, each
 
 Point = tuple[float, float, float]
 

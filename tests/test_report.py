@@ -14,22 +14,22 @@ from typing import Any
 import numpy as np
 import pytest
 
-from routing.choices import Choices
-from routing.handover import report as handover
-from routing.job import run_job
-from routing.report import html
-from routing.report import type as report_type
-from routing.report.blocks import Report, Section, Table, Text, clean, general
-from routing.report.compose import compose
-from routing.report.drawing import Drawing, Line, svg
-from routing.report.pdf import pdf
-from routing.report.pictures import Subject, legend, picture, subject_of
-from routing.report.render import Eye, shoot, visible
-from routing.report.shop_sections import gauge
-from routing.report.type import stretches
-from routing.shop import load_shop
-from routing.trade import SIGNS
-from routing.viewer.mesh import mesh_of
+from routing.export.exporters import report as handover
+from routing.export.report import html
+from routing.export.report import type as report_type
+from routing.export.report.blocks import Report, Section, Table, Text, clean, general
+from routing.export.report.compose import compose
+from routing.export.report.drawing import Drawing, Line, svg
+from routing.export.report.pdf import pdf
+from routing.export.report.pictures import Subject, legend, picture, subject_of
+from routing.export.report.render import Eye, shoot, visible
+from routing.export.report.shop_sections import gauge
+from routing.export.report.type import stretches
+from routing.export.viewer.mesh import mesh_of
+from routing.inputs.choices import Choices
+from routing.inputs.shop import load_shop
+from routing.jobs.job import run_job
+from routing.processes.rooms import signs
 from tests.support.browser import chromium_page
 
 DEMOS = Path(__file__).parents[1] / "demo_models"
@@ -73,7 +73,7 @@ class _Page(HTMLParser):
         self._quiet = tag in ("script", "style")
         self.addresses += [v or "" for k, v in attrs if k in ("src", "href", "action", "data", "xlink:href")]
 
-    def handle_endtag(self, tag: str) -> None:  # noqa: ARG002
+    def handle_endtag(self, tag: str) -> None:
         self._quiet = False
 
     def handle_data(self, data: str) -> None:
@@ -247,7 +247,7 @@ def _with_names(content: dict[str, Any]) -> dict[str, Any]:
 
 def _subject(content: dict[str, Any]) -> Subject:
     from featurize.step.read import read_step
-    from routing.documents.route_json import face_labels
+    from routing.export.route_json import face_labels
 
     solid = read_step(DEMOS / "wear_plate.step", isolate=False).parts[0]
     labels = face_labels(content, solid.source_faces)
@@ -416,7 +416,7 @@ def test_processes_are_told_apart_without_colour():
     """In grey, the hatches of any two processes differ at a glance: their patterns are not one another's."""
     from PIL import Image
 
-    from routing.report import pictures
+    from routing.export.report import pictures
 
     patterns = {}
     for n, key in enumerate(pictures._KEYS):
@@ -429,7 +429,7 @@ def test_processes_are_told_apart_without_colour():
     for i, a in enumerate(keys):
         for b in keys[i + 1 :]:
             assert (patterns[a] != patterns[b]).mean() > 0.1, (a, b)
-    letters = [sign.letter for sign in SIGNS.values()]
+    letters = [sign.letter for sign in signs().values()]
     assert len(set(letters)) == len(letters)
 
 

@@ -3,12 +3,22 @@
 from __future__ import annotations
 
 import itertools
+from dataclasses import dataclass
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from routing.order import Stage, Step, _direct, ordered
+from routing.plan.precedence import direct as direct_only
+from routing.plan.schedule import ordered
+from routing.processes.protocol import Stage
+
+
+@dataclass(frozen=True)
+class Step:
+    stage: Stage
+    setup: tuple[str, str]
+
 
 SETUPS = (("mill", "+z"), ("mill", "-z"), ("wire", "+z"))
 
@@ -23,7 +33,7 @@ def graphs(draw: st.DrawFn) -> tuple[list[Step], dict[int, dict[int, str]]]:
     steps = []
     for k in range(n):
         process, side = draw(st.sampled_from(SETUPS))
-        steps.append(Step(draw(st.sampled_from(list(Stage))), process, side, (f"F{k:02d}",)))
+        steps.append(Step(draw(st.sampled_from(list(Stage))), (process, side)))
     before = {k: {j: f"{j} first" for j in range(k) if draw(st.booleans())} for k in range(n)}
     return steps, before
 
@@ -52,7 +62,7 @@ def test_every_order_keeps_every_arrow_and_is_stable(
 @given(graphs())
 def test_direct_arrows_imply_all_the_others(graph: tuple[list[Step], dict[int, dict[int, str]]]) -> None:
     _, before = graph
-    direct = _direct(before)
+    direct = direct_only(before)
     assert closure(direct) == closure(before)
     for k, early in direct.items():
         for j in early:
@@ -62,7 +72,7 @@ def test_direct_arrows_imply_all_the_others(graph: tuple[list[Step], dict[int, d
 
 
 def test_free_steps_take_as_few_setups_as_there_are() -> None:
-    steps = [Step(Stage.ROUGH, *SETUPS[k % 3], (f"F{k}",)) for k in range(9)]
+    steps = [Step(Stage.ROUGH, SETUPS[k % 3]) for k in range(9)]
     assert setups_of(steps, ordered(steps, {k: {} for k in range(9)})) == 3
 
 
@@ -72,7 +82,7 @@ def test_few_setups_against_all_orders(seed: int) -> None:
     import random
 
     rng = random.Random(seed)
-    steps = [Step(Stage.ROUGH, *rng.choice(SETUPS), (f"F{k}",)) for k in range(6)]
+    steps = [Step(Stage.ROUGH, rng.choice(SETUPS)) for k in range(6)]
     before = {k: {j: "" for j in range(k) if rng.random() < 0.25} for k in range(6)}
     best = min(
         setups_of(steps, p)

@@ -24,15 +24,16 @@ from featurize.feature import Feature, Kind
 from featurize.placing import box_point, edge_places, own_turns, places
 from featurize.recognise import Recognition, recognise
 from featurize.step.read import read_step
-from routing.choices import Choices, ChoicesError, Settlement, load_choices
-from routing.documents import route_json, skeleton
-from routing.documents.staging import OutputError
-from routing.doubts import Doubt, doubts
-from routing.edges import edge_map
-from routing.flags import Severity
-from routing.route import make_route
-from routing.settle import BY_A_PERSON, Settled, settle, unmatched
-from routing.shop import load_shop
+from routing.cli import skeleton
+from routing.export import route_json
+from routing.inputs.choices import Choices, ChoicesError, Settlement, load_choices
+from routing.inputs.overrides import BY_A_PERSON, Settled, settle, unmatched
+from routing.inputs.questions import Doubt, doubts
+from routing.inputs.shop import load_shop
+from routing.jobs.staging import OutputError
+from routing.plan.edges import edge_map
+from routing.plan.make import make_plan
+from routing.processes.flags import Severity
 from tests.support.transforms import as_bsplines, mirrored, moved, with_split_faces, write_step
 
 # 5 mm, blind and flat: M6's tap drill is 5.0 (ISO 2306, from memory), and so is a dowel: a fair doubt.
@@ -293,7 +294,7 @@ def test_a_kind_is_overruled_and_a_process_taken() -> None:
     pocket = by_id[asked[1].feature]
     assert pocket.kind == Kind.POCKET
     assert pocket.evidence[-1] == f"{BY_A_PERSON} as pocket, found as hole"
-    route = make_route(settled.recognition, load_shop(), Choices(processes=settled.processes))
+    route = make_plan(settled.recognition, load_shop(), Choices(processes=settled.processes))
     assert route.process_of(asked[0].feature) == "sink-erode"
 
 
@@ -304,7 +305,7 @@ def test_any_kind_can_be_routed(kind: Kind) -> None:
     called = _settled(shape, _answer(asked[0], is_kind=str(kind))).recognition
     face = next(f for f in found.features if f.kind == Kind.OUTSIDE_FACE)
     odd = [f.but(kind=kind) if f.id == face.id else f for f in called.features]
-    make_route(Recognition(called.part, tuple(odd), called.sides), load_shop(), Choices())
+    make_plan(Recognition(called.part, tuple(odd), called.sides), load_shop(), Choices())
 
 
 def test_sides_in_doubt_are_asked_last_and_settled_by_a_face() -> None:

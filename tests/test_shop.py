@@ -6,8 +6,9 @@ from pathlib import Path
 
 import pytest
 
-from routing.choices import Material
-from routing.shop import ShopError, load_shop
+from routing.inputs.shop import ShopError, load_shop
+from routing.processes.material import Material
+from tests.support.routed import owned
 
 
 def written(folder: Path, text: str) -> Path:
@@ -18,11 +19,13 @@ def written(folder: Path, text: str) -> Path:
 
 def test_defaults_are_in_order_of_what_a_shop_owns() -> None:
     shop = load_shop()
-    assert min(w.width_mm for w in shop.wheels) == 0.5
-    assert max(w.width_mm for w in shop.wheels) == 20
-    assert all(0.01 <= w.gap_mm <= 0.02 for w in shop.wires)
-    assert {c.kind for c in shop.cutters} == {"flat", "ball", "bull"}
-    assert all(c.corner_radius_mm == pytest.approx(c.radius_mm) for c in shop.cutters if c.kind == "ball")
+    assert min(w.width_mm for w in owned("wheels", shop)) == 0.5
+    assert max(w.width_mm for w in owned("wheels", shop)) == 20
+    assert all(0.01 <= w.gap_mm <= 0.02 for w in owned("wires", shop))
+    assert {c.kind for c in owned("cutters", shop)} == {"flat", "ball", "bull"}
+    assert all(
+        c.corner_radius_mm == pytest.approx(c.radius_mm) for c in owned("cutters", shop) if c.kind == "ball"
+    )
     assert shop.general.sharp_corner_leave_mm == 0.05
 
 
@@ -33,7 +36,7 @@ def test_a_table_is_overlaid_and_a_list_replaced(tmp_path: Path) -> None:
             "wires = [{diameter_mm = 0.25, gap_mm = 0.02}]\n[general]\nclearance_holes = 'drill'\n",
         )
     )
-    assert [w.corner_mm for w in shop.wires] == pytest.approx([0.145])
+    assert [w.corner_mm for w in owned("wires", shop)] == pytest.approx([0.145])
     assert shop.general.clearance_holes == "drill"
     assert shop.general.sharp_corner_leave_mm == load_shop().general.sharp_corner_leave_mm
 

@@ -11,11 +11,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 from typer.testing import CliRunner
 
-from routing.cli import app
-from routing.shop import ShopError, load_shop
-from routing.shop.explain import explain, meaning_of
-from routing.shop.load import DEFAULT
-from routing.shop.places import nearest, places_of
+from routing.cli.app import app
+from routing.inputs.shop import ShopError, load_shop
+from routing.inputs.shop.explain import explain, meaning_of
+from routing.inputs.shop.load import default_text
+from routing.inputs.shop.places import nearest, places_of
 
 TEXT = '''# a [false] header = 1
 title = "x # no comment" # said
@@ -89,7 +89,7 @@ def _keys(content: object, key: str = "") -> set[str]:
     return {key}
 
 
-@pytest.mark.parametrize("text", [TEXT, DEFAULT.read_text(), TEXT.replace("\n", "\r\n")])
+@pytest.mark.parametrize("text", [TEXT, default_text(), TEXT.replace("\n", "\r\n")])
 def test_the_scanner_finds_what_the_standard_parser_finds(text: str) -> None:
     found = {k for k in places_of(text) if k}
     wanted = {k for k in _keys(tomllib.loads(text)) if k}
@@ -158,7 +158,7 @@ def test_a_new_file_can_be_used_and_is_never_written_over(tmp_path: Path) -> Non
     assert "--replace" in again.stderr
     assert path.read_text() == "# mine\n"
     assert run(app, ["shop", "new", "--replace", str(path)]).exit_code == 0
-    assert path.read_text() == DEFAULT.read_text()
+    assert path.read_text() == default_text()
     assert run(app, ["shop", "new", str(tmp_path / "none" / "shop.toml")]).exit_code == 2
 
 

@@ -10,10 +10,10 @@ from featurize import tolerances as tol
 from featurize.brep.boxes import Boxes
 from featurize.brep.part import Mesh
 from featurize.brep.shadow import _beyond, _united
+from routing.plan.threads import _from_axis
 from routing.processes.heights import _cells
 from routing.processes.sight import hits
-from routing.processes.uppermost import uppermost
-from routing.threads import _from_axis
+from routing.processes.surface_grind.envelope_faces import uppermost
 
 
 def triangles(rng: np.random.Generator, count: int, spread: float, size: float) -> np.ndarray:

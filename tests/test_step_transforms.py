@@ -19,8 +19,8 @@ from OCP.GProp import GProp_GProps
 from OCP.TopoDS import TopoDS
 from support import transforms
 
+from featurize.brep.shapes import FACE, SOLID, each, free_edges, volume_mm3
 from featurize.step.read import read_step
-from featurize.step.shapes import FACE, SOLID, each, free_edges, volume_mm3
 
 # A 40 x 30 x 10 block with a 5 mm bore and a corner notch: closed form of its volume.
 VOLUME_MM3 = 40 * 30 * 10 - math.pi * 2.5**2 * 10 - 8 * 6 * 4

@@ -11,15 +11,15 @@ import pytest
 
 from featurize.brep.build import build_part
 from featurize.brep.part import Part
+from featurize.brep.solids import volume_of
 from featurize.recognise import recognise
-from routing.choices import Choices
-from routing.processes.base import JobContext
-from routing.processes.surface_grind import PROCESS
-from routing.shop import load_shop
+from routing.inputs.choices import Choices
+from routing.inputs.shop import load_shop
+from routing.processes.context import JobContext
+from routing.processes.surface_grind.process import SurfaceGrind
 from routing.stock.blank import Blank, Shape, blank_for, blank_from_step
 from routing.stock.ground import GroundStock, ground_stock
 from routing.stock.proof import prove
-from routing.stock.solids import volume_of
 
 CORNER = 0.05  # of the default shop's wheels
 FOOT = CORNER**2 * (1 - math.pi / 4)
@@ -37,7 +37,7 @@ def part_of(body: cq.Workplane) -> Part:
 def ground(part: Part, blank: Blank) -> GroundStock:
     found, shop = recognise(part), load_shop()
     job = JobContext(part, found.features, shop, Choices())
-    routed = [f for f in found.features if PROCESS.judge(job, f).workable]
+    routed = [f for f in found.features if SurfaceGrind().judge(job, f).workable]
     assert len(routed) == 1
     stock = ground_stock(part, routed, blank, shop)
     assert prove(part, stock).faults == ()

@@ -13,18 +13,21 @@ import pytest
 import trimesh
 
 from featurize.brep.build import build_part
+from featurize.brep.solids import is_closed, is_valid, prism, volume_of
 from featurize.brep.surfaces import Cylinder
 from featurize.feature import Feature, Kind, Role
 from featurize.recognise import Recognition, recognise
-from routing.choices import Choices
-from routing.processes.base import JobContext
-from routing.processes.surface_grind import PROCESS
-from routing.shop import Shop, Wheel, load_shop
+from routing.export.solid_files import WriteError, write_step, write_stl
+from routing.inputs.choices import Choices
+from routing.inputs.shop import load_shop
+from routing.processes.context import JobContext
+from routing.processes.shop import Shop
+from routing.processes.surface_grind.process import SurfaceGrind
+from routing.processes.tools import Wheel
 from routing.stock.blank import Blank, Shape, blank_for, given_blank
 from routing.stock.ground import GroundStock, ground_stock
 from routing.stock.proof import prove
-from routing.stock.solids import is_closed, is_valid, prism, volume_of
-from routing.stock.write import WriteError, write_step, write_stl
+from tests.support.routed import shop_with
 
 R = 0.2  # the wheel's corner in these tests
 CORNER = R**2 * (1 - math.pi / 4)  # area it leaves in a square foot (elementary geometry)
@@ -33,7 +36,7 @@ CORNER = R**2 * (1 - math.pi / 4)  # area it leaves in a square foot (elementary
 def shop(*wheels: Wheel) -> Shop:
     base = load_shop()
     mine = wheels or (Wheel(1.0, 200.0, R, 15.0), Wheel(6.0, 200.0, R, 15.0))
-    return replace(base, wheels=mine, general=replace(base.general, sharp_corner_leave_mm=R))
+    return shop_with(base, wheels=mine, general=replace(base.general, sharp_corner_leave_mm=R))
 
 
 def seen(work: cq.Workplane) -> Recognition:
@@ -45,7 +48,7 @@ def ground(
 ) -> tuple[Recognition, GroundStock]:
     found, shop_ = seen(work), shop_ or shop()
     job = JobContext(found.part, found.features, shop_, Choices())
-    routed = [f for f in found.features if PROCESS.judge(job, f).workable]
+    routed = [f for f in found.features if SurfaceGrind().judge(job, f).workable]
     return found, ground_stock(found.part, routed, blank or blank_for(found.part), shop_, **allowances)
 
 
@@ -157,7 +160,7 @@ def test_slanted_face() -> None:
     found, stock = ground(body)
     lifted = rise - 0.010 / math.cos(math.radians(30))
     check(found, stock, 24000 - 40 * lifted**2 / math.tan(math.radians(30)) / 2)
-    verdict = PROCESS.judge(
+    verdict = SurfaceGrind().judge(
         JobContext(found.part, found.features, shop(), Choices()),
         next(
             f
@@ -282,7 +285,7 @@ def test_a_corner_that_runs_out_beside_the_part_is_no_foot(corner: float, workab
     coarse = replace(shop(Wheel(6.0, 200.0, corner, 15.0)), general=load_shop().general)
     job = JobContext(found.part, found.features, coarse, Choices())
     step = next(f for f in found.features if f.kind == Kind.STEP)
-    assert PROCESS.judge(job, step).workable is workable
+    assert SurfaceGrind().judge(job, step).workable is workable
 
 
 def test_a_wall_that_keeps_more_than_its_ledge_is_wide_stands_over_the_next_channel() -> None:
@@ -447,7 +450,7 @@ def test_given_blank_gives_the_same_stock() -> None:
 def test_proof_finds_a_stock_that_is_too_small() -> None:
     found, stock = ground(channel(block()))
     low = cq.Workplane().box(40, 30, 19.9).translate((0, 0, -0.05)).val().wrapped
-    from routing.stock.solids import cut
+    from featurize.brep.solids import cut
 
     spoilt = replace(stock, solid=cut(low, [prism(c.view, c.path, -100, 100) for c in stock.removed]))
     proof = prove(found.part, spoilt)

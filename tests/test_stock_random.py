@@ -15,10 +15,10 @@ import pytest
 
 from featurize.brep.build import build_part
 from featurize.recognise import recognise
-from routing.choices import Choices
-from routing.processes.base import JobContext
-from routing.processes.surface_grind import PROCESS
-from routing.shop import load_shop
+from routing.inputs.choices import Choices
+from routing.inputs.shop import load_shop
+from routing.processes.context import JobContext
+from routing.processes.surface_grind.process import SurfaceGrind
 from routing.stock.blank import blank_for
 from routing.stock.ground import GroundStock, ground_stock
 from routing.stock.proof import Proof, prove
@@ -64,7 +64,7 @@ def proven(seed: int) -> tuple[GroundStock, Proof, float]:
     floor, wall = rng.choice([0.0, 0.010, 0.05]), rng.choice([0.0, 0.02])
     found, shop = recognise(build_part(insert(rng).val().wrapped)), load_shop()
     job = JobContext(found.part, found.features, shop, Choices())
-    routed = [f for f in found.features if PROCESS.judge(job, f).workable]
+    routed = [f for f in found.features if SurfaceGrind().judge(job, f).workable]
     start = time.perf_counter()
     blank = blank_for(found.part, margin_mm=rng.choice([0.0, 0.3]))
     own = {f.id: (rng.choice([0.0, 0.03]), rng.choice([0.0, 0.1])) for f in routed if rng.random() < 0.25}

@@ -14,11 +14,14 @@ import shapely
 
 from featurize.brep.build import build_part
 from featurize.brep.part import Part
+from featurize.brep.sections import Sections
+from featurize.brep.solids import facets
 from featurize.feature import Feature, Kind, Role
-from routing.shop import Cutter, load_shop
-from routing.stock.levels import Sections, Sides
+from routing.inputs.shop import load_shop
+from routing.processes.mill.levels import Sides
+from routing.processes.tools import Cutter
 from routing.stock.roughing import Cutting, drawing, rings, rough
-from routing.stock.solids import facets
+from tests.support.routed import shop_with
 
 UP = np.array([0.0, 0.0, 1.0])
 R, WALL, FLOOR = 2.0, 0.1, 0.1  # a 4 mm cutter and what it leaves
@@ -37,7 +40,7 @@ def floor_of(part: Part, level: float) -> Feature:
 def estimate(body: cq.Workplane, level: float, how: Cutting, ground: cq.Workplane | None = None):
     part = build_part(body.val().wrapped)
     part = replace(part, frame=replace(part.frame, origin=np.zeros(3), axes=np.eye(3)))
-    shop = replace(load_shop(), cutters=(Cutter("flat", 2 * R, 0.0, 50.0),))
+    shop = shop_with(load_shop(), cutters=(Cutter("flat", 2 * R, 0.0, 50.0),))
     whole = facets(block().val().wrapped)
     less = whole if ground is None else facets(ground.val().wrapped)
     found = rough(part, [("+z", floor_of(part, level))], whole, less, shop, shop.materials["steel"], how)

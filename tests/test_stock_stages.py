@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import zipfile
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from xml.etree import ElementTree
 
@@ -14,19 +15,22 @@ import pytest
 import trimesh
 
 from featurize.brep.build import build_part
+from featurize.brep.solids import cut_in_turn, facets, is_closed, is_valid, volume_of
 from featurize.feature import Feature, Kind
 from featurize.recognise import Recognition, recognise
-from routing.shop import Cutter, load_shop
+from routing.export.solid_files import WriteError, write_3mf, write_step, write_stl
+from routing.inputs.shop import load_shop
+from routing.processes.protocol import Removal
+from routing.processes.sweeps import drilled_bores, through_opening
+from routing.processes.tools import Cutter
 from routing.stock import blank as blanks
 from routing.stock.blank import blank_for
-from routing.stock.files import DRILLED, GROUND, ROUGHED, WIRED
-from routing.stock.ground import ground_stock
-from routing.stock.solids import cut_in_turn, facets, is_closed, is_valid, volume_of
-from routing.stock.stages import Stage, stages
-from routing.stock.write import WriteError, write_3mf, write_step, write_stl
+from routing.stock.ground import ground_stock, tool_of
+from routing.stock.stages import StockBody, StockStep, bodies
 
 CUTTER = Cutter("flat", 4.0, 0.0, 40.0)
 UP = np.array([0.0, 0.0, 1.0])
+GROUND, WIRED, DRILLED, ROUGHED = "grind", "wire", "drill", "rough"
 
 
 def insert() -> cq.Workplane:
@@ -43,7 +47,7 @@ def insert() -> cq.Workplane:
 
 def made(
     body: cq.Workplane, floor: float = 0.010
-) -> tuple[Recognition, dict[str, Stage], dict[str, Feature]]:
+) -> tuple[Recognition, dict[str, StockBody], dict[str, Feature]]:
     found = recognise(build_part(body.val().wrapped), working_side=UP, threads={"all": "plain"})
     the = {
         "slot": next(f for f in found.features if f.kind == Kind.SLOT),
@@ -53,15 +57,17 @@ def made(
     }
     blank = blank_for(found.part)
     stock = ground_stock(found.part, [the["slot"]], blank, load_shop(), floor_allowance_mm=floor)
-    done = stages(
-        found.part,
-        stock.solid,
-        blank,
-        {"wire": [the["opening"]], "drill": [the["hole"]]},
-        [(UP, [the["pocket"]])],
-        CUTTER,
-    )
-    return found, {s.name: s for s in done}, the
+    corners = blank.corners
+    levels = corners @ UP
+    wired = Removal(partial(through_opening, found.part, the["opening"], levels.min(), levels.max()))
+    drilled = Removal(partial(drilled_bores, the["hole"], corners))
+    steps = [
+        StockStep(1, 1, GROUND, "surface grind", UP, tools=tuple(tool_of(blank, c) for c in stock.removed)),
+        StockStep(2, 2, WIRED, "wire", UP, ((the["opening"], wired),)),
+        StockStep(3, 3, DRILLED, "mill", UP, ((the["hole"], drilled),)),
+        StockStep(3, 4, ROUGHED, "mill", UP, ((the["pocket"], Removal()),), rough=CUTTER),
+    ]
+    return found, {s.name: s for s in bodies(found.part, blank, steps) if s.step}, the
 
 
 def test_each_stage_takes_its_own_volume() -> None:
@@ -99,9 +105,9 @@ def test_without_allowance_the_pieces_leave_whole() -> None:
 def test_what_has_no_region_stays_full_and_says_so() -> None:
     found, _, the = made(insert())
     blank = blank_for(found.part)
-    stock = ground_stock(found.part, [the["slot"]], blank, load_shop())
     headless = replace(the["opening"], axis=None)
-    done = stages(found.part, stock.solid, blank, {"wire": [headless]}, [], None)
+    wired = Removal(partial(through_opening, found.part, headless, -10.0, 10.0))
+    done = bodies(found.part, blank, [StockStep(1, 1, WIRED, "wire", UP, ((headless, wired),))])
     assert done[1].volume_mm3 == done[0].volume_mm3
     assert any("stays full" in n for n in done[1].notes)
 

@@ -12,15 +12,16 @@ import trimesh
 from featurize.brep.build import build_part
 from featurize.brep.part import Mesh
 from featurize.brep.shadow import View
+from featurize.brep.solids import cut, facets, prism
 from featurize.recognise import Recognition, recognise
-from routing.choices import Choices
-from routing.processes.base import JobContext
-from routing.processes.surface_grind import PROCESS, run_out_mm
-from routing.shop import load_shop
+from routing.inputs.choices import Choices
+from routing.inputs.shop import load_shop
+from routing.processes.context import JobContext
+from routing.processes.surface_grind.process import SurfaceGrind
+from routing.processes.surface_grind.reach import run_out_mm
 from routing.stock.blank import blank_for
 from routing.stock.ground import GroundStock, ground_stock
 from routing.stock.proof import prove
-from routing.stock.solids import cut, facets, prism
 from routing.stock.sweep import line_of, odd, reach, strays, sweeps
 
 PITCH = 0.005
@@ -35,7 +36,7 @@ def channel(floor: float = 0.010, wall: float = 0.0) -> tuple[Recognition, Groun
     )
     found = recognise(build_part(body.val().wrapped))
     job = JobContext(found.part, found.features, load_shop(), Choices())
-    routed = [f for f in found.features if PROCESS.judge(job, f).workable]
+    routed = [f for f in found.features if SurfaceGrind().judge(job, f).workable]
     stock = ground_stock(
         found.part,
         routed,

@@ -10,8 +10,8 @@ import pytest
 
 from featurize.brep.build import build_part
 from featurize.recognise import recognise
-from routing.flags import Flag, Severity
-from routing.threads import check_threads
+from routing.plan.threads import check_threads
+from routing.processes.flags import Flag, Severity
 
 
 def tool(

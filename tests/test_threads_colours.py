@@ -18,10 +18,10 @@ from featurize.brep.build import build_part
 from featurize.feature import Feature, Kind
 from featurize.recognise import Recognition, recognise
 from featurize.step.read import read_step
-from routing.choices import Choices, ChoicesError, load_choices
-from routing.cli import app
-from routing.doubts import doubts
-from routing.shop import ShopError, load_shop
+from routing.cli.app import app
+from routing.inputs.choices import Choices, ChoicesError, load_choices
+from routing.inputs.questions import doubts
+from routing.inputs.shop import ShopError, load_shop
 from routing.web.answers import as_table, as_toml, from_table
 from tests.support.painted import Paint, by_diameter, write_painted
 

@@ -21,12 +21,12 @@ from featurize.recognise import recognise
 from featurize.recognise.threads import questions, screw_seat
 from featurize.standards.screws import SCREWS, seated
 from featurize.step.read import read_step
-from routing.choices import Choices, Settlement
-from routing.documents import route_json
-from routing.doubts import Doubt, doubts
-from routing.flags import Flag, Severity
-from routing.settle import BY_A_PERSON, Settled, settle
-from routing.threads import check_threads
+from routing.export import route_json
+from routing.inputs.choices import Choices, Settlement
+from routing.inputs.overrides import BY_A_PERSON, Settled, settle
+from routing.inputs.questions import Doubt, doubts
+from routing.plan.threads import check_threads
+from routing.processes.flags import Flag, Severity
 from tests.support.transforms import mirrored, moved, write_step
 
 # Heads: table of ISO 4762 at engineeringhardware.com/?p=12 and, for inches, of ASME B18.3-2003 at

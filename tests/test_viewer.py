@@ -14,8 +14,8 @@ import numpy as np
 import pytest
 
 from featurize.brep.build import build_part
-from routing.viewer import script
-from routing.viewer.mesh import body_of, mesh_of, model_of
+from routing.export.viewer import script
+from routing.export.viewer.mesh import body_of, mesh_of, model_of
 from tests.support.browser import chromium_page
 
 WIDE, HIGH = 400, 300
@@ -67,7 +67,7 @@ def test_faces_are_told_apart_and_edges_lie_between_two():
         points = _array(rim["points"], "<f4", 3)
         assert np.hypot(points[:, 0], points[:, 1]) == pytest.approx(5.0, abs=1e-5)
     # The kernel's order is the order of the faces: each facet lies in the box of the face it names.
-    from featurize.step.shapes import FACE, area_and_centre, each
+    from featurize.brep.shapes import FACE, area_and_centre, each
 
     mesh = mesh_of(solid)
     for place, face in enumerate(each(solid, FACE)):

@@ -6,7 +6,7 @@ import tomllib
 
 import pytest
 
-from routing.choices import Choices, ChoicesError, load_choices
+from routing.inputs.choices import Choices, ChoicesError, load_choices
 from routing.web.answers import answered, as_table, as_toml, from_table
 
 ALL = Choices(

@@ -16,8 +16,8 @@ from typing import Any
 import pytest
 from starlette.testclient import TestClient
 
-from routing.choices import Choices, load_choices
-from routing.shop import load_shop
+from routing.inputs.choices import Choices, load_choices
+from routing.inputs.shop import load_shop
 from routing.web.app import make_app, shown_name
 from routing.web.guard import KEY_HEADER, Rules
 from routing.web.store import Store
@@ -65,7 +65,7 @@ def job(client) -> str:
 
 
 def test_the_result_is_that_of_the_command_line(client, job, tmp_path):
-    from routing.job import run_job
+    from routing.jobs.job import run_job
 
     (part,) = client.get(f"/api/jobs/{job}/1").json()["parts"]
     expected = run_job(DEMOS / "thread_trial.step", tmp_path / "out", Choices(), load_shop()).parts[0].route
@@ -205,7 +205,7 @@ def test_a_blank_over_the_limit_or_for_no_job_is_refused(client, job):
     assert (
         client.post(f"/api/jobs/{job}/blanks", content=b"x", headers={KEY_HEADER: "wrong"}).status_code == 403
     )
-    assert list(client.app.desk.store.incoming.iterdir()) == []
+    assert list(client.app.jobs.store.incoming.iterdir()) == []
 
 
 def test_an_answer_makes_a_revision_and_only_what_depends_on_it_is_worked_out(client, job, tmp_path):
@@ -374,9 +374,9 @@ def test_a_search_finds_by_the_part(client, job):
 def test_a_kernel_that_dies_or_hangs_costs_one_job_and_not_the_server(tmp_path):
     app = make_app(Store(tmp_path), RULES, time_limit_s=60)
     with TestClient(app, base_url="http://127.0.0.1", headers={KEY_HEADER: RULES.key}) as client:
-        for blow, said in ((signal.SIGSEGV, "crashed"), (signal.SIGSTOP, "Stopped after 3 s")):
+        for blow, said in ((signal.SIGSEGV, "crashed"), (signal.SIGSTOP, "stopped after 3 s")):
             if blow is signal.SIGSTOP:
-                app.desk.time_limit_s = 3.0
+                app.jobs.time_limit_s = 3.0
             job = _hand_in(client, MODEL)["id"]
             deadline = time.monotonic() + 60
             while client.get(f"/api/jobs/{job}").json()["revisions"][0]["state"] != "running":
@@ -384,7 +384,7 @@ def test_a_kernel_that_dies_or_hangs_costs_one_job_and_not_the_server(tmp_path):
                 time.sleep(0.02)
             hit: set[int] = set()
             while (now := client.get(f"/api/jobs/{job}").json()["revisions"][0])["state"] == "running":
-                pid = app.desk.worker_pid  # a crash is tried again with less read: hit each worker
+                pid = app.jobs.worker_pid  # a crash is tried again with less read: hit each worker
                 if pid is not None and pid not in hit:
                     hit.add(pid)
                     os.kill(pid, blow)
@@ -392,7 +392,7 @@ def test_a_kernel_that_dies_or_hangs_costs_one_job_and_not_the_server(tmp_path):
                 assert time.monotonic() < deadline
             assert now["state"] == "failed"
             assert said in now["error"]
-        app.desk.time_limit_s = 600.0
+        app.jobs.time_limit_s = 600.0
         assert client.post(f"/api/jobs/{job}/1/again").status_code == 200
         assert _ended(client, job)["state"] == "done"
 

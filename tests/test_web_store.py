@@ -5,11 +5,14 @@ from __future__ import annotations
 import multiprocessing
 import os
 import signal
+import sys
 from pathlib import Path
 
 import pytest
 
 from routing.web.store import MODEL, State, Store, StoreError
+
+pytestmark = pytest.mark.elsewhere
 
 
 def _add(store: Store, name: str = "insert.step") -> str:
@@ -55,16 +58,16 @@ def test_search_is_by_every_word_and_its_signs_are_only_signs(tmp_path, words, f
     assert len(store.find(words)) == found
 
 
-def test_half_made_things_are_swept_and_the_running_is_marked(tmp_path):
+def test_half_made_things_are_swept_and_the_running_waits_again(tmp_path):
     store = Store(tmp_path)
     job = _add(store)
-    store.update(job, 1, state=State.RUNNING)
+    store.update(job, 1, state=State.RUNNING, starts=1, share=0.5)
     (store.place(job) / ".r1-half").mkdir()
     (store.incoming / "half").write_bytes(b"x")
     (store.jobs_folder / "0123456789ab").mkdir()  # its row was never written
     store.close()
     store = Store(tmp_path)
-    assert store.revision(job, 1).state is State.INTERRUPTED
+    assert [(r.state, r.share) for r in store.waiting()] == [(State.WAITING, 0.0)]
     assert [p.name for p in store.jobs_folder.iterdir()] == [job]
     assert [p.name for p in store.place(job).iterdir()] == [MODEL]
     assert not list(store.incoming.iterdir())
@@ -78,6 +81,7 @@ def _write_and_die(folder: str) -> None:
     os.kill(os.getpid(), signal.SIGKILL)
 
 
+@pytest.mark.skipif(sys.platform == "win32", reason="no such signals there")
 def test_what_is_written_outlives_kill_9(tmp_path):
     child = multiprocessing.get_context("spawn").Process(target=_write_and_die, args=(str(tmp_path),))
     child.start()

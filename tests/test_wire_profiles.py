@@ -28,19 +28,20 @@ from featurize.brep.build import build_part
 from featurize.feature import Kind
 from featurize.recognise import recognise
 from featurize.step.read import read_step
-from routing.choices import Choices, Material
-from routing.handover import wire_profiles
-from routing.processes.base import JobContext
-from routing.processes.wire import PROCESS
-from routing.shop import load_shop
+from routing.export.exporters import wire_profiles
+from routing.inputs.choices import Choices
+from routing.inputs.shop import load_shop
+from routing.processes.context import JobContext
+from routing.processes.material import Material
+from routing.processes.wire.outline import Outline, as_arcs, joined
+from routing.processes.wire.process import WireErosion
+from routing.processes.wire.profiles import cuts, wire_view
+from routing.processes.wire.slugs import Fall, density_g_cm3, slug
+from routing.processes.wire.start_holes import Circle, largest_circle, lead_in, start_hole
 from routing.stock.blank import blank_for
-from routing.wirework.outline import Outline, as_arcs, joined
-from routing.wirework.profiles import cuts, wire_view
-from routing.wirework.slugs import Fall, density_g_cm3, slug
-from routing.wirework.start_holes import Circle, largest_circle, lead_in, start_hole
-from tests.support.routed import STEEL, block, job_of
+from tests.support.routed import STEEL, block, job_of, owned
 
-MACHINE = load_shop().wire_machine
+MACHINE = owned("wire_machine")
 
 DEMOS = Path(__file__).parents[1] / "demo_models"
 # Each demo with what is wired in it, by its own answer key's count.
@@ -49,7 +50,7 @@ WIRED = {"corner_cavity": 1, "crossing_block": 4, "pierce_die": 3}
 
 def wired(job: JobContext, material: str = STEEL) -> Any:
     """A stand-in for the job's work: every feature that the wire makes, routed to it."""
-    answers = [(f, PROCESS.judge(job, f)) for f in job.features if f.kind != Kind.OUTSIDE_FACE]
+    answers = [(f, WireErosion().judge(job, f)) for f in job.features if f.kind != Kind.OUTSIDE_FACE]
     routed = [SimpleNamespace(feature=f, process="wire", verdict=v) for f, v in answers if v.workable]
     return SimpleNamespace(
         part=job.part,

@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import importlib
 import pkgutil
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from functools import cache
 from types import ModuleType
@@ -26,11 +27,28 @@ from featurize.recognise.threads import PLAIN, settle_threads
 
 
 @cache
-def families() -> tuple[ModuleType, ...]:
-    """Every feature family found in this package, first to be asked first."""
+def _built_in() -> tuple[ModuleType, ...]:
     names = [info.name for info in pkgutil.iter_modules(__path__)]
     modules = [importlib.import_module(f"{__name__}.{name}") for name in names]
-    return tuple(sorted((m for m in modules if hasattr(m, "ORDER")), key=lambda m: int(m.ORDER)))
+    return tuple(m for m in modules if hasattr(m, "ORDER"))
+
+
+_ADDED: list[ModuleType] = []
+
+
+def families() -> tuple[ModuleType, ...]:
+    """Every feature family, first to be asked first."""
+    return tuple(sorted((*_built_in(), *_ADDED), key=lambda m: int(m.ORDER)))
+
+
+@contextmanager
+def added(family: ModuleType) -> Iterator[None]:
+    """Another family, asked within a ``with``."""
+    _ADDED.append(family)
+    try:
+        yield
+    finally:
+        _ADDED.remove(family)
 
 
 @dataclass(frozen=True, eq=False)

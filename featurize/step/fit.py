@@ -12,7 +12,7 @@ from OCP.TopAbs import TopAbs_ShapeEnum
 from OCP.TopExp import TopExp
 from OCP.TopoDS import TopoDS
 
-from featurize.step.shapes import EDGE, FACE, Gap, each
+from featurize.brep.shapes import EDGE, FACE, Gap, each
 
 _VERTEX = TopAbs_ShapeEnum.TopAbs_VERTEX
 # Points looked at along an edge, its ends among them.

@@ -12,8 +12,8 @@ from OCP.TDF import TDF_LabelSequence
 from OCP.TopTools import TopTools_IndexedMapOfShape
 from OCP.XCAFDoc import XCAFDoc_ColorTool, XCAFDoc_ColorType, XCAFDoc_ShapeTool
 
+from featurize.brep.shapes import FACE, each, unlocated
 from featurize.step.document import Colour
-from featurize.step.shapes import FACE, each, unlocated
 
 T = TypeVar("T")
 

@@ -28,9 +28,9 @@ from OCP.XCAFDoc import (
     XCAFDoc_ShapeTool,
 )
 
+from featurize.brep.shapes import FACE, each
 from featurize.feature import Callout
 from featurize.standards.fits import deviations_mm
-from featurize.step.shapes import FACE, each
 
 _DIMENSIONS = (StepShape_DimensionalSize, StepShape_DimensionalLocation)
 # The kernel's own words where the file gives none.
@@ -156,13 +156,14 @@ def _all_limits(model: Any, count: int) -> Sequence[_Limits | None]:
     dimensions = [e for e in entities if isinstance(e, _DIMENSIONS)]
     if len(dimensions) != count:
         return [None] * count
+    # By identity: the binding knows an entity again as long as it is held, the model's own Number() does not.
     found: dict[int, _Limits] = {}
     for entity in entities:
         if isinstance(entity, StepShape_PlusMinusTolerance):
             of = entity.TolerancedDimension()
             target = of.DimensionalSize() or of.DimensionalLocation()
-            found |= {model.Number(target): limits for limits in _limits(entity.Range())}
-    return [found.get(model.Number(d)) for d in dimensions]
+            found |= {id(target): limits for limits in _limits(entity.Range())}
+    return [found.get(id(d)) for d in dimensions]
 
 
 def _limits(given: Any) -> Iterator[_Limits]:

@@ -12,7 +12,7 @@ from featurize.brep.surfaces import Array, Cone, Cylinder, Plane, Sphere, Torus
 from featurize.brep.surfaces_at import parallel
 from featurize.feature import Feature, Vec3
 from featurize.recognise.scene import vec
-from routing.processes.base import JobContext
+from routing.processes.context import JobContext
 
 # Walls may lean this much (draft, wire taper) and still be walls.
 LEAN_DEG = 20.0

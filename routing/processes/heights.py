@@ -23,8 +23,8 @@ from featurize.brep.shadow import View, twice_area
 from featurize.brep.surfaces import Array
 from featurize.feature import Feature, Vec3
 from featurize.recognise.scene import vec
-from routing.processes.base import JobContext
-from routing.shop import Cutter
+from routing.processes.context import JobContext
+from routing.processes.tools import Cutter
 
 # Points in a grid: enough to tell a gap to a hundredth of a feature, few enough for a second.
 _POINTS = 20_000

@@ -16,7 +16,7 @@ from featurize.brep.rays import first_hits
 from featurize.brep.surfaces import Array, Cone, Cylinder, Plane
 from featurize.feature import Vec3
 from featurize.recognise.scene import vec
-from routing.processes.base import JobContext
+from routing.processes.context import JobContext
 
 # A face that looks this far (sine) away from the tool is undercut; less is noise of a wall.
 _AWAY_SINE = 0.005

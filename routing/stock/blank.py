@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from enum import StrEnum
 from pathlib import Path
 from typing import Any
 
@@ -11,31 +9,15 @@ import numpy as np
 
 from featurize import tolerances as tol
 from featurize.brep.part import Part
+from featurize.brep.shapes import each
 from featurize.brep.surfaces import Array, Cylinder
 from featurize.brep.surfaces_at import parallel
-from featurize.step.shapes import each
+from routing.processes.blank import Blank, Blanks, Shape
+from routing.processes.preferences import Preferences
 
 
-class Shape(StrEnum):
-    BLOCK = "block"
-    DISC = "disc"
-    GIVEN = "given"
-
-
-@dataclass(frozen=True, eq=False)
-class Blank:
-    """A solid in the part's model coordinates; ``corners`` (8, 3) box it, ``size_mm`` says it in words."""
-
-    shape: Shape
-    solid: Any
-    volume_mm3: float
-    corners: Array
-    size: str
-
-    def extent(self, direction: Array) -> tuple[float, float]:
-        """Low and high reach (mm) along a direction, from the model's origin; never too short."""
-        reach = self.corners @ direction
-        return float(reach.min()), float(reach.max())
+class BlankError(ValueError):
+    """A blank that cannot be used. ``str()`` is one line."""
 
 
 def blank_for(part: Part, *, shape: Shape | None = None, margin_mm: float = 0.0) -> Blank:
@@ -44,7 +26,7 @@ def blank_for(part: Part, *, shape: Shape | None = None, margin_mm: float = 0.0)
     Without ``shape`` a part whose outside is round about its thickness gets a disc.
     """
     if margin_mm < 0:
-        raise ValueError("a blank cannot be smaller than the part: the margin is negative")
+        raise BlankError("a blank cannot be smaller than the part: the margin is negative")
     outside = _round_outside(part)
     if shape is None:
         shape = Shape.DISC if outside is not None else Shape.BLOCK
@@ -52,13 +34,43 @@ def blank_for(part: Part, *, shape: Shape | None = None, margin_mm: float = 0.0)
         return _disc(part, outside, margin_mm)
     if shape == Shape.BLOCK:
         return _block(part, margin_mm)
-    raise ValueError("a given blank is read with blank_from_step")
+    raise BlankError("a given blank is read with blank_from_step")
+
+
+def blanks_for(part: Part, choices: Preferences, left_mm: float = 0.0) -> Blanks:
+    """The blank as bought and as squared; raises BlankError, in one line, for one that cannot be used.
+
+    Squaring takes a given blank down to the smallest block or disc about the part; ``left_mm`` a side stay on
+    until after hardening.
+    """
+    shape = Shape(choices.blank) if choices.blank in (Shape.BLOCK, Shape.DISC) else None
+    envelope = blank_for(part, shape=shape)
+    if choices.blank in ("auto", Shape.BLOCK, Shape.DISC):
+        soft = blank_for(part, shape=shape, margin_mm=left_mm) if left_mm > 0 else None
+        margin = max(choices.blank_margin_mm, left_mm)
+        return Blanks(blank_for(part, shape=shape, margin_mm=margin), envelope, soft)
+    bought = blank_from_step(Path(choices.blank), part)
+    return Blanks(bought, _common(bought, envelope))
+
+
+def _common(bought: Blank, envelope: Blank) -> Blank:
+    """What of a given blank lies in an envelope; raises BlankError where that is not one solid."""
+    from OCP.BRepAlgoAPI import BRepAlgoAPI_Common
+
+    from featurize.brep.solids import solids_of, volume_of
+
+    solids = solids_of(BRepAlgoAPI_Common(bought.solid, envelope.solid).Shape())
+    if len(solids) != 1:
+        raise BlankError(f"squared to the part's size the blank falls into {len(solids)} pieces")
+    return Blank(
+        Shape.GIVEN, solids[0], volume_of(solids[0]), envelope.corners, f"given, squared to {envelope.size}"
+    )
 
 
 def blank_from_step(path: Path, part: Part | None = None) -> Blank:
     """A customer's blank, in the same coordinates as the part.
 
-    ValueError, in one line, when the file is not one solid, or when ``part`` is given and not inside it.
+    BlankError, in one line, when the file is not one solid, or when ``part`` is given and not inside it.
     """
     from OCP.IFSelect import IFSelect_ReturnStatus
     from OCP.STEPControl import STEPControl_Reader
@@ -67,20 +79,20 @@ def blank_from_step(path: Path, part: Part | None = None) -> Blank:
 
     reader = STEPControl_Reader()
     if reader.ReadFile(str(path)) != IFSelect_ReturnStatus.IFSelect_RetDone:
-        raise ValueError(f"{path.name}: not a readable STEP file")
+        raise BlankError(f"{path.name}: not a readable STEP file")
     reader.TransferRoots()
     solids = each(reader.OneShape(), TopAbs_ShapeEnum.TopAbs_SOLID)
     if len(solids) != 1:
-        raise ValueError(f"{path.name}: a blank is one solid, this file has {len(solids)}")
+        raise BlankError(f"{path.name}: a blank is one solid, this file has {len(solids)}")
     blank = given_blank(TopoDS.Solid_s(solids[0]))
     if part is not None and (trouble := _does_not_hold(blank, part)):
-        raise ValueError(f"{path.name}: {trouble}")
+        raise BlankError(f"{path.name}: {trouble}")
     return blank
 
 
 def _does_not_hold(blank: Blank, part: Part) -> str:
     """Why a given blank does not hold the part, and the move that could help; empty when it does."""
-    from routing.stock.solids import cut, volume_of
+    from featurize.brep.solids import cut, volume_of
 
     if blank.volume_mm3 <= 0:
         return "the blank is inside out"
@@ -107,7 +119,7 @@ def given_blank(solid: Any) -> Blank:
     from OCP.Bnd import Bnd_Box
     from OCP.BRepBndLib import BRepBndLib
 
-    from routing.stock.solids import volume_of
+    from featurize.brep.solids import volume_of
 
     box = Bnd_Box()
     BRepBndLib.AddOptimal_s(solid, box, False, False)
@@ -148,7 +160,8 @@ def _disc(part: Part, outside: tuple[Array, float] | None, margin_mm: float) -> 
     high = np.array([*(centre + radius), part.high[2] + margin_mm])
     corners = part.frame.world(_corners(low, high))
     words = f"disc diameter {2 * radius:.3f} x {height:.3f} mm"
-    return Blank(Shape.DISC, solid, float(np.pi * radius**2 * height), corners, words)
+    about = foot, np.asarray(z), radius
+    return Blank(Shape.DISC, solid, float(np.pi * radius**2 * height), corners, words, about)
 
 
 def _round_outside(part: Part) -> tuple[Array, float] | None:

@@ -10,10 +10,13 @@ import numpy as np
 
 from featurize import tolerances as tol
 from featurize.brep.part import Part
+from featurize.brep.planar_path import Segment, area_of
 from featurize.brep.shadow import View
+from featurize.brep.solids import KernelError, cut, is_valid, prism, solids_of
 from featurize.feature import Feature, Vec3
-from routing.processes.grind_path import Segment, area_of
-from routing.processes.grind_profile import (
+from routing.processes.blank import Blank
+from routing.processes.shop import Shop
+from routing.processes.surface_grind.profile import (
     Allowance,
     Lane,
     Run,
@@ -26,10 +29,9 @@ from routing.processes.grind_profile import (
     runs,
     sight,
 )
-from routing.processes.surface_grind import OVERRUN_MM, Grind, Refusal, plan
-from routing.shop import Shop, Wheel
-from routing.stock.blank import Blank
-from routing.stock.solids import KernelError, cut, is_valid, prism, solids_of
+from routing.processes.surface_grind.reach import OVERRUN_MM, Grind, Refusal, plan
+from routing.processes.surface_grind.shop import GrindShop
+from routing.processes.tools import Wheel
 
 
 @dataclass(frozen=True, eq=False)
@@ -101,7 +103,7 @@ def ground_stock(
     left_out: list[tuple[str, str]] = []
     groups: dict[tuple[float, ...], list[tuple[Feature, Grind]]] = {}
     for feature in routed:
-        found = plan(part, feature, shop.wheels, shop.general.sharp_corner_leave_mm)
+        found = plan(part, feature, shop[GrindShop].wheels, shop.general.sharp_corner_leave_mm)
         if isinstance(found, Refusal):
             left_out.append((feature.id, found.reason))
             continue
@@ -119,7 +121,7 @@ def ground_stock(
         keeps = {f: allowances[feature] for f, feature in owner.items()}
         beside_mm = {f: found.wheel.width_mm for feature, found in members for f in feature.faces}
         for run in runs(view, traces, keeps, beside_mm):
-            made, reasons = _cut(blank, view, run, traces, owner, shop.wheels)
+            made, reasons = _cut(blank, view, run, traces, owner, shop[GrindShop].wheels)
             cuts += made
             mine = [t for t in traces if any(_under(s.trace, t) for s in run.stretches)]
             left_out += [(f, r) for r in reasons for f in sorted({owner[t.face] for t in mine})]
@@ -130,7 +132,7 @@ def ground_stock(
                         floors.append(floor)
     if not cuts:
         return GroundStock(blank.solid, blank, (), (), tuple(left_out), _nothing("can be ground", left_out))
-    tools = [_tool(blank, c) for c in cuts]
+    tools = [tool_of(blank, c) for c in cuts]
     solid = _one_solid(cut(blank.solid, tools))
     return GroundStock(
         solid,
@@ -246,7 +248,8 @@ def _under(a: Trace, b: Trace) -> bool:
     )
 
 
-def _tool(blank: Blank, cut_: GroundCut) -> Any:
+def tool_of(blank: Blank, cut_: GroundCut) -> Any:
+    """What one pass takes, through the whole blank."""
     start, end = blank.extent(cut_.view.along)
     shift = float(cut_.view.origin @ cut_.view.along)
     return prism(cut_.view, cut_.path, start - shift - OVERRUN_MM, end - shift + OVERRUN_MM)

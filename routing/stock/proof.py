@@ -11,12 +11,7 @@ from scipy.ndimage import minimum_filter
 from featurize import tolerances as tol
 from featurize.brep.part import Part
 from featurize.brep.shadow import View
-from featurize.brep.surfaces import Array, Plane
-from featurize.errors import StepError
-from featurize.isolate import run_apart
-from routing.stock.grid import Columns, columns
-from routing.stock.ground import GroundStock
-from routing.stock.solids import (
+from featurize.brep.solids import (
     KernelError,
     cut,
     distance_along,
@@ -26,6 +21,11 @@ from routing.stock.solids import (
     solids_of,
     volume_of,
 )
+from featurize.brep.surfaces import Array, Plane
+from featurize.errors import StepError
+from featurize.isolate import run_apart
+from routing.stock.grid import Columns, columns
+from routing.stock.ground import GroundStock
 from routing.stock.sweep import Fault, Sweep, strays, sweeps
 
 # Largest share of the part that may stand outside the stock.

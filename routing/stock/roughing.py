@@ -15,11 +15,15 @@ import numpy as np
 import shapely
 
 from featurize.brep.part import Part
+from featurize.brep.sections import Sections
 from featurize.brep.shadow import View
 from featurize.brep.surfaces import Array
 from featurize.feature import Feature
-from routing.shop import Cutter, MaterialRule, Shop
-from routing.stock.levels import Ground, Sections, Sides, tidy
+from routing.processes.material_rules import MaterialRule
+from routing.processes.mill.levels import Ground, Sides, tidy
+from routing.processes.mill.shop import MillShop
+from routing.processes.shop import Shop
+from routing.processes.tools import Cutter
 
 # A cutter is the rough one if it clears this share of what the finest would.
 _ENOUGH = 0.8
@@ -210,7 +214,7 @@ def rough(
     for side, feature in made:
         if len(side) == 2 and side[1] in "xyz":
             sides.setdefault(side, []).append(feature)
-    owned = {c.diameter_mm: c for c in shop.cutters if c.kind != "ball"}
+    owned = {c.diameter_mm: c for c in shop[MillShop].cutters if c.kind != "ball"}
     cutters = [owned[d] for d in sorted(owned, reverse=True) if d >= rule.smallest_cutter_mm]
     if not sides or not cutters:
         return None
@@ -237,7 +241,7 @@ def rough(
             drawing.append(Walked(view.name, box, tuple(drawn)))  # type: ignore[arg-type]
     step_down = max(depth for recess in every for _, depth in recess.ground.steps)
     step_over = how.step_over * cutter.diameter_mm
-    rates = shop.rates.mill
+    rates = shop[MillShop].rates
     feed = rates.mm3_per_min * rates.share(cutter.diameter_mm) * rule.feed_scale / (step_over * step_down)
     before, after = (s.passes(feed, how) for s in sums)
     saved = 1 - after.path_mm / before.path_mm if before.path_mm else 0.0

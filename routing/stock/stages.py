@@ -1,51 +1,83 @@
-"""The stock after every operation: as ground, as wired, as drilled, as rough milled.
+"""The stock after every step that takes a bulk, in the plan's order.
 
 What is still to leave, stock less part, falls into pieces whose faces tell the features that bound them.
-A piece bounded by features of one operation leaves whole; one shared with others is split by a region that
-the operation sweeps. Nothing but these pieces is ever taken, so no stage can be smaller than the part; where
-the kernel fails the material stays and the stage says so.
+A piece bounded by features of one step leaves whole; one shared with others is split by a region that
+the step sweeps. Nothing but these pieces is ever taken, so no body can be smaller than the part; where
+the kernel fails the material stays and the body says so.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 import shapely
-from OCP.BRepAlgoAPI import BRepAlgoAPI_Common, BRepAlgoAPI_Cut, BRepAlgoAPI_Section
-from OCP.BRepBuilderAPI import BRepBuilderAPI_MakeFace
-from OCP.BRepPrimAPI import BRepPrimAPI_MakeCone, BRepPrimAPI_MakeCylinder, BRepPrimAPI_MakePrism
-from OCP.gp import gp_Ax2, gp_Dir, gp_Pln, gp_Pnt, gp_Vec
-from OCP.ShapeAnalysis import ShapeAnalysis_FreeBounds
+from OCP.BRepAlgoAPI import BRepAlgoAPI_Common, BRepAlgoAPI_Cut
 from OCP.TopAbs import TopAbs_ShapeEnum
-from OCP.TopoDS import TopoDS
-from OCP.TopTools import TopTools_HSequenceOfShape
 
-from featurize import tolerances as tol
 from featurize.brep.part import Part
+from featurize.brep.planar_path import Segment
+from featurize.brep.shapes import each
+from featurize.brep.solids import (
+    KernelError,
+    cut,
+    cut_in_turn,
+    is_valid,
+    prism,
+    solids_of,
+    volume_of,
+)
 from featurize.brep.surfaces import Array
-from featurize.feature import Feature, Kind, Role
-from featurize.step.shapes import each
-from routing.processes.grind_path import Segment
-from routing.shop import Cutter
-from routing.stock.blank import Blank
-from routing.stock.files import DRILLED, GROUND, ROUGHED, WIRED
-from routing.stock.levels import ROUGH_FLOOR_MM, ROUGH_WALL_MM, Ground, Sides, tidy
-from routing.stock.solids import KernelError, cut, cut_in_turn, is_valid, prism, solids_of, volume_of
+from featurize.feature import Feature, Role
+from routing.processes.blank import Blank
+from routing.processes.mill.levels import ROUGH_FLOOR_MM, ROUGH_WALL_MM, Ground, Sides, tidy
+from routing.processes.protocol import Allowance, Removal
+from routing.processes.tools import Cutter
 
-# What a stage may miss of the part or of the next stage, as a share of the part.
+ROUGH = Allowance(ROUGH_FLOOR_MM, ROUGH_WALL_MM)
+# What a body may miss of the part or of the next body, as a share of the part.
 LOST_SHARE = 1e-6
 # Vertices of a rough region are thinned by this, always toward the side that leaves material.
 _THIN_MM = 0.04
+# A feature's plan is drawn so much wider: its round walls are chords.
+_WIDER_MM = 0.02
 
 
 @dataclass(frozen=True, eq=False)
-class Stage:
-    """``lost_mm3`` is what of the part lies outside this stage, ``grown_mm3`` what of it outside the last."""
+class StockStep:
+    """One step of the plan as stock sees it: ``pieces`` are its features' regions, each with its removal.
 
+    ``toward`` is the unit direction (model) to the tool. ``tools`` are solids that it takes besides, as a
+    wheel's passes; with a ``rough`` cutter it clears in levels and ``leaves`` allowances on. Squaring leaves
+    what lies ``within`` a solid.
+    """
+
+    setup: int
+    number: int
     name: str
+    process: str
+    toward: Array
+    pieces: tuple[tuple[Feature, Removal], ...] = ()
+    tools: tuple[Any, ...] = ()
+    rough: Cutter | None = None
+    within: Any | None = None
+    leaves: Allowance = ROUGH
+
+    @property
+    def features(self) -> list[Feature]:
+        return [feature for feature, _ in self.pieces]
+
+
+@dataclass(frozen=True, eq=False)
+class StockBody:
+    """``lost_mm3`` is what of the part lies outside this body, ``grown_mm3`` what of it outside the last."""
+
+    setup: int
+    step: int
+    name: str
+    process: str
     solid: Any
     volume_mm3: float
     lost_mm3: float = 0.0
@@ -53,50 +85,68 @@ class Stage:
     notes: tuple[str, ...] = ()
 
 
-def stages(
+def bodies(
     part: Part,
-    ground: Any,
     blank: Blank,
-    by_process: Mapping[str, Sequence[Feature]],
-    rough: Sequence[tuple[Array, Sequence[Feature]]],
-    cutter: Cutter | None,
+    steps: Sequence[StockStep],
     source_faces: Sequence[int] | None = None,
     *,
     seen: Sides | None = None,
-) -> tuple[Stage, ...]:
-    """Every stage in order, each contained in the last.
+) -> tuple[StockBody, ...]:
+    """The blank, and the stock after each step, each contained in the last.
 
-    ``by_process`` has the features that are wired ("wire") and drilled ("drill"), ``rough`` those milled
-    from each direction (unit, model). ``source_faces`` are the places, as read, of the solid's faces;
-    ``seen`` may know the features' plans already.
+    ``source_faces`` are the places, as read, of the solid's faces; ``seen`` may know the features' plans.
     """
-    made = [Stage(GROUND, ground, volume_of(ground))]
-    for name, key in ((WIRED, "wire"), (DRILLED, "drill")):
-        features = by_process.get(key, ())
+    seen = seen or Sides(part)
+    made = [StockBody(0, 0, "blank", "blank", blank.solid, volume_of(blank.solid))]
+    done: set[int] = set()
+    for step in steps:
         last = made[-1]
-        if not features:
-            made.append(Stage(name, last.solid, last.volume_mm3, notes=(f"nothing is {name[3:]}",)))
-            continue
         notes: list[str] = []
-        tools: list[Any] = []
         try:
-            pieces = _pieces(part, last.solid, source_faces)
-            for f in features:
-                tools += _of_feature(part, blank, f, features, pieces, notes)
+            if step.within is not None:
+                (solid,) = _common(last.solid, step.within)
+                made.append(replace(_same(last, step), solid=solid, volume_mm3=volume_of(solid)))
+                continue
+            if step.rough is not None:
+                made.append(_roughed(seen, last, blank, step))
+                continue
+            tools = list(step.tools)
+            if any(removal.sweep or removal.everything for _, removal in step.pieces):
+                own = {i for f in step.features for i in f.faces}
+                left = _pieces(part, last.solid, source_faces)
+                for feature, removal in step.pieces:
+                    tools += _of_feature(seen, step, blank, feature, removal, own | done, left, notes)
+                if len(left) == len({hash(t) for t in tools} & {hash(solid) for solid, _ in left}):
+                    made.append(_finished(part, last, step, notes))
+                    continue
+            if all(removal.everything for _, removal in step.pieces):
+                done |= {i for f in step.features for i in f.faces}
         except Exception as error:  # the kernel's own have many names
             notes.append(f"left as it was: {error}")
-        made.append(_less(part, last, name, tools, notes))
-    try:
-        made.append(_roughed(seen or Sides(part), made[-1], blank, rough, cutter))
-    except Exception as error:
-        last = made[-1]
-        made.append(Stage(ROUGHED, last.solid, last.volume_mm3, notes=(f"left as it was: {error}",)))
+            tools = []
+        made.append(_less(part, last, step, tools, notes))
     return tuple(made)
 
 
-def _less(part: Part, last: Stage, name: str, tools: Sequence[Any], notes: Sequence[str]) -> Stage:
+def _same(last: StockBody, step: StockStep, notes: Sequence[str] = ()) -> StockBody:
+    """A step that took nothing."""
+    told = tuple(dict.fromkeys(notes))
+    return StockBody(
+        step.setup, step.number, step.name, step.process, last.solid, last.volume_mm3, notes=told
+    )
+
+
+def _finished(part: Part, last: StockBody, step: StockStep, notes: Sequence[str]) -> StockBody:
+    """Every piece leaves whole: what is left is the part."""
+    return replace(_same(last, step, notes), solid=part.solid, volume_mm3=volume_of(part.solid))
+
+
+def _less(
+    part: Part, last: StockBody, step: StockStep, tools: Sequence[Any], notes: Sequence[str]
+) -> StockBody:
     """The last stage less tools, kept only if it is one valid solid that holds the part."""
-    same = Stage(name, last.solid, last.volume_mm3, notes=tuple(dict.fromkeys(notes)))
+    same = _same(last, step, notes)
     if not tools:
         return same
     try:
@@ -110,15 +160,12 @@ def _less(part: Part, last: Stage, name: str, tools: Sequence[Any], notes: Seque
         lost, solid = min(held, key=lambda pair: pair[0])
         grown = volume_of(cut(solid, [last.solid]))
     except Exception as error:  # the kernel's own have many names
-        return Stage(name, last.solid, last.volume_mm3, notes=(*same.notes, f"left as it was: {error}"))
+        return _same(last, step, (*same.notes, f"left as it was: {error}"))
     if not is_valid(solid) or max(lost, grown) > LOST_SHARE * part.volume_mm3:
-        return Stage(
-            name,
-            last.solid,
-            last.volume_mm3,
-            notes=(*same.notes, "left as it was: the kernel's result does not hold the part"),
-        )
-    return Stage(name, solid, volume_of(solid), max(0.0, lost), max(0.0, grown), same.notes)
+        return _same(last, step, (*same.notes, "left as it was: the kernel's result does not hold the part"))
+    return replace(
+        same, solid=solid, volume_mm3=volume_of(solid), lost_mm3=max(0.0, lost), grown_mm3=max(0.0, grown)
+    )
 
 
 def _pieces(part: Part, stock: Any, source_faces: Sequence[int] | None) -> list[tuple[Any, frozenset[int]]]:
@@ -141,18 +188,20 @@ def _pieces(part: Part, stock: Any, source_faces: Sequence[int] | None) -> list[
 
 
 def _of_feature(
-    part: Part,
+    seen: Sides,
+    step: StockStep,
     blank: Blank,
     feature: Feature,
-    fellows: Sequence[Feature],
+    removal: Removal,
+    shared: set[int],
     pieces: Sequence[tuple[Any, frozenset[int]]],
     notes: list[str],
 ) -> list[Any]:
-    """The solids that leave for one feature."""
+    """The solids that leave for one feature; ``shared`` are faces of it, its fellows and what is done."""
     own = set(feature.faces)
-    shared = {i for f in fellows for i in f.faces}
     threaded = Role.THREAD in feature.roles.values()
     taken: list[Any] = []
+    swept: list[Any] = []
     for solid, bounds in pieces:
         if not bounds & own:
             continue
@@ -160,11 +209,21 @@ def _of_feature(
             taken.append(solid)
             continue
         try:
-            swept = _bores(blank, feature) if feature.bores else _through(part, blank, feature)
+            if not swept:
+                over = _over(seen, blank, feature, step.toward)
+                swept = list(removal.sweep() if removal.sweep else over)
             taken += [c for tool in swept for c in _common(solid, tool)]
         except Exception as error:
             notes.append(f"{feature.id} stays full: {error}")
     return taken
+
+
+def _over(seen: Sides, blank: Blank, feature: Feature, toward: Array) -> Iterator[Any]:
+    """All that stands over a feature's plan, seen from the tool."""
+    view, low, plan = seen.plan_of(toward, feature)
+    top = blank.extent(toward)[1] - float(seen.part.frame.origin @ toward)
+    for polygon in shapely.get_parts(plan.buffer(_WIDER_MM, join_style="mitre")):
+        yield _column(view, polygon, low - _WIDER_MM, top + 1)
 
 
 def _common(a: Any, b: Any) -> list[Any]:
@@ -174,104 +233,28 @@ def _common(a: Any, b: Any) -> list[Any]:
     return solids_of(operation.Shape())
 
 
-def _bores(blank: Blank, feature: Feature) -> list[Any]:
-    """Cylinders and cones of a hole's stages, the first drawn out of the blank."""
-    assert feature.axis is not None
-    mouth, out = np.array(feature.axis.origin), np.array(feature.axis.direction)
-    clear = max(0.0, blank.extent(out)[1] - float(mouth @ out)) + 1.0
-    found = []
-    first = feature.bores[0]
-    found.append(_turned(mouth + clear * out, -out, first.start_diameter_mm, first.start_diameter_mm, clear))
-    for b in feature.bores:
-        length = b.end_mm - b.start_mm
-        if length > 0:
-            start = mouth - b.start_mm * out
-            ends = (b.start_diameter_mm, b.end_diameter_mm)
-            found.append(_turned(start, -out, *ends, length))
-    return found
-
-
-def _turned(start: Array, along: Array, first_mm: float, last_mm: float, length_mm: float) -> Any:
-    place = gp_Ax2(gp_Pnt(*start), gp_Dir(*along))
-    if abs(first_mm - last_mm) < 1e-6:
-        return BRepPrimAPI_MakeCylinder(place, first_mm / 2, length_mm).Shape()
-    return BRepPrimAPI_MakeCone(place, first_mm / 2, last_mm / 2, length_mm).Shape()
-
-
-def _through(part: Part, blank: Blank, feature: Feature) -> list[Any]:
-    """The section of an opening's straight walls, exact, drawn through the blank."""
-    if feature.axis is None or feature.kind == Kind.OUTSIDE_PROFILE:
-        raise ValueError("it is not an opening with an axis")
-    along = np.array(feature.axis.direction)
-    walls = feature.faces_with(Role.LAND, Role.WALL, Role.CORNER, Role.BORE) or feature.faces
-    cloud = part.mesh.vertices[np.unique(part.mesh.triangles[np.isin(part.mesh.face_ids, list(walls))])]
-    reach = cloud @ along
-    level = (float(reach.min()) + float(reach.max())) / 2
-    middle = (cloud.min(axis=0) + cloud.max(axis=0)) / 2
-    at = middle + (level - float(middle @ along)) * along
-    plane = gp_Pln(gp_Pnt(*at), gp_Dir(*along))
-    cutting = BRepAlgoAPI_Section(part.solid, plane)
-    edges = TopTools_HSequenceOfShape()
-    for e in each(cutting.Shape(), TopAbs_ShapeEnum.TopAbs_EDGE):
-        edges.Append(e)
-    wires = TopTools_HSequenceOfShape()
-    ShapeAnalysis_FreeBounds.ConnectEdgesToWires_s(edges, 1e-5, False, wires)
-    low, high = blank.extent(along)
-    found = []
-    flat = cloud - np.outer(cloud @ along - level, along)
-    for k in range(1, wires.Length() + 1):
-        wire = TopoDS.Wire_s(wires.Value(k))
-        if not wire.Closed() or not _belongs(wire, flat):
-            continue
-        face = BRepBuilderAPI_MakeFace(plane, wire)
-        if not face.IsDone():
-            raise KernelError("the section of the opening is no face")
-        up = BRepPrimAPI_MakePrism(face.Face(), gp_Vec(*((high - level + 1) * along))).Shape()
-        down = BRepPrimAPI_MakePrism(face.Face(), gp_Vec(*((low - level - 1) * along))).Shape()
-        found += [up, down]
-    if not found:
-        raise ValueError("no closed section of its walls")
-    return found
-
-
-def _belongs(wire: Any, cloud: Array) -> bool:
-    """Whether a wire has the box of a feature's walls (mm, to what the mesh may miss)."""
-    from OCP.Bnd import Bnd_Box
-    from OCP.BRepBndLib import BRepBndLib
-
-    box = Bnd_Box()
-    BRepBndLib.AddOptimal_s(wire, box, False, False)
-    low, high = (np.array([p.X(), p.Y(), p.Z()]) for p in (box.CornerMin(), box.CornerMax()))
-    ends = np.array([low - cloud.min(axis=0), high - cloud.max(axis=0)])
-    return bool(np.all(np.abs(ends) < 2 * tol.SURFACE_MM))
-
-
-def _roughed(
-    seen: Sides,
-    last: Stage,
-    blank: Blank,
-    rough: Sequence[tuple[Array, Sequence[Feature]]],
-    cutter: Cutter | None,
-) -> Stage:
+def _roughed(seen: Sides, last: StockBody, blank: Blank, step: StockStep) -> StockBody:
     """Recesses cleared by levels, with the rough allowances left on."""
-    if cutter is None or not any(features for _, features in rough):
-        return Stage(ROUGHED, last.solid, last.volume_mm3, notes=("nothing is rough milled",))
-    notes = [f"{ROUGH_FLOOR_MM:g} on floors and {ROUGH_WALL_MM:g} on walls, cutter {cutter.diameter_mm:g}"]
-    tools: list[Any] = []
-    for toward, features in rough:
-        top = blank.extent(toward)[1] - float(seen.part.frame.origin @ toward)
-        step = max(cutter.diameter_mm, 1.0)
-        for ground in seen.grounds(toward, features, top, step, cutter.radius_mm):
-            tools += _cleared(ground, cutter, top)
+    cutter = step.rough
+    assert cutter is not None
+    floor, wall = step.leaves.floor_mm, step.leaves.wall_mm
+    notes = [f"{floor:g} on floors and {wall:g} on walls, cutter {cutter.diameter_mm:g}"]
+    top = blank.extent(step.toward)[1] - float(seen.part.frame.origin @ step.toward)
+    deep = max(cutter.diameter_mm, 1.0)
+    tools = [
+        tool
+        for ground in seen.grounds(step.toward, step.features, top, deep, cutter.radius_mm, floor)
+        for tool in _cleared(ground, cutter, top, wall)
+    ]
     if not tools:
-        return Stage(ROUGHED, last.solid, last.volume_mm3, notes=("no recess lets the rough cutter in",))
-    return _less(seen.part, last, ROUGHED, tools, notes)
+        return _same(last, step, ("no recess lets the rough cutter in",))
+    return _less(seen.part, last, step, tools, notes)
 
 
-def _cleared(ground: Ground, cutter: Cutter, top_mm: float) -> Iterator[Any]:
+def _cleared(ground: Ground, cutter: Cutter, top_mm: float, wall_mm: float) -> Iterator[Any]:
     """What leaves a recess, from its deepest level up."""
     above = None
-    levels = zip(ground.levels(cutter.radius_mm), ground.masks, strict=True)
+    levels = zip(ground.levels(cutter.radius_mm, wall_mm), ground.masks, strict=True)
     for level, mask in reversed(list(levels)):
         region = tidy(level.cleared.intersection(mask.buffer(cutter.radius_mm, join_style="mitre")))
         region = region.buffer(-_THIN_MM, join_style="mitre").simplify(_THIN_MM)
@@ -281,9 +264,13 @@ def _cleared(ground: Ground, cutter: Cutter, top_mm: float) -> Iterator[Any]:
         for polygon in shapely.get_parts(region):
             if polygon.geom_type != "Polygon" or polygon.area < cutter.radius_mm**2 / 10:
                 continue
-            body = _prism(ground.view, polygon.exterior, level.bottom_mm, top_mm + 1)
-            holes = [_prism(ground.view, r, level.bottom_mm - 1, top_mm + 2) for r in polygon.interiors]
-            yield cut(body, holes) if holes else body
+            yield _column(ground.view, polygon, level.bottom_mm, top_mm + 1)
+
+
+def _column(view: Any, polygon: Any, low_mm: float, high_mm: float) -> Any:
+    body = _prism(view, polygon.exterior, low_mm, high_mm)
+    holes = [_prism(view, r, low_mm - 1, high_mm + 1) for r in polygon.interiors]
+    return cut(body, holes) if holes else body
 
 
 def _prism(view: Any, ring: Any, low_mm: float, high_mm: float) -> Any:

@@ -9,7 +9,7 @@ from dataclasses import fields
 from typing import Any
 
 from featurize.placing import PLACE_MM, is_size
-from routing.choices import BLANKS, EDGE, Choices, ChoicesError, Settlement
+from routing.inputs.choices import BLANKS, EDGE, Choices, ChoicesError, Settlement
 from routing.web.store import is_blank_file
 
 # What of a feature a person may answer from the page, as a choices file calls it.
@@ -101,7 +101,7 @@ def _is_there(entry: Mapping[str, Any], place: Mapping[str, Any]) -> bool:
 
 
 def _entry(answer: Settlement) -> dict[str, Any]:
-    said = {
+    given = {
         "thread": answer.thread,
         "process": answer.process,
         "is": answer.is_kind,
@@ -110,7 +110,7 @@ def _entry(answer: Settlement) -> dict[str, Any]:
         "allowance": answer.allowance and list(answer.allowance),
     }
     return {"at": list(answer.at), "kind": answer.kind, "size_mm": answer.size_mm} | {
-        k: v for k, v in said.items() if v is not None
+        k: v for k, v in given.items() if v is not None
     }
 
 

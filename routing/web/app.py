@@ -7,6 +7,7 @@ import hashlib
 import json
 import re
 import secrets
+import sqlite3
 import tomllib
 import unicodedata
 import zipfile
@@ -27,14 +28,25 @@ from starlette.responses import FileResponse, JSONResponse, PlainTextResponse, R
 from starlette.routing import Route
 from starlette.types import ASGIApp
 
-from featurize.errors import StepError
-from routing.choices import BLANKS, BREAKS, CALLED, ChoicesError
-from routing.trade import PROCESSES, SIGNS
+from routing.inputs.choices import BLANKS, BREAKS, CALLED, ChoicesError
+from routing.jobs.errors import MENDABLE, one_line
+from routing.processes.rooms import process_names, signs
 from routing.web.answers import answered, as_table, as_toml, from_table
 from routing.web.bodies import body_of_stl
 from routing.web.guard import Guard, Rules
-from routing.web.jobs import Desk, one_line
-from routing.web.store import GLIMPSE, MODEL, PLACES, Job, Revision, State, Store, is_blank_file
+from routing.web.jobs import JobQueue
+from routing.web.store import (
+    DISK_FULL,
+    MODEL,
+    PLACES,
+    PREVIEW,
+    Job,
+    JobRevision,
+    State,
+    Store,
+    is_blank_file,
+    is_full,
+)
 
 _HERE = Path(__file__).parent
 _TYPES = {".html": "text/html", ".css": "text/css", ".js": "text/javascript", ".svg": "image/svg+xml"}
@@ -56,7 +68,7 @@ class Events:
         self._queues: set[asyncio.Queue[str]] = set()
         self._loop: asyncio.AbstractEventLoop | None = None
 
-    def tell(self, message: Mapping[str, Any]) -> None:
+    def send(self, message: Mapping[str, Any]) -> None:
         """From any thread."""
         if self._loop is not None and not self._loop.is_closed():
             self._loop.call_soon_threadsafe(self._spread, json.dumps(message))
@@ -67,26 +79,26 @@ class Events:
 
     async def stream(self) -> AsyncIterator[str]:
         self._loop = asyncio.get_running_loop()
-        mine: asyncio.Queue[str] = asyncio.Queue()
-        self._queues.add(mine)
+        queue: asyncio.Queue[str] = asyncio.Queue()
+        self._queues.add(queue)
         try:
             yield "retry: 1000\n\n: hello\n\n"
             while True:
                 try:
-                    yield f"data: {await asyncio.wait_for(mine.get(), _HEARTBEAT_S)}\n\n"
+                    yield f"data: {await asyncio.wait_for(queue.get(), _HEARTBEAT_S)}\n\n"
                 except TimeoutError:
                     yield ": still here\n\n"
         finally:
-            self._queues.discard(mine)
+            self._queues.discard(queue)
 
 
 class Page:
-    """The handlers, over one desk."""
+    """The handlers, over one job queue."""
 
-    def __init__(self, store: Store, desk: Desk, events: Events, rules: Rules) -> None:
-        self._store, self._desk, self._events, self._rules = store, desk, events, rules
+    def __init__(self, store: Store, jobs: JobQueue, events: Events, rules: Rules) -> None:
+        self._store, self._jobs, self._events, self._rules = store, jobs, events, rules
         own = [p for p in (_HERE / "pages").iterdir() if p.suffix in _TYPES]
-        self._pages = {p.name: p for p in [*own, _HERE.parent / "viewer" / "viewer.js"]}
+        self._pages = {p.name: p for p in [*own, _HERE.parent / "export" / "viewer" / "viewer.js"]}
 
     def routes(self) -> list[Route]:
         job, revision = "/api/jobs/{job}", "/api/jobs/{job}/{number:int}"
@@ -103,7 +115,7 @@ class Page:
             Route(job, self.remove, methods=["DELETE"]),
             Route(f"{job}/revisions", self.revise, methods=["POST"]),
             Route(f"{job}/blanks", self.take_blank, methods=["POST"]),
-            Route(f"{job}/view/glimpse", self.glimpse),
+            Route(f"{job}/view/preview", self.preview),
             Route(f"{job}/view/{{part:int}}", self.view),
             Route(revision, self.show_revision, methods=["GET"]),
             Route(f"{revision}/again", self.again, methods=["POST"]),
@@ -111,7 +123,7 @@ class Page:
             Route(f"{revision}/choices.toml", self.choices_file),
             Route(f"{revision}/all.zip", self.archive),
             Route(f"{part}/stage/{{stage:int}}", self.stage),
-            Route(f"{part}/file/{{name}}", self.file),
+            Route(f"{part}/file/{{name:path}}", self.file),
         ]
 
     async def index(self, _: Request) -> Response:
@@ -130,8 +142,8 @@ class Page:
                 "key": self._rules.key,
                 "version": version("dieroute"),
                 "limit_bytes": self._rules.body_limit,
-                "signs": {name: asdict(sign) for name, sign in SIGNS.items()},
-                "processes": PROCESSES,
+                "signs": {name: asdict(sign) for name, sign in signs().items()},
+                "processes": process_names(),
                 "kinds": CALLED,
                 "breaks": BREAKS,
                 "blanks": BLANKS,
@@ -156,7 +168,7 @@ class Page:
             job = self._store.add(upload, name, digest, choices)
         if older is not None and is_blank_file(choices.get("blank")):
             self._store.take_blank(job.id, choices["blank"], older)
-        self._desk.submit(job.id, 1)
+        self._jobs.submit(job.id, 1)
         return JSONResponse(self._store.job(job.id).as_dict(), 201)
 
     async def take_blank(self, request: Request) -> Response:
@@ -171,12 +183,17 @@ class Page:
         """The body of a request as a file, its name for showing and its SHA-256."""
         upload = self._store.incoming / secrets.token_hex(8)
         digest = hashlib.sha256()
+        chunks = request.stream()
         try:
             with upload.open("wb") as file:
-                async for chunk in request.stream():
+                async for chunk in chunks:
                     digest.update(chunk)
                     file.write(chunk)
             yield upload, shown_name(request.query_params.get("name", "")), digest.hexdigest()
+        except OSError:
+            async for _ in chunks:
+                pass  # a browser that is still sending would not hear the answer
+            raise
         finally:
             upload.unlink(missing_ok=True)
 
@@ -184,7 +201,7 @@ class Page:
         return JSONResponse(self._job(request).as_dict())
 
     async def remove(self, request: Request) -> Response:
-        await run_in_threadpool(self._desk.remove, self._job(request).id)
+        await run_in_threadpool(self._jobs.remove, self._job(request).id)
         return Response(status_code=204)
 
     async def revise(self, request: Request) -> Response:
@@ -211,12 +228,12 @@ class Page:
         if is_blank_file(table.get("blank")) and table["blank"] not in {b["file"] for b in job.blanks}:
             raise ChoicesError("blank: this job has no such file: hand it in beside the model first.")
         revision = self._store.revise(job.id, table)
-        self._desk.submit(job.id, revision.number)
+        self._jobs.submit(job.id, revision.number)
         return JSONResponse(asdict(revision), 201)
 
-    async def glimpse(self, request: Request) -> Response:
+    async def preview(self, request: Request) -> Response:
         """What the file draws, before it is read with care."""
-        path = self._store.place(self._job(request).id) / "view" / GLIMPSE
+        path = self._store.place(self._job(request).id) / "view" / PREVIEW
         if not path.is_file():
             raise HTTPException(404, "there is nothing to be seen yet.")
         return FileResponse(path, media_type="application/json")
@@ -247,11 +264,11 @@ class Page:
         job, revision = self._asked(request)
         if revision.state not in (State.FAILED, State.INTERRUPTED):
             raise HTTPException(409, "only what failed or was interrupted is run again.")
-        return JSONResponse(asdict(self._desk.again(job.id, revision.number)))
+        return JSONResponse(asdict(self._jobs.again(job.id, revision.number)))
 
     async def stop(self, request: Request) -> Response:
         job, revision = self._asked(request)
-        await run_in_threadpool(self._desk.stop, job.id, revision.number)
+        await run_in_threadpool(self._jobs.stop, job.id, revision.number)
         return Response(status_code=204)
 
     async def choices_file(self, request: Request) -> Response:
@@ -296,7 +313,7 @@ class Page:
         if "show" in request.query_params and path.suffix in (".html", ".pdf", ".svg"):
             alone = {} if path.suffix == ".pdf" else {"content-security-policy": _ALONE}
             return FileResponse(path, media_type=kind, headers=alone)
-        return FileResponse(path, media_type=kind, headers=_saved_as(name))
+        return FileResponse(path, media_type=kind, headers=_saved_as(path.name))
 
     async def compare(self, request: Request) -> Response:
         """What changed from ``old`` to ``new``, each written as job.revision.part."""
@@ -305,11 +322,11 @@ class Page:
             job, revision, part = self._named(request.query_params.get(which, ""))
             if part >= len(job.parts):
                 raise HTTPException(404, "there is no such part.")
-            sides.append(self._desk.source(job, revision) | {"part": part})
-        answer = self._desk.ask("differences", *sides, self._desk.shop)
+            sides.append(self._jobs.source(job, revision, part))
+        answer = self._jobs.ask("differences", *sides, self._jobs.shop)
         return JSONResponse(await asyncio.wrap_future(answer))
 
-    def _packed(self, job: Job, revision: Revision, stem: str) -> Path:
+    def _packed(self, job: Job, revision: JobRevision, stem: str) -> Path:
         target = self._store.incoming / f"{secrets.token_hex(8)}.zip"
         with zipfile.ZipFile(target, "w", zipfile.ZIP_DEFLATED) as packed:
 
@@ -334,17 +351,17 @@ class Page:
         except KeyError:
             raise HTTPException(404, "there is no such job.") from None
 
-    def _revision(self, job: Job, number: object) -> Revision:
+    def _revision(self, job: Job, number: object) -> JobRevision:
         found = next((r for r in job.revisions if r.number == number), None)
         if found is None:
             raise HTTPException(404, "there is no such revision.")
         return found
 
-    def _asked(self, request: Request) -> tuple[Job, Revision]:
+    def _asked(self, request: Request) -> tuple[Job, JobRevision]:
         job = self._job(request)
         return job, self._revision(job, request.path_params["number"])
 
-    def _named(self, text: str) -> tuple[Job, Revision, int]:
+    def _named(self, text: str) -> tuple[Job, JobRevision, int]:
         """job.revision or job.revision.part"""
         match = re.fullmatch(r"([0-9a-f]{12})\.(\d{1,6})(?:\.(\d{1,6}))?", text)
         try:
@@ -355,55 +372,67 @@ class Page:
             raise HTTPException(404, "there is no such job.") from None
         return job, self._revision(job, int(match[2])), int(match[3] or 0)
 
-    def _folder(self, job: Job, revision: Revision, part: int) -> Path:
+    def _folder(self, job: Job, revision: JobRevision, part: int) -> Path:
         parts = revision.summary.get("parts", [])
         if revision.state is not State.DONE or part >= len(parts):
             raise HTTPException(404, "there is no such result.")
         return self._store.result(job.id, revision.number) / str(parts[part]["folder"])
 
-    def _place(self, job: Job, revision: Revision, part: object, feature: object) -> Mapping[str, Any]:
+    def _place(self, job: Job, revision: JobRevision, part: object, feature: object) -> Mapping[str, Any]:
         if revision.state is not State.DONE:
             raise HTTPException(409, "answers for features need a finished revision.")
         places = json.loads(
             (self._store.result(job.id, revision.number) / PLACES).read_text(encoding="utf-8")
         )
-        mine = places[part] if isinstance(part, int) and 0 <= part < len(places) else []
-        found: Mapping[str, Any] | None = next((p for p in mine if p["id"] == feature), None)
+        known = places[part] if isinstance(part, int) and 0 <= part < len(places) else []
+        found: Mapping[str, Any] | None = next((p for p in known if p["id"] == feature), None)
         if found is None:
             raise HTTPException(404, "there is no such feature.")
         return found
 
 
 class App(Guard):
-    """The guarded application; ``desk`` is open to tests."""
+    """The guarded application; ``jobs`` is open to tests."""
 
-    def __init__(self, app: ASGIApp, rules: Rules, desk: Desk) -> None:
+    def __init__(self, app: ASGIApp, rules: Rules, jobs: JobQueue) -> None:
         super().__init__(app, rules)
-        self.desk = desk
+        self.jobs = jobs
 
 
 def make_app(store: Store, rules: Rules, *, shop: Path | None = None, time_limit_s: float = 600.0) -> App:
     """The whole application, guarded; it ends its worker and closes the store when it is shut down."""
     events = Events()
-    desk = Desk(store, events.tell, shop=shop, time_limit_s=time_limit_s)
+    jobs = JobQueue(store, events.send, shop=shop, time_limit_s=time_limit_s)
 
     @asynccontextmanager
     async def life(_: Starlette) -> AsyncIterator[None]:
         yield
-        await run_in_threadpool(desk.close)
+        await run_in_threadpool(jobs.close)
         store.close()
 
-    async def said(_: Request, error: Exception) -> Response:
-        status = error.status_code if isinstance(error, HTTPException) else 422
-        text = error.detail if isinstance(error, HTTPException) else one_line(error)
-        return PlainTextResponse(f"dieroute: {text}\n", status)
+    async def refused(_: Request, error: Exception) -> Response:
+        if isinstance(error, HTTPException):
+            return _told(error.status_code, error.detail)
+        return _told(422 if isinstance(error, MENDABLE) else 500, one_line(error))
+
+    async def failed(_: Request, error: Exception) -> Response:
+        if not is_full(error):
+            raise error
+        return _told(507, DISK_FULL)
 
     app = Starlette(
-        routes=Page(store, desk, events, rules).routes(),
+        routes=Page(store, jobs, events, rules).routes(),
         lifespan=life,
-        exception_handlers={HTTPException: said, ChoicesError: said, StepError: said},
+        exception_handlers={
+            **dict.fromkeys((HTTPException, *MENDABLE, Exception), refused),
+            **dict.fromkeys((OSError, sqlite3.Error), failed),
+        },
     )
-    return App(app, rules, desk)
+    return App(app, rules, jobs)
+
+
+def _told(status: int, text: str) -> Response:
+    return PlainTextResponse(f"dieroute: {text}\n", status)
 
 
 def shown_name(given: str) -> str:
@@ -420,7 +449,9 @@ def _stem(job: Job) -> str:
 
 
 def _files(folder: Path) -> dict[str, Path]:
-    return {p.name: p for p in folder.iterdir() if p.is_file() and p.name != PLACES}
+    """What was made, by its place in the folder."""
+    made = (p for p in folder.rglob("*") if p.is_file() and p.name != PLACES)
+    return {p.relative_to(folder).as_posix(): p for p in made}
 
 
 def _static(path: Path) -> Response:

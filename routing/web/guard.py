@@ -49,6 +49,10 @@ class Rules:
     body_limit: int = 200_000_000
     key: str = field(default_factory=lambda: secrets.token_urlsafe(24))
 
+    def __post_init__(self) -> None:
+        if self.token is not None and not self.token.strip():
+            raise ValueError("an empty token lets everyone in")
+
     def knows_host(self, host: str) -> bool:
         """An address in figures cannot be pointed at us by a foreign name server, a name can."""
         name = _host_name(host)

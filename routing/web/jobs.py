@@ -1,33 +1,35 @@
-"""The desk: takes jobs in, gives them to the worker one by one, and tells whoever listens."""
+"""The job queue: jobs are given to one warm worker in turn, and whoever listens is warned."""
 
 from __future__ import annotations
 
+import logging
 import queue
 import re
 import shutil
+import sqlite3
 import threading
 import time
 from collections.abc import Callable, Mapping
 from concurrent.futures import Future
-from dataclasses import asdict, dataclass
+from contextlib import suppress
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
-from types import MappingProxyType
 from typing import Any
 
-from featurize.errors import StepError
 from featurize.step.read import Skip, reading_less
-from routing.choices import ChoicesError
-from routing.documents.staging import OutputError
-from routing.shop import ShopError
-from routing.web.store import MODEL, Job, Revision, State, Store
-from routing.web.warm import StoppedError, Warm
+from routing.jobs.errors import MENDABLE, one_line
+from routing.jobs.workers.warm import CancelledError, WarmWorker
+from routing.web.store import DISK_FULL, MODEL, Job, JobRevision, Source, State, Store, is_full
 
-Tell = Callable[[Mapping[str, Any]], None]
-STOPPED = "stopped by a person: it can be run again."
+Notify = Callable[[Mapping[str, Any]], None]
+CANCELLED = "stopped by a person: it can be run again."
+# Between attempts to write what a job came to, where the disk is full.
+_RETRY_S = 2.0
+_log = logging.getLogger("dieroute")
 
 
 @dataclass(frozen=True)
-class _Errand:
+class _Query:
     """Something other than a job to ask the worker; the answer goes to ``answer``."""
 
     task: str
@@ -35,161 +37,196 @@ class _Errand:
     answer: Future[Any]
 
 
-class Desk:
-    """One worker, one line of waiting jobs. ``tell`` gets each change of a revision, from any thread."""
+class JobQueue:
+    """One worker, one queue of waiting jobs. ``notify`` gets each change of a revision, from any thread."""
 
     def __init__(
         self,
         store: Store,
-        tell: Tell = lambda message: None,
+        notify: Notify = lambda message: None,
         *,
         shop: Path | None = None,
         time_limit_s: float = 600.0,
     ) -> None:
-        self.store, self.tell = store, tell
+        self.store, self.notify = store, notify
         self.shop = str(shop.absolute()) if shop else None
         self.time_limit_s = time_limit_s
-        self._warm = Warm()
-        self._line: queue.Queue[tuple[str, int] | _Errand | None] = queue.Queue()
+        self._worker = WarmWorker(_load)
+        self._queue: queue.Queue[tuple[str, int] | _Query | None] = queue.Queue()
         self._running: tuple[str, int] | None = None
+        self._closing = threading.Event()
         self._lock = threading.Lock()
-        self._thread = threading.Thread(target=self._work, name="desk", daemon=True)
+        self._thread = threading.Thread(target=self._work, name="jobs", daemon=True)
         for revision in store.waiting():
-            self._line.put((revision.job, revision.number))
+            self._queue.put((revision.job, revision.number))
         self._thread.start()
 
     @property
     def worker_pid(self) -> int | None:
-        return self._warm.pid
+        return self._worker.pid
 
     def submit(self, job: str, number: int) -> None:
-        self._line.put((job, number))
-        self._say(self.store.revision(job, number))
+        self._queue.put((job, number))
+        self._announce(self.store.revision(job, number))
 
-    def again(self, job: str, number: int) -> Revision:
+    def again(self, job: str, number: int) -> JobRevision:
         """Runs a revision that failed or was interrupted once more."""
-        revision = self.store.update(job, number, state=State.WAITING, error="", stage="", share=0.0)
+        revision = self.store.update(
+            job, number, state=State.WAITING, error="", stage="", share=0.0, starts=0
+        )
         self.submit(job, number)
         return revision
 
     def stop(self, job: str, number: int) -> None:
-        """Takes a revision out of the line, or ends its work."""
+        """Takes a revision out of the queue, or ends its work."""
         with self._lock:
             if self._running == (job, number):
-                self._warm.stop()
+                self._worker.cancel()
             elif self.store.revision(job, number).state is State.WAITING:
-                self._say(self.store.update(job, number, state=State.INTERRUPTED, error=STOPPED))
+                self._announce(self.store.update(job, number, state=State.INTERRUPTED, error=CANCELLED))
 
     def remove(self, job: str) -> None:
         for revision in self.store.job(job).revisions:
             self.stop(job, revision.number)
         self.store.remove(job)
-        self.tell({"gone": job})
+        self.notify({"gone": job})
 
     def ask(self, task: str, *args: Any) -> Future[Any]:
         """What a task of the worker gives, when its turn comes."""
         answer: Future[Any] = Future()
-        self._line.put(_Errand(task, args, answer))
+        self._queue.put(_Query(task, args, answer))
         return answer
 
     def close(self) -> None:
-        """Ends the worker; what was running is found "interrupted" at the next start."""
-        self._line.put(None)
-        self._warm.stop()
+        """Ends the worker; what was running goes on at the next start."""
+        self._closing.set()
+        self._queue.put(None)
+        self._worker.cancel()
         self._thread.join(5)
 
-    def source(self, job: Job, revision: Revision) -> dict[str, Any]:
+    def source(self, job: Job, revision: JobRevision, part: int = 0) -> Source:
         """A revision's input, for the worker."""
-        return {
-            "model": str(self.store.place(job.id) / MODEL),
-            "sha256": job.sha256,
-            "name": job.name,
-            "skip": revision.summary.get("skip", 0),
-            "choices": revision.choices,
-        }
+        skip = revision.summary.get("skip", 0)
+        model = str(self.store.place(job.id) / MODEL)
+        return Source(model, job.sha256, job.name, skip, revision.choices, part)
 
     def _work(self) -> None:
         # The worker belongs to this thread: where that ends, it dies too.
-        self._warm.start()
-        while (item := self._line.get()) is not None:
-            if isinstance(item, _Errand):
-                self._run_errand(item)
-            else:
-                self._run_job(*item)
-            self._warm.start()
-        self._warm.kill()
+        while not self._closing.is_set():
+            try:
+                self._worker.start()
+                item = self._queue.get()
+                if isinstance(item, _Query):
+                    self._answer(item)
+                elif item is not None:
+                    self._run_job(*item)
+            except Exception:  # the queue must go on whatever becomes of one job
+                _log.exception("a job was lost from the queue")
+        self._worker.kill()
 
-    def _run_errand(self, errand: _Errand) -> None:
+    def _answer(self, query: _Query) -> None:
+        self._worker.begin()
         try:
-            answer = self._warm.ask(errand.task, *errand.args, time_limit_s=self.time_limit_s)
-            errand.answer.set_result(answer)
+            args = (query.task, *query.args)
+            query.answer.set_result(self._worker.call(_task, *args, time_limit_s=self.time_limit_s))
         except BaseException as error:
-            errand.answer.set_exception(error)
+            query.answer.set_exception(error)
 
     def _run_job(self, job: str, number: int) -> None:
         with self._lock:
             try:
-                if self.store.revision(job, number).state is not State.WAITING:
+                revision = self.store.revision(job, number)
+                if revision.state is not State.WAITING:
                     return
+                self._worker.begin()
                 self._running = (job, number)
-                self._change(job, number, state=State.RUNNING, stage="waiting for the geometry kernel")
-            except KeyError:  # forgotten meanwhile
+                stage = "waiting for the geometry kernel"
+                self._change(job, number, state=State.RUNNING, stage=stage, starts=revision.starts + 1)
+            except KeyError:  # removed meanwhile
                 return
         start = time.monotonic()
+        outcome: dict[str, Any]
         try:
             summary = self._run(self.store.job(job), self.store.revision(job, number))
             outcome = {"state": State.DONE, "stage": "", "share": 1.0, "error": "", "summary": summary}
-        except StoppedError:
-            outcome = {"state": State.INTERRUPTED, "error": STOPPED}
+        except CancelledError:
+            outcome = {"state": State.INTERRUPTED, "error": CANCELLED}
+            if self._closing.is_set():
+                outcome = {"state": State.WAITING, "stage": "", "share": 0.0, "starts": 0}
         except Exception as error:
-            outcome = {"state": State.FAILED, "error": one_line(error, self._names(job))}
+            text = DISK_FULL if is_full(error) else one_line(error)
+            if isinstance(error, MENDABLE):
+                text = self._in_the_owners_words(job, text)
+            outcome = {"state": State.FAILED, "error": text}
         with self._lock:
             self._running = None
         try:
-            self._change(job, number, seconds=round(time.monotonic() - start, 2), **outcome)
-        except KeyError:  # forgotten while it ran
+            self._record(job, number, seconds=round(time.monotonic() - start, 2), **outcome)
+        except KeyError:  # removed while it ran
             shutil.rmtree(self.store.place(job), ignore_errors=True)
 
-    def _run(self, job: Job, revision: Revision) -> dict[str, Any]:
+    def _record(self, job: str, number: int, **outcome: Any) -> None:
+        """Writes what a job came to; on a full disk as soon as there is room, before any other job."""
+        warned = False
+        while not (warned and self._closing.wait(_RETRY_S)):
+            try:
+                self._change(job, number, **outcome)
+                return
+            except sqlite3.Error as error:
+                if not warned:
+                    _log.error("the list of jobs cannot be written (%s): make room", error)
+                warned = True
+
+    def _run(self, job: Job, revision: JobRevision) -> dict[str, Any]:
         place, result = self.store.place(job.id), self.store.result(job.id, revision.number)
         shutil.rmtree(result, ignore_errors=True)
 
         def attempt(skip: Skip, left_s: float) -> dict[str, Any]:
-            source = self.source(job, revision) | {"skip": int(skip)}
-            said: dict[str, Any] = self._warm.ask(
-                "run", source, self.shop, str(place / "view"), str(result), time_limit_s=left_s, hear=hear
+            source = replace(self.source(job, revision), skip=int(skip))
+            args = ("run", source, self.shop, str(place / "view"), str(result))
+            summary: dict[str, Any] = self._worker.call(
+                _task, *args, time_limit_s=left_s, on_message=on_message
             )
-            return said | {"skip": int(skip)}
+            return summary | {"skip": int(skip)}
 
-        def hear(message: Mapping[str, Any]) -> None:
-            if "parts" in message:
+        def on_message(message: Mapping[str, Any] | str) -> None:
+            if isinstance(message, str):  # the reader's own
+                self._change(job.id, revision.number, stage=message)
+            elif "parts" in message:
                 self.store.name_parts(job.id, message["parts"])
-                self.tell({"seen": message["seen"], "job": job.id, "number": revision.number})
-            elif "glimpse" in message:
-                self.tell({"glimpse": job.id})
+                self.notify({"seen": message["seen"], "job": job.id, "number": revision.number})
+            elif "preview" in message:
+                self.notify({"preview": job.id})
             else:
                 self._change(job.id, revision.number, **message)
 
         return reading_less(attempt, self.time_limit_s)
 
     def _change(self, job: str, number: int, **changes: Any) -> None:
-        self._say(self.store.update(job, number, **changes))
+        self._announce(self.store.update(job, number, **changes))
 
-    def _say(self, revision: Revision) -> None:
-        self.tell({"revision": asdict(revision)})
+    def _announce(self, revision: JobRevision) -> None:
+        self.notify({"revision": asdict(revision)})
 
-    def _names(self, job: str) -> dict[str, str]:
-        """What the files of a job are called by their owner."""
-        try:
+    def _in_the_owners_words(self, job: str, text: str) -> str:
+        """With the names that their owner gave the files of a job."""
+        with suppress(KeyError):
             found = self.store.job(job)
-        except KeyError:
-            return {}
-        return {MODEL: found.name, **{b["file"]: b["name"] for b in found.blanks}}
+            names = {MODEL: found.name, **{b["file"]: b["name"] for b in found.blanks}}
+            return re.sub("|".join(map(re.escape, names)), lambda match: names[match[0]], text)
+        return text
 
 
-def one_line(error: BaseException, names: Mapping[str, str] = MappingProxyType({})) -> str:
-    """What a person is told: the tool's one line, with the customer's own ``names`` for our files."""
-    text = " ".join(str(error).split()) or "no message"
-    if isinstance(error, StepError | ChoicesError | ShopError | OutputError):
-        return re.sub("|".join(map(re.escape, names)), lambda m: names[m[0]], text) if names else text
-    return f"a fault of the program, not of the file: {type(error).__name__}: {text}"
+def _task(name: str, *args: Any) -> Any:
+    """In the worker alone: the tasks load the kernel."""
+    from routing.web import tasks
+
+    return tasks.TASKS[name](*args)
+
+
+def _load() -> None:
+    """In the worker: the kernel and its tables, before the first file comes."""
+    with suppress(Exception):  # what is wrong is warned by the first task
+        from routing.web import tasks
+
+        tasks.warm_up()

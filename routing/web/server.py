@@ -2,23 +2,49 @@
 
 from __future__ import annotations
 
+import asyncio
 import ipaddress
+import logging
+import re
 import secrets
 import socket
 from collections.abc import Callable
 from pathlib import Path
+from urllib.parse import quote
 
 import uvicorn
 
+from routing.jobs.errors import SetupError, one_line
 from routing.web.app import make_app
 from routing.web.guard import Rules
-from routing.web.store import Store, StoreError
+from routing.web.store import Store
 
 _TOKEN_LENGTH = 16
+_TOKEN = re.compile(rf"[!-~]{{{_TOKEN_LENGTH},}}")
 
 
-class ServeError(Exception):
-    """The server cannot be started as asked. ``str()`` is one line."""
+class ServeError(SetupError):
+    """The server cannot be started as asked."""
+
+
+class _OneLine(logging.Formatter):
+    """What goes wrong in the server, as the terminal is told it; with its traceback for ``debug``."""
+
+    def __init__(self, *, debug: bool) -> None:
+        super().__init__()
+        self._debug = debug
+
+    def format(self, record: logging.LogRecord) -> str:
+        error = record.exc_info[1] if record.exc_info else None
+        text = f"{record.getMessage().splitlines()[0]}{f': {one_line(error)}' if error else ''}"
+        trace = self.formatException(record.exc_info) + "\n" if self._debug and record.exc_info else ""
+        return f"{trace}dieroute: {text}"
+
+
+def _is_news(record: logging.LogRecord) -> bool:
+    """Whether it is a fault: a page that is open when the server ends has its stream of events cut off."""
+    error = record.exc_info[1] if record.exc_info else None
+    return not (isinstance(error, asyncio.CancelledError) or record.getMessage().startswith("Cancel "))
 
 
 def run_server(
@@ -31,12 +57,13 @@ def run_server(
     shop: Path | None = None,
     size_limit_mb: float = 200.0,
     time_limit_s: float = 600.0,
+    debug: bool = False,
 ) -> None:
-    """Serves until it is told to stop; ``say`` gets the address. Raises ServeError."""
+    """Serves until it is told to stop; ``say`` gets the address. Raises SetupError."""
     host = open_to or "127.0.0.1"
     loopback = _is_loopback(host)
-    if token is not None and len(token) < _TOKEN_LENGTH:
-        raise ServeError(f"--token is too short to be safe: write at least {_TOKEN_LENGTH} signs.")
+    if token is not None and not _TOKEN.fullmatch(token):
+        raise ServeError(f"--token is no safe one: write at least {_TOKEN_LENGTH} letters, digits and signs.")
     if token is None and not loopback:
         token = secrets.token_urlsafe(24)
     rules = Rules(
@@ -46,18 +73,18 @@ def run_server(
         body_limit=int(size_limit_mb * 1e6),
     )
     listening = _listen(host, port)
-    try:
-        store = Store(folder)
-    except StoreError as error:
-        raise ServeError(str(error)) from error
-    app = make_app(store, rules, shop=shop, time_limit_s=time_limit_s)
+    handler = logging.StreamHandler()
+    handler.setFormatter(_OneLine(debug=debug))
+    handler.addFilter(_is_news)
+    logging.basicConfig(level=logging.WARNING, handlers=[handler], force=True)
+    app = make_app(Store(folder), rules, shop=shop, time_limit_s=time_limit_s)
     shown = socket.gethostname() if host in ("0.0.0.0", "::") else host
     address = f"http://{f'[{shown}]' if ':' in shown else shown}:{listening.getsockname()[1]}/"
-    say(f"open {address}{f'?token={token}' if token else ''}")
+    say(f"open {address}{f'?token={quote(token)}' if token else ''}")
     if not loopback:
         say("whoever has this address sees the models; it goes over the network unencrypted.")
     config = uvicorn.Config(
-        app, log_level="warning", server_header=False, proxy_headers=False, timeout_graceful_shutdown=2
+        app, log_config=None, server_header=False, proxy_headers=False, timeout_graceful_shutdown=2
     )
     uvicorn.Server(config).run(sockets=[listening])
 
@@ -71,13 +98,9 @@ def _is_loopback(host: str) -> bool:
 
 def _listen(host: str, port: int) -> socket.socket:
     try:
-        family, kind, *_, address = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)[0]
-        listening = socket.socket(family, kind)
-        listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-        listening.bind(address)
+        family, *_, address = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)[0]
+        return socket.create_server(address[:2], family=family, backlog=128)
     except OSError as error:
         raise ServeError(
             f"{host} port {port} cannot be opened ({error.strerror}): name another --port."
         ) from error
-    listening.listen(128)
-    return listening

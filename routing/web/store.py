@@ -6,7 +6,6 @@ ids and numbers, never of what a file or a part is called.
 
 from __future__ import annotations
 
-import fcntl
 import json
 import re
 import secrets
@@ -20,7 +19,10 @@ from enum import StrEnum
 from pathlib import Path
 from typing import Any
 
-MODEL, PLACES, GLIMPSE = "model.step", "places.json", "glimpse.json"
+from featurize import system
+from routing.jobs.errors import SetupError
+
+MODEL, PLACES, PREVIEW = "model.step", "places.json", "preview.json"
 _ID = re.compile(r"[0-9a-f]{12}")
 _BLANK = re.compile(r"blank_[0-9a-f]{16}\.step")
 _SCHEMA = """
@@ -32,7 +34,7 @@ CREATE TABLE IF NOT EXISTS revision (
     job TEXT NOT NULL REFERENCES job(id) ON DELETE CASCADE, number INTEGER NOT NULL,
     state TEXT NOT NULL, stage TEXT NOT NULL DEFAULT '', share REAL NOT NULL DEFAULT 0,
     error TEXT NOT NULL DEFAULT '', choices TEXT NOT NULL, created TEXT NOT NULL,
-    seconds REAL, summary TEXT NOT NULL DEFAULT '{}',
+    seconds REAL, summary TEXT NOT NULL DEFAULT '{}', starts INTEGER NOT NULL DEFAULT 0,
     PRIMARY KEY (job, number)
 );
 CREATE TABLE IF NOT EXISTS blank (
@@ -40,6 +42,12 @@ CREATE TABLE IF NOT EXISTS blank (
     bytes INTEGER NOT NULL, PRIMARY KEY (job, file)
 );
 """
+# Of the tables; an older file is brought up to it, a newer one refused.
+_VERSION = 1
+# A job that was at work this often when its server was killed may be what kills it: it is left alone.
+_MOST_STARTS = 2
+DISK_FULL = "the disk of the server is full: make room there and try again."
+_LOST = "the server ended while it was worked on, twice: it can be run again."
 
 
 def is_blank_file(name: object) -> bool:
@@ -57,13 +65,28 @@ class State(StrEnum):
     INTERRUPTED = "interrupted"
 
 
-class StoreError(Exception):
-    """The folder of jobs cannot be used. ``str()`` is one line."""
+class StoreError(SetupError):
+    """The folder of jobs cannot be used."""
 
 
 @dataclass(frozen=True)
-class Revision:
-    """``choices`` as a choices file holds them; ``summary`` what the list and the page tell of the result."""
+class Source:
+    """What a job is made from: its file here, its owner's name for it, what is not read of it, a part."""
+
+    model: str
+    sha256: str
+    name: str
+    skip: int
+    choices: Mapping[str, Any]
+    part: int = 0
+
+
+@dataclass(frozen=True)
+class JobRevision:
+    """``choices`` as a choices file holds them; ``summary`` what the list and the page tell of the result.
+
+    ``starts``: how often it was begun and neither ended nor stopped.
+    """
 
     job: str
     number: int
@@ -75,6 +98,7 @@ class Revision:
     created: str
     seconds: float | None
     summary: Mapping[str, Any]
+    starts: int
 
 
 @dataclass(frozen=True)
@@ -90,7 +114,7 @@ class Job:
     bytes: int
     created: str
     parts: tuple[Mapping[str, Any], ...]
-    revisions: tuple[Revision, ...]
+    revisions: tuple[JobRevision, ...]
     blanks: tuple[Mapping[str, Any], ...] = ()
 
     def as_dict(self) -> dict[str, Any]:
@@ -101,33 +125,29 @@ class Store:
     """One server's jobs; a second server on the same folder is refused."""
 
     def __init__(self, folder: Path) -> None:
-        """Opens or makes the folder. Jobs that a killed server left running become "interrupted".
+        """Opens or makes the folder. Jobs that a killed server left running wait again, but not for ever.
 
         Raises StoreError.
         """
         self.folder = folder.absolute()
+        self._lock = threading.RLock()
         try:
             for place in (self.jobs_folder, self.incoming):
                 place.mkdir(parents=True, exist_ok=True)
-            self._lock_file = (self.folder / "in-use").open("w")
-            fcntl.flock(self._lock_file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            self._lock_file = (self.folder / "in-use").open("wb")
+            if system.try_lock(self._lock_file) is False:
+                raise StoreError(f"{folder} is in use by another `dieroute serve`: name another --folder.")
             self._db = sqlite3.connect(self.folder / "jobs.sqlite3", check_same_thread=False)
-        except BlockingIOError:
-            raise StoreError(
-                f"{folder} is in use by another `dieroute serve`: name another --folder."
-            ) from None
         except (OSError, sqlite3.Error) as error:
             raise StoreError(f"{folder} cannot be used for jobs ({error}): name another --folder.") from error
-        self._lock = threading.RLock()
-        self._db.row_factory = sqlite3.Row
         try:
-            self._db.execute("PRAGMA journal_mode = WAL")
-            self._db.execute("PRAGMA synchronous = FULL")
-            self._db.execute("PRAGMA foreign_keys = ON")
-            self._db.executescript(_SCHEMA)
-        except sqlite3.Error as error:
-            raise StoreError(f"{folder} holds no readable list of jobs ({error}).") from error
-        self._recover()
+            self._open_tables()
+            self._recover()
+        except (OSError, sqlite3.Error, ValueError) as error:
+            self.close()
+            raise StoreError(
+                f"{folder} holds no list of jobs that can be used ({error}): name another --folder."
+            ) from error
 
     @property
     def jobs_folder(self) -> Path:
@@ -143,8 +163,26 @@ class Store:
             self._db.close()
             self._lock_file.close()
 
+    def _open_tables(self) -> None:
+        self._db.row_factory = sqlite3.Row
+        self._db.execute("PRAGMA journal_mode = WAL")
+        self._db.execute("PRAGMA synchronous = FULL")
+        self._db.execute("PRAGMA foreign_keys = ON")
+        (row,) = self._rows("PRAGMA quick_check(1)")
+        if row[0] != "ok":
+            raise ValueError(row[0])
+        (row,) = self._rows("PRAGMA user_version")
+        if row[0] > _VERSION:
+            raise ValueError("it is of a later version of this program")
+        self._db.executescript(_SCHEMA)
+        if not any(column["name"] == "starts" for column in self._rows("PRAGMA table_info(revision)")):
+            self._db.execute("ALTER TABLE revision ADD COLUMN starts INTEGER NOT NULL DEFAULT 0")
+        self._db.execute(f"PRAGMA user_version = {_VERSION}")
+
     def _recover(self) -> None:
-        self._do("UPDATE revision SET state = ? WHERE state = ?", State.INTERRUPTED, State.RUNNING)
+        again = "UPDATE revision SET state = ?, stage = '', share = 0, error = ? WHERE state = ? AND starts "
+        self._do(again + "< ?", State.WAITING, "", State.RUNNING, _MOST_STARTS)
+        self._do(again + ">= ?", State.INTERRUPTED, _LOST, State.RUNNING, _MOST_STARTS)
         known = {row["id"] for row in self._rows("SELECT id FROM job")}
         for left in [*self.incoming.iterdir(), *self.jobs_folder.iterdir()]:
             if left.parent == self.incoming or left.name not in known:
@@ -157,14 +195,18 @@ class Store:
         job = secrets.token_hex(6)
         place = self.jobs_folder / job
         place.mkdir()
-        size = upload.stat().st_size
-        upload.rename(place / MODEL)
-        with self._lock, self._db:
-            self._db.execute(
-                "INSERT INTO job (id, name, sha256, bytes, created) VALUES (?, ?, ?, ?, ?)",
-                (job, name, sha256, size, _now()),
-            )
-            self._insert(job, 1, choices)
+        try:
+            size = upload.stat().st_size
+            upload.rename(place / MODEL)
+            with self._lock, self._db:
+                self._db.execute(
+                    "INSERT INTO job (id, name, sha256, bytes, created) VALUES (?, ?, ?, ?, ?)",
+                    (job, name, sha256, size, _now()),
+                )
+                self._insert(job, 1, choices)
+        except BaseException:
+            _remove(place)
+            raise
         return self.job(job)
 
     def add_blank(self, job: str, upload: Path, name: str, sha256: str) -> str:
@@ -189,7 +231,7 @@ class Store:
             blank["bytes"],
         )
 
-    def revise(self, job: str, choices: Mapping[str, Any]) -> Revision:
+    def revise(self, job: str, choices: Mapping[str, Any]) -> JobRevision:
         """A new revision of a job, waiting to be run."""
         with self._lock, self._db:
             (row,) = self._rows("SELECT MAX(number) AS n FROM revision WHERE job = ?", job)
@@ -202,7 +244,7 @@ class Store:
             (job, number, State.WAITING, json.dumps(choices), _now()),
         )
 
-    def update(self, job: str, number: int, **changes: Any) -> Revision:
+    def update(self, job: str, number: int, **changes: Any) -> JobRevision:
         """Sets columns of a revision; gives it as it is then. Raises KeyError for one that is gone."""
         values = {k: json.dumps(v) if isinstance(v, dict) else v for k, v in changes.items()}
         columns = ", ".join(f"{name} = ?" for name in values)  # our own words, never a visitor's
@@ -220,7 +262,7 @@ class Store:
             raise KeyError(job)
         return self._job(rows[0])
 
-    def revision(self, job: str, number: int) -> Revision:
+    def revision(self, job: str, number: int) -> JobRevision:
         """Raises KeyError."""
         rows = self._rows("SELECT * FROM revision WHERE job = ? AND number = ?", job, number)
         if not rows:
@@ -235,7 +277,7 @@ class Store:
         order = "ORDER BY created DESC, rowid DESC LIMIT ?"
         return [self._job(r) for r in self._rows(f"SELECT * FROM job WHERE {where} {order}", *given, limit)]
 
-    def waiting(self) -> list[Revision]:
+    def waiting(self) -> list[JobRevision]:
         """Revisions that a server before this one accepted but did not begin, the oldest first."""
         rows = self._rows("SELECT * FROM revision WHERE state = ? ORDER BY created, rowid", State.WAITING)
         return [_revision(row) for row in rows]
@@ -270,11 +312,11 @@ class Store:
             self._db.execute(query, values)
 
 
-def _revision(row: sqlite3.Row) -> Revision:
+def _revision(row: sqlite3.Row) -> JobRevision:
     known = dict(row)
     for key in ("choices", "summary"):
         known[key] = json.loads(known[key])
-    return Revision(**known | {"state": State(known["state"])})
+    return JobRevision(**known | {"state": State(known["state"])})
 
 
 def _remove(path: Path) -> None:
@@ -282,6 +324,11 @@ def _remove(path: Path) -> None:
         shutil.rmtree(path, ignore_errors=True)
     else:
         path.unlink(missing_ok=True)
+
+
+def is_full(error: BaseException) -> bool:
+    """Whether it is the disk that is full, be it of files or of the list of jobs."""
+    return system.is_full(error) or getattr(error, "sqlite_errorcode", None) == sqlite3.SQLITE_FULL
 
 
 def _now() -> str:

@@ -6,95 +6,93 @@ import contextlib
 import json
 import re
 import tempfile
-from collections.abc import Callable, Hashable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from featurize import isolate
 from featurize.compare import compare
 from featurize.placing import box_point, edge_places, own_turns, places
 from featurize.recognise import Recognition
 from featurize.step.document import Skip, StepDocument
 from featurize.step.read import read_step
-from routing.choices import BLANKS, EDGE, Choices
-from routing.documents import route_json
-from routing.documents.staging import staged_folder
-from routing.handover import all_files
-from routing.job import decide_route, recognise_parts, route_document
-from routing.memory import Memory
-from routing.revision import edge_changes, operation_changes
-from routing.shop import load_shop
-from routing.viewer.mesh import model_of
+from routing.export import route_json
+from routing.export.exporters import all_files
+from routing.export.viewer.mesh import model_of
+from routing.inputs.choices import BLANKS, EDGE
+from routing.inputs.overrides import Settled
+from routing.inputs.shop import load_shop
+from routing.jobs.job import decide_plan, recognise_parts, route_document
+from routing.jobs.job_inputs import Inputs
+from routing.jobs.stages import StageCache
+from routing.jobs.staging import staged_folder
+from routing.plan.revision import edge_changes, operation_changes
 from routing.web.answers import from_table
-from routing.web.store import GLIMPSE, MODEL, PLACES
+from routing.web.store import MODEL, PLACES, PREVIEW, Source
 
-Say = Callable[[Any], None]
+# What this worker has worked out.
+_stages = StageCache()
 
 
-def read(memory: Memory, source: Mapping[str, Any]) -> tuple[StepDocument, Hashable]:
-    """The document under the customer's own name for it, whatever the file is called here; and its mark."""
-    own = Path(source["name"])
-    ours = Path(MODEL).stem
+def read(source: Source, inputs: Inputs) -> StepDocument:
+    """The document under the customer's own name for it, whatever the file is called here."""
+    path, stem = Path(source.name), Path(MODEL).stem
 
     def make() -> StepDocument:
-        document = read_step(Path(source["model"]), isolate=False, skip=Skip(source["skip"]))
+        document = read_step(Path(source.model), isolate=False, skip=inputs.skip)
         parts = [
-            replace(p, name=re.sub(rf"^{ours}(?=$| / )", lambda _: own.stem, p.name)) for p in document.parts
+            replace(p, name=re.sub(rf"^{stem}(?=$| / )", lambda _: path.stem, p.name)) for p in document.parts
         ]
-        return replace(document, path=own, parts=parts)
+        return replace(document, path=path, parts=parts)
 
-    mark = source["sha256"], source["name"], source["skip"]
-    return memory.recall("reading", mark, make), mark
-
-
-def choices_of(source: Mapping[str, Any]) -> Choices:
-    """A revision's choices, with the path of its own blank."""
-    choices = from_table(source["choices"])
-    own = None if choices.blank in BLANKS else str(Path(source["model"]).with_name(choices.blank))
-    return choices.but(blank=own)
+    return _stages.get_or_make("reading", inputs.reading, make)
 
 
-def run(
-    memory: Memory,
-    say: Say,
-    source: Mapping[str, Any],
-    shop: str | None,
-    view: str,
-    result: str,
-) -> dict[str, Any]:
+def inputs_of(source: Source, shop: str | None) -> Inputs:
+    """A revision's inputs, its choices with the path of its own blank."""
+    choices = from_table(source.choices)
+    blank = None if choices.blank in BLANKS else str(Path(source.model).with_name(choices.blank))
+    loaded = load_shop(Path(shop) if shop else None)
+    return Inputs.of(source.name, source.sha256, choices.but(blank=blank), loaded, Skip(source.skip))
+
+
+def run(source: Source, shop: str | None, view: str, result: str) -> dict[str, Any]:
     """A whole job; its meshes go to ``view`` as soon as the file is read, its files to ``result``."""
-    memory.took.clear()
-    say({"stage": "reading the file", "share": 0.0})
-    if not source["skip"] and not (Path(view) / "0.json").exists():
+    _stages.times.clear()
+    isolate.report({"stage": "reading the file", "share": 0.0})
+    if not source.skip and not (Path(view) / "0.json").exists():
         with contextlib.suppress(Exception):  # the reading proper says what is wrong
-            glimpse(Path(source["model"]), Path(view) / GLIMPSE)
-            say({"glimpse": True})
-    document, mark = read(memory, source)
+            preview(Path(source.model), Path(view) / PREVIEW)
+            isolate.report({"preview": True})
+    inputs = inputs_of(source, shop)
+    document = read(source, inputs)
     parts = [{"name": p.name, "count": p.count} for p in document.parts]
     for n, solid in enumerate(document.parts):
         target = Path(view) / f"{n}.json"
         if not target.exists():
             write_whole(target, json.dumps(model_of(solid.solid, source_faces=solid.source_faces)))
-        say({"parts": parts, "seen": n + 1})
-    settled = choices_of(source)
+        isolate.report({"parts": parts, "seen": n + 1})
 
     def report(text: str, share: float) -> None:
-        say({"stage": text, "share": share})
+        isolate.report({"stage": text, "share": share})
 
-    loaded = load_shop(Path(shop) if shop else None)
     with staged_folder(Path(result), (*all_files(), PLACES)) as folder:
-        done = route_document(document, folder, settled, loaded, report, memory=memory, mark=mark)
-        again = recognise_parts(document, settled, loaded, lambda text, share: None, memory=memory, mark=mark)
-        found = [_places(s.recognition) for s in again]
+        done = route_document(document, folder, inputs, report, cache=_stages)
+        found = [_places(settled.recognition) for settled in _recognised(document, inputs)]
         (folder / PLACES).write_text(json.dumps(found), encoding="utf-8")
     return {
         "parts": [{"folder": p.folder, "count": p.count, **_summary(p.route)} for p in done.parts],
         "notes": list(done.notes),
-        "took": [{"step": t.step, "seconds": round(t.seconds, 3), "kept": t.kept} for t in memory.took],
+        "took": [{"step": t.stage, "seconds": round(t.seconds, 3), "kept": t.kept} for t in _stages.times],
     }
 
 
-def glimpse(model: Path, target: Path) -> None:
+def _recognised(document: StepDocument, inputs: Inputs) -> Iterator[Settled]:
+    return recognise_parts(document, inputs, lambda text, share: None, cache=_stages)
+
+
+def preview(model: Path, target: Path) -> None:
     """The mesh of all that the kernel's plain reader finds, before any check, healing or naming.
 
     Raises ValueError for a file that does not even look whole.
@@ -141,21 +139,14 @@ def _places(recognition: Recognition) -> list[dict[str, Any]]:
     ]
 
 
-def differences(
-    memory: Memory, _say: Say, old: Mapping[str, Any], new: Mapping[str, Any], shop: str | None
-) -> dict[str, Any]:
+def differences(old: Source, new: Source, shop: str | None) -> dict[str, Any]:
     """What changed between two revisions, of one job or of two; each has its file, its choices and a part."""
-    loaded = load_shop(Path(shop) if shop else None)
     routes = []
     for side in (old, new):
-        document, mark = read(memory, side)
-        choices = choices_of(side)
-        parts = list(
-            recognise_parts(document, choices, loaded, lambda text, share: None, memory=memory, mark=mark)
-        )
-        settled = parts[side["part"]]
-        mine = settled.added_to(choices)
-        routes.append(decide_route(settled, mine, loaded, memory=memory, key=(mark, side["part"])))
+        inputs = inputs_of(side, shop)
+        settled = list(_recognised(read(side, inputs), inputs))[side.part]
+        inputs = inputs.with_choices(settled.added_to(inputs.choices))
+        routes.append(decide_plan(settled, inputs, side.part, cache=_stages))
     before, after = routes
     found = compare(before.recognition, after.recognition)
     processes = [
@@ -163,7 +154,7 @@ def differences(
         for a, b in sorted(found.pairs.items(), key=lambda pair: pair[1])
         if before.process_of(a) != after.process_of(b)
     ]
-    said: dict[str, Any] = route_json.plain(
+    changes: dict[str, Any] = route_json.plain(
         {
             "features": found.changes,
             "processes": processes,
@@ -171,7 +162,7 @@ def differences(
             "edges": list(edge_changes(before, after, found)),
         }
     )
-    return {"same": not any(said.values()), **said}
+    return {"same": not any(changes.values()), **changes}
 
 
 def warm_up() -> None:

@@ -59,9 +59,9 @@ class Asker:
         stream.readline()
         start = time.perf_counter()
         job = json.loads(self.ask("POST", "/api/jobs?name=plate.step", content))["id"]
-        while not (b'"glimpse"' in (line := stream.readline()) and job.encode() in line):
+        while not (b'"preview"' in (line := stream.readline()) and job.encode() in line):
             assert b'"failed"' not in line, line
-        mesh = json.loads(self.ask("GET", f"/api/jobs/{job}/view/glimpse"))
+        mesh = json.loads(self.ask("GET", f"/api/jobs/{job}/view/preview"))
         taken = time.perf_counter() - start
         assert mesh["positions"]
         self.ask("POST", f"/api/jobs/{job}/1/stop")

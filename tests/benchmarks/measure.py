@@ -14,10 +14,10 @@ from multiprocessing.connection import Connection
 from pathlib import Path
 from typing import Any, TypeVar, cast
 
-from routing.choices import Choices
-from routing.job import route_document
-from routing.memory import Forgetful
-from routing.shop import load_shop
+from routing.inputs.choices import Choices
+from routing.inputs.shop import load_shop
+from routing.jobs.job import inputs_of, route_document
+from routing.jobs.stages import NoCache
 
 T = TypeVar("T")
 
@@ -67,7 +67,7 @@ class Figures:
         return sum(self.stages.values())
 
 
-class Undocumented(Forgetful):
+class Undocumented(NoCache):
     """A job that stops short of its hand-overs: they say and leave nothing."""
 
     def time(self, step: str, make: Callable[[], T]) -> T:
@@ -185,8 +185,8 @@ def _measure(tell: Connection, path: Path, documents: bool) -> None:
 
 
 def _once(tell: Connection, path: Path, documents: bool) -> None:
+    from featurize.brep.shapes import FACE, each
     from featurize.step.read import read_step
-    from featurize.step.shapes import FACE, each
 
     def say(step: str, seconds: float | None) -> None:
         tell.send(("step", (step, seconds)))
@@ -199,7 +199,8 @@ def _once(tell: Connection, path: Path, documents: bool) -> None:
     with tempfile.TemporaryDirectory() as folder:
 
         def job() -> object:
-            return route_document(document, Path(folder), Choices(), load_shop(), _silent, memory=watch)
+            inputs = inputs_of(document, Choices(), load_shop())
+            return route_document(document, Path(folder), inputs, _silent, cache=watch)
 
         watch.time(OTHER, job)
 

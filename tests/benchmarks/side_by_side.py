@@ -87,9 +87,9 @@ def _files(args: argparse.Namespace, folder: Path) -> list[tuple[str, Callable[[
 
 def _warm() -> None:
     """The kernel's tables, and all that the job loads late."""
-    from routing.choices import Choices
-    from routing.job import run_job
-    from routing.shop import load_shop
+    from routing.inputs.choices import Choices
+    from routing.inputs.shop import load_shop
+    from routing.jobs.job import run_job
 
     with tempfile.TemporaryDirectory() as folder:
         run_job(DEMOS[0], Path(folder) / "out", Choices(), load_shop())

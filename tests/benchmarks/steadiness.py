@@ -20,11 +20,11 @@ from pathlib import Path
 import numpy as np
 
 from featurize.step.read import read_step
-from routing.batch.pool import Limits, Pool
-from routing.batch.task import load_all
-from routing.choices import Choices
-from routing.job import route_document, run_job
-from routing.shop import load_shop
+from routing.inputs.choices import Choices
+from routing.inputs.shop import load_shop
+from routing.jobs.batch.task import load_all
+from routing.jobs.job import inputs_of, route_document, run_job
+from routing.jobs.workers.pool import Limits, Pool
 from tests.benchmarks.measure import Undocumented
 from tests.support.corpus import corpus_files
 
@@ -41,7 +41,8 @@ def _one(task: tuple[str, str, bool], _attempt: int, _left_s: float) -> float:
     else:
         out.mkdir(parents=True)
         document = read_step(model, isolate=False)
-        route_document(document, out, Choices(), load_shop(), lambda *_: None, memory=Undocumented())
+        inputs = inputs_of(document, Choices(), load_shop())
+        route_document(document, out, inputs, lambda *_: None, cache=Undocumented())
     shutil.rmtree(out)
     return _own_mb()
 

@@ -7,10 +7,10 @@ import shutil
 import tempfile
 from pathlib import Path
 
-from routing.choices import Choices
-from routing.job import run_job
-from routing.shop import load_shop
-from routing.stock.files import DRAWING
+from routing.inputs.choices import Choices
+from routing.inputs.shop import load_shop
+from routing.jobs.job import run_job
+from routing.stock.stock_names import DRAWING
 from tests.support.corpus import DEMOS
 
 DOCS = Path(__file__).resolve().parents[2] / "docs"

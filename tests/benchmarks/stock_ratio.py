@@ -10,26 +10,27 @@ import sys
 from pathlib import Path
 
 from featurize.brep.build import build_part
+from featurize.brep.solids import cut
 from featurize.recognise import Recognition, recognise
 from featurize.step.read import read_step
-from routing.choices import Choices
-from routing.route import Route, make_route
-from routing.shop import load_shop
+from routing.inputs.choices import Choices
+from routing.inputs.shop import load_shop
+from routing.plan.make import make_plan
+from routing.plan.plan import Plan
 from routing.stock.blank import blank_for
 from routing.stock.ground import ground_stock
 from routing.stock.proof import prove
-from routing.stock.solids import cut
 from tests.benchmarks.measure import timed
 from tests.support.corpus import DEMOS
 
 _RUNS = 11
 
 
-def routed(path: Path) -> tuple[Recognition, Route]:
+def routed(path: Path) -> tuple[Recognition, Plan]:
     """A demo, recognised and routed with the default shop."""
     solid = read_step(path, isolate=False).parts[0]
     found = recognise(build_part(solid.solid, source_faces=solid.source_faces))
-    return found, make_route(found, load_shop(), Choices())
+    return found, make_plan(found, load_shop(), Choices())
 
 
 def main() -> None:

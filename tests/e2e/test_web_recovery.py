@@ -1,4 +1,4 @@
-"""kill -9 of the server in mid-job: what was finished is there, what was not is said and can be run again."""
+"""kill -9 of the server in mid-job: what was finished is there, what was not goes on by itself."""
 
 from __future__ import annotations
 
@@ -47,9 +47,7 @@ def test_a_killed_server_loses_nothing_and_the_page_comes_back(browser, tmp_path
             time.sleep(0.1)
     with serving(tmp_path / "jobs", "--port", str(urlsplit(first.url).port)) as second:
         assert second.url == first.url
-        page.locator(".trouble", has_text="interrupted").wait_for()  # by itself, without loading it again
-        page.locator(".trouble button").click()  # with the key of the new server
-        page.wait_for_selector(READY)
+        page.wait_for_selector(READY)  # by itself, without loading it again
         assert page.locator("#turn option").inner_text() == "r1 done"
         page.goto(f"{second.url}#/")
         page.locator("table.jobs a", has_text="wear_plate.step").click()

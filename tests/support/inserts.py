@@ -29,7 +29,7 @@ from OCP.ShapeFix import ShapeFix_Solid
 from OCP.TopAbs import TopAbs_ShapeEnum
 from OCP.TopoDS import TopoDS, TopoDS_Shell
 
-from featurize.step.shapes import FACE, each
+from featurize.brep.shapes import FACE, each
 from tests.support.transforms import write_step
 
 CELL_MM, THICK_MM = 14.0, 24.0

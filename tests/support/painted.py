@@ -10,7 +10,7 @@ from OCP.BRepAdaptor import BRepAdaptor_Surface
 from OCP.Quantity import Quantity_Color, Quantity_TypeOfColor
 from OCP.XCAFDoc import XCAFDoc_ColorType, XCAFDoc_DocumentTool
 
-from featurize.step.shapes import FACE, each
+from featurize.brep.shapes import FACE, each
 from tests.support.transforms import _document, _write
 
 Paint = Callable[[cq.Face], str | None]

@@ -19,7 +19,7 @@ from OCP.TDocStd import TDocStd_Document
 from OCP.XCAFApp import XCAFApp_Application
 from OCP.XCAFDoc import XCAFDoc_Datum, XCAFDoc_Dimension, XCAFDoc_DocumentTool, XCAFDoc_GeomTolerance
 
-from featurize.step.shapes import FACE, each
+from featurize.brep.shapes import FACE, each
 
 MM_PER = {"MM": 1.0, "INCH": 25.4}
 Pick = Callable[[cq.Face], bool]

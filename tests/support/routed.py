@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import fields, replace
+from functools import cache
 from typing import Any
 
 import cadquery as cq
@@ -11,10 +12,12 @@ import numpy as np
 from featurize.brep.build import build_part
 from featurize.feature import Feature, Kind
 from featurize.recognise import Recognition, recognise
-from routing.choices import Choices
-from routing.processes import all_processes
-from routing.processes.base import JobContext, Verdict
-from routing.shop import Shop, load_shop
+from routing.inputs.choices import Choices
+from routing.inputs.shop import load_shop
+from routing.processes.context import JobContext
+from routing.processes.protocol import Verdict
+from routing.processes.rooms import all_processes
+from routing.processes.shop import Shop
 
 STEEL = "steel-60hrc"
 UP = np.array([0.0, 0.0, 1.0])
@@ -51,6 +54,37 @@ def asked(job: JobContext, feature: Feature, name: str) -> Verdict:
     return next(p for p in all_processes() if p.name == name).judge(job, feature)
 
 
-def shop_with(**changes: Any) -> Shop:
-    """The default shop with whole sections replaced."""
-    return replace(load_shop(), **changes)
+def shop_with(base: Shop | None = None, **changes: Any) -> Shop:
+    """A shop, the default one if none is given, with whole tables replaced, be they a process's own."""
+    shop = base or load_shop()
+    for name, value in changes.items():
+        section = _section(shop, name)
+        if section is None:
+            shop = replace(shop, **{name: value})
+        else:
+            changed = replace(shop[section], **{_field(section, name): value})
+            shop = replace(shop, sections={**shop.sections, section: changed})
+    return shop
+
+
+def owned(name: str, shop: Shop | None = None) -> Any:
+    """A table of the shop file that is a process's own, such as "wheels" or "rates.erode"."""
+    shop = shop or _default()
+    section = _section(shop, name)
+    assert section is not None, name
+    return getattr(shop[section], _field(section, name))
+
+
+@cache
+def _default() -> Shop:
+    return load_shop()
+
+
+def _section(shop: Shop, name: str) -> Any:
+    return next(
+        (s for s in shop.sections if name in {f.metadata.get("key", f.name) for f in fields(s)}), None
+    )
+
+
+def _field(section: Any, name: str) -> str:
+    return next(f.name for f in fields(section) if f.metadata.get("key", f.name) == name)

@@ -12,9 +12,12 @@ import numpy as np
 
 from featurize.brep.frame import SIDES
 from featurize.feature import Feature, Kind
-from routing.processes.base import JobContext, Verdict
-from routing.route import Route, RoutedFeature
+from routing.plan.choice import RoutedFeature
+from routing.plan.plan import Plan
+from routing.processes.context import JobContext
+from routing.processes.protocol import Verdict
 from tests.support.lattice import Array, Body, Lattice, Mask, turned
+from tests.support.routed import owned
 
 # A refusal that no lattice can judge: what the shop wants or owns, or a size under a few pitches.
 _OWN_WISH = (
@@ -48,7 +51,7 @@ class Opinion:
 @dataclass(frozen=True, eq=False)
 class Asker:
     job: JobContext
-    route: Route
+    route: Plan
     body: Body
     pitch_mm: float
     _kept: dict[tuple[float, ...], Lattice] = field(default_factory=dict)
@@ -110,7 +113,7 @@ class Asker:
             axis = str(details.get("axis", "+z"))
             along = self._slanted(routed.feature) if axis == "slanted" else part.frame.direction(axis)
             if float(details.get("taper_deg", 0.0)) > 0:
-                limit = self.job.shop.wire_machine.taper_limit_deg
+                limit = owned("wire_machine", self.job.shop).taper_limit_deg
                 return self.lattice(along).wired_leaning(points, limit)
             size = float(details["wire_diameter_mm"]) / 2 + float(details["gap_mm"])
             found = self.lattice(along)
@@ -160,23 +163,23 @@ class Asker:
                 axes.append(np.array(feature.run))
             for along in axes:
                 found = self.lattice(along)
-                yield found.at(points, found.wired(min(w.corner_mm for w in shop.wires) + h))
+                yield found.at(points, found.wired(min(w.corner_mm for w in owned("wires", shop)) + h))
         elif process == "surface grind":
             sides = feature.opens_to or SIDES
             for side, k in ((s, k) for s, k in permutations([*sides, "x", "y", "z"], 2) if len(s) == 2):
                 if len(k) == 1 and k not in side:
                     found = self.lattice(self._toward(side), self._toward(k))
-                    for wheel in shop.wheels:
+                    for wheel in owned("wheels", shop):
                         yield found.at(points, found.ground(wheel.width_mm + 2 * h, wheel.depth_mm))
         elif process == "mill":
             # Reach is a refusal of the shop's own; any radius will do that goes in.
-            least = min(c.radius_mm for c in shop.cutters)
+            least = min(c.radius_mm for c in owned("cutters", shop))
             for side in SIDES:
                 found = self.lattice(self._toward(side))
                 yield found.at(points, found.cut_from_above(least + h))
 
 
-def second_opinion(job: JobContext, route: Route, solid: object, pitch_mm: float | None = None) -> Opinion:
+def second_opinion(job: JobContext, route: Plan, solid: object, pitch_mm: float | None = None) -> Opinion:
     """Of a whole route, at a 120th of the part's longest side unless given.
 
     Where that finds a process passed over it asks again at half the pitch: a wall that a coarse lattice

@@ -29,8 +29,8 @@ from OCP.TopoDS import TopoDS
 from OCP.TopTools import TopTools_ListOfShape
 from OCP.XCAFDoc import XCAFDoc_DocumentTool
 
+from featurize.brep.shapes import EDGE, FACE, SOLID, each
 from featurize.step.quiet import quiet_kernel
-from featurize.step.shapes import EDGE, FACE, SOLID, each
 
 Vec3 = tuple[float, float, float]
 

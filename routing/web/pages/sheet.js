@@ -178,7 +178,7 @@ export async function sheetPage({ main, rest, complain, announce, take }) {
   }
 
   function holding(setups) {
-    const row = s => el("tr", null, el("th", { scope: "row" }, s.setup), el("td", null, processMark(s.process)), el("td", { className: "figures" }, s.from_side),
+    const row = s => el("tr", null, el("th", { scope: "row" }, s.number), el("td", null, processMark(s.process)), el("td", { className: "figures" }, s.from_side),
       el("td", null, s.held_by, s.grade === "holds" ? "" : ` (${s.grade})`), el("td", null, s.reason), el("td", null, s.refused.map(r => el("div", null, `${r.way}: ${r.reason}`))));
     return setups.length === 0 ? [] : [
       el("h2", null, "How each setup is held"),
@@ -288,7 +288,7 @@ export async function sheetPage({ main, rest, complain, announce, take }) {
   async function peek() {
     if (seen) return;
     try {
-      const model = await get(`/api/jobs/${id}/view/glimpse`);
+      const model = await get(`/api/jobs/${id}/view/preview`);
       if (!closed && !seen) view.load(model);
     } catch { /* not there yet, or no longer needed */ }
   }
@@ -318,9 +318,9 @@ export async function sheetPage({ main, rest, complain, announce, take }) {
       });
       return true;
     },
-    hear({ revision: now, seen: count, job: whose, gone, glimpse }) {
+    hear({ revision: now, seen: count, job: whose, gone, preview }) {
       if (gone === id) { location.hash = "#/"; return; }
-      if (glimpse === id) { peek(); return; }
+      if (preview === id) { peek(); return; }
       if (whose === id && count > place && !seen) { ask(async () => { job = await get(`/api/jobs/${id}`); await load(); }); return; }
       if (now?.job !== id) return;
       const known = job.revisions.find(r => r.number === now.number);

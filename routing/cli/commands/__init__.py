@@ -1,0 +1,15 @@
+"""The commands, each a module with ``register(app)``; none loads the kernel: help must come at once."""
+
+from __future__ import annotations
+
+import typer
+
+from routing.cli.commands import batch, compare, doubts, features, route, serve, shop, watch
+
+# In the order in which help lists them.
+COMMANDS = (route, batch, watch, features, doubts, compare, shop, serve)
+
+
+def register_all(app: typer.Typer) -> None:
+    for command in COMMANDS:
+        command.register(app)

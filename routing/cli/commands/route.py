@@ -1,0 +1,103 @@
+"""Route one model."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from routing.cli.commands.options import (
+    BLOCKED,
+    Blank,
+    ChoicesFile,
+    Debug,
+    Edges,
+    Floor,
+    Json,
+    Margin,
+    Material,
+    Model,
+    Out,
+    Present,
+    Processes,
+    ShopFile,
+    Strict,
+    Supplied,
+    ThreadColours,
+    Threads,
+    TimeLimit,
+    Wall,
+    WorkingSide,
+    one_line_errors,
+    pairs,
+    settle,
+)
+
+
+def register(app: typer.Typer) -> None:
+    app.command()(route)
+
+
+def route(
+    model: Model,
+    out: Out = None,
+    material: Material = None,
+    working_side: WorkingSide = None,
+    blank: Blank = None,
+    blank_margin: Margin = None,
+    allowance: Floor = None,
+    wall_allowance: Wall = None,
+    thread: Threads = None,
+    thread_colour: ThreadColours = None,
+    process: Processes = None,
+    edge: Edges = None,
+    present: Present = None,
+    supplied: Supplied = None,
+    choices: ChoicesFile = None,
+    shop: ShopFile = None,
+    as_json: Json = False,
+    strict: Strict = None,
+    cache: Annotated[
+        Path | None,
+        typer.Option(envvar="DIEROUTE_CACHE", help="Folder that keeps results; none is kept without it."),
+    ] = None,
+    time_limit: TimeLimit = 600.0,
+    debug: Debug = False,
+) -> None:
+    """Route a die insert: writes route.json, route.csv, the ground stock and the coloured model."""
+    with one_line_errors(debug):
+        settled = settle(model, choices).but(
+            material=material,
+            working_side=working_side,
+            blank=blank,
+            blank_margin_mm=blank_margin,
+            allowance_floor_mm=allowance,
+            allowance_wall_mm=wall_allowance,
+            threads=pairs("--thread", thread),
+            thread_colours=pairs("--thread-colour", thread_colour),
+            processes=pairs("--process", process),
+            edges=pairs("--edge", edge),
+            present=present,
+            supplied=supplied,
+            strict=strict,
+        )
+        from routing.cli import console
+        from routing.inputs.shop import load_shop
+        from routing.jobs.cache import ResultCache, cached_run
+
+        target = out or model.with_name(f"{model.stem}-route")
+        with console.progress() as report:
+            kept = ResultCache(cache.absolute()) if cache else None
+            result = cached_run(
+                model, target, settled, load_shop(shop), report, time_limit_s=time_limit, cache=kept
+            )
+        if as_json:
+            parts = [{"folder": p.folder, "count": p.count, "route": p.route} for p in result.parts]
+            content = {"out": str(target), "notes": list(result.notes), "parts": parts}
+            typer.echo(json.dumps(content, indent=2, ensure_ascii=False))
+        else:
+            console.show(result, target)
+    if settled.strict and result.blocked:
+        raise typer.Exit(BLOCKED)

@@ -1,0 +1,175 @@
+"""The route on a terminal: the result on stdout, progress on stderr."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+from rich.box import SIMPLE_HEAD
+from rich.console import Console
+from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+from rich.table import Table
+from rich.text import Text
+
+from routing.export import table
+from routing.export.palette import colours
+from routing.jobs.result import JobResult, PartResult
+
+# Columns from which the reasons fit beside the rest.
+_WIDE = 140
+_FEW = 6
+_SEVERITY = {"blocking": "bold red", "warning": "yellow", "note": "dim"}
+
+
+def _console() -> Console:
+    """Standard output; wide enough for a table where no terminal sets the width."""
+    console = Console()
+    return console if console.is_terminal else Console(width=_WIDE)
+
+
+@contextmanager
+def progress() -> Iterator[Callable[[str, float], None]]:
+    """A report that draws a bar on stderr when that is a terminal, and is silent otherwise."""
+    columns = (TextColumn("{task.description}", markup=False), BarColumn(), TimeElapsedColumn())
+    console = Console(stderr=True)
+    with Progress(*columns, console=console, transient=True, disable=not console.is_terminal) as bar:
+        task = bar.add_task("", total=1.0)
+        yield lambda text, share: bar.update(task, description=text, completed=share)
+
+
+def show(result: JobResult, target: Path, console: Console | None = None) -> None:
+    """Prints the route table, the flags and the summary of every part."""
+    console = console or _console()
+    for part in result.parts:
+        _show_part(part, console)
+    flagged = {flag["message"] for part in result.parts for flag in part.route["flags"]}
+    for note in result.notes:
+        if note not in flagged:
+            console.print(Text(note, style="yellow"))
+    console.print(Text(f"written to {target}"))
+
+
+def show_features(parts: Sequence[dict[str, Any]], console: Console | None = None) -> None:
+    """Prints what was recognised in every part."""
+    console = console or _console()
+    for part in parts:
+        grid = Table(
+            "feature", "kind", "size", "opens to", "faces", title=Text(part["name"]), header_style="bold"
+        )
+        for f in part["features"]:
+            faces = " ".join(str(face["index"]) for face in f["faces"])
+            grid.add_row(f["id"], f["kind"], Text(table.size(f)), " ".join(f["opens_to"]), faces)
+        console.print(grid)
+        _show_flags(part["flags"], console)
+
+
+def _show_part(part: PartResult, console: Console) -> None:
+    route = part.route
+    about = route["part"]
+    box = " x ".join(f"{side:g}" for side in about["box_mm"])
+    title = f"{about['name']}  {box} mm  {about['material']}  working side {about['working_side']}"
+    console.print(Text(title + (f"  {part.count} pieces" if part.count > 1 else ""), style="bold"))
+    columns = ("feature", "kind", "size", "process", "operations", "from")
+    if console.width >= _WIDE:
+        console.print(_table(route, *columns, "why"))
+    else:
+        console.print(_table(route, *columns))
+        for row in table.rows(route):
+            if row["why"]:
+                console.print(Text(f"{row['feature']} {row['process']}: {row['why']}"))
+    _show_doubts(route["doubts"], console)
+    _show_flags(route["flags"], console)
+    for line in summary(route):
+        console.print(Text(line))
+
+
+def _show_flags(flags: Sequence[dict[str, Any]], console: Console) -> None:
+    for flag in flags:
+        where = f" {flag['feature']}" if flag["feature"] else ""
+        line = f"{flag['severity']}{where} {flag['code']}: {flag['message']}"
+        console.print(Text(line, style=_SEVERITY.get(flag["severity"], "")))
+
+
+def show_doubts(parts: Sequence[dict[str, Any]], console: Console | None = None) -> None:
+    """Prints what a person should settle in every part."""
+    console = console or _console()
+    for part in parts:
+        console.print(Text(f"{part['name']}  {len(part['doubts'])} to settle", style="bold"))
+        _show_doubts(part["doubts"], console)
+
+
+def _show_doubts(doubts: Sequence[dict[str, Any]], console: Console) -> None:
+    for d in doubts:
+        # Few answers are worth a line; any kind at all is not.
+        answers = f" ({', '.join(d['answers'])})" if len(d["answers"]) <= _FEW else ""
+        line = f"settle {d['feature']} {d['confidence']:.2f}: {d['question']}{answers}"
+        console.print(Text(line, style="cyan"))
+
+
+def show_comparison(result: dict[str, Any], console: Console | None = None) -> None:
+    """Prints what changed from one revision to the next."""
+    console = console or _console()
+    title = f"{result['old']} to {result['new']}"
+    if result["same"]:
+        console.print(Text(f"{title}: no change"))
+    for name, columns in (
+        ("features", ("what", "kind", "old", "new", "detail")),
+        ("operations", ("what", "stage", "process", "from_side", "old", "new", "detail")),
+        ("edges", ("old", "new", "was", "now", "reason")),
+    ):
+        grid = Table(
+            *(c.replace("_side", "") for c in columns), title=Text(f"{title}: {name}"), header_style="bold"
+        )
+        for row in result[name]:
+            grid.add_row(*(Text(_cell(row[c])) for c in columns))
+        if result[name]:
+            console.print(grid)
+
+
+def _cell(value: Any) -> str:
+    if isinstance(value, list):
+        return ", ".join(map(str, value))
+    return "" if value is None else str(value)
+
+
+def _table(route: dict[str, Any], *columns: str) -> Table:
+    grid = Table(*columns, box=SIMPLE_HEAD, header_style="bold", padding=(0, 1, 0, 0))
+    for column in grid.columns:
+        column.no_wrap = column.header in ("feature", "kind", "process", "from")
+    hexes = colours()
+    for row in table.rows(route):
+        chip = Text.assemble(("  ", f"on {hexes.get(row['process'], hexes['blank'])}"), " ", row["process"])
+        grid.add_row(*(chip if c == "process" else Text(row[c]) for c in columns))
+    return grid
+
+
+def summary(route: dict[str, Any]) -> list[str]:
+    """Operations, setups, stock and estimate, a line each."""
+    operations, stock, estimate = route["operations"], route["stock"], route["estimate"]
+    setups = len({o["setup"] for o in operations})
+    lines = [f"{len(operations)} operations in {setups} setups"]
+    if held := route.get("setups"):
+        words = (f"{s['number']} {s['held_by']}{' (weak)' if s['grade'] == 'weak' else ''}" for s in held)
+        lines.append(f"held by: {', '.join(words)} (an estimate)")
+    removed = stock["blank_mm3"] - stock["part_mm3"]
+    if stock["note"]:
+        lines.append(f"{stock['ground_file']}: {stock['note']}")
+    elif removed > 0:
+        ground = (stock["blank_mm3"] - stock["ground_mm3"]) / removed
+        lines.append(f"{stock['ground_file']}: {ground:.0%} of what leaves the blank is ground away")
+    if roughing := stock.get("roughing"):
+        before, after = (
+            roughing[body]["cutting_mm"] + roughing[body]["air_mm"] for body in ("block", "ground")
+        )
+        lines.append(
+            f"roughing with a {roughing['cutter_mm']:g} cutter: path {before / 1000:.1f} m on the block, "
+            f"{after / 1000:.1f} m on the ground stock, {roughing['path_saved']:.0%} saved (an estimate)"
+        )
+    spans = [
+        f"{estimate[name]:.0f} {unit} ({estimate[name + '_low']:.0f} to {estimate[name + '_high']:.0f})"
+        for name, unit in (("minutes", "min"), ("cost", estimate["currency"]))
+    ]
+    lines.append(f"{', '.join(spans)}: {estimate['note']}")
+    return lines

@@ -1,0 +1,1 @@
+"""The papers and files of a job, each a projection of the plan."""

@@ -1,0 +1,242 @@
+"""The report as PDF: A4 pages whose print area also fits Letter, type embedded, the same bytes every time."""
+
+from __future__ import annotations
+
+import io
+from itertools import zip_longest
+from typing import Any
+
+from routing.export.report.blocks import Block, Pictures, Report, Section, Table, Text
+from routing.export.report.drawing import PT_MM, Drawing, Line, Raster, Words, box_of
+from routing.export.report.type import BOLD, NORMAL, draw, is_wide, markup
+
+_MM = 1 / PT_MM
+_WIDE = 178.0
+# Letter is 297 - 279.4 = 17.6 mm lower than A4: half of it stays free above and below.
+_SIDE, _END = (210 - _WIDE) / 2, 21.0
+
+
+def pdf(report: Report) -> bytes:
+    """The file."""
+    from reportlab import rl_config
+    from reportlab.lib.pagesizes import A4
+    from reportlab.platypus import BaseDocTemplate, Frame, PageTemplate
+
+    rl_config.useA85 = 0  # bytes as they are, not as text: smaller and sooner
+    made = io.BytesIO()
+    width, height = A4
+    document = BaseDocTemplate(
+        made, pagesize=A4, title=f"{report.title}: route sheet", author="dieroute", invariant=1
+    )
+    frame = Frame(_SIDE * _MM, _END * _MM, _WIDE * _MM, height - 2 * _END * _MM, 0, 0, 0, 0)
+    document.addPageTemplates([PageTemplate(frames=[frame], pagesize=(width, height))])
+    story: list[Any] = _head(report)
+    for section in report.sections:
+        story += _section(section)
+    document.build(story, canvasmaker=_numbered(report.title))
+    return made.getvalue()
+
+
+def _style(look: str) -> Any:
+    from reportlab.lib.styles import ParagraphStyle
+
+    common: dict[str, Any] = {"fontName": NORMAL, "fontSize": 7.6, "leading": 10.4, "spaceAfter": 4}
+    more: dict[str, dict[str, Any]] = {
+        "note": {"fontSize": 6.8, "leading": 9.2, "textColor": "#3c4249", "spaceBefore": 3},
+        "alert": {
+            "borderWidth": 1,
+            "borderColor": "#16191d",
+            "borderPadding": 4,
+            "spaceBefore": 6,
+            "spaceAfter": 9,
+            "leftIndent": 5,
+            "rightIndent": 5,
+        },
+        "item": {"leftIndent": 9, "bulletIndent": 0},
+        "cell": {"fontSize": 6.7, "leading": 8.7, "spaceAfter": 0},
+        "head": {"fontSize": 6.7, "leading": 8.7, "spaceAfter": 0, "fontName": BOLD},
+        "title": {"fontSize": 19, "leading": 23, "fontName": BOLD},
+        "section": {"fontSize": 11, "leading": 14, "fontName": BOLD, "spaceAfter": 0},
+        "caption": {"fontSize": 6.5, "leading": 8.5, "textColor": "#3c4249", "spaceAfter": 5},
+    }
+    return ParagraphStyle(look, **common | more.get(look, {}))
+
+
+def _words(text: str, look: str, bullet: str | None = None) -> Any:
+    from reportlab.platypus import Paragraph
+
+    style = _style(look)
+    if is_wide(text):
+        style.wordWrap = "CJK"
+    return Paragraph(markup(text, style.fontName), style, bulletText=bullet)
+
+
+def _head(report: Report) -> list[Any]:
+    from reportlab.platypus import Spacer
+    from reportlab.platypus import Table as Grid
+
+    cells = [[_words(k, "caption"), _words(v, "cell")] for k, v in report.head]
+    rows = [[*a, *b] for a, b in zip(cells[::2], cells[1::2], strict=True)]
+    grid = Grid(rows, [22 * _MM, (_WIDE / 2 - 22) * _MM] * 2)
+    grid.setStyle(
+        [
+            ("BOX", (0, 0), (-1, -1), 1, "#16191d"),
+            ("LINEBELOW", (0, 0), (-1, -2), 0.4, "#b9bec4"),
+            ("LINEAFTER", (1, 0), (1, -1), 0.4, "#b9bec4"),
+            ("VALIGN", (0, 0), (-1, -1), "TOP"),
+            *_padding(3),
+        ]
+    )
+    return [_words("Route sheet", "note"), _words(report.title, "title"), Spacer(1, 4), grid]
+
+
+def _padding(by: float) -> list[Any]:
+    sides = (("LEFTPADDING", 3.5), ("RIGHTPADDING", 3.5), ("TOPPADDING", by), ("BOTTOMPADDING", by))
+    return [(side, (0, 0), (-1, -1), size) for side, size in sides]
+
+
+def _section(section: Section) -> list[Any]:
+    from reportlab.platypus import CondPageBreak, HRFlowable, PageBreak, Spacer
+
+    blocks: list[Any] = []
+    for block, after in zip_longest(section.blocks, section.blocks[1:]):
+        leads = isinstance(block, Text) and block.look == "note" and isinstance(after, Table)
+        blocks += [*([CondPageBreak(24 * _MM)] if leads else []), *_block(block)]
+    start: list[Any] = (
+        [PageBreak()] if section.new_page else [Spacer(1, 12), CondPageBreak(_room(section) * _MM)]
+    )
+    rule = HRFlowable(width="100%", thickness=1.2, color="#16191d", spaceBefore=1.5, spaceAfter=5)
+    return [*start, _words(section.title, "section"), rule, *blocks]
+
+
+def _room(section: Section) -> float:
+    """What must fit under a heading (mm): its first picture, or a few lines."""
+    first = section.blocks[0] if section.blocks else None
+    return 22 + (max(d.height_mm for d, _ in first.drawings[:2]) if isinstance(first, Pictures) else 8)
+
+
+def _block(block: Block) -> list[Any]:
+    if isinstance(block, Text):
+        if block.look == "item":  # a caution is not torn by the end of a page
+            from reportlab.platypus import KeepTogether
+
+            return [KeepTogether([_words(block.words, block.look, "–")])]
+        return [_words(block.words, block.look)]
+    return [_table(block)] if isinstance(block, Table) else _pictures(block)
+
+
+def _table(table: Table) -> Any:
+    from reportlab.platypus import Table as Grid
+
+    rows = [[_words(h, "head") for h in table.head]]
+    rows += [[_words(c, "head" if table.tall and row[0] else "cell") for c in row] for row in table.rows]
+    whole = sum(table.widths)
+    widths = [w / whole * _WIDE * _MM for w in table.widths]
+    grid = Grid(rows, widths, repeatRows=1, splitInRow=0 if table.tall else 1, spaceAfter=5)
+    lines: list[Any] = [
+        ("LINEBELOW", (0, 0), (-1, 0), 0.9, "#16191d"),
+        ("LINEBELOW", (0, 1), (-1, -1), 0.35, "#b9bec4"),
+        ("VALIGN", (0, 0), (-1, -1), "TOP"),
+        ("VALIGN", (0, 0), (-1, 0), "BOTTOM"),
+        *_padding(6.5 if table.tall else 2.2),
+    ]
+    if table.tall:
+        lines.append(("GRID", (0, 1), (-1, -1), 0.5, "#16191d"))
+    grid.setStyle(lines)
+    return grid
+
+
+def _pictures(block: Pictures) -> list[Any]:
+    from reportlab.platypus import Table as Grid
+
+    cells = [[_flowable(d), *([_words(said, "caption")] if said else [])] for d, said in block.drawings]
+    rows = [cells[k : k + block.columns] for k in range(0, len(cells), block.columns)]
+    rows[-1] += [[]] * (block.columns - len(rows[-1]))
+    grid = Grid(rows, [_WIDE / block.columns * _MM] * block.columns)
+    grid.setStyle([("VALIGN", (0, 0), (-1, -1), "BOTTOM"), *((s, a, b, 0.5) for s, a, b, _ in _padding(0))])
+    return [grid]
+
+
+def _flowable(drawing: Drawing) -> Any:
+    from reportlab.platypus import Flowable
+
+    class Drawn(Flowable):  # type: ignore[misc]
+        def wrap(self, *_: float) -> tuple[float, float]:
+            return drawing.width_mm * _MM, drawing.height_mm * _MM
+
+        def draw(self) -> None:
+            self.canv.saveState()
+            self.canv.scale(_MM, _MM)
+            for item in drawing.items:
+                _put(self.canv, item)
+            self.canv.restoreState()
+
+    return Drawn()
+
+
+def _put(canvas: Any, item: Line | Words | Raster) -> None:
+    from reportlab.lib.utils import ImageReader
+
+    if isinstance(item, Raster):
+        canvas.drawImage(ImageReader(io.BytesIO(item.png)), item.x, item.y, item.width_mm, item.height_mm)
+    elif isinstance(item, Line):
+        path = canvas.beginPath()
+        path.moveTo(*item.points[0])
+        for point in item.points[1:]:
+            path.lineTo(*point)
+        if item.closed:
+            path.close()
+        canvas.setStrokeColor(item.ink)
+        canvas.setLineWidth(item.width_mm)
+        canvas.setLineCap(1)
+        canvas.setLineJoin(1)
+        canvas.setDash(*([list(item.dash_mm)] if item.dash_mm else []))
+        if item.fill:
+            canvas.setFillColor(item.fill)
+        canvas.drawPath(path, stroke=1, fill=1 if item.fill else 0)
+    else:
+        _write(canvas, item)
+
+
+def _write(canvas: Any, item: Words) -> None:
+    if item.boxed:
+        left, low, right, top = box_of(item)
+        canvas.setFillColor("#ffffff")
+        canvas.setStrokeColor("#16191d")
+        canvas.setLineWidth(0.1)
+        canvas.setDash()
+        canvas.roundRect(left, low, right - left, top - low, 0.6, stroke=1, fill=1)
+    canvas.saveState()
+    canvas.setFillColor("#16191d")
+    canvas.translate(item.x, item.y)
+    if item.upright:
+        canvas.rotate(90)
+    draw(canvas, 0, 0, item.text, item.size_pt * PT_MM, item.place, BOLD if item.bold else NORMAL)
+    canvas.restoreState()
+
+
+def _numbered(title: str) -> Any:
+    """A canvas that knows at the end how many pages there are."""
+    from reportlab.pdfgen.canvas import Canvas
+
+    class Numbered(Canvas):  # type: ignore[misc]
+        def __init__(self, *args: Any, **more: Any) -> None:
+            super().__init__(*args, **more)
+            self._pages: list[dict[str, Any]] = []
+
+        def showPage(self) -> None:  # noqa: N802 (the name is the library's)
+            self._pages.append(dict(self.__dict__))
+            self._startPage()
+
+        def save(self) -> None:
+            for n, page in enumerate(self._pages, 1):
+                self.__dict__.update(page)
+                y = (_END - 5) * _MM
+                said = "route sheet; minutes and money are estimates"
+                draw(self, _SIDE * _MM, y, title[:60], 6.5, "start")
+                draw(self, 105 * _MM, y, said, 6.5, "middle")
+                draw(self, (210 - _SIDE) * _MM, y, f"page {n} of {len(self._pages)}", 6.5, "end")
+                super().showPage()
+            super().save()
+
+    return Numbered

@@ -1,0 +1,204 @@
+"""What an eye far off sees of a mesh: a depth buffer of its own, in numpy."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from featurize.brep.shadow import twice_area
+from featurize.brep.surfaces import Array
+from routing.export.viewer.mesh import Edge, Mesh
+
+Ints = NDArray[np.int64]
+
+# Pixels are worked on in lots of this many, to bound the memory.
+_LOT = 50_000
+# An edge is asked about once in so many pixels.
+_STEP_PX = 1.0
+
+
+@dataclass(frozen=True)
+class Eye:
+    """``axes`` (3, 3): rows to the right, up and towards the eye, unit, in model coordinates."""
+
+    axes: Array
+
+    @classmethod
+    def of(cls, frame: Array, name: str) -> Eye:
+        """From a side of the frame ("+z", ...) or a corner: "iso" (+x -y +z), "iso below" (+x -y -z)."""
+        x, y, z = np.eye(3)
+        rows = {
+            "+z": (x, y),
+            "-z": (x, -y),
+            "-y": (x, z),
+            "+y": (-x, z),
+            "+x": (y, z),
+            "-x": (-y, z),
+        }.get(name)
+        if rows is None:
+            turn = np.sqrt(0.5)
+            right = np.array([turn, turn, 0.0])
+            toward = np.array([1.0, -1.0, 1.0 if name == "iso" else -1.0]) / np.sqrt(3.0)
+            rows = (right, np.cross(toward, right))
+        right, up = rows
+        return cls(np.array([right, up, np.cross(right, up)]) @ frame)
+
+
+@dataclass(frozen=True, eq=False)
+class Shot:
+    """``faces`` (h, w): place of the face seen in each pixel, -1 for none; ``light`` (h, w) from 0 to 1."""
+
+    faces: Ints
+    light: Array
+    eye: Eye
+    low: Array  # of what is seen, in the eye's own right and up (mm)
+    per_mm: float
+
+    def pixels(self, points: Array) -> Array:
+        """Model points (n, 3) to pixels (n, 2) from the upper left."""
+        flat = (points @ self.eye.axes[:2].T - self.low) * self.per_mm
+        return np.column_stack([flat[:, 0], self.faces.shape[0] - flat[:, 1]])
+
+
+def shoot(
+    mesh: Mesh, eye: Eye, size_px: tuple[int, int], moves: Array | None = None, per_mm: float | None = None
+) -> Shot:
+    """The mesh within a frame of (width, height) pixels, its scale as large as fits or as given.
+
+    ``moves`` (faces, 3) shifts each face, in mm of the model.
+    """
+    corners = mesh.positions[mesh.triangles]
+    if moves is not None:
+        corners = corners + moves[mesh.face_of_triangle][:, None]
+    seen = corners @ eye.axes.T
+    low, high = seen[..., :2].min(axis=(0, 1)), seen[..., :2].max(axis=(0, 1))
+    wide, tall = size_px
+    fits = float(np.min((np.array([wide, tall]) - 6) / np.maximum(high - low, 1e-9)))
+    per_mm = min(per_mm or fits, fits)
+    low = (low + high) / 2 - np.array([wide, tall]) / per_mm / 2
+    x = (seen[..., 0] - low[0]) * per_mm
+    y = tall - (seen[..., 1] - low[1]) * per_mm
+    z = seen[..., 2]
+    turn = twice_area(np.stack([x, y], axis=2))
+    front = np.flatnonzero(turn < -1e-9)  # y runs down: against the clock is negative
+    weights = _weights(x[front], y[front], turn[front])
+    triangles = mesh.triangles[front]
+    near, bright = (np.einsum("kmw,mw->km", weights, v) for v in (z[front], _light(mesh, eye)[triangles]))
+    face_of = mesh.face_of_triangle[front]
+    faces = np.full(wide * tall, -1, np.int64)
+    light = np.zeros(wide * tall)
+    depth = np.full(wide * tall, -np.inf)
+    for of, px, py in _covered(weights, y[front], wide, tall):
+        at, far = py * wide + px, near[0, of] + near[1, of] * px + near[2, of] * py
+        np.maximum.at(depth, at, far)
+        won = far >= depth[at]
+        at, of, px, py = at[won], of[won], px[won], py[won]
+        faces[at] = face_of[of]
+        light[at] = bright[0, of] + bright[1, of] * px + bright[2, of] * py
+    return Shot(faces.reshape(tall, wide), light.reshape(tall, wide), eye, low, per_mm)
+
+
+def _light(mesh: Mesh, eye: Eye) -> Array:
+    """How light each corner is, from over the eye's left shoulder."""
+    lamp = np.array([-0.33, 0.54, 0.77])
+    facing = mesh.normals @ eye.axes.T
+    return np.asarray(
+        np.clip(0.45 + 0.4 * np.maximum(facing @ lamp, 0) + 0.2 * np.maximum(facing[:, 2], 0), 0, 1)
+    )
+
+
+def _weights(x: Array, y: Array, twice: Array) -> Array:
+    """Of triangles' corners (m, 3) in pixels, twice their areas (m,): the weight of each corner over the
+    middles of pixels, as (3, m, 3): at the first pixel, and its change to the right and down, by corner."""
+    bx, by, cx, cy = (np.roll(c, -k, axis=1) for k in (1, 2) for c in (x, y))
+    right, down = (by - cy) / twice[:, None], (cx - bx) / twice[:, None]
+    return np.stack([(bx * cy - cx * by) / twice[:, None] + (right + down) / 2, right, down])
+
+
+def _covered(weights: Array, y: Array, wide: int, tall: int) -> Iterator[tuple[Ints, Ints, Ints]]:
+    """Triangle, column and row of each pixel whose middle a triangle covers, lot by lot.
+
+    Each row's stretch follows from where the corners' weights change their sign along it.
+    """
+    y0 = np.clip(np.ceil(y.min(axis=1) - 0.5), 0, tall).astype(np.int64)
+    y1 = np.clip(np.floor(y.max(axis=1) - 0.5), -1, tall - 1).astype(np.int64)
+    of, place = _each(np.maximum(y1 - y0 + 1, 0))
+    py = y0[of] + place
+    base, right, down = weights
+    with np.errstate(divide="ignore", invalid="ignore"):
+        root, slope = -base / right, -down / right
+    # Where a weight is the same all along the row, only the rows themselves are bounded by it.
+    first, last = (
+        (np.where(bounds, root, none)[of] + np.where(bounds, slope, 0.0)[of] * py[:, None])
+        for bounds, none in ((right > 0, -np.inf), (right < 0, np.inf))
+    )
+    start = np.maximum(np.ceil(first.max(axis=1) - 1e-7), 0.0).astype(np.int64)
+    stop = np.minimum(np.floor(last.min(axis=1) + 1e-7), wide - 1.0).astype(np.int64)
+    count = np.maximum(stop - start + 1, 0)
+    lots = np.cumsum(count) // _LOT
+    for n in np.unique(lots):
+        mine = np.flatnonzero(lots == n)
+        row, step = _each(count[mine])
+        row = mine[row]
+        yield of[row], start[row] + step, py[row]
+
+
+def _each(count: Ints) -> tuple[Ints, Ints]:
+    """For each of several runs of a length: the run, and the place in it."""
+    of = np.repeat(np.arange(len(count)), count)
+    return of, np.arange(len(of)) - np.repeat(np.cumsum(count) - count, count)
+
+
+def visible(shot: Shot, edge: Edge, moves: Array | None = None) -> list[Array]:
+    """The seen stretches of an edge, as pixels (n, 2): where a face that it bounds shows beside it.
+
+    Moved faces take their side of the edge along.
+    """
+    if moves is None or np.allclose(moves[edge.faces[0]], moves[edge.faces[1]]):
+        shift = None if moves is None else moves[edge.faces[0]]
+        return _stretches(shot, edge.points if shift is None else edge.points + shift, edge.faces)
+    return [s for f in edge.faces for s in _stretches(shot, edge.points + moves[f], (f,))]
+
+
+def _stretches(shot: Shot, points: Array, faces: tuple[int, ...]) -> list[Array]:
+    flat = shot.pixels(points)
+    steps = np.maximum(1, np.ceil(np.linalg.norm(np.diff(flat, axis=0), axis=1) / _STEP_PX)).astype(np.int64)
+    starts = np.concatenate([[0], np.cumsum(steps)])
+    at = np.interp(np.arange(starts[-1] + 1), starts, np.arange(len(flat)))
+    line = np.column_stack([np.interp(at, np.arange(len(flat)), flat[:, k]) for k in range(2)])
+    tall, wide = shot.faces.shape
+    x, y = np.floor(line.T).astype(np.int64)
+    px, py = (np.clip(v + np.array([[-1], [0], [1]]), 0, n - 1) for v, n in ((x, wide), (y, tall)))
+    around = shot.faces[py[:, None], px[None]]  # (3, 3, n)
+    seen = np.any([around == face for face in faces], axis=(0, 1, 2))
+    corner = np.zeros(len(line), bool)
+    corner[starts] = True
+    bounds = np.flatnonzero(np.diff(np.concatenate([[False], seen, [False]]).astype(int)))
+    found = []
+    for first, end in bounds.reshape(-1, 2):
+        keep = corner[first:end].copy()
+        keep[[0, -1]] = True
+        stretch = line[first:end][keep]
+        if len(stretch) > 1 and end - first > 2:
+            found.append(stretch)
+    return found
+
+
+def middle_of(mask: NDArray[np.bool_]) -> tuple[tuple[float, float], float]:
+    """The point of a mask (h, w) that lies deepest in it, as pixel (x, y), and how deep (pixels)."""
+    from scipy.ndimage import distance_transform_edt
+
+    rows, columns = np.flatnonzero(mask.any(axis=1)), np.flatnonzero(mask.any(axis=0))
+    cut = np.pad(mask[rows[0] : rows[-1] + 1, columns[0] : columns[-1] + 1], 1)
+    depth = distance_transform_edt(cut)
+    y, x = np.unravel_index(int(np.argmax(depth)), depth.shape)
+    return (float(x - 1 + columns[0]), float(y - 1 + rows[0])), float(depth[y, x])
+
+
+def areas(shot: Shot) -> Mapping[int, int]:
+    """Pixels of each face that is seen."""
+    seen, count = np.unique(shot.faces[shot.faces >= 0], return_counts=True)
+    return dict(zip(seen.tolist(), count.tolist(), strict=True))

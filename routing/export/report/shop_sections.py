@@ -1,0 +1,411 @@
+"""Sections for the bench: holes and threads, wire, stock, inspection, estimate, cautions, traveller."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from featurize.standards.threads import parse
+from routing.export.report.blocks import (
+    Block,
+    Pictures,
+    Section,
+    Table,
+    Text,
+    clean,
+    general,
+    number,
+    sizes,
+    words_of,
+)
+from routing.export.report.drawing import Drawing, Line
+from routing.export.report.main_sections import Content, callout
+
+# Every key with a section of its own; any other is shown by the general form.
+KNOWN = frozenset(
+    (
+        "version",
+        "part",
+        "features",
+        "doubts",
+        "operations",
+        "edges",
+        "flags",
+        "stock",
+        "estimate",
+        "holes",
+        "wire",
+        "left_behind",
+        "setups",
+        "fragile",
+    )
+)
+BY_EYE = "stereo microscope"
+
+
+def holes(content: Content) -> Section | None:
+    told = content.get("holes")
+    if not told or not told["rows"]:
+        return None
+    rows = []
+    for h in told["rows"]:
+        relief = ""
+        if h.get("relief_diameter_mm"):
+            relief = f"Ø{number(h['relief_diameter_mm'])} x {number(h['relief_depth_mm'])}"
+        thread = " ".join(filter(None, [h["thread"], "left-hand" if h["hand"] == "left" else ""]))
+        full = "" if h.get("full_thread_mm") is None else f", full {number(h['full_thread_mm'])}"
+        rows.append(
+            (
+                h["feature"],
+                "" if h["setup"] is None else str(h["setup"]),
+                f"{number(h['x_mm'])} / {number(h['y_mm'])} / {number(h['mouth_z_mm'])}",
+                f"{clean(h['diameters'])}; {h['bottom']}",
+                (thread + full) if thread else "plain",
+                "-" if h.get("tap_drill_mm") is None else number(h["tap_drill_mm"]),
+                relief or "-",
+                gauge(h["thread"], h["diameter_mm"]),
+            )
+        )
+    head = ("id", "side", "X / Y / mouth Z", "Ø x depth, from the mouth", "thread", "core", "relief", "gauge")
+    blocks = (Table(head, tuple(rows), (1, 1.4, 3, 4.1, 2, 1, 1.9, 4.4)), Text(clean(told["zero"]), "note"))
+    return Section("Holes and threads", blocks)
+
+
+def gauge(thread: str, diameter_mm: float) -> str:
+    """What checks a hole: for threads the limits of the minor diameter too (ISO 965-1 6H, ASME B1.1 2B)."""
+    if not thread:
+        return f"pin or bore gauge {number(diameter_mm)}"
+    if thread.endswith("?"):
+        return "once the thread is settled"
+    try:
+        size, left = parse(thread)
+        low, high = size.minor_limits_mm
+    except ValueError:
+        return f"thread plug gauge {clean(thread)}, go and no-go"
+    fit = "2B" if size.unified else "6H"
+    name = f"{size.designation}-{fit}" + (" LH" if left else "")
+    return f"thread plug gauge {name}, go and no-go; pins {low:.3f} go, {high:.3f} no-go"
+
+
+def wire(content: Content) -> Section | None:
+    told = content.get("wire")
+    if not told:
+        return None
+    blocks: list[Block] = []
+    if told.get("start_holes"):
+        starts = tuple(
+            (
+                s["feature"],
+                number(s["x_mm"]) if s.get("x_mm") is not None else "-",
+                number(s["y_mm"]) if s.get("y_mm") is not None else "-",
+                number(s["diameter_mm"]) if s.get("diameter_mm") is not None else "-",
+                number(s["height_mm"]),
+                clean(s.get("by") or "-"),
+                clean(s.get("problem") or "-"),
+                clean(s["file"]),
+            )
+            for s in told["start_holes"]
+        )
+        head = ("id", "X", "Y", "Ø", "through", "made by", "problem", "drawing")
+        blocks += [Text("Start holes, in the drawing's own X and Y.", "note")]
+        blocks += [Table(head, starts, (1, 1.2, 1.2, 1, 1.2, 1.6, 4, 3))]
+    rows = []
+    for c in told.get("cuts", ()):
+        slug = c.get("slug") or {}
+        said = [clean(slug["fall"])] if slug.get("fall") else []
+        said += [f"{number(slug['mass_g'], 1)} g"] if slug.get("mass_g") else []
+        said += ["may jam"] if slug.get("may_jam") else []
+        said += ["leave a tab"] if slug.get("tab") else []
+        said += map(clean, slug.get("notes") or ())
+        length = "; ".join(f"{number(o['length_mm'], 2)} at {number(o['height_mm'])}" for o in c["outlines"])
+        rows.append(
+            (
+                c["feature"],
+                number(c["wire_mm"]),
+                f"{number(c['offset_mm'], 4)} {c['offset_side']}, {c['travel']}",
+                length,
+                ", ".join(said) or "-",
+            )
+        )
+    if rows:
+        named = ("id", "wire Ø", "offset and travel", "outline length at height", "slug")
+        blocks.append(Table(named, tuple(rows), (1, 1, 3.4, 4.4, 4)))
+    if told.get("caution"):
+        blocks.append(Text(clean(told["caution"]), "alert"))
+    return Section("Wire and start holes", tuple(blocks)) if blocks else None
+
+
+def left_behind(content: Content) -> Section | None:
+    """What a process would leave, where that has a shape or where it was chosen all the same."""
+    told = content.get("left_behind")
+    rows = [
+        (
+            e["feature"],
+            e["process"],
+            e["because"],
+            clean(e["tool"] or "-"),
+            number(e["volume_mm3"], 3) if e["bodies"] else "-",
+            clean(e["note"] or f"{len(e['bodies'])}, volume good to {e['bound_mm3']:.1g} mm3"),
+        )
+        for e in (told["entries"] if told else ())
+        if e["bodies"] or e["because"] != "refused"
+    ]
+    if not told or not rows:
+        return None
+    head = ("id", "process", "because it", "with", "mm3 left", "bodies")
+    blocks: list[Block] = [Table(head, tuple(rows), (1, 1.6, 1.8, 4, 1.3, 4))]
+    drawn = tuple(
+        (
+            _remainder(e["seen"], f"What the {e['process']} leaves of {e['feature']}"),
+            f"{e['feature']}, {clean(e['tool'])}",
+        )
+        for e in told["entries"]
+        if e["seen"]
+    )
+    if drawn:
+        blocks.append(Pictures(drawn, 3))
+    if told["file"]:
+        said = f"Black stays, seen as the tool's disc rolls. Its bodies are in {clean(told['file'])}."
+        blocks.append(Text(said, "note"))
+    return Section("What stays behind", tuple(blocks))
+
+
+def _remainder(seen: Mapping[str, Any], told: str, wide_mm: float = 56.0, high_mm: float = 40.0) -> Drawing:
+    """The feature's space in outline, what stays of it black."""
+    points = np.vstack([np.array(ring) for ring in seen["space_mm"]])
+    low, size = points.min(axis=0), np.maximum(np.ptp(points, axis=0), 1e-6)
+    scale = float(np.min(np.array([wide_mm - 4, high_mm - 4]) / size))
+    edge = (np.array([wide_mm, high_mm]) - size * scale) / 2
+
+    def paper(ring: Any) -> tuple[tuple[float, float], ...]:
+        return tuple(
+            (round(float(x), 3), round(float(y), 3)) for x, y in (np.array(ring) - low) * scale + edge
+        )
+
+    inks = (("space_mm", "#8a9097", "#eceef0", "#ffffff"), ("left_mm", "#16191d", "#16191d", "#eceef0"))
+    lines = [
+        Line(paper(ring), 0.15, ink=ink, closed=True, fill=full if _is_outer(np.array(ring)) else hole)
+        for key, ink, full, hole in inks
+        for ring in seen[key]
+    ]
+    return Drawing(wide_mm, high_mm, tuple(lines), told)
+
+
+def _is_outer(ring: Any) -> bool:
+    """Whether a ring (n, 2) runs against the clock."""
+    x, y = ring.T
+    return bool(np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y) > 0)
+
+
+def stock(content: Content) -> Section:
+    told = content["stock"]
+    proof, roughing = told["proof"], told.get("roughing")
+    rows = [
+        ("blank", clean(told["blank"]), number(told["blank_mm3"], 0)),
+        ("as ground", clean(told["ground_file"]), number(told["ground_mm3"], 0)),
+    ]
+    rows += [
+        (s["name"], clean(f"{s['file']} {'; '.join(s['notes'])}"), number(s["volume_mm3"], 0))
+        for s in told.get("stages", ())
+        if s["name"] != "as ground"
+    ]
+    rows.append(("part", clean(content["part"]["source"]), number(told["part_mm3"], 0)))
+    allowance = told["allowance_mm"]
+    held = "The ground stock holds the part everywhere" if proof["holds"] else "NOT PROVEN"
+    saved = proof.get("rough_saved")
+    said = (
+        f"{held}; allowance {number(allowance['floor'])} mm on floors, {number(allowance['wall'])} mm on "
+        f"walls. Ground away {number(proof['ground_away_mm3'], 0)} mm³, left to mill "
+        f"{number(proof['left_to_mill_mm3'], 0)} mm³"
+        + (f": grinding saves {saved:.0%} of the roughing volume." if saved is not None else ".")
+    )
+    blocks: list[Block] = [Table(("stock", "file", "mm³"), tuple(rows), (2, 6, 1.5)), Text(said)]
+    blocks += [Text(clean(told["note"]))] if told["note"] else []
+    blocks += [Text(clean(fault), "alert") for fault in proof["faults"]]
+    if roughing:
+        paths = [
+            (
+                name,
+                str(r["levels"]),
+                number(r["cutting_mm"], 0),
+                number(r["air_mm"], 0),
+                number(r["volume_mm3"], 0),
+                number(r["minutes"], 1),
+            )
+            for name, r in (
+                ("from the block", roughing["block"]),
+                ("from the ground stock", roughing["ground"]),
+            )
+        ]
+        head = ("roughing", "levels", "cutting, mm", "in air, mm", "mm³", "min")
+        blocks += [Table(head, tuple(paths), (3, 1, 1.4, 1.4, 1.4, 1)), Text(clean(roughing["note"]), "note")]
+    floors = [
+        (f["feature"], number(f["expected_mm"], 4), number(f["measured_mm"], 4), number(f["worst_mm"], 5))
+        for f in proof["floors"]
+    ]
+    if floors:
+        asked = ("ground floor of", "allowance asked, mm", "measured on the model, mm", "worst miss, mm")
+        blocks.append(Table(asked, tuple(floors), (1, 1, 1, 1)))
+    return Section("Stock", tuple(blocks))
+
+
+# What measures a size, by its name; the first that fits (common practice, no source).
+_INSTRUMENTS = (
+    ("counterbore", "calliper, depth micrometer"),
+    ("corner_radius", f"radius under the {BY_EYE} or projector"),
+    ("radius", "radius gauge or projector"),
+    ("point_angle", "not measured: the drill's"),
+    ("taper", "sine bar and dial, or projector"),
+    ("angle", "sine bar and dial, or projector"),
+    ("depth", "depth micrometer, or height gauge on the plate"),
+    ("height", "height gauge on the plate, gauge blocks"),
+    ("land", "height gauge, or projector"),
+    ("diameter", "pin or bore gauge"),
+    ("width", "gauge blocks or micrometer"),
+    ("length", "micrometer or height gauge"),
+    ("thickness", "micrometer"),
+)
+_SHAPED = ("contoured surface", "through profile", "outside profile")
+
+
+def instrument(size: str) -> str:
+    """What measures a size of a feature."""
+    return next((with_what for part, with_what in _INSTRUMENTS if part in size), "calliper")
+
+
+def inspection(content: Content) -> Section:
+    """Grouped by instrument, so that each is fetched once for a feature."""
+    rows = []
+    for f in content["features"]:
+        if f["thread"] and f["thread"]["designation"]:
+            rows.append((f["id"], f["thread"]["designation"], gauge(f["thread"]["designation"], 0.0)))
+        by_tool: dict[str, list[str]] = {}
+        for name, value in f["dims"].items():
+            by_tool.setdefault(instrument(name), []).extend(sizes({name: value}))
+        rows += [(f["id"], "; ".join(said), tool) for tool, said in by_tool.items()]
+        if f["kind"] in _SHAPED:
+            rows.append((f["id"], "form", "coordinate measuring machine or projector, against the model"))
+        rows += [(f["id"], callout(c), "as the drawing asks") for c in f["callouts"]]
+    rows = [(one if n == 0 or rows[n - 1][0] != one else "", *rest) for n, (one, *rest) in enumerate(rows)]
+    sharp = sum(e["verdict"] == "keep sharp" for e in content["edges"])
+    if sharp:
+        rows.append(("edges", f"{sharp} that stay sharp: no burr, no radius, no chip", f"{BY_EYE}, 20 times"))
+    rows.append(
+        ("part", "box " + " x ".join(map(number, content["part"]["box_mm"])), "micrometer, square, plate")
+    )
+    said = Text(
+        "Instruments are common practice; tolerances are the drawing's, which this report does not replace.",
+        "note",
+    )
+    return Section("Inspection", (Table(("id", "what", "with what"), tuple(rows), (1, 7, 6)), said))
+
+
+def estimate(content: Content) -> Section:
+    told = content["estimate"]
+    currency = clean(told["currency"])
+    minutes, low, high = (number(told[k], 0) for k in ("minutes", "minutes_low", "minutes_high"))
+    cost, least, most = (number(told[k], 2) for k in ("cost", "cost_low", "cost_high"))
+    total = (
+        f"{minutes} min ({low} to {high}), {cost} {currency} ({least} to {most}), {told['setups']} setups. "
+        f"An estimate: {clean(told['note'])}."
+    )
+    blocks: list[Block] = [Text(total, "alert")]
+    rest = {
+        key: [_brief(row) for row in value] if isinstance(value, list) else value
+        for key, value in told.items()
+        if not key.startswith(("minutes", "cost")) and key not in ("currency", "setups", "note", "features")
+    }
+    basis = [
+        (str(line.get("operation") or "-"), clean(line.get("what", "")), "; ".join(map(clean, line["basis"])))
+        for line in told.get("lines", ())
+        if line.get("basis")
+    ]
+    blocks += general(rest)
+    if basis:
+        blocks += [
+            Text("What each figure stands on.", "note"),
+            Table(("op", "what", "basis"), tuple(basis), (0.6, 2, 13)),
+        ]
+    ways = list(dict.fromkeys(o["process"] for f in told.get("features", ()) for o in f["options"]))
+    options = [
+        (f["feature"], *(_option(next((o for o in f["options"] if o["process"] == w), None)) for w in ways))
+        for f in told.get("features", ())
+    ]
+    if options:
+        said = f"Each feature by each workable process, {currency} and minutes; * is the route's."
+        blocks += [Text(said, "note"), Table(("id", *ways), tuple(options), (1, *(3.0 for _ in ways)))]
+    return Section("Estimate", tuple(blocks))
+
+
+def _option(told: Mapping[str, Any] | None) -> str:
+    if told is None:
+        return "-"
+    return f"{told['cost']:.2f}, {number(told['minutes'], 1)} min{' *' if told['chosen'] else ''}"
+
+
+def _brief(row: Any) -> Any:
+    """Money to the cent, minutes to the tenth; the basis has a table of its own."""
+    if not isinstance(row, Mapping):
+        return row
+    return {
+        k: round(v, 1 if "min" in k else 2) if isinstance(v, float) else v
+        for k, v in row.items()
+        if k != "basis"
+    }
+
+
+def others(content: Content) -> Iterator[Section]:
+    """What other hand-overs say, key by key."""
+    for key, value in content.items():
+        if key not in KNOWN and (blocks := general(value)):
+            yield Section(words_of(key).capitalize(), tuple(blocks))
+
+
+def cautions() -> Section:
+    """The text of docs/cautions.md, which travels with the program."""
+    blocks: list[Block] = []
+    for part in _cautions_text().split("\n- "):
+        words = " ".join(part.replace("**", "").split())
+        blocks.append(Text(words.removeprefix("# Cautions").strip(), "item" if blocks else "plain"))
+    return Section("Cautions", tuple(blocks))
+
+
+def _cautions_text() -> str:
+    packed = files("routing.export.report").joinpath("cautions.md")
+    if packed.is_file():
+        return packed.read_text(encoding="utf-8")
+    return (Path(__file__).parents[3] / "docs" / "cautions.md").read_text(encoding="utf-8")
+
+
+def traveller(content: Content, toolroom: str = "") -> Section:
+    """Goes with the part: a row to sign for each operation, a box for each size that it finishes."""
+    last = {f: o["number"] for o in content["operations"] if o["process"] != "bench" for f in o["features"]}
+    by_id = {f["id"]: f for f in content["features"]}
+    rows = []
+    for o in content["operations"]:
+        work = f"{o['stage']}, setup {o['setup']}, from {o['from_side']}"
+        rows.append((str(o["number"]), work, " ".join(o["features"]), "", "", ""))
+        for name in o["features"]:
+            f = by_id[name]
+            if last.get(name) != o["number"] or not f["dims"]:
+                continue
+            thread = [f["thread"]["designation"]] if f["thread"] and f["thread"]["designation"] else []
+            known = {k: v for k, v in f["dims"].items() if "point_angle" not in k}
+            rows += [("", f"{name} {f['kind']}", said, "", "", "") for said in [*thread, *sizes(known)]]
+    head = ("op", "work", "features, size to reach (mm)", "measured", "initials", "date")
+    part = content["part"]
+    said = (
+        f"Part {clean(part['name'])}, {clean(part['material'])}, box "
+        f"{' x '.join(map(number, part['box_mm']))} mm. "
+        "Piece no. ________   Order ________   Flags read ________"
+    )
+    whose = [Text(clean(toolroom))] if toolroom else []
+    return Section(
+        "Shop traveller",
+        (*whose, Text(said), Table(head, tuple(rows), (0.7, 4, 5, 2.4, 1.6, 1.8), tall=True)),
+        True,
+    )

@@ -1,0 +1,1 @@
+"""The whole job, batches, caches and the processes that work."""

@@ -1,0 +1,1 @@
+"""Child processes that stay: one for the page, a pool of them for many files."""

@@ -1,0 +1,1 @@
+"""From verdicts to a plan: choice, order, setups and holding, checks, estimate."""

@@ -1,0 +1,161 @@
+"""Screwed down, or on an angle plate, by threads that open to the seat; pins keep it from turning."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from featurize.feature import Feature
+from featurize.recognise.threads import is_through, thread_bore
+from featurize.standards.threads import parse
+from routing.plan.bearing import opposite, outside
+from routing.plan.holding.screws import Stresses, proof_load_n, stresses
+from routing.plan.holding.setup import Answer, Grade, Situation, best
+from routing.plan.threads import full_thread_mm, left_ahead, overhangs, thinnest_wall, wall_limit_mm
+from routing.processes.context import JobContext
+
+# Walls are looked for this far out: beyond it the ring bears as if it were endless.
+_FAR_DIAMETERS = 3.0
+# Dowels by ISO 8734 (from memory), and how far a hole may be over them.
+_DOWELS_MM = (1.5, 2, 2.5, 3, 4, 5, 6, 8, 10, 12, 16, 20)
+_FIT_MM = 0.03
+
+
+@dataclass(frozen=True)
+class Screwed:
+    """One thread as a hold. Lengths mm, stresses MPa; ``floor_mm`` is None over a through thread.
+
+    ``cramped`` tells that the wall beside it or the floor over it would not bear it, not the thread itself.
+    """
+
+    feature: str
+    thread: str
+    grade: Grade
+    reason: str
+    wall_mm: float
+    wall_error_mm: float
+    wall_to: str
+    cramped: bool
+    floor_mm: float | None
+    bears: Stresses
+
+
+def threads(setup: Situation) -> Answer:
+    """From below, or from the mounting side on an angle plate, whichever answers better."""
+    sides = dict.fromkeys((opposite(setup.side), "-z" if setup.side != "-z" else opposite(setup.side)))
+    return best([_from(setup, side) for side in sides])
+
+
+def _from(setup: Situation, side: str) -> Answer:
+    mine = [
+        f for f in setup.features(setup.threaded) if side in f.opens_to and f.thread and f.thread.designation
+    ]
+    if not mine:
+        return Answer("threads", Grade.NO, f"no thread in {side} is made by then")
+    area = outside(setup.job, side).left_mm2(setup.made)
+    if area < setup.shop.seat_mm2:
+        said = f"{area:.0f} mm2 of {side} are flat to rest on, {setup.shop.seat_mm2:g} are wanted"
+        return Answer("threads", Grade.NO, said)
+    found = tuple(screwed(setup, f) for f in mine)
+    pins = [f.id for f in setup.features(setup.made) if side in f.opens_to and _takes_a_pin(f)]
+    good = [s for s in found if s.grade == Grade.HOLDS]
+    used = usable(found)
+    if not used:
+        return Answer("threads", Grade.NO, found[0].reason, (), found)
+    where = "" if side == opposite(setup.side) else ", on an angle plate"
+    names = ", ".join(f"{s.thread} {s.feature}" for s in used)
+    least, most = (f"{pull(s.bears.pull_n for s in used):.0f}" for pull in (min, max))
+    pulls = f"{least} N" if least == most else f"{least} to {most} N"
+    said = f"screwed down from {side} by {names} at {pulls} each{where}"
+    said += f", pins in {', '.join(pins)}" if pins else ""
+    if setup.job.material.binder_percent is not None:
+        said += "; carbide cracks before it yields: tighten by turns, with a torque wrench"
+    grade = Grade.HOLDS if good else Grade.WEAK
+    if not good:
+        said += f"; {used[0].reason}"
+    elif len(good) + len(pins) < 2:
+        grade, said = Grade.WEAK, f"{said}; a single screw lets it turn: add a stop"
+    return Answer("threads", grade, said, outside(setup.job, side).features, found)
+
+
+def usable(screws: Sequence[Screwed]) -> list[Screwed]:
+    """Those that hold; where none does, the weak ones."""
+    good = [s for s in screws if s.grade == Grade.HOLDS]
+    return good or [s for s in screws if s.grade == Grade.WEAK]
+
+
+def screwed(setup: Situation, hole: Feature) -> Screwed:
+    """What a holding thread and the wall around it bear."""
+    assert hole.thread is not None
+    assert hole.thread.designation is not None
+    job, shop, rule = setup.job, setup.shop, setup.rule
+    size, _ = parse(hole.thread.designation)
+    carrier = thread_bore(hole, size)
+    wall, face, ahead = job.kept(("around thread", hole.id), lambda: _around(job, hole))
+    error = job.part.mesh.deflection_mm
+    bears = stresses(
+        size,
+        full_thread_mm(hole, size, carrier),
+        min(wall - error, _FAR_DIAMETERS * size.major_mm),
+        ahead - error,
+        pull_n=shop.tighten_share * proof_load_n(size, shop.screw_class),
+        cut_n=setup.force_n,
+        tensile_mpa=rule.tensile_mpa,
+        safety=rule.safety,
+        brittle=job.material.binder_percent is not None,
+    )
+    to = job.call(face) if face >= 0 else ""
+    grade, reason = _graded(bears, rule.safety, wall, ahead, wall_limit_mm(size), to)
+    said = f"{size.designation} {hole.id}: {reason}"
+    floor = None if np.isinf(ahead) else float(ahead)
+    cramped = wall <= 0 or ahead <= 0 or max(bears.ring_mpa, bears.floor_mpa) > bears.allowed_mpa
+    return Screwed(hole.id, size.designation, grade, said, float(wall), error, to, cramped, floor, bears)
+
+
+def _around(job: JobContext, hole: Feature) -> tuple[float, int, float]:
+    """The thinnest wall beside a thread, the face it ends at, and what is left ahead of a blind one."""
+    assert hole.thread is not None
+    assert hole.thread.designation is not None
+    size, _ = parse(hole.thread.designation)
+    over = job.kept("overhangs", lambda: overhangs(job.features))
+    far = _FAR_DIAMETERS * size.major_mm
+    wall, face = thinnest_wall(job.part, hole, size, thread_bore(hole, size), over, far)
+    return wall, face, np.inf if is_through(hole) else left_ahead(job.part, hole)[0]
+
+
+def _graded(
+    bears: Stresses, safety: float, wall: float, ahead: float, wanted: float, to: str
+) -> tuple[Grade, str]:
+    used = bears.used
+    reasons = list(_reasons(bears, wall, to))
+    worst = max(reasons, key=lambda r: r[0])[1]
+    if wall <= 0 or ahead <= 0:
+        return Grade.NO, f"breaks out into {to or 'the floor above'}"
+    if used > safety:
+        return Grade.NO, f"{worst}, more than the material bears"
+    if used > 1:
+        said = f"{worst}, without the safety factor {safety:.1f}"
+        most = bears.most_pull_n
+        return Grade.WEAK, f"{said}: with it {most:.0f} N is all" if most < bears.pull_n else said
+    if (left := min(wall, ahead)) < wanted - 0.01:
+        where = f"beside it to {to}" if wall <= ahead else "over it"
+        return Grade.WEAK, f"{left:.2f} mm left {where}, common practice keeps {wanted:.2f}"
+    return Grade.HOLDS, f"{worst}, {used:.0%} of what is allowed"
+
+
+def _reasons(bears: Stresses, wall: float, to: str) -> Iterator[tuple[float, str]]:
+    yield (
+        bears.strip_mpa / bears.allowed_shear_mpa,
+        (f"{bears.engaged_mm:.1f} mm of thread shorn with {bears.strip_mpa:.0f} MPa"),
+    )
+    near = f"the wall of {wall:.2f} to {to}" if to else "the wall"
+    yield bears.ring_mpa / bears.allowed_mpa, f"{near} spread with {bears.ring_mpa:.0f} MPa"
+    yield bears.floor_mpa / bears.allowed_mpa, f"the floor over it bent with {bears.floor_mpa:.0f} MPa"
+
+
+def _takes_a_pin(hole: Feature) -> bool:
+    if hole.thread is not None or not hole.bores or not hole.bores[0].is_cylinder:
+        return False
+    return any(-_FIT_MM <= hole.bores[0].start_diameter_mm - d <= _FIT_MM for d in _DOWELS_MM)

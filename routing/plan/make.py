@@ -1,0 +1,214 @@
+"""Makes the plan: every process is asked, what was chosen is ordered, held, reckoned and checked."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from featurize.feature import Feature
+from featurize.recognise import Recognition
+from routing.inputs.choices import Choices
+from routing.plan.choice import RoutedFeature, choose
+from routing.plan.edges import EdgeVerdict, contradictions, edge_flags, edge_map
+from routing.plan.estimate import estimate
+from routing.plan.estimate.efforts import Efforts
+from routing.plan.estimate.ways import Way, demagnetised, way
+from routing.plan.holding.plan import hold, holding_flags
+from routing.plan.plan import Pass, Plan, PlannedStep, Setup, name_of_stock
+from routing.plan.steps import Step
+from routing.plan.thin_walls import fragile_places
+from routing.plan.threads import check_threads
+from routing.plan.zero import Zero, zero_for
+from routing.processes.context import JobContext
+from routing.processes.flags import Flag
+from routing.processes.preferences import Preferences
+from routing.processes.protocol import Allowance, Stage, Task, feature_of
+from routing.processes.rooms import rooms
+from routing.processes.shop import Shop
+from routing.stock.blank import blanks_for
+
+# What a finishing step takes off, another step has left.
+_TAKES_OFF = (Stage.SEMI_FINISH, Stage.FINISH, Stage.ERODE, Stage.TRIM, Stage.LAST)
+
+
+@dataclass(frozen=True, eq=False)
+class Judged:
+    """Every process's answers, before anything is ordered."""
+
+    recognition: Recognition
+    job: JobContext
+    features: tuple[RoutedFeature, ...]
+    flags: tuple[Flag, ...]  # of threads and drawn edges
+
+
+def make_plan(recognition: Recognition, shop: Shop, choices: Choices) -> Plan:
+    """Asks every process about every feature, then plans what was chosen."""
+    return planned(judged(recognition, shop, choices), choices.edges)
+
+
+def judged(recognition: Recognition, shop: Shop, choices: Preferences) -> Judged:
+    """What makes each feature; the choices for edges have no say in it.
+
+    Raises ValueError, in one line, for a blank that cannot be used.
+    """
+    bare = JobContext(recognition.part, recognition.features, shop, choices)
+    left = shop.general.hardening_allowance_mm if bare.is_soft else 0.0
+    job = replace(bare, blanks=blanks_for(recognition.part, choices, left))
+    thread_flags = check_threads(job.part, job.features, carbide=job.material.binder_percent is not None)
+    other = (*thread_flags, *edge_flags(job.part, job.features))
+    own = _by_feature(other)
+    routed = tuple(choose(job, feature, own.get(feature.id, ())) for feature in job.features)
+    return Judged(recognition, job, routed, other)
+
+
+def planned(judged: Judged, asked: Mapping[str, str]) -> Plan:
+    """The steps in order and what they cost; ``asked`` are a person's choices for edges."""
+    job, routed = judged.job, list(judged.features)
+    edges = tuple(edge_map(job.part, job.features, asked))
+    against = contradictions(edges, job.features)
+    if against:
+        own = _by_feature(against)
+        routed = [replace(r, flags=(*r.flags, *own.get(r.feature.id, ()))) for r in routed]
+    efforts = Efforts(job, edges)
+    broken = _broken(job, edges)
+    chosen = way(efforts, routed, broken)
+    others = {
+        room.name: _on(room.name, efforts, routed, broken, chosen) for room in rooms() if room.versatile
+    }
+    groups = _setups(chosen)
+    held = hold(job, groups)
+    magnets = [n for n, h in enumerate(held, 1) if h.answer is not None and h.answer.way == "magnet"]
+    chosen = demagnetised(efforts, chosen, magnets)
+    flags = [flag for r in routed for flag in r.flags]
+    flags += [flag for flag in (*judged.flags, *against) if flag.feature not in job.by_id]
+    flags += holding_flags(held)
+    setups = []
+    zeros = [_zero(job, steps) for steps in groups]
+    steps = _planned_steps(job, efforts, chosen, zeros)
+    for number, (zero, answer) in enumerate(zip(zeros, held, strict=True), 1):
+        own_steps = tuple(s for s in steps if s.setup == number)
+        first = own_steps[0]
+        setups.append(
+            Setup(
+                number,
+                first.process,
+                first.approach,
+                zero,
+                answer,
+                own_steps,
+                name_of_stock(number - 1),
+                name_of_stock(number),
+            )
+        )
+    return Plan(
+        job,
+        judged.recognition,
+        tuple(routed),
+        tuple(setups),
+        edges,
+        tuple(flags),
+        estimate(efforts, chosen, others, routed),
+        fragile_places(job),
+    )
+
+
+def _on(
+    process: str, efforts: Efforts, routed: Sequence[RoutedFeature], broken: Sequence[Feature], chosen: Way
+) -> tuple[tuple[str, ...], Way]:
+    """What one process would take over, and the way that comes of it."""
+    moved = [r.moved_to(process) for r in routed]
+    taken = tuple(m.feature.id for m, r in zip(moved, routed, strict=True) if m is not r)
+    return taken, way(efforts, moved, broken) if taken else chosen
+
+
+def _by_feature(flags: Sequence[Flag]) -> dict[str | None, list[Flag]]:
+    found: dict[str | None, list[Flag]] = {}
+    for flag in flags:
+        found.setdefault(flag.feature, []).append(flag)
+    return found
+
+
+def _broken(job: JobContext, edges: Sequence[EdgeVerdict]) -> list[Feature]:
+    """Features with edges that must be broken, in the order of the features."""
+    faces = {face for e in edges if str(e.verdict) == "must break" for face in e.faces}
+    return [f for f in job.features if faces & set(f.faces)]
+
+
+def _setups(chosen: Way) -> list[list[Step]]:
+    found: list[list[Step]] = []
+    for step, setup in zip(chosen.steps, chosen.setups, strict=True):
+        if setup > len(found):
+            found.append([])
+        found[setup - 1].append(step)
+    return found
+
+
+def _zero(job: JobContext, steps: Sequence[Step]) -> Zero:
+    return zero_for(job, steps[0].approach.direction)
+
+
+def _planned_steps(
+    job: JobContext, efforts: Efforts, chosen: Way, zeros: Sequence[Zero]
+) -> list[PlannedStep]:
+    found = []
+    for n, step in enumerate(chosen.steps):
+        zero = zeros[chosen.setups[n] - 1]
+        after = sorted((place + 1, why) for place, why in chosen.before[n].items())
+        found.append(
+            PlannedStep(
+                number=n + 1,
+                stage=step.stage,
+                process=step.process,
+                setup=chosen.setups[n],
+                approach=step.approach,
+                features=step.features,
+                passes=tuple(_pass(job, efforts, t, zero, chosen.steps[n + 1 :], n + 2) for t in step.tasks),
+                after=tuple(number for number, _ in after),
+                because=tuple(why for _, why in after),
+                minutes=efforts.of_step(step).minutes,
+                notes=(step.stage.words, *step.notes, *_reasons(after)),
+            )
+        )
+    return found
+
+
+def _reasons(after: Sequence[tuple[int, str]]) -> Iterator[str]:
+    """Each reason once, with the steps it holds for."""
+    for reason in dict.fromkeys(r for _, r in after):
+        yield f"after {', '.join(str(n) for n, r in after if r == reason)}: {reason}"
+
+
+def _pass(
+    job: JobContext, efforts: Efforts, task: Task, zero: Zero, later: Sequence[Step], first: int
+) -> Pass:
+    heights = zero.local(job.cloud(task.feature.faces))[:, 2]
+    leaves = _left_by(job, task)
+    taken = None
+    if leaves != Allowance():
+        same = (
+            number
+            for number, step in enumerate(later, first)
+            if step.stage in _TAKES_OFF and any(t.feature.id == task.feature.id for t in step.tasks)
+        )
+        taken = next(same, None)
+    effort = efforts.of_task(task)
+    region = "" if task.feature.id == feature_of(task.feature.id) else task.feature.text
+    return Pass(
+        feature_of(task.feature.id),
+        region,
+        task.tool,
+        float(np.max(heights)),
+        float(np.min(heights)),
+        leaves,
+        taken,
+        effort.minutes,
+        effort.basis,
+        task,
+    )
+
+
+def _left_by(job: JobContext, task: Task) -> Allowance:
+    process = job.processes.get(task.process)
+    return process.leaves(job, task) if process else Allowance()

@@ -1,0 +1,1 @@
+"""What a process leaves of a feature, as bodies."""

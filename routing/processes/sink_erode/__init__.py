@@ -1,0 +1,33 @@
+"""Sink-erosion and its electrodes."""
+
+from pathlib import Path
+
+from routing.processes.rooms import Room, Sign
+from routing.processes.sink_erode.shop import ErodeShop
+
+ROOM = Room(
+    order=40,
+    sign=Sign(
+        "sink-erode",
+        "E",
+        "#5b1a4b",
+        (45, 135),
+        caution="dielectric may burn: level, extraction and fire watch as local codes ask",
+    ),
+    shop=ErodeShop,
+    defaults=Path(__file__).with_name("shop.toml"),
+    process="routing.processes.sink_erode.process:SinkErosion",
+    versatile=True,
+    limits=dict.fromkeys(
+        (
+            "corner_radius_mm",
+            "electrode_min",
+            "electrode_cost",
+            "electrode_per_cm3",
+            "wear_share",
+            "change_min",
+            "start_hole_min",
+        ),
+        (0.0, float("inf")),
+    ),
+)

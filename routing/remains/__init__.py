@@ -1,1 +1,0 @@
-"""What a process would leave of a feature, as bodies."""
