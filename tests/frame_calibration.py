@@ -4,7 +4,7 @@
     python -m tests.frame_calibration fit FIRST_SEED COUNT
 
 ``table`` counts the inserts of some seeds by confidence. ``fit`` prints the weights of
-``featurize.recognise.sides`` anew from some seeds: maximum likelihood of the known sides (a conditional
+``featurize.votes`` anew from some seeds: maximum likelihood of the known sides (a conditional
 logit), held back by a normal prior, so that a clue that is seldom seen weighs little.
 """
 
@@ -21,8 +21,9 @@ from scipy.optimize import minimize
 from featurize.brep.build import build_part
 from featurize.brep.frame import SIDES
 from featurize.recognise import recognise
-from featurize.recognise.clues import Clue, clues
+from featurize.recognise.clues import clues
 from featurize.recognise.sides import shares
+from featurize.votes import FITTED, Clue
 from tests.support.sided import sided
 
 # The prior of every weight: normal, of this width (odds of 3 to 1 are no surprise, of 20 to 1 they are).
@@ -83,7 +84,7 @@ def table(answers: Sequence[Answer]) -> list[tuple[str, int, float, float, float
 
 def fit(found: Sequence[tuple[dict[Clue, np.ndarray], int]]) -> dict[Clue, tuple[float, float]]:
     """Weights (along, up) of every clue."""
-    every = list(Clue)
+    every = list(FITTED.values())
     x = np.zeros((len(found), len(SIDES), 2 * len(every)))
     for n, (pointing, _) in enumerate(found):
         for clue, points_to in pointing.items():
@@ -109,10 +110,12 @@ def main(words: Sequence[str]) -> None:
     seeds = range(start, start + count)
     if what == "fit":
         found = over(seeds, seen)
-        print(f"    # {len(found)} of the inserts of seeds {start} to {start + count - 1}")
-        for clue, (along, up) in fit(found).items():
+        print(f"# {len(found)} of the inserts of seeds {start} to {start + count - 1}")
+        fitted = fit(found)
+        for name, clue in FITTED.items():
             n = sum(clue in pointing for pointing, _ in found)
-            print(f"    Clue.{clue.name}: Weight({along:.2f}, {up:.2f}),  # seen on {n}")
+            along, up = fitted[clue]
+            print(f'{name} = Clue("{clue.words}", {along:.2f}, {up:.2f})  # {n}')
         return
     answers = over(seeds, answer)
     print(f"{len(answers)} of {count} inserts, seeds {start} to {start + count - 1}\n")

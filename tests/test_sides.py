@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -15,11 +16,13 @@ from hypothesis import strategies as st
 
 from featurize.brep.build import build_part
 from featurize.brep.frame import SIDES, opposite
-from featurize.feature import Kind
+from featurize.kinds import added as kind_added
 from featurize.recognise import Recognition, recognise
-from featurize.recognise.clues import VOTES, Clue, clues
-from featurize.recognise.sides import UNLIKE, WEIGHTS, log_odds, posterior
+from featurize.recognise import added as family_added
+from featurize.recognise.sides import UNLIKE, log_odds, posterior
 from featurize.step.read import read_step
+from featurize.votes import FITTED, Clue
+from tests import extra_kind
 from tests.frame_calibration import answer
 from tests.support.sided import sided
 from tests.support.transforms import mirrored, moved, write_step
@@ -45,14 +48,18 @@ def up(recognition: Recognition) -> np.ndarray:
     return recognition.part.frame.direction("+z")
 
 
-def test_every_kind_says_how_it_votes(monkeypatch: pytest.MonkeyPatch) -> None:
-    assert set(VOTES) == set(Kind)
-    assert set(WEIGHTS) == set(Clue)
-    part = build_part(block(40, 30, 20).cut(slot(10, 8, 3, (0, 0, 20))).val().wrapped)  # type: ignore[union-attr]
-    features = recognise(part).features
-    monkeypatch.delitem(VOTES, Kind.POCKET)  # type: ignore[arg-type]
-    with pytest.raises(LookupError, match="pocket has no row"):
-        clues(part, features)
+def test_a_kind_from_outside_votes_as_it_declares() -> None:
+    ball = cq.Workplane("XZ").circle(6).revolve(360, (0, 0, 0), (1, 0, 0)).translate((8, 5, 24.8))
+    work = block(60, 40, 20).cut(ball).cut(slot(9, 7, 3, (-12, 4, 3)))
+    part = build_part(work.val().wrapped)  # type: ignore[union-attr]
+    for weight in (-3.0, 3.0):
+        vote = Clue("dimples from {}", 0.0, weight)
+        traits = replace(extra_kind.TRAITS, vote=vote)
+        with kind_added(extra_kind.NAME, traits), family_added(extra_kind):
+            found = recognise(part)
+            assert [str(f.kind) for f in found.features].count(extra_kind.NAME) == 1
+            assert up(found)[2] == pytest.approx(np.sign(weight))
+            assert any(e.startswith("dimples from ") for e in found.sides.evidence)
 
 
 def test_sureness_is_calibrated_on_unseen_inserts() -> None:
@@ -80,7 +87,7 @@ def test_the_posterior_is_bayes_rule(odds: list[float]) -> None:
             assert ratio == pytest.approx(math.exp(odds[a] - odds[b]), rel=1e-6)
 
 
-@pytest.mark.parametrize("clue", Clue)
+@pytest.mark.parametrize("clue", FITTED.values(), ids=FITTED)
 def test_a_clue_that_lies_the_other_way_says_the_opposite(clue: Clue) -> None:
     for side in SIDES:
         points_to = np.eye(6)[SIDES.index(side)]

@@ -1,53 +1,26 @@
-"""What tells which way up a part stands: clues, and which kind of feature is which clue.
+"""What tells which way up a part stands: the clues that are there, and where each points.
 
-Every kind has its row in ``VOTES``, and only there; a kind without a row raises. How much a clue is worth is
-no matter of this module (see :mod:`featurize.recognise.sides`).
+Which clue a kind of feature is stands in its traits, what a clue is worth in :mod:`featurize.votes`; here a
+closer look tells a screw seat from a dowel, a relief from a pocket and an engraved mark from a slot.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from enum import StrEnum
 from functools import cached_property
 
 import numpy as np
 
 from featurize import tolerances as tol
+from featurize import votes
 from featurize.brep.frame import SIDES, opposite
 from featurize.brep.part import Part
 from featurize.brep.surfaces import Array, Cylinder, Plane
 from featurize.brep.surfaces_at import parallel
-from featurize.feature import Feature, Kind, Role
+from featurize.feature import Feature, Role
 from featurize.recognise.threads import is_through, screw_seat
-
-
-class Clue(StrEnum):
-    """Something seen on the part; the words take the side it points to."""
-
-    # Of the part as a whole.
-    FLAT = "how flat it is along {}"
-    LONG = "how long it is along {}"
-    ROUND = "its round outside about {}"
-    WHOLE = "how whole its outside face is on {}"
-    # Of its features.
-    THREAD = "threads from {}"
-    MAYBE_THREAD = "blind holes that may be threads from {}"
-    BLIND_HOLE = "blind holes from {}"
-    THROUGH_HOLE = "holes right through along {}"
-    SEAT = "screw heads let in from {}"
-    COUNTERBORE = "counterbores from {}"
-    OPENING = "openings right through along {}"
-    LAND = "the land of openings at {}"
-    WIDE_END = "the wide end of openings at {}"
-    POCKET = "closed pockets from {}"
-    SLOT = "slots from {}"
-    STEP = "steps from {}"
-    STANDING = "what stands up towards {}"
-    FORM = "contoured surfaces that look to {}"
-    ENGRAVED = "shallow engraved details from {}"
-    CHAMFER = "broken edges of {}"
-
+from featurize.votes import Clue
 
 # A part seven times as wide as thick is as flat as can be, and so for its length.
 _MOST_SPANS = float(np.log(7))
@@ -80,7 +53,7 @@ class Scenery:
         return [
             f
             for f in found.values()
-            if f.kind in (Kind.HOLE, Kind.THROUGH_PROFILE)
+            if f.kind.traits.opening
             and _beside_mm(f, recess) < _MIDDLE_SHARE * recess.dims.get("width_mm", 0.0)
         ]
 
@@ -93,99 +66,76 @@ def _beside_mm(one: Feature, other: Feature) -> float:
     return float(np.linalg.norm(np.cross(apart, one.axis.direction)))
 
 
-Row = Callable[[Feature, Scenery], Clue | None]
-
-
-def _is(clue: Clue | None) -> Row:
-    return lambda feature, scenery: clue
-
-
-# As often on one side as on the other, or counted by the clues of the whole part.
-_SILENT = _is(None)
-
-
 def _hole(hole: Feature, scenery: Scenery) -> Clue:
     if hole.thread is not None and len(_pointed_to(scenery.part, hole)) == 1:
-        return Clue.MAYBE_THREAD
+        return votes.MAYBE_THREAD
     if not is_through(hole):
-        return Clue.BLIND_HOLE
+        return votes.BLIND_HOLE
     if hole.dims.get("countersink_diameter_mm", 0.0) > _SUNK_HEAD * hole.dims.get("diameter_mm", np.inf):
-        return Clue.SEAT
+        return votes.SEAT
     wide = hole.dims.get("counterbore_depth_mm", 0.0)
     if wide <= tol.SURFACE_MM or not _is_wider_at_mouth(hole):
-        return Clue.THROUGH_HOLE
+        return votes.THROUGH_HOLE
     if wide > _SEAT_SHARE * hole.dims.get("depth_mm", np.inf):
-        return Clue.WIDE_END
-    return Clue.SEAT if screw_seat(hole) else Clue.COUNTERBORE
+        return votes.WIDE_END
+    return votes.SEAT if screw_seat(hole) else votes.COUNTERBORE
 
 
 def _opening(opening: Feature, _: Scenery) -> Clue:
-    return Clue.LAND if opening.dims.get("taper_deg", 0.0) > tol.PARALLEL_DEG else Clue.OPENING
+    return votes.LAND if opening.dims.get("taper_deg", 0.0) > tol.PARALLEL_DEG else votes.OPENING
 
 
 def _pocket(pocket: Feature, scenery: Scenery) -> Clue:
     wide = pocket.dims.get("width_mm", 0.0)
     own = [f.dims.get("width_mm", f.dims.get("diameter_mm", 0.0)) for f in scenery.pierced_by(pocket)]
     if max(own, default=0.0) > _RELIEVED_SHARE * wide:
-        return Clue.WIDE_END
-    return _engraved(pocket) or Clue.POCKET
+        return votes.WIDE_END
+    return _engraved(pocket) or votes.POCKET
 
 
-def _recess(clue: Clue) -> Row:
-    return lambda feature, scenery: _engraved(feature) or clue
+def _slot(slot: Feature, _: Scenery) -> Clue:
+    return _engraved(slot) or votes.SLOT
 
 
 def _engraved(recess: Feature) -> Clue | None:
     deep = recess.dims.get("depth_mm", np.inf)
-    return Clue.ENGRAVED if deep < _ENGRAVED_MM else None
+    return votes.ENGRAVED if deep < _ENGRAVED_MM else None
 
 
-VOTES: Mapping[Kind, Row] = {
-    Kind.HOLE: _hole,
-    Kind.THREADED_HOLE: _is(Clue.THREAD),
-    Kind.THROUGH_PROFILE: _opening,
-    Kind.OUTSIDE_PROFILE: _SILENT,
-    Kind.POCKET: _pocket,
-    Kind.BLIND_SLOT: _recess(Clue.SLOT),
-    Kind.BLIND_STEP: _is(Clue.STEP),
-    Kind.SLOT: _recess(Clue.SLOT),
-    Kind.STEP: _is(Clue.STEP),
-    Kind.GROOVE: _SILENT,
-    Kind.FLOOR: _SILENT,  # what stands on it speaks for both
-    Kind.BOSS: _is(Clue.STANDING),
-    Kind.RIB: _is(Clue.STANDING),
-    Kind.CHAMFER: _is(Clue.CHAMFER),
-    Kind.EDGE_ROUND: _SILENT,
-    Kind.FILLET: _SILENT,
-    Kind.CONTOURED_SURFACE: _is(Clue.FORM),
-    Kind.OUTSIDE_FACE: _SILENT,
-    Kind.UNASSIGNED: _SILENT,
+# What a closer look makes of what a kind says at first sight.
+_CLOSER: Mapping[Clue, Callable[[Feature, Scenery], Clue]] = {
+    votes.BLIND_HOLE: _hole,
+    votes.OPENING: _opening,
+    votes.POCKET: _pocket,
+    votes.SLOT: _slot,
 }
+
+
+def _clue(feature: Feature, scenery: Scenery) -> Clue | None:
+    vote = feature.kind.traits.vote
+    return _CLOSER[vote](feature, scenery) if vote is not None and vote in _CLOSER else vote
 
 
 def clues(part: Part, features: Sequence[Feature]) -> dict[Clue, Array]:
     """Every clue that is there, with what each of ``SIDES`` (6,) has of it.
 
     Features of one clue have one voice, shared out by where they are: equal features were drawn for one
-    purpose and are no independent witnesses. Raises LookupError for a kind without a row.
+    purpose and are no independent witnesses.
     """
     found = dict(_of_the_part(part))
     scenery = Scenery(part, features)
     for feature in features:
-        if feature.kind not in VOTES:
-            raise LookupError(f"{feature.kind} has no row in VOTES: say how it votes for the working side")
-        clue = VOTES[feature.kind](feature, scenery)
+        clue = _clue(feature, scenery)
         sides = _pointed_to(part, feature)
         if clue is not None and sides:
             voice = found.setdefault(clue, np.zeros(len(SIDES)))
             voice[[SIDES.index(s) for s in sides]] += 1 / len(sides)
-    whole = {c: v for c, v in found.items() if c in _WHOLE_PART}
+    whole = {c: v for c, v in found.items() if c in votes.WHOLE_PART}
     return whole | {c: v / v.sum() for c, v in found.items() if c not in whole}
 
 
 # As ``Frame.side_of`` tells a face that looks to a side.
 _SQUARE = 0.999999
-_WHOLE_PART = frozenset({Clue.FLAT, Clue.LONG, Clue.ROUND, Clue.WHOLE})
 _TOLD_BY = frozenset({"counterbore_depth_mm", "countersink_diameter_mm", "taper_deg"})
 
 
@@ -217,13 +167,13 @@ def _of_the_part(part: Part) -> Iterator[tuple[Clue, Array]]:
     least, middle, most = np.sort(spans)
     if middle - least > tol.SURFACE_MM:
         flat = min(float(np.log(middle / least)), _MOST_SPANS)
-        yield Clue.FLAT, np.repeat(flat * (spans < least + tol.SURFACE_MM) / 2, 2)
+        yield votes.FLAT, np.repeat(flat * (spans < least + tol.SURFACE_MM) / 2, 2)
     if most - middle > tol.SURFACE_MM:
         long = min(float(np.log(most / middle)), _MOST_SPANS)
-        yield Clue.LONG, np.repeat(long * (spans > most - tol.SURFACE_MM) / 2, 2)
+        yield votes.LONG, np.repeat(long * (spans > most - tol.SURFACE_MM) / 2, 2)
     if any(turned := [_is_round(part, k) for k in range(3)]):
-        yield Clue.ROUND, np.repeat(np.array(turned) / 2, 2)
-    yield Clue.WHOLE, _whole(part)
+        yield votes.ROUND, np.repeat(np.array(turned) / 2, 2)
+    yield votes.WHOLE, _whole(part)
 
 
 def _is_round(part: Part, k: int) -> bool:

@@ -15,46 +15,8 @@ from featurize.brep.frame import SIDES, opposite
 from featurize.brep.part import Part
 from featurize.brep.surfaces import Array
 from featurize.feature import Feature
-from featurize.recognise.clues import Clue, clues
-
-
-@dataclass(frozen=True)
-class Weight:
-    """Natural logarithms of likelihood ratios.
-
-    ``along``: that the thickness lies along what a clue points to, against across it. ``up``: that the side
-    pointed to is the working side; that it is the mounting side has the same odds the other way round.
-    """
-
-    along: float
-    up: float = 0.0
-
-
-# Fitted by maximum likelihood (`python -m tests.frame_calibration fit 0 2000`) to inserts made at random of
-# known working side (tests/support/sided.py, those seeds): all at once, so that clues that come together are
-# not counted twice. How often a toolroom does what is our own guess, no source.
-WEIGHTS: Mapping[Clue, Weight] = {
-    Clue.FLAT: Weight(3.51, 0.00),  # on 1879
-    Clue.LONG: Weight(1.86, 0.00),  # on 1465
-    Clue.ROUND: Weight(3.03, 0.00),  # on 656
-    Clue.WHOLE: Weight(0.36, -0.45),  # on 2000
-    Clue.THREAD: Weight(1.56, -1.25),  # on 803
-    Clue.MAYBE_THREAD: Weight(2.20, -0.49),  # on 594
-    Clue.BLIND_HOLE: Weight(2.06, 0.03),  # on 313
-    Clue.THROUGH_HOLE: Weight(1.61, 0.00),  # on 1095
-    Clue.SEAT: Weight(1.99, 0.76),  # on 453
-    Clue.COUNTERBORE: Weight(0.29, 0.59),  # on 63
-    Clue.OPENING: Weight(1.25, 0.00),  # on 335
-    Clue.LAND: Weight(0.73, 1.75),  # on 197
-    Clue.WIDE_END: Weight(0.83, -0.90),  # on 218
-    Clue.POCKET: Weight(1.27, 0.45),  # on 444
-    Clue.SLOT: Weight(1.38, 0.10),  # on 739
-    Clue.STEP: Weight(2.76, 1.58),  # on 706
-    Clue.STANDING: Weight(3.31, 0.56),  # on 527
-    Clue.FORM: Weight(1.55, 0.98),  # on 300
-    Clue.ENGRAVED: Weight(1.13, 0.53),  # on 499
-    Clue.CHAMFER: Weight(1.42, -0.57),  # on 895
-}
+from featurize.recognise.clues import clues
+from featurize.votes import Clue
 
 # So many parts are unlike all that were made: no evidence makes more certain than this leaves.
 UNLIKE = 0.02
@@ -124,8 +86,7 @@ def log_odds(seen: Mapping[Clue, Array]) -> Array:
 
 def _one(clue: Clue, points_to: Array) -> Array:
     along, up = shares(points_to)
-    weight = WEIGHTS[clue]
-    return np.asarray(weight.along * along + weight.up * up)
+    return np.asarray(clue.along * along + clue.up * up)
 
 
 def posterior(odds: Array) -> Array:
@@ -150,7 +111,7 @@ def _told(seen: Mapping[Clue, Array], working: str) -> tuple[str, ...]:
         apart |= abs(gains[0][0]) >= _TELLING
         if telling:
             words = ", ".join(_against(gain, working, rival) for gain, rival in telling)
-            said.append((max(abs(g) for g, _ in telling), f"{clue.format(_where(points_to))}: {words}"))
+            said.append((max(abs(g) for g, _ in telling), f"{clue.words.format(_where(points_to))}: {words}"))
     told = tuple(words for _, words in sorted(said, key=lambda s: -s[0]))
     return told if apart else (f"nothing tells {working} and {back} apart", *told)
 
