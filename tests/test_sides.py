@@ -49,8 +49,8 @@ def up(recognition: Recognition) -> np.ndarray:
 
 
 def test_a_kind_from_outside_votes_as_it_declares() -> None:
-    ball = cq.Workplane("XZ").circle(6).revolve(360, (0, 0, 0), (1, 0, 0)).translate((8, 5, 24.8))
-    work = block(60, 40, 20).cut(ball).cut(slot(9, 7, 3, (-12, 4, 3)))
+    ball = cq.Workplane(origin=(8, 5, 24.8)).sphere(6)
+    work = block(60, 40, 20).cut(ball)
     part = build_part(work.val().wrapped)  # type: ignore[union-attr]
     for weight in (-3.0, 3.0):
         vote = Clue("dimples from {}", 0.0, weight)
