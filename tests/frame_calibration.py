@@ -1,11 +1,13 @@
 """How sure the program is of the working side, and how often it is right: on inserts whose side is known.
 
     python -m tests.frame_calibration table FIRST_SEED COUNT
+    python -m tests.frame_calibration composed FIRST_SEED COUNT
     python -m tests.frame_calibration fit FIRST_SEED COUNT
 
-``table`` counts the inserts of some seeds by confidence. ``fit`` prints the weights of
-``featurize.votes`` anew from some seeds: maximum likelihood of the known sides (a conditional
-logit), held back by a normal prior, so that a clue that is seldom seen weighs little.
+``table`` counts the inserts of some seeds by confidence; ``composed`` those of tests/support/composed.py,
+which were made for another purpose and take no part in the fit, every other one with crossing cuts. ``fit``
+prints the weights of ``featurize.votes`` anew from some seeds: maximum likelihood of the known sides (a
+conditional logit), held back by a normal prior, so that a clue that is seldom seen weighs little.
 """
 
 from __future__ import annotations
@@ -14,6 +16,7 @@ import sys
 from collections.abc import Iterable, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from scipy.optimize import minimize
@@ -24,6 +27,7 @@ from featurize.recognise import recognise
 from featurize.recognise.clues import clues
 from featurize.recognise.sides import shares
 from featurize.votes import FITTED, Clue
+from tests.support.composed import compose
 from tests.support.sided import sided
 
 # The prior of every weight: normal, of this width (odds of 3 to 1 are no surprise, of 20 to 1 they are).
@@ -45,12 +49,24 @@ class Answer:
 def answer(seed: int) -> Answer | None:
     """None where the part cannot be recognised at all."""
     insert = sided(seed)
+    return _judged(seed, insert.blank, insert.solid, insert.working)
+
+
+def composed_answer(seed: int) -> Answer | None:
+    """Likewise; all that is composed is cut from above, but for holes right through and across."""
+    crossing = seed % 2 == 1
+    work, _ = compose(seed, crossing=crossing)
+    solid = max(work.val().Solids(), key=lambda s: s.Volume()).wrapped  # type: ignore[union-attr]
+    return _judged(seed, "crossing" if crossing else "apart", solid, (0.0, 0.0, 1.0))
+
+
+def _judged(seed: int, blank: str, solid: Any, working: tuple[float, float, float]) -> Answer | None:
     try:
-        found = recognise(build_part(insert.solid))
+        found = recognise(build_part(solid))
     except AssertionError:  # a face claimed twice: a fault of recognition, counted by the caller
         return None
-    along = float(found.part.frame.direction("+z") @ np.array(insert.working))
-    return Answer(seed, insert.blank, found.sides.confidence, along > 0.999, abs(along) > 0.999)
+    along = float(found.part.frame.direction("+z") @ np.array(working))
+    return Answer(seed, blank, found.sides.confidence, along > 0.999, abs(along) > 0.999)
 
 
 def seen(seed: int) -> tuple[dict[Clue, np.ndarray], int] | None:
@@ -117,7 +133,7 @@ def main(words: Sequence[str]) -> None:
             along, up = fitted[clue]
             print(f'{name} = Clue("{clue.words}", {along:.2f}, {up:.2f})  # {n}')
         return
-    answers = over(seeds, answer)
+    answers = over(seeds, {"table": answer, "composed": composed_answer}[what])
     print(f"{len(answers)} of {count} inserts, seeds {start} to {start + count - 1}\n")
     print("| said | inserts | mean | side right | thickness right |\n| --- | ---: | ---: | ---: | ---: |")
     for name, n, mean, side, thick in table(answers):
