@@ -62,14 +62,16 @@ _LIMITS = {
     "careful_feed": (0.05, 1.0),
     "safety": (1.0, math.inf),
 }
+# Who does what no machine does.
+_STATIONS = ("bench", "bought in", "inspect")
 # What the tables by process hold besides, and whether none may be missing.
 _BY_PROCESS: dict[str, tuple[tuple[str, ...], bool]] = {
     "workholding.order": ((), True),
     "workholding.force_n": ((), True),
-    "rates.per_hour": (("bench", "inspect"), True),
-    "rates.setup_min": (("bench", "inspect"), True),
-    "rates.scrap_share": (("bench", "inspect"), False),
-    "rates.range": (("bench", "inspect", "material", "scrap"), True),
+    "rates.per_hour": (_STATIONS, True),
+    "rates.setup_min": (_STATIONS, True),
+    "rates.scrap_share": (_STATIONS, False),
+    "rates.range": ((*_STATIONS, "material", "scrap"), True),
 }
 # Larger numbers are slips: no machine is longer, and no money or volume that large.
 _LONGEST_MM, _LARGEST = 1e4, 1e9
