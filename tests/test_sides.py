@@ -140,6 +140,13 @@ def disc_with_bores_across() -> cq.Workplane:
     return disc
 
 
+def disc_with_a_flat() -> cq.Workplane:
+    """A flat that keeps it from turning, and a slot in it; the round is no contoured surface for that."""
+    disc = cq.Workplane().circle(33).extrude(58)
+    disc = disc.cut(cq.Workplane(origin=(33, 0, 29)).rect(13, 132).extrude(58, both=True))
+    return disc.cut(cq.Workplane(origin=(26.5, 0, 29)).rect(16, 5).extrude(58, both=True))
+
+
 def ring_with_a_bore_across() -> cq.Workplane:
     ring = cq.Workplane().circle(30).circle(14).extrude(18)
     return ring.cut(cq.Workplane("YZ", origin=(0, 0, 9)).circle(2.1).extrude(40))
@@ -167,6 +174,7 @@ DRESSES: dict[str, Callable[[Any], Any]] = {
     [
         (slots_on_both_faces, 13),
         (disc_with_bores_across, 33),
+        (disc_with_a_flat, 58),
         (ring_with_a_bore_across, 18),
         (threads_in_the_narrow_side, 13),
     ],

@@ -31,6 +31,8 @@ _ENGRAVED_MM = 0.6
 _MIDDLE_SHARE, _RELIEVED_SHARE = 0.2, 0.4
 # A counterbore deeper than this share of its hole leaves a land rather than seats a head.
 _SEAT_SHARE = 0.6
+# The sine of the overhang from which a form does not look to its side.
+_LOOKS_AWAY = 0.1
 # A countersink this many times as wide as its hole takes a head; a smaller one breaks the edge.
 _SUNK_HEAD = 1.6
 
@@ -97,17 +99,25 @@ def _slot(slot: Feature, _: Scenery) -> Clue:
     return _engraved(slot) or votes.SLOT
 
 
+def _form(form: Feature, scenery: Scenery) -> Clue | None:
+    """A form is cut from the side it looks to; what looks away from it as well goes round the part."""
+    toward = form.axis.direction if form.axis else (0.0, 0.0, 1.0)
+    away = min(float((scenery.part.faces[f].normals @ np.array(toward)).min()) for f in form.faces)
+    return votes.FORM if away > -_LOOKS_AWAY else None
+
+
 def _engraved(recess: Feature) -> Clue | None:
     deep = recess.dims.get("depth_mm", np.inf)
     return votes.ENGRAVED if deep < _ENGRAVED_MM else None
 
 
 # What a closer look makes of what a kind says at first sight.
-_CLOSER: Mapping[Clue, Callable[[Feature, Scenery], Clue]] = {
+_CLOSER: Mapping[Clue, Callable[[Feature, Scenery], Clue | None]] = {
     votes.BLIND_HOLE: _hole,
     votes.OPENING: _opening,
     votes.POCKET: _pocket,
     votes.SLOT: _slot,
+    votes.FORM: _form,
 }
 
 
@@ -177,7 +187,10 @@ def _of_the_part(part: Part) -> Iterator[tuple[Clue, Array]]:
 
 
 def _is_round(part: Part, k: int) -> bool:
-    """Whether the part's outside is round about an axis: a cylinder reaches the box on all four sides."""
+    """Whether the part's outside is round about an axis, flats on it or not.
+
+    A cylinder is then as wide as the box one way across the axis and reaches beyond it the other way.
+    """
     axis = part.frame.axes[k]
     across = [j for j in range(3) if j != k]
     for face in part.faces:
@@ -185,8 +198,9 @@ def _is_round(part: Part, k: int) -> bool:
         if not isinstance(s, Cylinder) or s.hollow or not parallel(s.axis, axis, tol.AXIS_DEG):
             continue
         centre = part.frame.local(s.origin)[across]
-        short = (centre - s.radius_mm - part.low[across], part.high[across] - centre - s.radius_mm)
-        if float(np.abs(short).max()) < tol.VOID_MM:
+        over = [part.low[across] - (centre - s.radius_mm), centre + s.radius_mm - part.high[across]]
+        touches = np.max(np.abs(over), axis=0) < tol.VOID_MM
+        if touches.any() and float(np.min(over)) > -tol.VOID_MM:
             return True
     return False
 
