@@ -350,8 +350,8 @@ def test_legs_keep_the_gap_in_corners_and_stand_back_elsewhere(gap: float, tmp_p
     _, cavity, groups = corners_of(block().faces(">Z").workplane().rect(12, 8).cutBlind(-4))
     (zones,) = groups
     assert len(zones) == 4
-    # The 0.5 cutter touches the walls of a square corner its radius away.
-    assert [z.touch_mm for z in zones] == pytest.approx([0.25] * 4)
+    # A cutter touches the walls of a square corner its radius away: here the default shop's of 0.895.
+    assert [z.touch_mm for z in zones] == pytest.approx([0.895 / 2] * 4)
     body = electrode_body(cavity, gap, OWNED, zones)
     solid, part = reread(body, tmp_path), cavity.part.solid
     assert volume_of(BRepAlgoAPI_Common(solid, part).Shape()) < 1e-6

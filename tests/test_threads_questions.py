@@ -1,4 +1,4 @@
-"""What a person is asked about holes: equal ones once, screw seats never, misfits told.
+"""What a person is asked about holes: equal ones once, screw seats never.
 
 What a die maker would say of each is common practice, no source, unless a standard stands beside it.
 """
@@ -26,7 +26,6 @@ from routing.inputs.choices import Choices, Settlement
 from routing.inputs.overrides import BY_A_PERSON, Settled, settle
 from routing.inputs.questions import Doubt, doubts
 from routing.plan.threads import check_threads
-from routing.processes.flags import Flag, Severity
 from tests.support.transforms import mirrored, moved, write_step
 
 # Heads: table of ISO 4762 at engineeringhardware.com/?p=12 and, for inches, of ASME B18.3-2003 at
@@ -253,37 +252,3 @@ def test_equal_holes_have_one_flag() -> None:
     assert (flag.code, flag.feature) == ("thread-ambiguous", group[0].id)
     assert all(f.id in flag.message for f in group)
     assert "4.2=plain" in flag.message
-
-
-def flags(shape: Any, **threads: str) -> list[Flag]:
-    found = recognise(build_part(shape), threads=threads)
-    return [f for f in check_threads(found.part, found.features) if f.code == "thread-misfit"]
-
-
-@pytest.mark.parametrize("turn", [0, 77])
-@pytest.mark.parametrize(
-    ("bore", "thread", "severity", "words"),
-    [
-        # Tap drills: ISO 2306 and the common inch tables, as in test_threads_sizes.py.
-        (4.2, "M5x0.5", Severity.WARNING, "M5x0.5 wants 4.5 mm"),
-        (4.2, "1/4-20 UNC", Severity.WARNING, "1/4-20 UNC wants 5.105 mm"),
-        (4.2, "M8", Severity.WARNING, "drill it out first"),
-        (5.5, "M5", Severity.BLOCKING, "there is too little thread, or none"),
-        (6.8, "M6", Severity.BLOCKING, "M6 wants 5 mm (4.917 mm to 5.153 mm)"),
-    ],
-)
-def test_a_thread_that_does_not_suit_is_told(
-    bore: float, thread: str, severity: Severity, words: str, turn: float
-) -> None:
-    shape = moved(plate({(9.0, 5.0): bored((bore, 14))}), (1, 2, 3), turn)
-    (flag,) = flags(shape, **{f"{bore:g}": thread})
-    assert (flag.severity, flag.feature is not None) == (severity, True)
-    assert words in flag.message
-
-
-@pytest.mark.parametrize(
-    ("bore", "thread"),
-    [(4.2, "M5"), (4.134, "M5"), (4.3, "M5"), (5.0, "M5"), (5.0, "M6"), (5.1, "1/4-20 UNC"), (4.5, "M5x0.5")],
-)
-def test_a_thread_that_suits_is_not(bore: float, thread: str) -> None:
-    assert flags(plate({(9.0, 5.0): bored((bore, 14))}), **{f"{bore:g}": thread}) == []

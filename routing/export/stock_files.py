@@ -22,7 +22,7 @@ from routing.export.palette import rgb
 from routing.export.solid_files import Colour, WriteError, write_3mf, write_step, write_stl
 from routing.plan.plan import Plan
 from routing.processes.mill.levels import Sides
-from routing.processes.protocol import Removal, Stage, Task
+from routing.processes.protocol import BORING, Removal, Stage, Task
 from routing.processes.tools import Cutter
 from routing.stock.ground import GroundStock, tool_of
 from routing.stock.roughing import drawing, rough
@@ -88,7 +88,15 @@ def deliver(
 
 
 # Steps that take a bulk, or the last of it.
-_BULK = (Stage.GRIND, Stage.WIRE, Stage.DRILL, Stage.ROUGH, Stage.SOFT_ROUGH, Stage.FINISH, Stage.ERODE)
+_BULK = (
+    *BORING,
+    Stage.GRIND,
+    Stage.WIRE,
+    Stage.ROUGH,
+    Stage.SOFT_ROUGH,
+    Stage.FINISH,
+    Stage.ERODE,
+)
 
 
 def stock_steps(plan: Plan, stock: GroundStock) -> Iterator[StockStep]:
@@ -135,7 +143,7 @@ def _finest(tasks: Sequence[Task]) -> Cutter | None:
         return None
     smallest = min(c.diameter_mm for c in owned)
     return min(
-        (c for c in owned if c.diameter_mm <= smallest + tol.LENGTH_MM), key=lambda c: c.kind == "ball"
+        (c for c in owned if c.diameter_mm <= smallest + tol.LENGTH_MM), key=lambda c: c.form == "ball"
     )
 
 

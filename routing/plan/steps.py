@@ -11,7 +11,7 @@ from routing.plan.choice import RoutedFeature, RoutedRegion
 from routing.processes.context import JobContext
 from routing.processes.finish import demands
 from routing.processes.free_space import volume_in_front
-from routing.processes.protocol import ALL_SIDES, Approach, Process, Stage, Task, feature_of
+from routing.processes.protocol import ALL_SIDES, BORING, Approach, Process, Stage, Task, feature_of
 from routing.processes.rooms import signs
 from routing.processes.sizes import area_of_faces
 from routing.processes.tools import HandTool
@@ -19,8 +19,6 @@ from routing.processes.tools import HandTool
 BENCH, INSPECT, BOUGHT_IN = "bench", "inspect", "bought in"
 # Who does what no machine does.
 STATIONS = (BENCH, INSPECT, BOUGHT_IN)
-# In soft steel these are done before it is hardened.
-_SOFT = (Stage.DRILL, Stage.RELIEF, Stage.THREAD)
 # Removed volume over the blank's from which roughing is followed by stress relief (common practice, no source).
 _STRESSED = 0.25
 
@@ -97,7 +95,13 @@ def _tasks(job: JobContext, region: RoutedRegion) -> list[Task]:
     note = f"{region.piece.id} only {ahead.rest.words} by the {ahead.process} before"
     bulk = job.processes[ahead.process].tasks(job, region.piece, ahead)
     left = ahead.rest.volume_mm3
-    return [*bulk, *(t.but(notes=(*t.notes, note), volume_mm3=left, ahead=ahead) for t in made)]
+    # What several cutters would have shared out between them they share of the rest too.
+    whole = sum(t.volume_mm3 or 0.0 for t in made)
+    found = [left if t.volume_mm3 is None else left * t.volume_mm3 / whole for t in made]
+    after = [
+        t.but(notes=(*t.notes, note), volume_mm3=v, ahead=ahead) for t, v in zip(made, found, strict=True)
+    ]
+    return [*bulk, *after]
 
 
 def _softened(job: JobContext, region: RoutedRegion, made: Sequence[Task]) -> list[Task]:
@@ -105,7 +109,7 @@ def _softened(job: JobContext, region: RoutedRegion, made: Sequence[Task]) -> li
 
     What only a wheel makes in the end is roughed by whoever can, and ground from the hardening allowance.
     """
-    found = [t.but(soft=True) if t.stage in _SOFT or _is_drilled(job, t) else t for t in made]
+    found = [t.but(soft=True) if t.stage in BORING or _is_drilled(job, t) else t for t in made]
     found = [t.but(stage=Stage.SOFT_ROUGH, soft=True) if t.stage == Stage.ROUGH else t for t in found]
     if not any(t.stage == Stage.GRIND for t in found):
         return found
@@ -161,9 +165,9 @@ def _finishing(job: JobContext, region: RoutedRegion, made: Sequence[Task]) -> I
         return
     others = [v for v in region.verdicts if v.workable and v.process != own.process]
     for verdict in (*others, own):
-        task = job.processes[verdict.process].floor_task(job, region.piece, verdict)
-        if task is not None:
-            yield task
+        tasks = job.processes[verdict.process].floor_tasks(job, region.piece, verdict)
+        yield from tasks
+        if tasks:
             return
 
 

@@ -12,6 +12,7 @@ import numpy as np
 
 from featurize.brep.surfaces import Array
 from featurize.feature import Feature, Vec3
+from routing.processes.flags import Flag
 from routing.processes.tools import Tool
 
 if TYPE_CHECKING:
@@ -26,31 +27,38 @@ class Stage(IntEnum):
     """When a step is due where nothing else decides."""
 
     SQUARE = 0
-    DRILL = 1
-    RELIEF = 2
-    THREAD = 3
-    START_HOLE = 4
-    SOFT_ROUGH = 5
-    STRESS_RELIEF = 6
-    HARDEN = 7
-    SIZE = 8
-    OPEN = 9
-    GRIND = 10
-    WIRE = 11
-    TRIM = 12
-    ROUGH = 13
-    SEMI_FINISH = 14
-    FINISH = 15
-    ERODE = 16
-    LAST = 17
-    RECAST = 18
-    EDGES = 19
-    DEMAGNETISE = 20
-    INSPECT = 21
+    SPOT_FACE = 1
+    DRILL = 2
+    BORE = 3
+    RELIEF = 4
+    COUNTERSINK = 5
+    THREAD = 6
+    START_HOLE = 7
+    SOFT_ROUGH = 8
+    STRESS_RELIEF = 9
+    HARDEN = 10
+    SIZE = 11
+    OPEN = 12
+    GRIND = 13
+    WIRE = 14
+    TRIM = 15
+    ROUGH = 16
+    SEMI_FINISH = 17
+    FINISH = 18
+    ERODE = 19
+    LAST = 20
+    RECAST = 21
+    EDGES = 22
+    DEMAGNETISE = 23
+    INSPECT = 24
 
     @property
     def words(self) -> str:
         return self.name.lower().replace("_", " ")
+
+
+# What is done to round holes from their mouths, in this order.
+BORING = (Stage.SPOT_FACE, Stage.DRILL, Stage.BORE, Stage.RELIEF, Stage.COUNTERSINK, Stage.THREAD)
 
 
 def feature_of(piece_id: str) -> str:
@@ -88,6 +96,20 @@ class Rest:
 
 
 @dataclass(frozen=True, kw_only=True)
+class ToolPass:
+    """One pass of a tool in a task; each process has its own, with more of it.
+
+    It makes walls between two levels along the approach (of points in model coordinates), leaning by
+    ``angle_deg``.
+    """
+
+    words: str
+    high_mm: float
+    low_mm: float
+    angle_deg: float = 0.0
+
+
+@dataclass(frozen=True, kw_only=True)
 class Verdict:
     """One process's answer about one feature; each process has its own, with the numbers behind it.
 
@@ -96,7 +118,8 @@ class Verdict:
     height grid where no closed form applies, 0 when not measured), ``place`` (model mm) where most of it
     stands. ``rest`` is given with a refusal where the process can go ahead of the one that makes the feature
     whole. ``progress`` tells how far the question came before the answer was no: over 1 the tool at least
-    sees the feature.
+    sees the feature. ``offers`` are the faces that it could make of a feature that it refuses, ``flags`` are
+    raised where the verdict is carried out.
     """
 
     process: str
@@ -108,6 +131,8 @@ class Verdict:
     place: Vec3 | None = None
     rest: Rest | None = None
     progress: int = 0
+    offers: tuple[int, ...] = ()
+    flags: tuple[Flag, ...] = ()
 
     @property
     def approach(self) -> Approach:
@@ -162,7 +187,7 @@ class Effort:
     idle_min: float = 0.0
     basis: tuple[str, ...] = ()
     tools: tuple[MadeTool, ...] = ()
-    each_cost: float = 0.0  # money for each piece beyond time
+    each_cost: float = 0.0  # money for each piece beyond time, such as what wears of a cutter
 
     @property
     def minutes(self) -> float:
@@ -199,6 +224,8 @@ class Task:
     ``volume_mm3`` is what it finds of the feature, None for all of it; ``ground`` tells that a wheel was there
     before, so that only the allowance on floors is left,
     ``soft`` that steel is not hardened yet, ``ahead`` is the answer of who took the bulk before.
+    ``passes`` are the tool's in order, where the process tells them. ``at`` is a place (model mm) that a
+    person must know, which papers tell in the zero of the setup.
     """
 
     stage: Stage
@@ -212,6 +239,8 @@ class Task:
     ground: bool = False
     soft: bool = False
     ahead: Verdict | None = None
+    passes: tuple[ToolPass, ...] = ()
+    at: Vec3 | None = None
 
     def but(self, **changes: Any) -> Task:
         return replace(self, **changes)
@@ -228,11 +257,13 @@ class Allowance:
 @dataclass(frozen=True, eq=False)
 class Removal:
     """What a task takes away: ``sweep`` gives solids (kernel, model coordinates), which are then cut by what
-    must stay; ``everything`` stands for all that is left in front of the feature's faces.
+    must stay; ``everything`` stands for all that is left in front of the feature's faces. ``in_part`` tells
+    that later tasks take more of the feature, so that what stands outside the sweep stays.
     """
 
     sweep: Callable[[], Sequence[Any]] | None = None
     everything: bool = False
+    in_part: bool = False
 
 
 @dataclass(frozen=True)
@@ -273,8 +304,8 @@ class Process(ABC):
         """A task more for what is called out finer than it holds; None where it cannot."""
 
     @abstractmethod
-    def floor_task(self, job: JobContext, feature: Feature, verdict: Verdict) -> Task | None:
-        """How it takes the allowance that a wheel left on a feature's floors; None where it does not."""
+    def floor_tasks(self, job: JobContext, feature: Feature, verdict: Verdict) -> Sequence[Task]:
+        """How it takes the allowance that a wheel left on a feature's floors; none where it does not."""
 
     @abstractmethod
     def squaring(self, job: JobContext, faces: Sequence[Feature]) -> Sequence[Task]:

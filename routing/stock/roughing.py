@@ -214,7 +214,7 @@ def rough(
     for side, feature in made:
         if len(side) == 2 and side[1] in "xyz":
             sides.setdefault(side, []).append(feature)
-    owned = {c.diameter_mm: c for c in shop[MillShop].cutters if c.kind != "ball"}
+    owned = {c.diameter_mm: c for c in shop[MillShop].cutters if c.form in ("flat", "bull")}
     cutters = [owned[d] for d in sorted(owned, reverse=True) if d >= rule.smallest_cutter_mm]
     if not sides or not cutters:
         return None

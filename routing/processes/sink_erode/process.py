@@ -40,8 +40,8 @@ class SinkErosion(Process):
         note = f"{feature.id} {why}: a fresh finishing electrode at low energy"
         return Task(Stage.LAST, SINK, _way(job, feature, verdict), feature, verdict, notes=(note,))
 
-    def floor_task(self, job: JobContext, feature: Feature, verdict: Verdict) -> None:
-        return None
+    def floor_tasks(self, job: JobContext, feature: Feature, verdict: Verdict) -> Sequence[Task]:
+        return ()
 
     def squaring(self, job: JobContext, faces: Sequence[Feature]) -> Sequence[Task]:
         return ()

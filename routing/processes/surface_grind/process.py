@@ -82,8 +82,8 @@ class SurfaceGrind(Process):
         way = verdict.approaches[0] if verdict.approaches else _anyhow(job, feature)
         return Task(Stage.LAST, GRIND, way, feature, verdict, verdict.tool, notes=(note,))
 
-    def floor_task(self, job: JobContext, feature: Feature, verdict: Verdict) -> Task:
-        return Task(Stage.FINISH, GRIND, verdict.approach, feature, verdict, verdict.tool, ground=True)
+    def floor_tasks(self, job: JobContext, feature: Feature, verdict: Verdict) -> Sequence[Task]:
+        return [Task(Stage.FINISH, GRIND, verdict.approach, feature, verdict, verdict.tool, ground=True)]
 
     def squaring(self, job: JobContext, faces: Sequence[Feature]) -> Sequence[Task]:
         way = Approach(job.approach(job.thickness).toward, ALL_SIDES)
