@@ -17,7 +17,7 @@ from routing.plan.estimate.efforts import Efforts
 from routing.plan.estimate.ways import Way, demagnetised, way
 from routing.plan.holding.plan import hold, holding_flags
 from routing.plan.plan import Pass, Plan, PlannedStep, Setup, name_of_stock
-from routing.plan.steps import Step
+from routing.plan.steps import Step, tasks_of_all
 from routing.plan.thin_walls import fragile_places
 from routing.plan.threads import check_threads
 from routing.plan.zero import Zero, zero_for
@@ -59,8 +59,36 @@ def judged(recognition: Recognition, shop: Shop, choices: Preferences) -> Judged
     thread_flags = check_threads(job.part, job.features, carbide=job.material.binder_percent is not None)
     other = (*thread_flags, *edge_flags(job.part, job.features))
     own = _by_feature(other)
-    routed = tuple(choose(job, feature, own.get(feature.id, ())) for feature in job.features)
-    return Judged(recognition, job, routed, other)
+    routed = [choose(job, feature, own.get(feature.id, ())) for feature in job.features]
+    return Judged(recognition, job, tuple(_without_unmade(job, routed)), other)
+
+
+def _without_unmade(job: JobContext, routed: list[RoutedFeature]) -> list[RoutedFeature]:
+    """Regions moved on that their process cannot make after all, with what must stay on them for others."""
+    while True:
+        tasks = [t for own in tasks_of_all(job, (r for f in routed for r in f.regions)).values() for t in own]
+        unmade = {
+            (region, name): why
+            for name, process in job.processes.items()
+            for region, why in process.unmade(job, [t for t in tasks if t.process == name]).items()
+        }
+        moved = [_moved_on(feature, unmade) for feature in routed]
+        if all(a is b for a, b in zip(moved, routed, strict=True)):
+            return routed
+        routed = moved
+
+
+def _moved_on(feature: RoutedFeature, unmade: Mapping[tuple[str, str], str]) -> RoutedFeature:
+    regions = []
+    for region in feature.regions:
+        for verdict in (*region.ahead, region.verdict):
+            if verdict is not None and (why := unmade.get((region.piece.id, verdict.process))):
+                region = region.without(verdict.process, why)
+        regions.append(region)
+    if all(a is b for a, b in zip(regions, feature.regions, strict=True)):
+        return feature
+    whole = regions[0].verdicts if len(regions) == 1 else feature.verdicts
+    return replace(feature, regions=tuple(regions), verdicts=whole)
 
 
 def planned(judged: Judged, asked: Mapping[str, str]) -> Plan:
@@ -198,7 +226,8 @@ def _pass(
         same = (
             number
             for number, step in enumerate(later, first)
-            if step.stage in _TAKES_OFF and any(t.feature.id == task.feature.id for t in step.tasks)
+            if step.stage in _TAKES_OFF
+            and any(t.feature.id == task.feature.id and (t.blends or not task.keeps) for t in step.tasks)
         )
         taken = next(same, None)
     effort = efforts.of_task(task)

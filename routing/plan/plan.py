@@ -121,7 +121,7 @@ class Plan:
     def made(self) -> Iterator[tuple[Feature, Verdict]]:
         """What each process makes of which region, the bulk that one takes ahead of another included."""
         for region in self.regions:
-            for verdict in (region.ahead, region.verdict):
+            for verdict in (*region.ahead, region.verdict):
                 if verdict is not None:
                     yield region.piece, verdict
 

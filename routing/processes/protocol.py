@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import IntEnum
 from typing import TYPE_CHECKING, Any, ClassVar, TypeVar
@@ -71,12 +71,13 @@ class Approach:
     """How a tool comes: ``toward`` is the unit direction from the part to it (model coordinates).
 
     ``side`` names it, "+z" or "(0.1, 0, 0.995)" in the part's frame. ``traverse`` is the unit direction of
-    a wheel's table.
+    a wheel's table; ``along`` names it where another traverse is another setup.
     """
 
     toward: Vec3
     side: str
     traverse: Vec3 | None = None
+    along: str = ""
 
     @property
     def direction(self) -> Array:
@@ -213,6 +214,27 @@ def total(efforts: Iterable[Effort]) -> Effort:
     )
 
 
+@dataclass(frozen=True)
+class Allowance:
+    """What stays in front of floors and walls, mm, square to them."""
+
+    floor_mm: float = 0.0
+    wall_mm: float = 0.0
+
+    def __post_init__(self) -> None:
+        if not (self.floor_mm >= 0 and self.wall_mm >= 0):
+            raise ValueError("an allowance is stock left on: it cannot be negative")
+
+
+@dataclass(frozen=True)
+class Kept:
+    """What a task leaves on some faces, and the process that takes it off."""
+
+    faces: tuple[int, ...]
+    allowance: Allowance
+    taker: str
+
+
 # Every side of the blank in turn.
 ALL_SIDES = "all"
 
@@ -221,11 +243,11 @@ ALL_SIDES = "all"
 class Task:
     """One stage of one feature on the machine of ``process``: ``verdict`` is the answer that it carries out.
 
-    ``volume_mm3`` is what it finds of the feature, None for all of it; ``ground`` tells that a wheel was there
-    before, so that only the allowance on floors is left,
-    ``soft`` that steel is not hardened yet, ``ahead`` is the answer of who took the bulk before.
-    ``passes`` are the tool's in order, where the process tells them. ``at`` is a place (model mm) that a
-    person must know, which papers tell in the zero of the setup.
+    ``volume_mm3`` is what it finds of the feature, None for all of it, ``soft`` tells that steel is not hardened
+    yet; ``ahead`` is the answer of who took the bulk before. ``keeps`` is what it leaves for others; a task with
+    ``blends`` finds no more than that, left by another on these faces. ``passes`` are the tool's in order,
+    where the process tells them. ``at`` is a place (model mm) that a person must know, which papers tell in
+    the zero of the setup.
     """
 
     stage: Stage
@@ -236,22 +258,15 @@ class Task:
     tool: Tool | None = None
     notes: tuple[str, ...] = ()
     volume_mm3: float | None = None
-    ground: bool = False
     soft: bool = False
     ahead: Verdict | None = None
     passes: tuple[ToolPass, ...] = ()
     at: Vec3 | None = None
+    keeps: tuple[Kept, ...] = ()
+    blends: tuple[int, ...] = ()
 
     def but(self, **changes: Any) -> Task:
         return replace(self, **changes)
-
-
-@dataclass(frozen=True)
-class Allowance:
-    """What stays in front of floors and walls, mm."""
-
-    floor_mm: float = 0.0
-    wall_mm: float = 0.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -304,8 +319,14 @@ class Process(ABC):
         """A task more for what is called out finer than it holds; None where it cannot."""
 
     @abstractmethod
-    def floor_tasks(self, job: JobContext, feature: Feature, verdict: Verdict) -> Sequence[Task]:
-        """How it takes the allowance that a wheel left on a feature's floors; none where it does not."""
+    def blend_tasks(
+        self, job: JobContext, feature: Feature, verdict: Verdict, faces: tuple[int, ...]
+    ) -> Sequence[Task]:
+        """How it takes the allowance that another left on some of a feature's faces; none where it does not."""
+
+    @abstractmethod
+    def unmade(self, job: JobContext, tasks: Sequence[Task]) -> Mapping[str, str]:
+        """Which of its tasks' regions it cannot make after all, all tasks taken together, and why."""
 
     @abstractmethod
     def squaring(self, job: JobContext, faces: Sequence[Feature]) -> Sequence[Task]:

@@ -65,7 +65,7 @@ def _asked(region: RoutedRegion) -> Iterator[tuple[str, Verdict]]:
                 yield FORCED, verdict
             return
         if not verdict.workable:
-            yield (AHEAD if verdict is region.ahead else REFUSED), verdict
+            yield (AHEAD if verdict in region.ahead else REFUSED), verdict
 
 
 def _coming(verdict: Verdict, region: RoutedRegion) -> Verdict:

@@ -34,7 +34,7 @@ _SEVERITY = {
 
 
 def write(work: Work, folder: Path) -> dict[str, Any]:
-    """One drawing for each side and one sheet; {} where nothing is wired."""
+    """One drawing for each side and one sheet; an empty sheet and {} where nothing is wired."""
     from featurize.brep.solids import facets
     from routing.export.wire_drawing import draw
     from routing.export.wire_sheet import text
@@ -50,6 +50,9 @@ def write(work: Work, folder: Path) -> dict[str, Any]:
         if isinstance(p.task.verdict, WireVerdict)
     ]
     if not wired:
+        (folder / SHEET).write_text(
+            text([]), encoding="utf-8", newline=""
+        )  # empty, as every table without rows
         return {}
     blank = facets(work.stock.blank.solid).reshape(-1, 3)
     shadows = Shadows(work.part)

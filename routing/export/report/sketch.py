@@ -17,7 +17,8 @@ from routing.export.report.drawing import Drawing, Item, Line, Words, size_line
 
 if TYPE_CHECKING:
     from featurize.brep.shadow import View
-    from routing.stock.ground import GroundCut, GroundStock
+    from routing.processes.surface_grind.cuts import GroundCut
+    from routing.stock.ground import GroundStock
 
 _WIDE, _HIGH, _EDGE = 177.0, 62.0, 16.0
 
@@ -34,6 +35,7 @@ class Floor:
     middle: tuple[float, float]
     wheel_mm: float
     corner_mm: float
+    turns_mm: tuple[float, ...] = ()  # where the wheel's axis turns, from the blank's end
 
 
 def sections(
@@ -62,15 +64,29 @@ def sections(
                 number(f.width_mm),
                 number(f.wheel_mm),
                 number(f.corner_mm),
+                " and ".join(number(mm) for mm in f.turns_mm) or "runs out",
             )
             for f in floors
         )
-        head = ("at", "features", "form", "depth under the blank", "width", "wheel width", "its corner R")
-        blocks.append(Table(head, rows, (0.6, 4, 2, 2.6, 1.6, 1.8, 1.8)))
-    said = (
-        f"Sizes in mm, as ground: {number(allowance['floor'])} stays on floors, {number(allowance['wall'])} "
-        "on walls, for the finishing cutter. Wheels, speeds and chucking as the wheel's maker says."
+        turns = f"axis turns, from {_side(-view.along, sides)}"
+        head = (
+            "at",
+            "features",
+            "form",
+            "depth under the blank",
+            "width",
+            "wheel width",
+            "its corner R",
+            turns,
+        )
+        blocks.append(Table(head, rows, (0.6, 4, 2, 2.4, 1.6, 1.6, 1.6, 2.2)))
+    kept = (
+        f"{number(allowance['floor'])} stays on floors, {number(allowance['wall'])} on walls, where a cutter "
+        "blends with them"
+        if any(allowance.values())
+        else "sparked out to size"
     )
+    said = f"Sizes in mm, as ground: {kept}. Wheels, speeds and chucking as the wheel's maker says."
     return Section("Grinding sketch", (*blocks, Text(said, "note")))
 
 
@@ -102,7 +118,7 @@ def _drawn(cuts: list[GroundCut], view: View, blank: Array) -> tuple[Drawing, li
         rise = 3.0 + 4.0 * (level % 2)
         items += [Line(((x, y + 0.5), (x, y + rise + 1)), 0.08) for x in (a, b)]
         items += size_line((a, y + rise), (b, y + rise), number(x1 - x0))
-    floors = list(_floors(cuts, top, hull))
+    floors = list(_floors(cuts, top, hull, blank))
     for f in floors:
         ((x, y),) = paper([f.middle])
         narrow = f.width_mm * scale < 3.0  # the top of a rib has its letter in the air
@@ -121,9 +137,10 @@ def _polygon(cut: GroundCut) -> Any:
     return shapely.make_valid(shapely.Polygon(np.vstack([s.points()[:-1] for s in cut.path])))
 
 
-def _floors(cuts: list[GroundCut], top: float, hull: Any) -> Iterator[Floor]:
+def _floors(cuts: list[GroundCut], top: float, hull: Any, blank: Array) -> Iterator[Floor]:
     count = 0
     for cut in cuts:
+        end = float(((blank - cut.view.origin) @ cut.view.along).min())
         for s in cut.path:
             met = shapely.get_parts(shapely.LineString(s.points()).intersection(hull))
             whole = [m for m in met if m.geom_type == "LineString" and m.length > tol.LENGTH_MM]
@@ -143,6 +160,7 @@ def _floors(cuts: list[GroundCut], top: float, hull: Any) -> Iterator[Floor]:
                 (float(at.x), float(at.y)),
                 cut.wheel.width_mm,
                 cut.corner_mm,
+                tuple(float(s - end) for s in cut.stops if np.isfinite(s)),
             )
             count += 1
 

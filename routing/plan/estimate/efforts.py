@@ -37,7 +37,8 @@ class Efforts:
             task.feature.id,
             task.tool,
             task.volume_mm3,
-            task.ground,
+            task.keeps,
+            task.blends,
             task.soft,
             ahead,
         )

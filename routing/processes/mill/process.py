@@ -8,7 +8,7 @@ from functools import partial
 
 from featurize import tolerances as tol
 from featurize.brep.surfaces import Array
-from featurize.feature import Feature, Role
+from featurize.feature import Feature
 from routing.processes.approaches import approaches
 from routing.processes.context import JobContext
 from routing.processes.mill import ROOM, effort, reach
@@ -75,11 +75,16 @@ class Milling(Process):
         how = "lapped or polished by hand"
         return Task(Stage.LAST, "bench", way, feature, verdict, notes=(f"{feature.id} {why}: {how}",))
 
-    def floor_tasks(self, job: JobContext, feature: Feature, verdict: Verdict) -> Sequence[Task]:
+    def blend_tasks(
+        self, job: JobContext, feature: Feature, verdict: Verdict, faces: tuple[int, ...]
+    ) -> Sequence[Task]:
         assert isinstance(verdict, MillVerdict)
         tool = next((c.tool for c in _floors(verdict)), verdict.tool)
-        floor = Task(Stage.FINISH, MILL, _way(job, feature, verdict), feature, verdict, tool, ground=True)
-        return [floor.but(stage=Stage.SEMI_FINISH, notes=(f"{feature.id}: {_EVEN}",)), floor]
+        last = Task(Stage.FINISH, MILL, _way(job, feature, verdict), feature, verdict, tool, blends=faces)
+        return [last.but(stage=Stage.SEMI_FINISH, notes=(f"{feature.id}: {_EVEN}",)), last]
+
+    def unmade(self, job: JobContext, tasks: Sequence[Task]) -> dict[str, str]:
+        return {}
 
     def squaring(self, job: JobContext, faces: Sequence[Feature]) -> Sequence[Task]:
         return ()
@@ -134,9 +139,9 @@ class Milling(Process):
             area = area_of_faces(job, task.feature.faces)
             return effort.finish(area, rates.full_cutter_mm, rates, scale=scale, semi=semi)
         region = region_of(job, task.feature, task.approach.direction)
-        if task.ground:  # behind a wheel only the allowance on its floors is left
-            floors = area_of_faces(job, task.feature.faces_with(Role.FLOOR))
-            return region.finishing(FinishCut(tool, "floor", floors), semi=semi)
+        if task.blends:  # only what another left on these faces
+            area = area_of_faces(job, task.blends)
+            return region.finishing(FinishCut(tool, "floor", area), semi=semi)
         assert isinstance(verdict, MillVerdict)
         assert verdict.way is not None
         own = [c for c in verdict.way.finish if c.tool == tool]

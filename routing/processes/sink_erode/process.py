@@ -40,8 +40,13 @@ class SinkErosion(Process):
         note = f"{feature.id} {why}: a fresh finishing electrode at low energy"
         return Task(Stage.LAST, SINK, _way(job, feature, verdict), feature, verdict, notes=(note,))
 
-    def floor_tasks(self, job: JobContext, feature: Feature, verdict: Verdict) -> Sequence[Task]:
+    def blend_tasks(
+        self, job: JobContext, feature: Feature, verdict: Verdict, faces: tuple[int, ...]
+    ) -> Sequence[Task]:
         return ()
+
+    def unmade(self, job: JobContext, tasks: Sequence[Task]) -> dict[str, str]:
+        return {}
 
     def squaring(self, job: JobContext, faces: Sequence[Feature]) -> Sequence[Task]:
         return ()
