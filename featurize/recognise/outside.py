@@ -120,7 +120,16 @@ def _is_outline(scene: Scene, full: list[int], ground: list[int]) -> bool:
             if e.convexity == Convexity.CONCAVE and (flats or not set(e.faces) <= ring):
                 return False
     # A ring closes on itself: each wall has a neighbour on two sides.
+    if len(ring) == 2:
+        return _meet_twice(scene, *ring)
     return len(ring) == 1 or all(len(scene.part.across(f) & ring) >= 2 for f in ring)
+
+
+def _meet_twice(scene: Scene, one: int, other: int) -> bool:
+    """Whether two upright walls meet in two places, as a disc's round and its one flat do."""
+    shared = [e.points for e in scene.part.edges_of(one) if set(e.faces) == {one, other}]
+    spots = scene.part.frame.local(np.concatenate(shared))[:, :2] if shared else np.zeros((1, 2))
+    return float(np.ptp(spots, axis=0).max()) > tol.VOID_MM
 
 
 def _is_wall(face: Face, z: Array) -> bool:

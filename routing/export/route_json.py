@@ -7,10 +7,11 @@ Keys, their order and their rounding are fixed: two runs give the same bytes. De
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import fields, is_dataclass
 from typing import TYPE_CHECKING, Any
 
+from featurize.brep.frame import direction_name
 from featurize.feature import Bore, Callout, Feature, Kind
 from routing.export.numbers import rounded, vector
 from routing.inputs.choices import EDGE, Choices
@@ -86,15 +87,6 @@ def _palette_key(feature: Mapping[str, Any]) -> str:
     return "blank" if blank else str(feature["process"])
 
 
-def side_name(direction: Iterable[float]) -> str:
-    """A direction as the choices take it: "+z", or "0.6,0,0.8"."""
-    words = vector(direction, 6)
-    if sorted(map(abs, words)) == [0, 0, 1]:
-        k = next(i for i, w in enumerate(words) if w)
-        return ("+" if words[k] > 0 else "-") + _AXES[k]
-    return ",".join(f"{w:g}" for w in words)
-
-
 def _part(
     document: StepDocument, solid: SolidPart, recognition: Recognition, choices: Choices
 ) -> dict[str, Any]:
@@ -108,8 +100,8 @@ def _part(
         "box_mm": vector(part.high - part.low),
         "volume_mm3": rounded(part.volume_mm3),
         "material": choices.material,
-        "working_side": side_name(frame.direction("+z")),
-        "mounting_side": side_name(frame.direction("-z")),
+        "working_side": direction_name(frame.direction("+z")),
+        "mounting_side": direction_name(frame.direction("-z")),
         "sides": {"confidence": rounded(sides.confidence, 3), "evidence": list(sides.evidence)},
         "frame": {
             "origin_mm": vector(frame.origin),
@@ -220,6 +212,7 @@ def doubt(question: Doubt) -> dict[str, Any]:
     """What a person should settle; ``settle`` is the key of the answer in a choices file."""
     return {
         "feature": question.feature,
+        "features": list(question.features),
         "confidence": rounded(question.confidence, 3),
         "question": question.question,
         "answers": list(question.answers),

@@ -17,7 +17,7 @@ from featurize.brep.part import Part
 from featurize.brep.rays import first_hits
 from featurize.brep.surfaces import Array, Plane
 from featurize.feature import Bore, Feature, from_far_mouth
-from featurize.recognise.threads import is_pointed, is_through, relief_bore, thread_bore
+from featurize.recognise.threads import is_pointed, is_through, questions, relief_bore, thread_bore
 from featurize.standards.threads import ThreadSize, parse
 from routing.processes.flags import Flag, Severity
 
@@ -39,16 +39,23 @@ _ALONG_AXIS = 0.3
 def check_threads(part: Part, features: Sequence[Feature], *, carbide: bool = False) -> list[Flag]:
     """Flags for every threaded or possibly threaded hole, in the order of the features."""
     over = overhangs(features)
-    return [flag for f in features for flag in _check(part, f, features, over, carbide)]
+    asked = {group[0].id: group for group in questions(features)}
+    return [flag for f in features for flag in _check(part, f, features, over, asked, carbide)]
 
 
 def _check(
-    part: Part, hole: Feature, features: Sequence[Feature], over: Mapping[int, float], carbide: bool
+    part: Part,
+    hole: Feature,
+    features: Sequence[Feature],
+    over: Mapping[int, float],
+    asked: Mapping[str, Sequence[Feature]],
+    carbide: bool,
 ) -> Iterator[Flag]:
     if hole.thread is None:
         return
     if hole.thread.designation is None:
-        yield _ambiguous(hole)
+        if hole.id in asked:  # equal holes are one question
+            yield _ambiguous(asked[hole.id])
         return
     size, _ = parse(hole.thread.designation)
     carrier = thread_bore(hole, size)
@@ -61,15 +68,21 @@ def _check(
             yield from _under_point(part, hole, size, features)
 
 
-def _ambiguous(hole: Feature) -> Flag:
+def _ambiguous(group: Sequence[Feature]) -> Flag:
+    hole = group[0]
     assert hole.thread is not None
     *sizes, plain = hole.thread.asked
+    size = _mm(hole.dims.get("diameter_mm", 0.0))
+    what, key = f"{size} hole", hole.id
+    if len(group) > 1:
+        what = f"{len(group)} equal holes of {size} ({', '.join(f.id for f in group)})"
+        key = f"{hole.dims.get('diameter_mm', 0.0):.10g}"
     return Flag(
         "thread-ambiguous",
         Severity.BLOCKING,
         hole.id,
-        f"{_mm(hole.dims.get('diameter_mm', 0.0))} hole may be {' or '.join(sizes)}, or {plain}: "
-        f"say which, for example {hole.id}={sizes[0]} or {hole.id}={plain}.",
+        f"{what} may be {' or '.join(sizes)}, or {plain}: "
+        f"say which, for example {key}={sizes[0]} or {key}={plain}.",
     )
 
 
@@ -81,8 +94,8 @@ def _misfit(hole: Feature, size: ThreadSize) -> Iterator[Flag]:
         return
     bores = " and ".join(f"{d:.4g}" for d in drawn)
     said = (
-        f"No bore suits {size.designation}: {bores} mm drawn, {size.tap_drill_mm:.4g} mm is its tap drill and "
-        f"{low:.3f} to {high:.3f} mm the limits of its minor diameter. Correct the thread or the model."
+        f"No bore suits {size.designation}: {bores} mm drawn, {size.tap_drill_mm:.4g} mm is its tap drill "
+        f"and {low:.3f} to {high:.3f} mm the limits of its minor diameter. Correct the thread or the model."
     )
     yield Flag("thread-bore-misfit", Severity.BLOCKING, hole.id, said)
 
