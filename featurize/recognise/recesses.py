@@ -178,9 +178,6 @@ def _feature(scene: Scene, cut: _Cut) -> Feature | None:
     if kind == Kind.UNASSIGNED:
         return None
     frame = scene.part.frame
-    slanted = [f for f in cut.faces if _is_slanted(scene, f)]
-    if kind == Kind.STEP and len(cut.faces) == 1 and slanted:
-        kind = Kind.CHAMFER
     if kind == Kind.FLOOR and _mostly_curved(scene, cut.faces):
         return contour(scene, cut.faces)
     access_side = _access(scene, kind, cut)
@@ -195,28 +192,22 @@ def _feature(scene: Scene, cut: _Cut) -> Feature | None:
     elif material_inside(scene, cut.void):
         evidence.append("part of its wall was taken by another feature")
         confidence = 0.9
-    if kind == Kind.CHAMFER:
-        from featurize.recognise.treatments import chamfer_sizes
-
-        roles = dict.fromkeys(cut.faces, Role.FACE)
-        dims = chamfer_sizes(scene, cut.faces)
-    else:
-        dims = recess_sizes(
-            scene,
-            kind,
-            cut.faces,
-            roles,
-            access,
-            run,
-            frame.world(cut.void.body.vertices) if cut.void else None,
-        )
-        lean = _wall_angle(scene, cut.faces, access)
-        if lean is not None:
-            dims["wall_angle_deg"] = lean
-        if run is not None and (slant := _slant_deg(scene, run)) > 0.05:
-            dims["slant_deg"] = slant
+    dims = recess_sizes(
+        scene,
+        kind,
+        cut.faces,
+        roles,
+        access,
+        run,
+        frame.world(cut.void.body.vertices) if cut.void else None,
+    )
+    lean = _wall_angle(scene, cut.faces, access)
+    if lean is not None:
+        dims["wall_angle_deg"] = lean
+    if run is not None and (slant := _slant_deg(scene, run)) > 0.05:
+        dims["slant_deg"] = slant
     least = min(dims.get(name, np.inf) for name in ("width_mm", "depth_mm", "height_mm"))
-    if kind not in (Kind.FLOOR, Kind.CHAMFER) and least < tol.SURFACE_MM:
+    if kind != Kind.FLOOR and least < tol.SURFACE_MM:
         evidence.append(f"only {least:.4f} mm one way: a ledge left by modelling rather than a cut")
         confidence = 0.3
     if kind == Kind.THROUGH_PROFILE:
@@ -244,10 +235,6 @@ def _mostly_curved(scene: Scene, faces: Sequence[int]) -> bool:
     return 2 * flat < sum(scene.face(f).area_mm2 for f in faces)
 
 
-def _is_slanted(scene: Scene, f: int) -> bool:
-    return scene.side_of(scene.face(f)) is None
-
-
 def _access(scene: Scene, kind: Kind, cut: _Cut) -> str:
     """The side the cutter comes from: the one square to a floor, the thickness before the others."""
     sides = list(cut.opens_to)
@@ -269,7 +256,7 @@ def _opposite(side: str) -> str:
 def _run(scene: Scene, kind: Kind, cut: _Cut, access_side: str) -> Array | None:
     """Unit direction of the straight run of a slot or step, of the open end of a blind slot."""
     frame = scene.part.frame
-    if kind in (Kind.SLOT, Kind.STEP, Kind.CHAMFER):
+    if kind in (Kind.SLOT, Kind.STEP):
         rough = _end_to_end(scene, cut.opens_to)
         return _along_walls(scene, cut, rough) if rough is not None else None
     if kind == Kind.BLIND_SLOT:
@@ -332,7 +319,7 @@ def _section(scene: Scene, kind: Kind, cut: _Cut, access: Array) -> CrossSection
     if cut.void is None or curved:
         return CrossSection.OTHER
     along = _end_to_end(scene, cut.opens_to)
-    if along is None or kind not in (Kind.SLOT, Kind.STEP, Kind.CHAMFER):
+    if along is None or kind not in (Kind.SLOT, Kind.STEP):
         along = access
     flat = [f for f in cut.faces if isinstance(scene.face(f).surface, Plane)]
     void = cut.void if len(flat) == len(cut.faces) else void_of(scene, flat) if flat else None

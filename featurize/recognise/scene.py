@@ -14,6 +14,7 @@ from typing import TypeVar, cast
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.spatial import cKDTree
 
 from featurize import tolerances as tol
 from featurize.brep.alike import alike
@@ -59,6 +60,11 @@ class Scene:
         return {f: feature for feature in self.found for f in feature.faces}
 
     @cached_property
+    def broken(self) -> frozenset[int]:
+        """Faces of chamfers and rounds, as far as they were found."""
+        return frozenset(i for f in self.found if f.kind in (Kind.CHAMFER, Kind.EDGE_ROUND) for i in f.faces)
+
+    @cached_property
     def standing(self) -> frozenset[int]:
         """Faces of what stands on a floor, as far as it was found."""
         return frozenset(i for f in self.found if f.kind in (Kind.BOSS, Kind.RIB) for i in f.faces)
@@ -72,6 +78,23 @@ class Scene:
             return np.asarray(mesh.vertices[used]) if len(used) else self.face(id_).points
 
         return self.kept(("vertices", id_), make)
+
+    def unbroken(self, id_: int) -> Array:
+        """Mesh corners (n, 3) of one face but for those where its edges are broken.
+
+        A chamfer or round on one wall's rim lets the walls beside it reach behind that wall.
+        """
+        broken = [e for e in self.part.edges_of(id_) if (set(e.faces) - {id_}) & self.broken]
+        corners = self.vertices(id_)
+        if not broken:
+            return corners
+
+        def make() -> Array:
+            near, _ = cKDTree(np.vstack([e.points for e in broken])).query(corners)
+            kept = near > tol.LENGTH_MM
+            return corners[kept] if kept.any() else corners
+
+        return self.kept(("unbroken", id_, len(self.broken)), make)
 
     def triangles(self, ids: Iterable[int]) -> Array:
         """Corners (m, 3, 3) of the mesh facets of several faces."""

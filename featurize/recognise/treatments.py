@@ -8,16 +8,16 @@ import numpy as np
 
 from featurize import tolerances as tol
 from featurize.brep.part import Convexity, Edge
-from featurize.brep.surfaces import Cone, Cylinder, Freeform, Plane, Sphere, Torus
+from featurize.brep.surfaces import Cylinder, Freeform, Sphere, Torus
 from featurize.brep.surfaces_at import parallel
 from featurize.feature import Axis, Feature, Kind, Role
+from featurize.recognise.bevels import bevel_of
 from featurize.recognise.blends import blend_of
 from featurize.recognise.scene import Scene, vec
 
 ORDER = 25
-# A chamfer is much longer than it is wide; wider bevels are judged by the void they leave.
-_SLENDER = 0.35
-_MAX_WIDTH_MM = 3.0
+# A wider bevel is a slanted wall, cut and ground as such (common practice, no source).
+_MAX_WIDTH_MM = 10.0
 
 
 def find(scene: Scene) -> list[Feature]:
@@ -35,7 +35,7 @@ def _chamfers(scene: Scene) -> list[Feature]:
                 kind=Kind.CHAMFER,
                 faces=tuple(group),
                 roles=dict.fromkeys(group, Role.FACE),
-                dims=chamfer_sizes(scene, group),
+                dims=_chamfer_sizes(scene, group),
                 axis=Axis(vec(scene.face(group[0]).centroid), vec(scene.face(group[0]).normals[0])),
                 opens_to=_sides(scene, group),
                 evidence=("narrow, between two faces it meets in outward edges",),
@@ -44,85 +44,25 @@ def _chamfers(scene: Scene) -> list[Feature]:
     return features
 
 
-def _long_edges(scene: Scene, f: int) -> list[tuple[int, float, list[Edge]]]:
-    """Neighbours of a face by shared length, longest first."""
-    by_face: dict[int, list[Edge]] = {}
-    for e in scene.part.edges_of(f):
-        other = e.faces[0] if e.faces[1] == f else e.faces[1]
-        by_face.setdefault(other, []).append(e)
-    rows = [(o, sum(e.length_mm for e in es), es) for o, es in by_face.items()]
-    return sorted(rows, key=lambda r: (-round(r[1], 6), r[0]))
-
-
 def _is_chamfer(scene: Scene, f: int) -> bool:
-    face = scene.face(f)
-    if not isinstance(face.surface, (Plane, Cone)) or scene.side_of(face) is not None:
-        return False
-    edges = scene.part.edges_of(f)
-    if any(e.convexity == Convexity.CONCAVE for e in edges):
-        return False
-    rows = _long_edges(scene, f)
-    if len(rows) < 2:
-        return False
-    (a, length_a, edges_a), (b, length_b, edges_b) = rows[0], rows[1]
-    length = max(length_a, length_b)
-    width = face.area_mm2 / max(length, tol.LENGTH_MM)
-    if width > min(_MAX_WIDTH_MM, _SLENDER * length) or min(length_a, length_b) < 0.3 * length:
-        return False
-    if any(e.convexity != Convexity.CONVEX for e in edges_a + edges_b):
-        return False
-    turns = [_turn(es) for es in (edges_a, edges_b)]
-    # The two turns together make the corner that was broken.
-    return all(t > 10 for t in turns) and 60 <= sum(turns) <= 120 and a != b
+    bevel = bevel_of(scene, f)
+    return (
+        bevel is not None
+        and not bevel.hollow
+        and bevel.width_mm <= _MAX_WIDTH_MM
+        and scene.side_of(scene.face(f)) is None
+    )
 
 
-def chamfer_sizes(scene: Scene, faces: Sequence[int]) -> dict[str, float]:
+def _chamfer_sizes(scene: Scene, faces: Sequence[int]) -> dict[str, float]:
     """Angle to the face it leans on (the smaller one), ``width_mm`` along that face, and length."""
-    widths, angles, length = [], [], 0.0
-    for f in faces:
-        rows = _bevelled(_long_edges(scene, f))
-        long = rows[0][1] if rows else 0.0
-        length += long
-        s = scene.face(f).surface
-        widths.append(_width(rows))
-        neighbours = [_turn(es) for _, _, es in rows[:2]]
-        if isinstance(s, (Plane, Cone)) and neighbours:
-            angles.append(min(neighbours))
-    if not angles:
-        return {"width_mm": max(widths), "length_mm": length}
-    angle = min(angles)
+    bevels = [bevel for f in faces if (bevel := bevel_of(scene, f)) is not None]
+    angle = min(b.turns_deg[0] for b in bevels)
     return {
-        "width_mm": max(widths) * float(np.cos(np.radians(angle))),
-        "length_mm": length,
+        "width_mm": max(b.width_mm for b in bevels) * float(np.cos(np.radians(angle))),
+        "length_mm": sum(b.length_mm for b in bevels),
         "angle_deg": angle,
     }
-
-
-def _bevelled(rows: list[tuple[int, float, list[Edge]]]) -> list[tuple[int, float, list[Edge]]]:
-    """The rows of the faces that are bevelled; those met square are the chamfer's ends, long or not."""
-    leaning = [r for r in rows if abs(90.0 - _turn(r[2])) > tol.TANGENT_DEG]
-    return leaning if len(leaning) >= 2 else rows
-
-
-def _turn(edges: Sequence[Edge]) -> float:
-    """Mean angle between the normals across edges."""
-    return 180.0 - float(np.mean([e.dihedral_deg for e in edges]))
-
-
-def _width(rows: list[tuple[int, float, list[Edge]]]) -> float:
-    """Distance between the two long edges, measured square to them."""
-    if len(rows) < 2:
-        return 0.0
-    a = rows[0][2][0].points
-    others = np.vstack([e.points for e in rows[1][2]])
-    middle = a[len(a) // 2]
-    along = a[-1] - a[0]
-    length = float(np.linalg.norm(along))
-    if rows[0][2][0].curve == "line" and length > tol.LENGTH_MM:
-        offsets = others - middle
-        along = along / length
-        return float(np.min(np.linalg.norm(offsets - np.outer(offsets @ along, along), axis=1)))
-    return float(np.min(np.linalg.norm(others - middle, axis=1)))
 
 
 def _sides(scene: Scene, faces: Sequence[int]) -> tuple[str, ...]:

@@ -92,7 +92,7 @@ def _void_of(scene: Scene, ids: Sequence[int]) -> Void | None:
         chosen.append(np.arange(len(at)) % max(1, len(at) // _TANGENTS_PER_FACE) == 0)
     n = np.vstack(normals) @ frame.axes.T
     offset = np.sum(frame.local(np.vstack(origins)) * n, axis=1)
-    corners = frame.local(scene.cloud(ids))
+    corners = frame.local(np.vstack([scene.unbroken(i) for i in ids]))
     if np.any((corners @ n.T).min(axis=0) < offset - np.concatenate(slacks)):
         return None
     used = np.concatenate(chosen)
@@ -193,7 +193,7 @@ def convex_voids(scene: Scene, ids: Sequence[int]) -> list[tuple[Void, tuple[int
         return None
     frame = scene.part.frame
     plane_of = {i: _plane_in_frame(scene, i) for i in ids}
-    clouds = {i: frame.local(np.vstack([scene.vertices(i), scene.face(i).points])) for i in ids}
+    clouds = {i: frame.local(np.vstack([scene.unbroken(i), scene.face(i).points])) for i in ids}
     # A face that reaches behind its neighbour's plane is shared by several cuts: it seeds none.
     whole = [
         i

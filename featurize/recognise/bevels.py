@@ -1,0 +1,151 @@
+"""Flats and cones that break the edge between two broader faces: chamfers outside, webs inside.
+
+Where two faces met in an edge, a bevel leaves two edges that run alike, and its normal lies between the
+normals of the two faces. What else bounds it are its ends: walls of any kind, or further bevels.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import combinations
+
+import numpy as np
+
+from featurize import tolerances as tol
+from featurize.brep.part import Convexity, Edge
+from featurize.brep.surfaces import Array, Cone, Plane
+from featurize.brep.surfaces_at import normals_at
+from featurize.recognise.scene import Scene, mesh_span
+
+# A bevel turns by this much at least from each of the two faces: less is draft or relief.
+_LEAST_TURN_DEG = 8.0
+# The edge that was broken turned by this much at least and at most; an acute inside corner turns further.
+_EDGE_TURN_DEG = (45.0, 125.0)
+_INSIDE_TURN_DEG = (45.0, 150.0)
+# The two long edges run alike within this.
+_ALIKE_DEG = 5.0
+# A bevel is narrower than this share of the broader of the two faces: the sides of an octagon are as broad.
+_NARROWER = 0.9
+
+
+@dataclass(frozen=True)
+class Bevel:
+    """``beside`` are the two faces whose edge is broken, ``turns_deg`` the turns to them, the lesser first.
+
+    ``width_mm`` is measured across the bevel; ``hollow`` for a web in an inward edge.
+    """
+
+    beside: tuple[int, int]
+    turns_deg: tuple[float, float]
+    width_mm: float
+    length_mm: float
+    hollow: bool
+
+
+def bevel_of(scene: Scene, f: int) -> Bevel | None:
+    """What edge a face breaks, or None when it does no such thing."""
+    if not isinstance(scene.face(f).surface, Plane | Cone):
+        return None
+    return scene.kept(("bevel", f), lambda: _find(scene, f))
+
+
+@dataclass(frozen=True, eq=False)
+class _Side:
+    """A face beside a bevel and the edges there, all of one sense; ``turn_deg`` is over 0 for outward ones."""
+
+    face: int
+    edges: Sequence[Edge]
+    turn_deg: float
+    length_mm: float
+
+
+def _find(scene: Scene, f: int) -> Bevel | None:
+    sides = _sides(scene, f)
+    pairs = sorted(combinations(sides, 2), key=lambda p: -round(min(s.length_mm for s in p), 6))
+    for a, b in pairs:
+        whole = abs(a.turn_deg + b.turn_deg)
+        least, most = _EDGE_TURN_DEG if a.turn_deg > 0 else _INSIDE_TURN_DEG
+        if a.turn_deg * b.turn_deg < 0 or not least <= whole <= most:
+            continue
+        width = _between(scene, f, a, b)
+        if a.turn_deg > 0 and _has_own_floor(scene, f):
+            continue
+        if width is None or width >= _NARROWER * max(_breadth(scene, f, s) for s in (a, b)):
+            continue
+        less, more = sorted((a, b), key=lambda s: (round(abs(s.turn_deg), 3), s.face))
+        return Bevel(
+            (less.face, more.face),
+            (abs(less.turn_deg), abs(more.turn_deg)),
+            width,
+            max(a.length_mm, b.length_mm),
+            hollow=a.turn_deg < 0,
+        )
+    return None
+
+
+def _has_own_floor(scene: Scene, f: int) -> bool:
+    """Whether a face meets no other in an inward corner: the two are a step."""
+    return any(
+        scene.part.across(o, Convexity.CONCAVE) == {f} for o in scene.part.across(f, Convexity.CONCAVE)
+    )
+
+
+def _sides(scene: Scene, f: int) -> list[_Side]:
+    by_face: dict[int, list[Edge]] = {}
+    for e in scene.part.edges_of(f):
+        by_face.setdefault(e.faces[0] if e.faces[1] == f else e.faces[1], []).append(e)
+    found = []
+    for other, edges in sorted(by_face.items()):
+        turns = [180.0 - e.dihedral_deg for e in edges]
+        one_sense = len({e.convexity for e in edges} - {Convexity.TANGENT}) == 1
+        turn = float(np.mean(turns))
+        if one_sense and abs(turn) >= _LEAST_TURN_DEG:
+            found.append(_Side(other, edges, turn, sum(e.length_mm for e in edges)))
+    return found
+
+
+def _between(scene: Scene, f: int, a: _Side, b: _Side) -> float | None:
+    """Width between two sides whose edges run alike, None where they do not."""
+    here = max(a.edges, key=lambda e: e.length_mm).points
+    p = here[len(here) // 2]
+    there = np.vstack([e.points for e in b.edges])
+    q = there[int(np.argmin(np.linalg.norm(there - p, axis=1)))]
+    runs = []
+    for side, at, sign in ((a, p, 1.0), (b, q, -1.0)):
+        own, other = _normal(scene, f, at), _normal(scene, side.face, at)
+        if own is None or other is None:
+            return None
+        run = sign * np.cross(own, other)
+        runs.append(run / max(float(np.linalg.norm(run)), 1e-12))
+    if float(runs[0] @ runs[1]) < np.cos(np.radians(_ALIKE_DEG)):
+        return None
+    return _circles_apart(a, b) or float(np.linalg.norm((q - p) - ((q - p) @ runs[0]) * runs[0]))
+
+
+def _normal(scene: Scene, f: int, at: Array) -> Array | None:
+    found = normals_at(scene.face(f).surface, at[None])
+    return found[0] if found is not None else None
+
+
+def _circles_apart(a: _Side, b: _Side) -> float | None:
+    """Exact distance between arcs about one axis."""
+    one, other = a.edges[0].circle, b.edges[0].circle
+    if one is None or other is None:
+        return None
+    shift = other[0] - one[0]
+    along = float(shift @ one[1])
+    off = float(np.linalg.norm(shift - along * one[1]))
+    return float(np.hypot(along, one[2] - other[2])) if off < tol.SURFACE_MM else None
+
+
+def _breadth(scene: Scene, f: int, side: _Side) -> float:
+    """How far a face beside a bevel reaches away from it."""
+    e = max(side.edges, key=lambda e: e.length_mm)
+    at = e.points[len(e.points) // 2]
+    own, other = _normal(scene, f, at), _normal(scene, side.face, at)
+    assert own is not None and other is not None
+    away = other * float(own @ other) - own  # in the face, square to the edge
+    away *= -1.0 if side.turn_deg < 0 else 1.0
+    away /= np.linalg.norm(away)
+    return mesh_span(scene, side.face, away)[1] - float(at @ away)
