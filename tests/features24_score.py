@@ -95,7 +95,7 @@ class Answer:
     said: str
     class_: int | None
     faces: frozenset[int]
-    radii: frozenset[int]  # those of its faces that are corner or foot radii
+    radii: frozenset[int]  # those of its faces that are corners or feet: radii and webs
 
 
 @dataclass(frozen=True)
@@ -190,11 +190,11 @@ class Tally:
 def compare(labels: list[Label], answers: list[Answer]) -> Iterator[tuple[Label, bool, list[bool]]]:
     """Each label, whether a feature agrees with it, and whether each of its faces does (in their order)."""
     of = {f: a for a in answers for f in a.faces}
-    # A round laid on an inward edge is the corner or foot radius of the recess there.
-    radii = {f for x in labels if x.class_ == ROUND for f in x.faces if f in of[f].radii}
+    # A round laid on an inward edge is the corner or foot radius of the recess there, a chamfer its web.
+    radii = {f for x in labels if x.class_ in (CHAMFER, ROUND) for f in x.faces if f in of[f].radii}
     bare = {(a.class_, a.faces - radii) for a in answers}
     for label in labels:
-        kept = label.class_ == ROUND and label.faces <= radii
+        kept = label.faces <= radii
         yield (
             label,
             kept or (label.class_, label.faces) in bare,

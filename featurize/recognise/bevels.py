@@ -18,13 +18,15 @@ from featurize.brep.surfaces import Array, Cone, Plane
 from featurize.brep.surfaces_at import normals_at
 from featurize.recognise.scene import Scene, mesh_span
 
-# A bevel turns by this much at least from each of the two faces: less is draft or relief.
-_LEAST_TURN_DEG = 8.0
+# A bevel turns from each of the two faces by this much at least (less is draft or relief) and at most.
+_TURN_DEG = (8.0, 76.0)
 # The edge that was broken turned by this much at least and at most; an acute inside corner turns further.
 _EDGE_TURN_DEG = (45.0, 125.0)
 _INSIDE_TURN_DEG = (45.0, 150.0)
 # The two long edges run alike within this.
 _ALIKE_DEG = 5.0
+# A web narrower than this share of the narrower of the two walls is none of the sides of a section.
+_NARROW_WEB = 0.3
 # A bevel is narrower than this share of the broader of the two faces: the sides of an octagon are as broad.
 _NARROWER = 0.9
 
@@ -41,6 +43,7 @@ class Bevel:
     width_mm: float
     length_mm: float
     hollow: bool
+    slender: bool  # a small share of the narrower of the two
 
 
 def bevel_of(scene: Scene, f: int) -> Bevel | None:
@@ -48,6 +51,13 @@ def bevel_of(scene: Scene, f: int) -> Bevel | None:
     if not isinstance(scene.face(f).surface, Plane | Cone):
         return None
     return scene.kept(("bevel", f), lambda: _find(scene, f))
+
+
+def webs(scene: Scene, faces: Sequence[int]) -> dict[int, Bevel]:
+    """Those of a recess' faces that break its inward edges, the narrowest first."""
+    inside = set(faces)
+    found = {f: b for f in faces if (b := bevel_of(scene, f)) and b.hollow and inside.issuperset(b.beside)}
+    return dict(sorted(found.items(), key=lambda fb: (round(fb[1].width_mm, 6), fb[0])))
 
 
 @dataclass(frozen=True, eq=False)
@@ -71,7 +81,10 @@ def _find(scene: Scene, f: int) -> Bevel | None:
         width = _between(scene, f, a, b)
         if a.turn_deg > 0 and _has_own_floor(scene, f):
             continue
-        if width is None or width >= _NARROWER * max(_breadth(scene, f, s) for s in (a, b)):
+        if width is None:
+            continue
+        breadths = [_breadth(scene, f, s) for s in (a, b)]
+        if width >= _NARROWER * max(breadths):
             continue
         less, more = sorted((a, b), key=lambda s: (round(abs(s.turn_deg), 3), s.face))
         return Bevel(
@@ -80,6 +93,7 @@ def _find(scene: Scene, f: int) -> Bevel | None:
             width,
             max(a.length_mm, b.length_mm),
             hollow=a.turn_deg < 0,
+            slender=width < _NARROW_WEB * min(breadths),
         )
     return None
 
@@ -100,7 +114,7 @@ def _sides(scene: Scene, f: int) -> list[_Side]:
         turns = [180.0 - e.dihedral_deg for e in edges]
         one_sense = len({e.convexity for e in edges} - {Convexity.TANGENT}) == 1
         turn = float(np.mean(turns))
-        if one_sense and abs(turn) >= _LEAST_TURN_DEG:
+        if one_sense and _TURN_DEG[0] <= abs(turn) <= _TURN_DEG[1]:
             found.append(_Side(other, edges, turn, sum(e.length_mm for e in edges)))
     return found
 

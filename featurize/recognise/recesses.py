@@ -18,6 +18,7 @@ from featurize.brep.part import Convexity
 from featurize.brep.surfaces import Array, Cylinder, Freeform, Plane
 from featurize.brep.surfaces_at import same_surface, square
 from featurize.feature import Axis, CrossSection, Feature, Kind, Role
+from featurize.recognise.bevels import Bevel, webs
 from featurize.recognise.contoured import contour
 from featurize.recognise.scene import Scene, extent, vec
 from featurize.recognise.sizes import is_wall, recess_sizes, roles_in_recess
@@ -35,6 +36,9 @@ from featurize.recognise.volume import (
 ORDER = 50
 # Round walls of a cross-section that turn further than this are no corner radii.
 _CORNER_TURN_DEG = 100.0
+
+# A flat that looks to the mouth this squarely (cosine) is a floor, whatever it lies between.
+_FLOOR_COS = 0.999
 
 
 @dataclass(frozen=True, eq=False)
@@ -201,7 +205,12 @@ def _feature(scene: Scene, cut: _Cut) -> Feature | None:
         run,
         frame.world(cut.void.body.vertices) if cut.void else None,
     )
-    lean = _wall_angle(scene, cut.faces, access)
+    section, broken = _section(scene, kind, cut, roles, access)
+    for f, web in broken.items():
+        roles[f] = Role.CORNER if is_wall(scene.face(f), access) else Role.FOOT
+        leg = web.width_mm * float(np.cos(np.radians(web.turns_deg[0])))
+        dims["corner_chamfer_mm" if roles[f] == Role.CORNER else "floor_chamfer_mm"] = leg
+    lean = _wall_angle(scene, [f for f in cut.faces if f not in broken], access)
     if lean is not None:
         dims["wall_angle_deg"] = lean
     if run is not None and (slant := _slant_deg(scene, run)) > 0.05:
@@ -223,7 +232,7 @@ def _feature(scene: Scene, cut: _Cut) -> Feature | None:
         axis=Axis(vec(top), vec(access)),
         run=vec(run) if run is not None else None,
         opens_to=cut.opens_to,
-        cross_section=_section(scene, kind, cut, access),
+        cross_section=section,
         evidence=tuple(evidence),
         confidence=confidence,
     )
@@ -306,26 +315,42 @@ def _wall_angle(scene: Scene, faces: Sequence[int], access: Array) -> float | No
     return worst if worst > 0.05 else None
 
 
-def _section(scene: Scene, kind: Kind, cut: _Cut, access: Array) -> CrossSection | None:
-    """Shape of the cross-section, square to the run (slot, step) or to the access (the rest)."""
+def _section(
+    scene: Scene, kind: Kind, cut: _Cut, roles: dict[int, Role], access: Array
+) -> tuple[CrossSection | None, dict[int, Bevel]]:
+    """Shape of the cross-section, square to the run (slot, step) or to the access (the rest).
+
+    Webs on inward edges are no sides of it, and told apart: those at the foot, slender ones, and where the
+    shape has no name with the others, these too.
+    """
     walls = [f for f in cut.faces if is_wall(scene.face(f), access)]
     surfaces = [scene.face(f).surface for f in walls]
     round_walls = [s for s in surfaces if isinstance(s, Cylinder)]
     if surfaces and len(round_walls) == len(surfaces):
-        return CrossSection.ROUND
+        return CrossSection.ROUND, {}
     curved = any(isinstance(s, Freeform) for s in surfaces) or any(
         _turn_deg(scene, f) > _CORNER_TURN_DEG for f in walls if isinstance(scene.face(f).surface, Cylinder)
     )
+    bevels = {
+        f: w for f, w in webs(scene, cut.faces).items() if float(scene.face(f).normals[0] @ access) < _FLOOR_COS
+    }
+    left = {f: w for f, w in bevels.items() if w.slender or any(roles[o] == Role.FLOOR for o in w.beside)}
     if cut.void is None or curved:
-        return CrossSection.OTHER
+        return CrossSection.OTHER, left
     along = _end_to_end(scene, cut.opens_to)
     if along is None or kind not in (Kind.SLOT, Kind.STEP):
         along = access
     flat = [f for f in cut.faces if isinstance(scene.face(f).surface, Plane)]
-    void = cut.void if len(flat) == len(cut.faces) else void_of(scene, flat) if flat else None
-    if void is None:
-        return CrossSection.OTHER
-    return section_of(void.sides_around(scene.part.frame.axes @ along), curved)
+    rest = [f for f in bevels if f not in left]
+    for k in range(len(rest) + 1):
+        dropped = left | {f: bevels[f] for f in rest[:k]}
+        sides = [f for f in flat if f not in dropped]
+        void = cut.void if len(sides) == len(cut.faces) else void_of(scene, sides) if sides else None
+        if void is not None:
+            section = section_of(void.sides_around(scene.part.frame.axes @ along), curved)
+            if section != CrossSection.OTHER:
+                return section, dropped
+    return CrossSection.OTHER, left
 
 
 def _turn_deg(scene: Scene, f: int) -> float:
