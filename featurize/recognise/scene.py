@@ -14,7 +14,6 @@ from typing import TypeVar, cast
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
 
 from featurize import tolerances as tol
 from featurize.brep.alike import alike
@@ -31,6 +30,8 @@ T = TypeVar("T")
 # A sample whose normal is this near (cosine) to a direction shows that a round face turns through it:
 # half a mesh facet.
 _NEAR_COS = float(np.cos(np.radians(tol.MESH_ANGLE_DEG)))
+# Points along an edge turn by 11 deg at most, a circle's: its arcs stand off their chords by half of this.
+_SAGITTA = 0.05
 
 
 @dataclass(eq=False)
@@ -90,8 +91,7 @@ class Scene:
             return corners
 
         def make() -> Array:
-            near, _ = cKDTree(np.vstack([e.points for e in broken])).query(corners)
-            kept = near > tol.LENGTH_MM
+            kept = ~np.any([_on_edge(corners, e) for e in broken], axis=0)
             return corners[kept] if kept.any() else corners
 
         return self.kept(("unbroken", id_, len(self.broken)), make)
@@ -294,6 +294,16 @@ def _arc_reach(points: Array, centre: Array, axis: Array, radius_mm: float, dire
 def extent(scene: Scene, ids: Sequence[int], direction: Array) -> float:
     """Size of faces along a unit direction, in mm."""
     return reach(scene, ids, direction) + reach(scene, ids, -direction)
+
+
+def _on_edge(points: Array, e: Edge) -> NDArray[np.bool_]:
+    """Which points (n, 3) lie on an edge, or nearer to its chords than a bend's sagitta."""
+    start, way = e.points[:-1], np.diff(e.points, axis=0)
+    size = np.maximum(np.sum(way * way, axis=1), 1e-24)
+    away = points[:, None] - start
+    share = np.clip(np.sum(away * way, axis=2) / size, 0, 1)
+    gap = np.linalg.norm(away - share[..., None] * way, axis=2)
+    return np.asarray(np.any(gap < tol.SURFACE_MM + _SAGITTA * np.sqrt(size), axis=1))
 
 
 def vec(a: Array) -> Vec3:
