@@ -26,6 +26,8 @@ from featurize.errors import StepError
 from featurize.feature import CrossSection, Feature, Kind, Role
 from featurize.isolate import may_fork, run_apart
 from featurize.recognise import recognise
+from featurize.recognise.bevels import webs
+from featurize.recognise.scene import Scene
 from featurize.step.read import read_step
 from featurize.step.shapes import FACE, area_and_centre, each
 
@@ -140,6 +142,14 @@ def _blind_slot(part: Part, feature: Feature) -> int:
     return 17 if all(ends) else 18
 
 
+def _corners(scene: Scene, feature: Feature) -> list[int]:
+    """Radii and webs on a recess' inward edges; those of an opening are part of its land."""
+    if feature.kind != Kind.THROUGH_PROFILE:
+        return list(feature.faces_with(Role.CORNER, Role.FOOT))
+    round_ = [f for f in feature.faces if isinstance(scene.face(f).surface, Cylinder)]
+    return [*webs(scene, feature.faces), *(round_ if len(round_) < len(feature.faces) else [])]
+
+
 def labels_of(name: str) -> tuple[list[Label], list[dict[str, object]]]:
     data = json.loads((CORPUS / "labels" / f"{name}.json").read_text())
     faces = data["faces"]
@@ -162,14 +172,16 @@ def answers_of(name: str) -> list[Answer]:
     def places(ids: Iterable[int]) -> frozenset[int]:
         return frozenset(int(place[i]) for f in ids for i in part.faces[f].source)
 
+    found = recognise(part)
+    scene = Scene(found.part, frozenset())
     return [
         Answer(
             f"{f.kind} {f.cross_section or ''}".strip(),
             class_of(part, f),
             places(f.faces),
-            places(f.faces_with(Role.CORNER, Role.FOOT)),
+            places(_corners(scene, f)),
         )
-        for f in recognise(part).features
+        for f in found.features
     ]
 
 

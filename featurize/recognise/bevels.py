@@ -28,7 +28,7 @@ _ALIKE_DEG = 5.0
 # A web narrower than this share of the narrower of the two walls is none of the sides of a section.
 _NARROW_WEB = 0.3
 # A bevel is narrower than this share of the broader of the two faces: the sides of an octagon are as broad.
-_NARROWER = 0.9
+_NARROWER = 0.97
 
 
 @dataclass(frozen=True)

@@ -8,7 +8,7 @@ import numpy as np
 
 from featurize import tolerances as tol
 from featurize.brep.part import Convexity, Edge
-from featurize.brep.surfaces import Cylinder, Freeform, Sphere, Torus
+from featurize.brep.surfaces import Cylinder, Freeform, Plane, Sphere, Torus
 from featurize.brep.surfaces_at import parallel
 from featurize.feature import Axis, Feature, Kind, Role
 from featurize.recognise.bevels import bevel_of
@@ -73,6 +73,7 @@ def _sides(scene: Scene, faces: Sequence[int]) -> tuple[str, ...]:
 
 def _rounds(scene: Scene) -> list[Feature]:
     candidates = {f for f in scene.free if _is_round(scene, f)}
+    candidates |= {f for f in scene.free - candidates if _goes_on(scene, f, candidates)}
     # A round between two walls of one recess (an island's corner) is part of that recess.
     cuts = scene.groups(scene.free - candidates, Convexity.CONCAVE, Convexity.TANGENT)
     of = {f: k for k, g in enumerate(cuts) for f in g}
@@ -116,6 +117,19 @@ def _is_round(scene: Scene, f: int) -> bool:
         straight = [e for e in tangents if e.curve == "line" and _along(e, s)]
         return len({o for e in straight for o in e.faces} - {f}) >= 2
     return True
+
+
+def _goes_on(scene: Scene, f: int, rounds: set[int]) -> bool:
+    """Whether a curved face runs smoothly into rounds, and into what they run into: another cut left it."""
+    if isinstance(scene.face(f).surface, Plane):
+        return False
+    smooth = scene.part.across(f, Convexity.TANGENT)
+    beside, supports = smooth & rounds, smooth - rounds
+    return (
+        bool(beside)
+        and all(supports & scene.part.across(r, Convexity.TANGENT) for r in beside)
+        and scene.face(f).area_mm2 < sum(scene.face(r).area_mm2 for r in beside)
+    )
 
 
 def _along(e: Edge, s: Cylinder) -> bool:
