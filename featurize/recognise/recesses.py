@@ -332,7 +332,9 @@ def _section(
         _turn_deg(scene, f) > _CORNER_TURN_DEG for f in walls if isinstance(scene.face(f).surface, Cylinder)
     )
     bevels = {
-        f: w for f, w in webs(scene, cut.faces).items() if float(scene.face(f).normals[0] @ access) < _FLOOR_COS
+        f: w
+        for f, w in webs(scene, cut.faces).items()
+        if float(scene.face(f).normals[0] @ access) < _FLOOR_COS
     }
     left = {f: w for f, w in bevels.items() if w.slender or any(roles[o] == Role.FLOOR for o in w.beside)}
     if cut.void is None or curved:
