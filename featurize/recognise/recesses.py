@@ -86,14 +86,16 @@ def _parted(scene: Scene, cut: _Cut) -> list[_Cut]:
 def _rejoined(scene: Scene, cuts: list[_Cut]) -> list[_Cut]:
     """Put together what a later cut has parted.
 
-    A slot through a pocket leaves its two ends, each with a wall missing. Pieces that lack walls are
-    joined when they share a plane and one convex void in front of them all is free of the part.
+    A slot through a pocket leaves its two ends, each with a wall missing. A piece that lacks walls is part of
+    a cut that has all of its planes and holds it; others are joined when they share a plane and one convex
+    void in front of them all is free of the part.
     """
     whole: list[_Cut] = []
     broken: list[_Cut] = []
-    for c in cuts:
-        (broken if c.void is not None and material_inside(scene, c.void) else whole).append(c)
+    for c in _taken_in(scene, cuts):
+        (broken if _lacks_walls(scene, c) else whole).append(c)
     corners = {id(c): scene.part.frame.local(scene.vertices(c.faces[0])[:1]) for c in broken}
+    joined: list[_Cut] = []
     while broken:
         seed, *others = broken
         faces, taken = seed.faces, [seed]
@@ -105,12 +107,51 @@ def _rejoined(scene: Scene, cuts: list[_Cut]) -> list[_Cut]:
                 faces, taken = union, [*taken, other]
         void = void_of(scene, faces)
         if len(taken) > 1 and void is not None and free_between(scene, void, faces):
-            whole.append(_closed(scene, _Cut(faces, void.opens_to, void)))
+            joined.append(_Cut(faces, void.opens_to, void))
             broken = [c for c in broken if c not in taken]
         else:
-            whole.append(_closed(scene, seed))
+            joined.append(seed)
             broken = others
-    return whole
+    return [*whole, *(_closed(scene, c) for c in _taken_in(scene, joined))]
+
+
+def _lacks_walls(scene: Scene, cut: _Cut) -> bool:
+    return cut.void is not None and material_inside(scene, cut.void)
+
+
+def _taken_in(scene: Scene, cuts: list[_Cut]) -> list[_Cut]:
+    """Cuts with the pieces that they hold put to them, those with the fewest planes first."""
+    left = dict(enumerate(cuts))
+    on_plane: dict[object, set[int]] = {}
+    for k, cut in left.items():
+        for plane in cut.void.key if cut.void is not None else ():
+            on_plane.setdefault(plane, set()).add(k)
+    pieces = [(len(c.void.key), k) for k, c in left.items() if c.void is not None and _lacks_walls(scene, c)]
+    for _, k in sorted(pieces):
+        piece = left[k]
+        assert piece.void is not None
+        hosts = set[int].intersection(*(on_plane[plane] for plane in piece.void.key)) & left.keys() - {k}
+        held = [(_volume_mm3(left[h]), h) for h in hosts if _holds(scene, left[h], piece)]
+        if held:
+            host = left[min(held)[1]]
+            left[min(held)[1]] = _Cut(tuple(sorted((*host.faces, *piece.faces))), host.opens_to, host.void)
+            del left[k]
+    return list(left.values())
+
+
+def _volume_mm3(cut: _Cut) -> float:
+    return cut.void.body.volume_mm3 if cut.void is not None else np.inf
+
+
+def _holds(scene: Scene, host: _Cut, piece: _Cut) -> bool:
+    """Whether a piece lies in the void of a cut that has more planes than it, in free sight of its faces."""
+    assert host.void is not None and piece.void is not None
+    if len(host.void.key) <= len(piece.void.key):
+        return False
+    corners = scene.part.frame.local(scene.cloud(piece.faces))
+    if any(float((corners @ n).min()) < offset - tol.SURFACE_MM for n, offset in host.void.planes):
+        return False
+    return free_between(scene, host.void, (*host.faces, *piece.faces))
 
 
 def _ahead(scene: Scene, seed: _Cut, others: list[_Cut], corners: dict[int, Array]) -> list[_Cut]:
