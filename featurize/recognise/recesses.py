@@ -29,7 +29,8 @@ from featurize.recognise.volume import (
     kind_of,
     material_inside,
     section_of,
-    unblocked_sides,
+    straight_on,
+    unblocked,
     void_of,
 )
 
@@ -37,6 +38,10 @@ ORDER = 50
 # Round walls of a cross-section that turn further than this are no corner radii.
 _CORNER_TURN_DEG = 100.0
 
+# Fewer walls than this close nothing: a V that opens into another cut stays a V.
+_CLOSED_BY = 3
+# A slot of two flanks is a V, wherever its mouth has been cut away.
+_FLANKS = 2
 # A flat that looks to the mouth this squarely (cosine) is a floor, whatever it lies between.
 _FLOOR_COS = 0.999
 
@@ -170,8 +175,11 @@ def _closed(scene: Scene, cut: _Cut) -> _Cut:
     """A cut with missing walls, less the sides where the part closes it further on."""
     if cut.void is None or not material_inside(scene, cut.void):
         return cut
-    opens_to = unblocked_sides(scene, cut.void, cut.faces)
-    return _Cut(cut.faces, opens_to, cut.void) if kind_of(opens_to) != Kind.UNASSIGNED else cut
+    ahead = straight_on(scene, cut.void, cut.faces)
+    free = unblocked(scene, ahead, cut.faces)
+    closed = kind_of(free.opens_to) in (Kind.THROUGH_PROFILE, Kind.POCKET)
+    void = ahead if closed and len(free.planes) < _CLOSED_BY else free
+    return _Cut(cut.faces, void.opens_to, void) if kind_of(void.opens_to) != Kind.UNASSIGNED else cut
 
 
 def _share_plane(pieces: Sequence[_Cut], other: _Cut) -> bool:
@@ -339,9 +347,8 @@ def _along_walls(scene: Scene, cut: _Cut, rough: Array) -> Array:
     if len(normals) >= 2:
         _, sizes, rows = np.linalg.svd(normals)
         if len(sizes) < 3 or sizes[2] < 1e-4:
-            best = rows[2]
-            if abs(float(best @ rough)) > 0.5:
-                return np.asarray(best * np.sign(best @ rough))
+            best = rows[2] * (np.sign(rows[2] @ rough) or 1.0)
+            return np.asarray(best)
     return rough
 
 
@@ -390,6 +397,8 @@ def _section(
         sides = [f for f in flat if f not in dropped]
         void = cut.void if len(sides) == len(cut.faces) else void_of(scene, sides) if sides else None
         if void is not None:
+            if kind == Kind.SLOT and len(void.planes) == _FLANKS:
+                return CrossSection.THREE, dropped
             section = section_of(void.sides_around(scene.part.frame.axes @ along), curved)
             if section != CrossSection.OTHER:
                 return section, dropped

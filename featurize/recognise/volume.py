@@ -137,25 +137,42 @@ def free_between(scene: Scene, void: Void, ids: Sequence[int]) -> bool:
     return (scene.standing | frozenset(ids)).issuperset(inside.tolist())
 
 
-def unblocked_sides(scene: Scene, void: Void, ids: Sequence[int]) -> tuple[str, ...]:
-    """The sides a void with missing walls opens to, less those where the part closes it further on.
+def straight_on(scene: Scene, void: Void, ids: Sequence[int]) -> Void:
+    """A void with missing walls, as far as its faces reach; it opens to the sides straight on from them."""
+    window = _window(scene, ids)
+    kept = []
+    for side in void.opens_to:
+        across = [(n, offset, None) for other, (n, offset) in window.items() if other[1] != side[1]]
+        if void.body.cut(across, tol.LENGTH_MM / 100).area_of(side) > _OPEN_AREA_MM2:
+            kept.append(side)
+    body = void.body.cut([(n, offset, side) for side, (n, offset) in window.items()], tol.LENGTH_MM / 100)
+    return Void(body, void.planes, tuple(kept))
+
+
+def unblocked(scene: Scene, void: Void, ids: Sequence[int]) -> Void:
+    """A void with missing walls, less those sides where the part closes it further on.
 
     A pocket whose end wall fell to a slot opens into the slot, and the slot's far wall closes it.
     """
-    low, high = _reach(scene, ids)
+    window = _window(scene, ids)
     kept = []
     for side in void.opens_to:
-        k, sign = "xyz".index(side[1]), 1.0 if side[0] == "+" else -1.0
-        beyond = (sign * np.eye(3)[k], float(high[k]) if sign > 0 else -float(low[k]))
-        across = [
-            (s * np.eye(3)[j], s * float(limit))
-            for j in range(3)
-            if j != k
-            for s, limit in ((1.0, low[j]), (-1.0, high[j]))
-        ]
-        if not len(_intruders(scene, void.body, [*void.planes, beyond, *across], tol.VOID_MM)):
+        normal, offset = window[side]
+        beyond = [(-normal, -offset), *(plane for other, plane in window.items() if other[1] != side[1])]
+        ahead = _void(scene, [*void.planes, *beyond]).body
+        if not len(_intruders(scene, ahead, [*void.planes, *beyond], tol.VOID_MM)):
             kept.append(side)
-    return tuple(kept)
+    return Void(void.body, void.planes, tuple(kept))
+
+
+def _window(scene: Scene, ids: Sequence[int]) -> dict[str, tuple[Array, float]]:
+    """Planes that bound what is within the reach of faces, by side."""
+    low, high = _reach(scene, ids)
+    return {
+        side: (np.eye(3)[k], float(low[k])) if side[0] == "-" else (-np.eye(3)[k], -float(high[k]))
+        for side in SIDES
+        for k in ["xyz".index(side[1])]
+    }
 
 
 def _reach(scene: Scene, ids: Sequence[int]) -> tuple[Array, Array]:
