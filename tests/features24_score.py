@@ -22,7 +22,6 @@ from scipy.spatial import cKDTree
 from featurize.brep.build import build_part
 from featurize.brep.part import Part
 from featurize.brep.surfaces import Cylinder, Plane
-from featurize.errors import StepError
 from featurize.feature import CrossSection, Feature, Kind, Role
 from featurize.isolate import may_fork, run_apart
 from featurize.recognise import recognise
@@ -220,8 +219,8 @@ def score(names: list[str]) -> Tally:
         labels, _ = labels_of(name)
         try:
             answers = run_apart(lambda name=name: answers_of(name), time_limit_s=_TIME_LIMIT_S)  # type: ignore[misc]
-        except (StepError, AssertionError) as error:
-            sums.lost.append(f"{name}: {error}")
+        except Exception as error:
+            sums.lost.append(f"{name}: {error!r}")
             answers = [Answer("lost", None, frozenset(f for x in labels for f in x.faces), frozenset())]
         of = {f: a for a in answers for f in a.faces}
         for label, right, faces in compare(labels, answers):

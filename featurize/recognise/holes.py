@@ -27,6 +27,9 @@ _POCKET_DIAMETER_MM = 12.0
 # A cone at the mouth at least this wide (half angle) is a countersink; slimmer ones are tapered bores.
 _SINK_DEG = 15.0
 
+# A slanted hole opens to the side it looks to most: none is further off than this (cosine) along a diagonal.
+_NEAREST_COS = 0.57
+
 
 @dataclass(eq=False)
 class _Stage:
@@ -270,7 +273,7 @@ def _hole(scene: Scene, bores: list[int]) -> Feature | None:
     if lean > tol.AXIS_DEG:
         dims["angle_deg"] = lean
     open_sides = [
-        side for d in ([axis, -axis] if through else [axis]) if (side := scene.part.frame.side_of(d, 0.9))
+        side for d in ([axis, -axis] if through else [axis]) if (side := scene.part.frame.side_of(d, _NEAREST_COS))
     ]
     names = " ".join(n for f in sorted(members) for n in scene.face(f).names)
     foot = origin + (mouth - float(origin @ axis)) * axis

@@ -37,6 +37,7 @@ from featurize.recognise.volume import (
 ORDER = 50
 # Round walls of a cross-section that turn further than this are no corner radii.
 _CORNER_TURN_DEG = 100.0
+_ACUTE_TURN_DEG = 160.0
 
 # Fewer walls than this close nothing: a V that opens into another cut stays a V.
 _CLOSED_BY = 3
@@ -56,7 +57,7 @@ class _Cut:
 def find(scene: Scene) -> list[Feature]:
     """All recesses over free faces."""
     groups = scene.groups(scene.free, Convexity.CONCAVE, Convexity.TANGENT)
-    cuts = _merged([c for g in _over_protrusions(scene, groups) for c in _cuts(scene, g)])
+    cuts = _merged(scene, [c for g in _over_protrusions(scene, groups) for c in _cuts(scene, g)])
     cuts = [c for cut in _rejoined(scene, cuts) for c in _parted(scene, cut)]
     return [f for cut in cuts if (f := _feature(scene, cut)) is not None]
 
@@ -67,6 +68,8 @@ def _cuts(scene: Scene, faces: Sequence[int]) -> list[_Cut]:
     if contours:
         return [_Cut(tuple(faces), scene.seen_from([*faces, *contours]), None)]
     void = void_of(scene, faces)
+    if void is None and (bare := sorted(set(faces) - webs(scene, faces).keys())):
+        void = void_of(scene, bare)  # a web along a part of an edge only
     if void is not None:
         return [_Cut(tuple(faces), void.opens_to, void)]
     parts = convex_voids(scene, faces)
@@ -85,7 +88,7 @@ def _parted(scene: Scene, cut: _Cut) -> list[_Cut]:
     if not all(scene.seen_from([f]) for f in cut.faces):
         return [cut]
     alone = [_Cut((f,), v.opens_to, v) for f in cut.faces if (v := void_of(scene, [f])) is not None]
-    return _merged([c for c in alone if kind_of(c.opens_to) != Kind.UNASSIGNED])
+    return _merged(scene, [c for c in alone if kind_of(c.opens_to) != Kind.UNASSIGNED])
 
 
 def _rejoined(scene: Scene, cuts: list[_Cut]) -> list[_Cut]:
@@ -121,21 +124,20 @@ def _rejoined(scene: Scene, cuts: list[_Cut]) -> list[_Cut]:
 
 
 def _lacks_walls(scene: Scene, cut: _Cut) -> bool:
-    return cut.void is not None and material_inside(scene, cut.void)
+    return cut.void is not None and material_inside(scene, cut.void, cut.faces)
 
 
 def _taken_in(scene: Scene, cuts: list[_Cut]) -> list[_Cut]:
     """Cuts with the pieces that they hold put to them, those with the fewest planes first."""
     left = dict(enumerate(cuts))
-    on_plane: dict[object, set[int]] = {}
+    on: dict[int, set[int]] = {}
     for k, cut in left.items():
-        for plane in cut.void.key if cut.void is not None else ():
-            on_plane.setdefault(plane, set()).add(k)
-    pieces = [(len(c.void.key), k) for k, c in left.items() if c.void is not None and _lacks_walls(scene, c)]
+        for surface in _surfaces(scene, cut) if cut.void is not None else ():
+            on.setdefault(surface, set()).add(k)
+    pieces = [(len(_surfaces(scene, c)), k) for k, c in left.items() if _lacks_walls(scene, c)]
     for _, k in sorted(pieces):
         piece = left[k]
-        assert piece.void is not None
-        hosts = set[int].intersection(*(on_plane[plane] for plane in piece.void.key)) & left.keys() - {k}
+        hosts = set[int].intersection(*(on[surface] for surface in _surfaces(scene, piece))) & left.keys() - {k}
         held = [(_volume_mm3(left[h]), h) for h in hosts if _holds(scene, left[h], piece)]
         if held:
             host = left[min(held)[1]]
@@ -149,9 +151,9 @@ def _volume_mm3(cut: _Cut) -> float:
 
 
 def _holds(scene: Scene, host: _Cut, piece: _Cut) -> bool:
-    """Whether a piece lies in the void of a cut that has more planes than it, in free sight of its faces."""
-    assert host.void is not None and piece.void is not None
-    if len(host.void.key) <= len(piece.void.key):
+    """Whether a piece lies in the void of a cut that has more walls than it, in free sight of its faces."""
+    assert host.void is not None
+    if len(_surfaces(scene, host)) <= len(_surfaces(scene, piece)):
         return False
     corners = scene.part.frame.local(scene.cloud(piece.faces))
     if any(float((corners @ n).min()) < offset - tol.SURFACE_MM for n, offset in host.void.planes):
@@ -173,7 +175,7 @@ def _ahead(scene: Scene, seed: _Cut, others: list[_Cut], corners: dict[int, Arra
 
 def _closed(scene: Scene, cut: _Cut) -> _Cut:
     """A cut with missing walls, less the sides where the part closes it further on."""
-    if cut.void is None or not material_inside(scene, cut.void):
+    if cut.void is None or not _lacks_walls(scene, cut):
         return cut
     ahead = straight_on(scene, cut.void, cut.faces)
     free = unblocked(scene, ahead, cut.faces)
@@ -215,15 +217,22 @@ def _over_protrusions(scene: Scene, groups: list[list[int]]) -> list[list[int]]:
     return [sorted(g) for g in merged]
 
 
-def _merged(cuts: list[_Cut]) -> list[_Cut]:
-    """One cut for each volume: pieces that another feature has parted share all their planes."""
+def _merged(scene: Scene, cuts: list[_Cut]) -> list[_Cut]:
+    """One cut for each volume: pieces that another feature has parted lie on the same surfaces."""
     by_key: dict[object, list[_Cut]] = {}
     for k, cut in enumerate(cuts):
-        by_key.setdefault(cut.void.key if cut.void is not None else k, []).append(cut)
-    return [
-        _Cut(tuple(sorted(f for c in same for f in c.faces)), same[0].opens_to, same[0].void)
-        for same in by_key.values()
-    ]
+        by_key.setdefault(_surfaces(scene, cut) if cut.void is not None else k, []).append(cut)
+    return [_put_together(scene, same) for same in by_key.values()]
+
+
+def _put_together(scene: Scene, same: Sequence[_Cut]) -> _Cut:
+    faces = tuple(sorted(f for c in same for f in c.faces))
+    void = same[0].void if len(same) == 1 else void_of(scene, faces) or same[0].void
+    return _Cut(faces, void.opens_to if void is not None else same[0].opens_to, void)
+
+
+def _surfaces(scene: Scene, cut: _Cut) -> frozenset[int]:
+    return frozenset(scene.surface[f] for f in cut.faces)
 
 
 def _feature(scene: Scene, cut: _Cut) -> Feature | None:
@@ -242,7 +251,7 @@ def _feature(scene: Scene, cut: _Cut) -> Feature | None:
     if cut.void is None:
         evidence.append("read from lines of sight (the void is not convex)")
         confidence = 0.9
-    elif material_inside(scene, cut.void):
+    elif _lacks_walls(scene, cut):
         evidence.append("part of its wall was taken by another feature")
         confidence = 0.9
     dims = recess_sizes(
@@ -377,7 +386,7 @@ def _section(
     if surfaces and len(round_walls) == len(surfaces):
         return CrossSection.ROUND, {}
     curved = any(isinstance(s, Freeform) for s in surfaces) or any(
-        _turn_deg(scene, f) > _CORNER_TURN_DEG for f in walls if isinstance(scene.face(f).surface, Cylinder)
+        isinstance(scene.face(f).surface, Cylinder) and not _is_corner(scene, f) for f in walls
     )
     bevels = {
         f: w
@@ -403,6 +412,15 @@ def _section(
             if section != CrossSection.OTHER:
                 return section, dropped
     return CrossSection.OTHER, left
+
+
+def _is_corner(scene: Scene, f: int) -> bool:
+    """Whether a round wall is a corner's radius: an acute corner's turns further, between two flats."""
+    turn = _turn_deg(scene, f)
+    flats = [
+        o for o in scene.part.across(f, Convexity.TANGENT) if isinstance(scene.face(o).surface, Plane)
+    ]
+    return turn <= (_ACUTE_TURN_DEG if len(flats) == 2 else _CORNER_TURN_DEG)
 
 
 def _turn_deg(scene: Scene, f: int) -> float:

@@ -20,12 +20,14 @@ from featurize import tolerances as tol
 from featurize.brep.frame import SIDES, Frame
 from featurize.brep.part import Convexity
 from featurize.brep.polytope import Polytope
-from featurize.brep.surfaces import Array, Plane
-from featurize.brep.surfaces_at import parallel
+from featurize.brep.surfaces import Array, Cylinder, Plane
+from featurize.brep.surfaces_at import normals_at, parallel
 from featurize.feature import CrossSection, Kind
 from featurize.recognise.scene import Scene
 
 _TANGENTS_PER_FACE = 12
+# The mean normal of a round wall that goes all the way about is shorter than this.
+_CLOSED_TURN = 0.05
 # A box side counts as open when the void reaches it with more than this much area (mm2).
 _OPEN_AREA_MM2 = 1e-3
 
@@ -83,13 +85,17 @@ def _void_of(scene: Scene, ids: Sequence[int]) -> Void | None:
         face = scene.face(i)
         if isinstance(face.surface, Plane):
             at, out = face.surface.origin[None], face.surface.normal[None]
+            used = np.ones(1, bool)
         else:
-            at, out = face.points, face.normals
+            ends = _ends_of_turn(scene, i)
+            at, out = (np.vstack(pair) for pair in zip((face.points, face.normals), ends, strict=True))
+            # All tangent planes are tested, a few of them shape the void.
+            used = np.arange(len(at)) % max(1, len(at) // _TANGENTS_PER_FACE) == 0
+            used[len(face.points) :] = True
         origins.append(at)
         normals.append(out)
         slacks.append(np.full(len(at), _slack(scene, i)))
-        # All tangent planes are tested, a few of them shape the void.
-        chosen.append(np.arange(len(at)) % max(1, len(at) // _TANGENTS_PER_FACE) == 0)
+        chosen.append(used)
     n = np.vstack(normals) @ frame.axes.T
     offset = np.sum(frame.local(np.vstack(origins)) * n, axis=1)
     corners = frame.local(np.vstack([scene.unbroken(i) for i in ids]))
@@ -97,6 +103,20 @@ def _void_of(scene: Scene, ids: Sequence[int]) -> Void | None:
         return None
     used = np.concatenate(chosen)
     return _void(scene, _distinct(n[used], offset[used]))
+
+
+def _ends_of_turn(scene: Scene, i: int) -> tuple[Array, Array]:
+    """Points and normals (n, 3) where a round wall begins and ends its turn; none for one that closes."""
+    face = scene.face(i)
+    corners = scene.vertices(i)
+    normals = normals_at(face.surface, corners) if isinstance(face.surface, Cylinder) else None
+    mean = face.normals.mean(axis=0)
+    if normals is None or float(np.linalg.norm(mean)) < _CLOSED_TURN:
+        return np.empty((0, 3)), np.empty((0, 3))
+    assert isinstance(face.surface, Cylinder)
+    turns = np.arctan2(normals @ np.cross(face.surface.axis, mean), normals @ mean)
+    ends = [int(turns.argmin()), int(turns.argmax())]
+    return corners[ends], normals[ends]
 
 
 def _distinct(normals: Array, offsets: Array) -> list[tuple[Array, float]]:
@@ -117,13 +137,13 @@ def _void(scene: Scene, planes: Sequence[tuple[Array, float]]) -> Void:
     return Void(body, tuple(planes), opens_to)
 
 
-def material_inside(scene: Scene, void: Void) -> bool:
-    """Whether the part reaches into the void: then some of its walls are missing.
+def material_inside(scene: Scene, void: Void, ids: Sequence[int] = ()) -> bool:
+    """Whether the part reaches into the void in front of these faces: then some of its walls are missing.
 
-    What stands in a recess (bosses, ribs) is no such reach.
+    What stands in a recess (bosses, ribs) is no such reach, nor are webs of its own.
     """
     inside = scene.skin[1][_intruders(scene, void.body, void.planes, tol.VOID_MM)]
-    return not scene.standing.issuperset(inside.tolist())
+    return not (scene.standing | frozenset(ids)).issuperset(inside.tolist())
 
 
 def free_between(scene: Scene, void: Void, ids: Sequence[int]) -> bool:
