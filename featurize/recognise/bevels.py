@@ -79,9 +79,7 @@ def _find(scene: Scene, f: int) -> Bevel | None:
         if a.turn_deg * b.turn_deg < 0 or not least <= whole <= most:
             continue
         width = _between(scene, f, a, b)
-        if a.turn_deg > 0 and _has_own_floor(scene, f):
-            continue
-        if width is None:
+        if width is None or not _lies_between(scene, f, a, width):
             continue
         breadths = [_breadth(scene, f, s) for s in (a, b)]
         if width >= _NARROWER * max(breadths):
@@ -98,7 +96,7 @@ def _find(scene: Scene, f: int) -> Bevel | None:
     return None
 
 
-def _has_own_floor(scene: Scene, f: int) -> bool:
+def has_own_floor(scene: Scene, f: int) -> bool:
     """Whether a face meets no other in an inward corner: the two are a step."""
     return any(
         scene.part.across(o, Convexity.CONCAVE) == {f} for o in scene.part.across(f, Convexity.CONCAVE)
@@ -135,6 +133,20 @@ def _between(scene: Scene, f: int, a: _Side, b: _Side) -> float | None:
     if float(runs[0] @ runs[1]) < np.cos(np.radians(_ALIKE_DEG)):
         return None
     return _circles_apart(a, b) or float(np.linalg.norm((q - p) - ((q - p) @ runs[0]) * runs[0]))
+
+
+def _lies_between(scene: Scene, f: int, side: _Side, width_mm: float) -> bool:
+    """Whether a face reaches no further than from one of its long edges to the other."""
+    if isinstance(s := scene.face(f).surface, Plane):
+        at = side.edges[0].points
+        run = np.cross(s.normal, _normal(scene, side.face, at[len(at) // 2]))
+        across = np.cross(s.normal, run / np.linalg.norm(run))
+        low, high = mesh_span(scene, f, across)
+    else:
+        assert isinstance(s, Cone)
+        low, high = mesh_span(scene, f, s.axis)
+        low, high = (h / float(np.cos(np.radians(s.half_angle_deg))) for h in (low, high))
+    return high - low < width_mm + 2 * tol.SURFACE_MM
 
 
 def _normal(scene: Scene, f: int, at: Array) -> Array | None:

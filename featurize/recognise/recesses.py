@@ -7,6 +7,8 @@ So the groups joined by inward and smooth edges are the cuts, and each is named 
 
 from __future__ import annotations
 
+import heapq
+import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -67,9 +69,7 @@ def _cuts(scene: Scene, faces: Sequence[int]) -> list[_Cut]:
     contours = _contours_under(scene, faces)
     if contours:
         return [_Cut(tuple(faces), scene.seen_from([*faces, *contours]), None)]
-    void = void_of(scene, faces)
-    if void is None and (bare := sorted(set(faces) - webs(scene, faces).keys())):
-        void = void_of(scene, bare)  # a web along a part of an edge only
+    void = _void_before(scene, faces)
     if void is not None:
         return [_Cut(tuple(faces), void.opens_to, void)]
     parts = convex_voids(scene, faces)
@@ -92,85 +92,71 @@ def _parted(scene: Scene, cut: _Cut) -> list[_Cut]:
 
 
 def _rejoined(scene: Scene, cuts: list[_Cut]) -> list[_Cut]:
-    """Put together what a later cut has parted.
+    """Put together what another cut has parted, the closest fit first.
 
-    A slot through a pocket leaves its two ends, each with a wall missing. A piece that lacks walls is part of
-    a cut that has all of its planes and holds it; others are joined when they share a plane and one convex
-    void in front of them all is free of the part.
+    A slot through a pocket leaves its two ends, each with a wall missing. Pieces are one cut when they lie on a
+    common surface and one convex void in front of all their faces is free of the part as far as these reach.
     """
-    whole: list[_Cut] = []
-    broken: list[_Cut] = []
-    for c in _taken_in(scene, cuts):
-        (broken if _lacks_walls(scene, c) else whole).append(c)
-    corners = {id(c): scene.part.frame.local(scene.vertices(c.faces[0])[:1]) for c in broken}
-    joined: list[_Cut] = []
-    while broken:
-        seed, *others = broken
-        faces, taken = seed.faces, [seed]
-        for other in _ahead(scene, seed, others, corners):
-            if not _share_plane(taken, other):
-                continue
-            union = tuple(sorted(faces + other.faces))
-            if void_of(scene, union) is not None:
-                faces, taken = union, [*taken, other]
-        void = void_of(scene, faces)
-        if len(taken) > 1 and void is not None and free_between(scene, void, faces):
-            joined.append(_Cut(faces, void.opens_to, void))
-            broken = [c for c in broken if c not in taken]
-        else:
-            joined.append(seed)
-            broken = others
-    return [*whole, *(_closed(scene, c) for c in _taken_in(scene, joined))]
+    left, numbers = dict(enumerate(cuts)), itertools.count(len(cuts))
+    on: dict[int, set[int]] = {}
+    for k, cut in left.items():
+        for surface in _surfaces(scene, cut) if cut.void is not None else ():
+            on.setdefault(surface, set()).add(k)
+    fits: list[tuple[float, int, int, _Cut]] = []
+
+    def compare(k: int, others: set[int]) -> None:
+        for j in sorted(others & left.keys() - {k}):
+            if _may_be_one(scene, left[j], left[k]) and (whole := _whole(scene, left[j], left[k])) is not None:
+                heapq.heappush(fits, (round(_volume_mm3(whole), 3), min(j, k), max(j, k), whole))
+
+    for k in list(left):
+        compare(k, {j for surface in _surfaces(scene, left[k]) for j in on.get(surface, ()) if j < k})
+    while fits:
+        _, j, k, whole = heapq.heappop(fits)
+        if j in left and k in left:
+            new = next(numbers)
+            del left[j], left[k]
+            left[new] = whole
+            for surface in _surfaces(scene, whole):
+                on[surface].add(new)
+            compare(new, {i for surface in _surfaces(scene, whole) for i in on[surface]})
+    return [_closed(scene, c) for c in left.values()]
 
 
 def _lacks_walls(scene: Scene, cut: _Cut) -> bool:
     return cut.void is not None and material_inside(scene, cut.void, cut.faces)
 
 
-def _taken_in(scene: Scene, cuts: list[_Cut]) -> list[_Cut]:
-    """Cuts with the pieces that they hold put to them, those with the fewest planes first."""
-    left = dict(enumerate(cuts))
-    on: dict[int, set[int]] = {}
-    for k, cut in left.items():
-        for surface in _surfaces(scene, cut) if cut.void is not None else ():
-            on.setdefault(surface, set()).add(k)
-    pieces = [(len(_surfaces(scene, c)), k) for k, c in left.items() if _lacks_walls(scene, c)]
-    for _, k in sorted(pieces):
-        piece = left[k]
-        hosts = set[int].intersection(*(on[surface] for surface in _surfaces(scene, piece))) & left.keys() - {k}
-        held = [(_volume_mm3(left[h]), h) for h in hosts if _holds(scene, left[h], piece)]
-        if held:
-            host = left[min(held)[1]]
-            left[min(held)[1]] = _Cut(tuple(sorted((*host.faces, *piece.faces))), host.opens_to, host.void)
-            del left[k]
-    return list(left.values())
-
-
 def _volume_mm3(cut: _Cut) -> float:
     return cut.void.body.volume_mm3 if cut.void is not None else np.inf
 
 
-def _holds(scene: Scene, host: _Cut, piece: _Cut) -> bool:
-    """Whether a piece lies in the void of a cut that has more walls than it, in free sight of its faces."""
-    assert host.void is not None
-    if len(_surfaces(scene, host)) <= len(_surfaces(scene, piece)):
-        return False
-    corners = scene.part.frame.local(scene.cloud(piece.faces))
-    if any(float((corners @ n).min()) < offset - tol.SURFACE_MM for n, offset in host.void.planes):
-        return False
-    return free_between(scene, host.void, (*host.faces, *piece.faces))
-
-
-def _ahead(scene: Scene, seed: _Cut, others: list[_Cut], corners: dict[int, Array]) -> list[_Cut]:
-    """Those of the others that one void with the seed may hold: a corner (1, 3) of theirs is before all
-    of its walls."""
-    if seed.void is None or not others:
-        return []
-    normals = np.array([n for n, _ in seed.void.planes])
-    offsets = np.array([offset for _, offset in seed.void.planes])
-    heights = np.vstack([corners[id(c)] for c in others]) @ normals.T
+def _may_be_one(scene: Scene, a: _Cut, b: _Cut) -> bool:
+    """Whether a corner of each lies before all walls of the other: a quick look."""
     slack = 2 * (tol.SURFACE_MM + scene.part.mesh.deflection_mm)
-    return [others[k] for k in np.flatnonzero(np.all(heights > offsets - slack, axis=1))]
+    for one, other in ((a, b), (b, a)):
+        if one.void is None:
+            return False
+        corner = scene.part.frame.local(scene.unbroken(other.faces[0])[0])
+        if any(float(corner @ n) < offset - slack for n, offset in one.void.planes):
+            return False
+    return True
+
+
+def _whole(scene: Scene, a: _Cut, b: _Cut) -> _Cut | None:
+    faces = tuple(sorted((*a.faces, *b.faces)))
+    void = _void_before(scene, faces)
+    if void is None or not free_between(scene, void, faces):
+        return None
+    return _Cut(faces, void.opens_to, void)
+
+
+def _void_before(scene: Scene, faces: Sequence[int]) -> Void | None:
+    """The convex void in front of faces, or of those that are no webs: these may run along a part of an edge."""
+    void = void_of(scene, faces)
+    if void is None and (bare := sorted(set(faces) - webs(scene, faces).keys())):
+        void = void_of(scene, bare)
+    return void
 
 
 def _closed(scene: Scene, cut: _Cut) -> _Cut:
@@ -182,11 +168,6 @@ def _closed(scene: Scene, cut: _Cut) -> _Cut:
     closed = kind_of(free.opens_to) in (Kind.THROUGH_PROFILE, Kind.POCKET)
     void = ahead if closed and len(free.planes) < _CLOSED_BY else free
     return _Cut(cut.faces, void.opens_to, void) if kind_of(void.opens_to) != Kind.UNASSIGNED else cut
-
-
-def _share_plane(pieces: Sequence[_Cut], other: _Cut) -> bool:
-    keys = {k for c in pieces if c.void is not None for k in c.void.key}
-    return other.void is not None and not keys.isdisjoint(other.void.key)
 
 
 def _contours_under(scene: Scene, faces: Sequence[int]) -> list[int]:

@@ -11,13 +11,13 @@ from featurize.brep.part import Convexity, Edge
 from featurize.brep.surfaces import Cylinder, Freeform, Plane, Sphere, Torus
 from featurize.brep.surfaces_at import parallel
 from featurize.feature import Axis, Feature, Kind, Role
-from featurize.recognise.bevels import bevel_of
+from featurize.recognise.bevels import bevel_of, has_own_floor
 from featurize.recognise.blends import blend_of
 from featurize.recognise.scene import Scene, vec
 
 ORDER = 25
-# A wider bevel is a slanted wall, cut and ground as such (common practice, no source).
-_MAX_WIDTH_MM = 10.0
+# A bevel that takes more than this off both faces is a slanted wall (common practice, no source).
+_MAX_LEG_MM = 7.0
 
 
 def find(scene: Scene) -> list[Feature]:
@@ -26,7 +26,9 @@ def find(scene: Scene) -> list[Feature]:
 
 
 def _chamfers(scene: Scene) -> list[Feature]:
-    chosen = [f for f in sorted(scene.free) if _is_chamfer(scene, f)]
+    # A bevel that has a floor of its own is a step, and so is what another cut has parted from it.
+    steps = {scene.surface[f] for f in scene.free if has_own_floor(scene, f)}
+    chosen = [f for f in sorted(scene.free) if scene.surface[f] not in steps and _is_chamfer(scene, f)]
     features = []
     for group in scene.rejoined(scene.groups(chosen, Convexity.TANGENT)):
         features.append(
@@ -49,7 +51,7 @@ def _is_chamfer(scene: Scene, f: int) -> bool:
     return (
         bevel is not None
         and not bevel.hollow
-        and bevel.width_mm <= _MAX_WIDTH_MM
+        and bevel.width_mm * np.sin(np.radians(bevel.turns_deg[0])) <= _MAX_LEG_MM
         and scene.side_of(scene.face(f)) is None
     )
 

@@ -20,8 +20,8 @@ from featurize import tolerances as tol
 from featurize.brep.frame import SIDES, Frame
 from featurize.brep.part import Convexity
 from featurize.brep.polytope import Polytope
-from featurize.brep.surfaces import Array, Cylinder, Plane
-from featurize.brep.surfaces_at import normals_at, parallel
+from featurize.brep.surfaces import Array, Cylinder, Plane, triad
+from featurize.brep.surfaces_at import parallel
 from featurize.feature import CrossSection, Kind
 from featurize.recognise.scene import Scene
 
@@ -83,15 +83,14 @@ def _void_of(scene: Scene, ids: Sequence[int]) -> Void | None:
     origins, normals, slacks, chosen = [], [], [], []
     for i in ids:
         face = scene.face(i)
+        at, out = face.points, face.normals
+        # All tangent planes are tested, a few of them shape the void.
+        used = np.arange(len(at)) % max(1, len(at) // _TANGENTS_PER_FACE) == 0
         if isinstance(face.surface, Plane):
-            at, out = face.surface.origin[None], face.surface.normal[None]
-            used = np.ones(1, bool)
-        else:
-            ends = _ends_of_turn(scene, i)
-            at, out = (np.vstack(pair) for pair in zip((face.points, face.normals), ends, strict=True))
-            # All tangent planes are tested, a few of them shape the void.
-            used = np.arange(len(at)) % max(1, len(at) // _TANGENTS_PER_FACE) == 0
-            used[len(face.points) :] = True
+            at, out, used = face.surface.origin[None], face.surface.normal[None], np.ones(1, bool)
+        elif isinstance(face.surface, Cylinder):
+            at, out = _tangents(face.surface, scene.vertices(i), face.normals.mean(axis=0))
+            used = np.ones(len(at), bool)
         origins.append(at)
         normals.append(out)
         slacks.append(np.full(len(at), _slack(scene, i)))
@@ -105,18 +104,25 @@ def _void_of(scene: Scene, ids: Sequence[int]) -> Void | None:
     return _void(scene, _distinct(n[used], offset[used]))
 
 
-def _ends_of_turn(scene: Scene, i: int) -> tuple[Array, Array]:
-    """Points and normals (n, 3) where a round wall begins and ends its turn; none for one that closes."""
-    face = scene.face(i)
-    corners = scene.vertices(i)
-    normals = normals_at(face.surface, corners) if isinstance(face.surface, Cylinder) else None
-    mean = face.normals.mean(axis=0)
-    if normals is None or float(np.linalg.norm(mean)) < _CLOSED_TURN:
-        return np.empty((0, 3)), np.empty((0, 3))
-    assert isinstance(face.surface, Cylinder)
-    turns = np.arctan2(normals @ np.cross(face.surface.axis, mean), normals @ mean)
-    ends = [int(turns.argmin()), int(turns.argmax())]
-    return corners[ends], normals[ends]
+def _tangents(s: Cylinder, corners: Array, mean: Array) -> tuple[Array, Array]:
+    """Points and normals (n, 3) over a round wall's turn, from end to end, ``mean`` being its mean normal.
+
+    They are so close that what they enclose stands off the wall by half of what counts as material.
+    """
+    lead = mean - (mean @ s.axis) * s.axis
+    size = float(np.linalg.norm(lead))
+    x, y, _ = triad(s.axis)
+    if size >= _CLOSED_TURN:
+        x = lead / size
+        y = np.cross(s.axis, x)
+    sense = -1.0 if s.hollow else 1.0
+    away = sense * (corners - s.origin)
+    turns = np.arctan2(away @ y, away @ x)
+    low, high = (float(turns.min()), float(turns.max())) if size >= _CLOSED_TURN else (-np.pi, np.pi)
+    step = 2 * np.arccos(s.radius_mm / (s.radius_mm + tol.VOID_MM / 2))
+    angles = np.linspace(low, high, int(np.ceil((high - low) / step)) + 1)[:, None]
+    out = np.cos(angles) * x + np.sin(angles) * y
+    return s.origin + sense * s.radius_mm * out, out
 
 
 def _distinct(normals: Array, offsets: Array) -> list[tuple[Array, float]]:
