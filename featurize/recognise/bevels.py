@@ -20,9 +20,10 @@ from featurize.recognise.scene import Scene, mesh_span
 
 # A bevel turns from each of the two faces by this much at least (less is draft or relief) and at most.
 _TURN_DEG = (8.0, 76.0)
-# The edge that was broken turned by this much at least and at most; an acute inside corner turns further.
-_EDGE_TURN_DEG = (45.0, 125.0)
-_INSIDE_TURN_DEG = (45.0, 150.0)
+# The edge that was broken turned by this much at least and at most.
+_EDGE_TURN_DEG = (45.0, 150.0)
+# Another bevel at its end may let it reach past its long edges, to this many times its width.
+_BEYOND = 1.25
 # The two long edges run alike within this.
 _ALIKE_DEG = 5.0
 # A web narrower than this share of the narrower of the two walls is none of the sides of a section.
@@ -75,8 +76,7 @@ def _find(scene: Scene, f: int) -> Bevel | None:
     pairs = sorted(combinations(sides, 2), key=lambda p: -round(min(s.length_mm for s in p), 6))
     for a, b in pairs:
         whole = abs(a.turn_deg + b.turn_deg)
-        least, most = _EDGE_TURN_DEG if a.turn_deg > 0 else _INSIDE_TURN_DEG
-        if a.turn_deg * b.turn_deg < 0 or not least <= whole <= most:
+        if a.turn_deg * b.turn_deg < 0 or not _EDGE_TURN_DEG[0] <= whole <= _EDGE_TURN_DEG[1]:
             continue
         width = _between(scene, f, a, b)
         if width is None or not _lies_between(scene, f, a, width):
@@ -146,7 +146,7 @@ def _lies_between(scene: Scene, f: int, side: _Side, width_mm: float) -> bool:
         assert isinstance(s, Cone)
         low, high = mesh_span(scene, f, s.axis)
         low, high = (h / float(np.cos(np.radians(s.half_angle_deg))) for h in (low, high))
-    return high - low < width_mm + 2 * tol.SURFACE_MM
+    return high - low < _BEYOND * width_mm + 2 * tol.SURFACE_MM
 
 
 def _normal(scene: Scene, f: int, at: Array) -> Array | None:

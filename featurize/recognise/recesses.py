@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import heapq
 import itertools
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -95,7 +95,9 @@ def _rejoined(scene: Scene, cuts: list[_Cut]) -> list[_Cut]:
     """Put together what another cut has parted, the closest fit first.
 
     A slot through a pocket leaves its two ends, each with a wall missing. Pieces are one cut when they lie on a
-    common surface and one convex void in front of all their faces is free of the part as far as these reach.
+    common surface and one convex void in front of all their faces is free of the part as far as these reach;
+    so are, without a common surface, a wall and a floor that lack each other and border on what took their
+    corner, such as a relief.
     """
     left, numbers = dict(enumerate(cuts)), itertools.count(len(cuts))
     on: dict[int, set[int]] = {}
@@ -110,7 +112,8 @@ def _rejoined(scene: Scene, cuts: list[_Cut]) -> list[_Cut]:
                 heapq.heappush(fits, (round(_volume_mm3(whole), 3), min(j, k), max(j, k), whole))
 
     for k in list(left):
-        compare(k, {j for surface in _surfaces(scene, left[k]) for j in on.get(surface, ()) if j < k})
+        near = {j for surface in _surfaces(scene, left[k]) for j in on.get(surface, ())}
+        compare(k, {j for j in near | _across_a_corner(scene, left, k) if j < k})
     while fits:
         _, j, k, whole = heapq.heappop(fits)
         if j in left and k in left:
@@ -121,6 +124,16 @@ def _rejoined(scene: Scene, cuts: list[_Cut]) -> list[_Cut]:
                 on[surface].add(new)
             compare(new, {i for surface in _surfaces(scene, whole) for i in on[surface]})
     return [_closed(scene, c) for c in left.values()]
+
+
+def _across_a_corner(scene: Scene, cuts: Mapping[int, _Cut], k: int) -> set[int]:
+    """Cuts that lack walls, as this one does, and border on the same cut as it."""
+    if not _lacks_walls(scene, cuts[k]):
+        return set()
+    of = {f: j for j, cut in cuts.items() for f in cut.faces}
+    beside = {of[o] for f in cuts[k].faces for o in scene.part.across(f) if o in of} - {k}
+    around = {of[o] for j in beside for f in cuts[j].faces for o in scene.part.across(f) if o in of}
+    return {j for j in around - beside - {k} if _lacks_walls(scene, cuts[j])}
 
 
 def _lacks_walls(scene: Scene, cut: _Cut) -> bool:
