@@ -195,26 +195,28 @@ def _flat(points: Array, origin: Array, axis: Array) -> Array:
 
 
 def _rims(scene: Scene, ring: list[int], origin: Array, axis: Array) -> Iterator[_Rim]:
-    for e, _, outer in scene.rim(ring):
-        spot = _turned(e, origin, axis)
-        if spot is None:
+    for e, inner, outer in scene.rim(ring):
+        spots = _spots(scene, e, inner, origin, axis)
+        if spots is None:
             continue
-        beyond = spot
+        beyond = spots
         if _breaks_rim(scene, outer):
-            others = (_turned(o, origin, axis) for o in scene.part.edges_of(outer) if o is not e)
-            beyond = max(
-                (o for o in others if o is not None),
-                key=lambda o: float(np.abs(o - spot).sum()),
-                default=spot,
-            )
-        yield _Rim(spot, beyond)
+            others = (_spots(scene, o, outer, origin, axis) for o in scene.part.edges_of(outer) if o is not e)
+            far = [o for o in others if o is not None]
+            beyond = max(far, key=lambda o: float(np.abs(o[0] - spots[0]).sum()), default=spots)
+        yield from (_Rim(at, far) for at, far in zip(spots, np.broadcast_to(beyond[0], spots.shape), strict=True))
 
 
-def _turned(e: Edge, origin: Array, axis: Array) -> Array | None:
-    """(radius, height) of a circle about the axis."""
-    if e.circle is None or not same_line(origin, axis, e.circle[0], e.circle[1]):
+def _spots(scene: Scene, e: Edge, f: int, origin: Array, axis: Array) -> Array | None:
+    """(radius, height) (n, 2) of a circle about the axis, or along what a slanted face has cut off a wall."""
+    if e.circle is not None and same_line(origin, axis, e.circle[0], e.circle[1]):
+        return np.array([[e.circle[2], float((e.circle[0] - origin) @ axis)]])
+    s = scene.face(f).surface
+    if e.curve != "other" or not isinstance(s, Cylinder):
         return None
-    return np.array([e.circle[2], float((e.circle[0] - origin) @ axis)])
+    spots = _flat(e.points, origin, axis)
+    spots[:, 0] = s.radius_mm
+    return spots
 
 
 def _breaks_rim(scene: Scene, f: int) -> bool:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import heapq
 import itertools
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -43,6 +43,7 @@ _ACUTE_TURN_DEG = 160.0
 
 # Fewer walls than this close nothing: a V that opens into another cut stays a V.
 _CLOSED_BY = 3
+_OUTSIDE = (Kind.OUTSIDE_FACE, Kind.OUTSIDE_PROFILE)
 # A slot of two flanks is a V, wherever its mouth has been cut away.
 _FLANKS = 2
 # A flat that looks to the mouth this squarely (cosine) is a floor, whatever it lies between.
@@ -127,13 +128,20 @@ def _rejoined(scene: Scene, cuts: list[_Cut]) -> list[_Cut]:
 
 
 def _across_a_corner(scene: Scene, cuts: Mapping[int, _Cut], k: int) -> set[int]:
-    """Cuts that lack walls, as this one does, and border on the same cut as it."""
+    """Cuts that lack walls, as this one does, and border on the same other cut as it."""
     if not _lacks_walls(scene, cuts[k]):
         return set()
     of = {f: j for j, cut in cuts.items() for f in cut.faces}
-    beside = {of[o] for f in cuts[k].faces for o in scene.part.across(f) if o in of} - {k}
-    around = {of[o] for j in beside for f in cuts[j].faces for o in scene.part.across(f) if o in of}
-    return {j for j in around - beside - {k} if _lacks_walls(scene, cuts[j])}
+
+    def beyond(faces: Iterable[int]) -> set[int]:
+        """Faces around, and those of their cut or feature; the part's outside is none."""
+        around = {o for f in faces for o in scene.part.across(f)} - set(cuts[k].faces)
+        cut = {o for f in around if f in of for o in cuts[of[f]].faces}
+        owners = [scene.owner[f] for f in around if f in scene.owner]
+        return cut | {o for x in owners if x.kind not in _OUTSIDE for o in x.faces}
+
+    third = beyond(cuts[k].faces)
+    return {of[f] for f in beyond(third) - third if f in of and _lacks_walls(scene, cuts[of[f]])}
 
 
 def _lacks_walls(scene: Scene, cut: _Cut) -> bool:
