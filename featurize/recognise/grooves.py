@@ -204,7 +204,9 @@ def _rims(scene: Scene, ring: list[int], origin: Array, axis: Array) -> Iterator
             others = (_spots(scene, o, outer, origin, axis) for o in scene.part.edges_of(outer) if o is not e)
             far = [o for o in others if o is not None]
             beyond = max(far, key=lambda o: float(np.abs(o[0] - spots[0]).sum()), default=spots)
-        yield from (_Rim(at, far) for at, far in zip(spots, np.broadcast_to(beyond[0], spots.shape), strict=True))
+        yield from (
+            _Rim(at, far) for at, far in zip(spots, np.broadcast_to(beyond[0], spots.shape), strict=True)
+        )
 
 
 def _spots(scene: Scene, e: Edge, f: int, origin: Array, axis: Array) -> Array | None:

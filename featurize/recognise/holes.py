@@ -103,7 +103,9 @@ def _is_bore(scene: Scene, face: Face) -> bool:
     if coverage(scene, [face.id], s.origin, s.axis) > _ALL_ROUND:
         return True
     # Patches of one cylinder around one hole that cuts have parted.
-    twins = [f for f in scene.about[face.id] if f in scene.free and scene.surface[f] == scene.surface[face.id]]
+    twins = [
+        f for f in scene.about[face.id] if f in scene.free and scene.surface[f] == scene.surface[face.id]
+    ]
     return coverage(scene, twins, s.origin, s.axis) > _LEAST_TURN and not _ends_tangent(scene, face, s)
 
 
@@ -265,7 +267,9 @@ def _hole(scene: Scene, bores: list[int]) -> Feature | None:
     if lean > tol.AXIS_DEG:
         dims["angle_deg"] = lean
     open_sides = [
-        side for d in ([axis, -axis] if through else [axis]) if (side := scene.part.frame.side_of(d, _NEAREST_COS))
+        side
+        for d in ([axis, -axis] if through else [axis])
+        if (side := scene.part.frame.side_of(d, _NEAREST_COS))
     ]
     names = " ".join(n for f in sorted(members) for n in scene.face(f).names)
     foot = origin + (mouth - float(origin @ axis)) * axis

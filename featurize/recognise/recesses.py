@@ -109,7 +109,10 @@ def _rejoined(scene: Scene, cuts: list[_Cut]) -> list[_Cut]:
 
     def compare(k: int, others: set[int]) -> None:
         for j in sorted(others & left.keys() - {k}):
-            if _may_be_one(scene, left[j], left[k]) and (whole := _whole(scene, left[j], left[k])) is not None:
+            if (
+                _may_be_one(scene, left[j], left[k])
+                and (whole := _whole(scene, left[j], left[k])) is not None
+            ):
                 heapq.heappush(fits, (round(_volume_mm3(whole), 3), min(j, k), max(j, k), whole))
 
     for k in list(left):
@@ -173,10 +176,18 @@ def _whole(scene: Scene, a: _Cut, b: _Cut) -> _Cut | None:
 
 
 def _void_before(scene: Scene, faces: Sequence[int]) -> Void | None:
-    """The convex void in front of faces, or of those that are no webs: these may run along a part of an edge."""
+    """The convex void in front of faces, or of those that break no inward edge: webs and radii may run along
+    a part of one."""
     void = void_of(scene, faces)
-    if void is None and (bare := sorted(set(faces) - webs(scene, faces).keys())):
-        void = void_of(scene, bare)
+    if void is None:
+        inside = set(faces)
+        radii = {
+            f
+            for f in faces
+            if len(scene.part.across(f, Convexity.TANGENT) & inside) == 2 and _is_corner(scene, f)
+        }
+        bare = sorted(inside - webs(scene, faces).keys() - radii)
+        void = void_of(scene, bare) if bare else None
     return void
 
 
@@ -418,10 +429,11 @@ def _section(
 
 def _is_corner(scene: Scene, f: int) -> bool:
     """Whether a round wall is a corner's radius: an acute corner's turns further, between two flats."""
+    s = scene.face(f).surface
+    if not isinstance(s, Cylinder) or not s.hollow:
+        return False
     turn = _turn_deg(scene, f)
-    flats = [
-        o for o in scene.part.across(f, Convexity.TANGENT) if isinstance(scene.face(o).surface, Plane)
-    ]
+    flats = [o for o in scene.part.across(f, Convexity.TANGENT) if isinstance(scene.face(o).surface, Plane)]
     return turn <= (_ACUTE_TURN_DEG if len(flats) == 2 else _CORNER_TURN_DEG)
 
 

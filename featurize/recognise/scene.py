@@ -91,10 +91,16 @@ class Scene:
             return corners
 
         def make() -> Array:
-            kept = ~np.any([_on_edge(corners, e) for e in broken], axis=0)
+            kept = ~np.any([_on_edge(corners, e, self._breadth(e, id_)) for e in broken], axis=0)
             return corners[kept] if kept.any() else corners
 
         return self.kept(("unbroken", id_, len(self.broken)), make)
+
+    def _breadth(self, e: Edge, beside: int) -> float:
+        """How broad a strip along an edge is, the one that is not ``beside``."""
+        strip = e.faces[0] if e.faces[1] == beside else e.faces[1]
+        longest = max(o.length_mm for o in self.part.edges_of(strip))
+        return self.face(strip).area_mm2 / max(longest, tol.LENGTH_MM)
 
     def triangles(self, ids: Iterable[int]) -> Array:
         """Corners (m, 3, 3) of the mesh facets of several faces."""
@@ -310,14 +316,14 @@ def extent(scene: Scene, ids: Sequence[int], direction: Array) -> float:
     return reach(scene, ids, direction) + reach(scene, ids, -direction)
 
 
-def _on_edge(points: Array, e: Edge) -> NDArray[np.bool_]:
-    """Which points (n, 3) lie on an edge, or nearer to its chords than a bend's sagitta."""
+def _on_edge(points: Array, e: Edge, near_mm: float) -> NDArray[np.bool_]:
+    """Which points (n, 3) are this near to an edge, give or take a bend's sagitta."""
     start, way = e.points[:-1], np.diff(e.points, axis=0)
     size = np.maximum(np.sum(way * way, axis=1), 1e-24)
     away = points[:, None] - start
     share = np.clip(np.sum(away * way, axis=2) / size, 0, 1)
     gap = np.linalg.norm(away - share[..., None] * way, axis=2)
-    return np.asarray(np.any(gap < tol.SURFACE_MM + _SAGITTA * np.sqrt(size), axis=1))
+    return np.asarray(np.any(gap < near_mm + tol.SURFACE_MM + _SAGITTA * np.sqrt(size), axis=1))
 
 
 def vec(a: Array) -> Vec3:

@@ -85,7 +85,7 @@ def _rounds(scene: Scene) -> list[Feature]:
         owners = {of.get(s, ("outside", s)) for s in supports}
         if len(supports) >= 2 and len(owners) == 1 and all(s in of for s in supports):
             continue
-        radii = [r for f in group for r in _radii(scene, f)]
+        radii = [r for f in group for r in _radii(scene, f)] or [0.0]
         widest = {"largest_radius_mm": max(radii)} if max(radii) - min(radii) > tol.SURFACE_MM else {}
         length = max(sum(e.length_mm for e, _, outer in scene.rim(group) if outer == s) for s in supports)
         features.append(
@@ -141,10 +141,10 @@ def _along(e: Edge, s: Cylinder) -> bool:
 
 
 def _radii(scene: Scene, f: int) -> tuple[float, ...]:
-    """The radius of a round; for a variable one the least and the most."""
+    """The radius of a round; for a variable one the least and the most; none of what a cut has left of one."""
     s, blend = scene.face(f).surface, blend_of(scene, f)
     if blend is not None:
         return blend.least_mm, blend.most_mm
     if isinstance(s, Torus):
         return (s.minor_mm,)
-    return (s.radius_mm,) if isinstance(s, (Cylinder, Sphere)) else (0.0,)
+    return (s.radius_mm,) if isinstance(s, (Cylinder, Sphere)) else ()

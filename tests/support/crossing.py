@@ -112,7 +112,9 @@ def _with_broken_edge(rng: random.Random, part: Crossed) -> Crossed:
                     owner[place - 1] = part.owner[k]
         name = "round" if round_ else "chamfer"
         kinds = frozenset({Kind.EDGE_ROUND, Kind.FILLET} if round_ else {Kind.CHAMFER})
-        return Crossed(TopoDS.Solid_s(solids[0]), owner, [*part.cutters, Cutter(name, kinds, None)], part.lost)
+        return Crossed(
+            TopoDS.Solid_s(solids[0]), owner, [*part.cutters, Cutter(name, kinds, None)], part.lost
+        )
     return part
 
 
@@ -142,11 +144,19 @@ def _placed(rng: random.Random, spans: Spans) -> Cutter:
             matrix[k][3] += matrix[k][1] * v + matrix[k][2] * w
             matrix[k][1] *= -1.0
             matrix[k][2] *= -1.0
-    placed = local.transformGeometry(cq.Matrix(matrix)) if False else local.moved(cq.Location(cq.Plane(
-        origin=tuple(matrix[k][3] for k in range(3)),
-        xDir=tuple(matrix[k][0] for k in range(3)),
-        normal=tuple(matrix[k][2] for k in range(3)),
-    )))
+    placed = (
+        local.transformGeometry(cq.Matrix(matrix))
+        if False
+        else local.moved(
+            cq.Location(
+                cq.Plane(
+                    origin=tuple(matrix[k][3] for k in range(3)),
+                    xDir=tuple(matrix[k][0] for k in range(3)),
+                    normal=tuple(matrix[k][2] for k in range(3)),
+                )
+            )
+        )
+    )
     return Cutter(name, kinds, placed.wrapped)
 
 
@@ -273,8 +283,10 @@ def _half_round(rng: random.Random, spans: Spans) -> _Made:
     radius = _size(rng, 0.8, min(0.25 * spans[1], 0.6 * spans[2]))
     v = _size(rng, radius + 1, spans[1] - radius - 1)
     plane = cq.Plane(origin=(-_OUT, 0, 0), xDir=(0, 1, 0), normal=(1, 0, 0))
-    return "round slot", _one(Kind.SLOT), cq.Workplane(plane).center(v, 0).circle(radius).extrude(
-        spans[0] + 2 * _OUT
+    return (
+        "round slot",
+        _one(Kind.SLOT),
+        cq.Workplane(plane).center(v, 0).circle(radius).extrude(spans[0] + 2 * _OUT),
     )
 
 
@@ -289,14 +301,20 @@ def _blind_slot(ends: str) -> _Maker:
         elif ends == "round":
             straight = length - width / 2
             plan = plan.moveTo(-_OUT, v - width / 2).lineTo(straight, v - width / 2)
-            plan = plan.threePointArc((length, v), (straight, v + width / 2)).lineTo(-_OUT, v + width / 2).close()
+            plan = (
+                plan.threePointArc((length, v), (straight, v + width / 2))
+                .lineTo(-_OUT, v + width / 2)
+                .close()
+            )
         else:  # quarter rounds between the mouth and a flat end
             r = min(width * 0.35, 0.4 * spans[0])
             h = r * math.sqrt(0.5)
             plan = plan.moveTo(-_OUT, v - width / 2).lineTo(0, v - width / 2)
             plan = plan.threePointArc((h, v - width / 2 + r - h), (r, v - width / 2 + r))
             plan = plan.lineTo(r, v + width / 2 - r)
-            plan = plan.threePointArc((h, v + width / 2 - r + h), (0, v + width / 2)).lineTo(-_OUT, v + width / 2)
+            plan = plan.threePointArc((h, v + width / 2 - r + h), (0, v + width / 2)).lineTo(
+                -_OUT, v + width / 2
+            )
             plan = plan.close()
         return f"{ends}-ended blind slot", _one(Kind.BLIND_SLOT), plan.extrude(_OUT - low)
 
