@@ -7,10 +7,7 @@ So the groups joined by inward and smooth edges are the cuts, and each is named 
 
 from __future__ import annotations
 
-import heapq
-import itertools
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
 
 import numpy as np
 
@@ -22,64 +19,48 @@ from featurize.brep.surfaces_at import same_surface, square
 from featurize.feature import Axis, CrossSection, Feature, Kind, Role
 from featurize.recognise.bevels import Bevel, webs
 from featurize.recognise.contoured import contour
+from featurize.recognise.corners import is_corner, void_before
+from featurize.recognise.cuts import Cut, lacks_walls, rejoined, surfaces_of
 from featurize.recognise.scene import Scene, extent, vec
 from featurize.recognise.sizes import is_wall, recess_sizes, roles_in_recess
 from featurize.recognise.volume import (
-    Void,
     convex_voids,
-    free_between,
     kind_of,
-    material_inside,
     section_of,
-    straight_on,
-    unblocked,
     void_of,
 )
 
 ORDER = 50
-# Round walls of a cross-section that turn further than this are no corner radii.
-_CORNER_TURN_DEG = 100.0
-_ACUTE_TURN_DEG = 160.0
 
-# Fewer walls than this close nothing: a V that opens into another cut stays a V.
-_CLOSED_BY = 3
-_OUTSIDE = (Kind.OUTSIDE_FACE, Kind.OUTSIDE_PROFILE)
 # A slot of two flanks is a V, wherever its mouth has been cut away.
 _FLANKS = 2
 # A flat that looks to the mouth this squarely (cosine) is a floor, whatever it lies between.
 _FLOOR_COS = 0.999
 
 
-@dataclass(frozen=True, eq=False)
-class _Cut:
-    faces: tuple[int, ...]
-    opens_to: tuple[str, ...]
-    void: Void | None
-
-
 def find(scene: Scene) -> list[Feature]:
     """All recesses over free faces."""
     groups = scene.groups(scene.free, Convexity.CONCAVE, Convexity.TANGENT)
     cuts = _merged(scene, [c for g in _over_protrusions(scene, groups) for c in _cuts(scene, g)])
-    cuts = [c for cut in _rejoined(scene, cuts) for c in _parted(scene, cut)]
+    cuts = [c for cut in rejoined(scene, cuts) for c in _parted(scene, cut)]
     return [f for cut in cuts if (f := _feature(scene, cut)) is not None]
 
 
-def _cuts(scene: Scene, faces: Sequence[int]) -> list[_Cut]:
+def _cuts(scene: Scene, faces: Sequence[int]) -> list[Cut]:
     """One cut, or several that share a floor or wall and open to different sides."""
     contours = _contours_under(scene, faces)
     if contours:
-        return [_Cut(tuple(faces), scene.seen_from([*faces, *contours]), None)]
-    void = _void_before(scene, faces)
+        return [Cut(tuple(faces), scene.seen_from([*faces, *contours]), None)]
+    void = void_before(scene, faces)
     if void is not None:
-        return [_Cut(tuple(faces), void.opens_to, void)]
+        return [Cut(tuple(faces), void.opens_to, void)]
     parts = convex_voids(scene, faces)
     if parts is not None and len({v.opens_to for v, _ in parts}) > 1:
-        return [_Cut(members, v.opens_to, v) for v, members in parts]
-    return [_Cut(tuple(faces), scene.seen_from(faces), None)]
+        return [Cut(members, v.opens_to, v) for v, members in parts]
+    return [Cut(tuple(faces), scene.seen_from(faces), None)]
 
 
-def _parted(scene: Scene, cut: _Cut) -> list[_Cut]:
+def _parted(scene: Scene, cut: Cut) -> list[Cut]:
     """A cut that no name fits, such as both sides of a plate on a shaft, as the faces it consists of.
 
     An undercut stays whole: its faces hide each other.
@@ -88,118 +69,8 @@ def _parted(scene: Scene, cut: _Cut) -> list[_Cut]:
         return [cut]
     if not all(scene.seen_from([f]) for f in cut.faces):
         return [cut]
-    alone = [_Cut((f,), v.opens_to, v) for f in cut.faces if (v := void_of(scene, [f])) is not None]
+    alone = [Cut((f,), v.opens_to, v) for f in cut.faces if (v := void_of(scene, [f])) is not None]
     return _merged(scene, [c for c in alone if kind_of(c.opens_to) != Kind.UNASSIGNED])
-
-
-def _rejoined(scene: Scene, cuts: list[_Cut]) -> list[_Cut]:
-    """Put together what another cut has parted, the closest fit first.
-
-    A slot through a pocket leaves its two ends, each with a wall missing. Pieces are one cut when they lie on a
-    common surface and one convex void in front of all their faces is free of the part as far as these reach;
-    so are, without a common surface, a wall and a floor that lack each other and border on what took their
-    corner, such as a relief.
-    """
-    left, numbers = dict(enumerate(cuts)), itertools.count(len(cuts))
-    on: dict[int, set[int]] = {}
-    for k, cut in left.items():
-        for surface in _surfaces(scene, cut) if cut.void is not None else ():
-            on.setdefault(surface, set()).add(k)
-    fits: list[tuple[float, int, int, _Cut]] = []
-
-    def compare(k: int, others: set[int]) -> None:
-        for j in sorted(others & left.keys() - {k}):
-            if (
-                _may_be_one(scene, left[j], left[k])
-                and (whole := _whole(scene, left[j], left[k])) is not None
-            ):
-                heapq.heappush(fits, (round(_volume_mm3(whole), 3), min(j, k), max(j, k), whole))
-
-    for k in list(left):
-        near = {j for surface in _surfaces(scene, left[k]) for j in on.get(surface, ())}
-        compare(k, {j for j in near | _across_a_corner(scene, left, k) if j < k})
-    while fits:
-        _, j, k, whole = heapq.heappop(fits)
-        if j in left and k in left:
-            new = next(numbers)
-            del left[j], left[k]
-            left[new] = whole
-            for surface in _surfaces(scene, whole):
-                on[surface].add(new)
-            compare(new, {i for surface in _surfaces(scene, whole) for i in on[surface]})
-    return [_closed(scene, c) for c in left.values()]
-
-
-def _across_a_corner(scene: Scene, cuts: Mapping[int, _Cut], k: int) -> set[int]:
-    """Cuts that lack walls, as this one does, and border on the same other cut as it."""
-    if not _lacks_walls(scene, cuts[k]):
-        return set()
-    of = {f: j for j, cut in cuts.items() for f in cut.faces}
-
-    def beyond(faces: Iterable[int]) -> set[int]:
-        """Faces around, and those of their cut or feature; the part's outside is none."""
-        around = {o for f in faces for o in scene.part.across(f)} - set(cuts[k].faces)
-        cut = {o for f in around if f in of for o in cuts[of[f]].faces}
-        owners = [scene.owner[f] for f in around if f in scene.owner]
-        return cut | {o for x in owners if x.kind not in _OUTSIDE for o in x.faces}
-
-    third = beyond(cuts[k].faces)
-    return {of[f] for f in beyond(third) - third if f in of and _lacks_walls(scene, cuts[of[f]])}
-
-
-def _lacks_walls(scene: Scene, cut: _Cut) -> bool:
-    return cut.void is not None and material_inside(scene, cut.void, cut.faces)
-
-
-def _volume_mm3(cut: _Cut) -> float:
-    return cut.void.body.volume_mm3 if cut.void is not None else np.inf
-
-
-def _may_be_one(scene: Scene, a: _Cut, b: _Cut) -> bool:
-    """Whether a corner of each lies before all walls of the other: a quick look."""
-    slack = 2 * (tol.SURFACE_MM + scene.part.mesh.deflection_mm)
-    for one, other in ((a, b), (b, a)):
-        if one.void is None:
-            return False
-        corner = scene.part.frame.local(scene.unbroken(other.faces[0])[0])
-        if any(float(corner @ n) < offset - slack for n, offset in one.void.planes):
-            return False
-    return True
-
-
-def _whole(scene: Scene, a: _Cut, b: _Cut) -> _Cut | None:
-    faces = tuple(sorted((*a.faces, *b.faces)))
-    void = _void_before(scene, faces)
-    if void is None or not free_between(scene, void, faces):
-        return None
-    return _Cut(faces, void.opens_to, void)
-
-
-def _void_before(scene: Scene, faces: Sequence[int]) -> Void | None:
-    """The convex void in front of faces, or of those that break no inward edge: webs and radii may run along
-    a part of one."""
-    void = void_of(scene, faces)
-    if void is None:
-        inside = set(faces)
-        radii = {
-            f
-            for f in faces
-            if len(scene.part.across(f, Convexity.TANGENT) & inside) == 2 and _is_corner(scene, f)
-        }
-        bare = sorted(inside - webs(scene, faces).keys() - radii)
-        void = void_of(scene, bare) if bare else None
-    return void
-
-
-def _closed(scene: Scene, cut: _Cut) -> _Cut:
-    """A cut with missing walls, less the sides where the part closes it further on."""
-    if cut.void is None or not _lacks_walls(scene, cut):
-        return cut
-    ahead = straight_on(scene, cut.void, cut.faces)
-    free = unblocked(scene, ahead, cut.faces)
-    closed = kind_of(free.opens_to) in (Kind.THROUGH_PROFILE, Kind.POCKET)
-    void = ahead if closed and len(free.planes) < _CLOSED_BY else free
-    return _Cut(cut.faces, void.opens_to, void) if kind_of(void.opens_to) != Kind.UNASSIGNED else cut
 
 
 def _contours_under(scene: Scene, faces: Sequence[int]) -> list[int]:
@@ -230,25 +101,21 @@ def _over_protrusions(scene: Scene, groups: list[list[int]]) -> list[list[int]]:
     return [sorted(g) for g in merged]
 
 
-def _merged(scene: Scene, cuts: list[_Cut]) -> list[_Cut]:
+def _merged(scene: Scene, cuts: list[Cut]) -> list[Cut]:
     """One cut for each volume: pieces that another feature has parted lie on the same surfaces."""
-    by_key: dict[object, list[_Cut]] = {}
+    by_key: dict[object, list[Cut]] = {}
     for k, cut in enumerate(cuts):
-        by_key.setdefault(_surfaces(scene, cut) if cut.void is not None else k, []).append(cut)
+        by_key.setdefault(surfaces_of(scene, cut) if cut.void is not None else k, []).append(cut)
     return [_put_together(scene, same) for same in by_key.values()]
 
 
-def _put_together(scene: Scene, same: Sequence[_Cut]) -> _Cut:
+def _put_together(scene: Scene, same: Sequence[Cut]) -> Cut:
     faces = tuple(sorted(f for c in same for f in c.faces))
     void = same[0].void if len(same) == 1 else void_of(scene, faces) or same[0].void
-    return _Cut(faces, void.opens_to if void is not None else same[0].opens_to, void)
+    return Cut(faces, void.opens_to if void is not None else same[0].opens_to, void)
 
 
-def _surfaces(scene: Scene, cut: _Cut) -> frozenset[int]:
-    return frozenset(scene.surface[f] for f in cut.faces)
-
-
-def _feature(scene: Scene, cut: _Cut) -> Feature | None:
+def _feature(scene: Scene, cut: Cut) -> Feature | None:
     kind = kind_of(cut.opens_to)
     if kind == Kind.UNASSIGNED:
         return None
@@ -264,7 +131,7 @@ def _feature(scene: Scene, cut: _Cut) -> Feature | None:
     if cut.void is None:
         evidence.append("read from lines of sight (the void is not convex)")
         confidence = 0.9
-    elif _lacks_walls(scene, cut):
+    elif lacks_walls(scene, cut):
         evidence.append("part of its wall was taken by another feature")
         confidence = 0.9
     dims = recess_sizes(
@@ -315,7 +182,7 @@ def _mostly_curved(scene: Scene, faces: Sequence[int]) -> bool:
     return 2 * flat < sum(scene.face(f).area_mm2 for f in faces)
 
 
-def _access(scene: Scene, kind: Kind, cut: _Cut) -> str:
+def _access(scene: Scene, kind: Kind, cut: Cut) -> str:
     """The side the cutter comes from: the one square to a floor, the thickness before the others."""
     sides = list(cut.opens_to)
     if kind == Kind.SLOT:
@@ -333,7 +200,7 @@ def _opposite(side: str) -> str:
     return ("-" if side[0] == "+" else "+") + side[1]
 
 
-def _run(scene: Scene, kind: Kind, cut: _Cut, access_side: str) -> Array | None:
+def _run(scene: Scene, kind: Kind, cut: Cut, access_side: str) -> Array | None:
     """Unit direction of the straight run of a slot or step, of the open end of a blind slot."""
     frame = scene.part.frame
     if kind in (Kind.SLOT, Kind.STEP):
@@ -361,7 +228,7 @@ def _slant_deg(scene: Scene, run: Array) -> float:
     return float(np.degrees(np.arccos(np.clip(np.max(np.abs(scene.part.frame.axes @ run)), 0, 1))))
 
 
-def _along_walls(scene: Scene, cut: _Cut, rough: Array) -> Array:
+def _along_walls(scene: Scene, cut: Cut, rough: Array) -> Array:
     """The exact run: square to all flat faces of the cut, nearest to a rough direction."""
     normals = np.array([s.normal for f in cut.faces if isinstance(s := scene.face(f).surface, Plane)])
     if len(normals) and all(square(n, rough) for n in normals):
@@ -386,7 +253,7 @@ def _wall_angle(scene: Scene, faces: Sequence[int], access: Array) -> float | No
 
 
 def _section(
-    scene: Scene, kind: Kind, cut: _Cut, roles: dict[int, Role], access: Array
+    scene: Scene, kind: Kind, cut: Cut, roles: dict[int, Role], access: Array
 ) -> tuple[CrossSection | None, dict[int, Bevel]]:
     """Shape of the cross-section, square to the run (slot, step) or to the access (the rest).
 
@@ -399,7 +266,7 @@ def _section(
     if surfaces and len(round_walls) == len(surfaces):
         return CrossSection.ROUND, {}
     curved = any(isinstance(s, Freeform) for s in surfaces) or any(
-        isinstance(scene.face(f).surface, Cylinder) and not _is_corner(scene, f) for f in walls
+        isinstance(scene.face(f).surface, Cylinder) and not is_corner(scene, f) for f in walls
     )
     bevels = {
         f: w
@@ -425,23 +292,3 @@ def _section(
             if section != CrossSection.OTHER:
                 return section, dropped
     return CrossSection.OTHER, left
-
-
-def _is_corner(scene: Scene, f: int) -> bool:
-    """Whether a round wall is a corner's radius: an acute corner's turns further, between two flats."""
-    s = scene.face(f).surface
-    if not isinstance(s, Cylinder) or not s.hollow:
-        return False
-    turn = _turn_deg(scene, f)
-    flats = [o for o in scene.part.across(f, Convexity.TANGENT) if isinstance(scene.face(o).surface, Plane)]
-    return turn <= (_ACUTE_TURN_DEG if len(flats) == 2 else _CORNER_TURN_DEG)
-
-
-def _turn_deg(scene: Scene, f: int) -> float:
-    """Angle a round wall turns through."""
-    normals = scene.face(f).normals
-    mean = normals.mean(axis=0)
-    length = float(np.linalg.norm(mean))
-    if length < 1e-6:
-        return 360.0
-    return 2 * float(np.degrees(np.max(np.arccos(np.clip(normals @ (mean / length), -1, 1)))))

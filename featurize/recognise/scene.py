@@ -30,8 +30,6 @@ T = TypeVar("T")
 # A sample whose normal is this near (cosine) to a direction shows that a round face turns through it:
 # half a mesh facet.
 _NEAR_COS = float(np.cos(np.radians(tol.MESH_ANGLE_DEG)))
-# Points along an edge turn by 11 deg at most, a circle's: its arcs stand off their chords by half of this.
-_SAGITTA = 0.05
 
 
 @dataclass(eq=False)
@@ -61,11 +59,6 @@ class Scene:
         return {f: feature for feature in self.found for f in feature.faces}
 
     @cached_property
-    def broken(self) -> frozenset[int]:
-        """Faces of chamfers and rounds, as far as they were found."""
-        return frozenset(i for f in self.found if f.kind in (Kind.CHAMFER, Kind.EDGE_ROUND) for i in f.faces)
-
-    @cached_property
     def standing(self) -> frozenset[int]:
         """Faces of what stands on a floor, as far as it was found."""
         return frozenset(i for f in self.found if f.kind in (Kind.BOSS, Kind.RIB) for i in f.faces)
@@ -79,28 +72,6 @@ class Scene:
             return np.asarray(mesh.vertices[used]) if len(used) else self.face(id_).points
 
         return self.kept(("vertices", id_), make)
-
-    def unbroken(self, id_: int) -> Array:
-        """Mesh corners (n, 3) of one face but for those where its edges are broken.
-
-        A chamfer or round on one wall's rim lets the walls beside it reach behind that wall.
-        """
-        broken = [e for e in self.part.edges_of(id_) if (set(e.faces) - {id_}) & self.broken]
-        corners = self.vertices(id_)
-        if not broken:
-            return corners
-
-        def make() -> Array:
-            kept = ~np.any([_on_edge(corners, e, self._breadth(e, id_)) for e in broken], axis=0)
-            return corners[kept] if kept.any() else corners
-
-        return self.kept(("unbroken", id_, len(self.broken)), make)
-
-    def _breadth(self, e: Edge, beside: int) -> float:
-        """How broad a strip along an edge is, the one that is not ``beside``."""
-        strip = e.faces[0] if e.faces[1] == beside else e.faces[1]
-        longest = max(o.length_mm for o in self.part.edges_of(strip))
-        return self.face(strip).area_mm2 / max(longest, tol.LENGTH_MM)
 
     def triangles(self, ids: Iterable[int]) -> Array:
         """Corners (m, 3, 3) of the mesh facets of several faces."""
@@ -314,16 +285,6 @@ def _arc_reach(points: Array, centre: Array, axis: Array, radius_mm: float, dire
 def extent(scene: Scene, ids: Sequence[int], direction: Array) -> float:
     """Size of faces along a unit direction, in mm."""
     return reach(scene, ids, direction) + reach(scene, ids, -direction)
-
-
-def _on_edge(points: Array, e: Edge, near_mm: float) -> NDArray[np.bool_]:
-    """Which points (n, 3) are this near to an edge, give or take a bend's sagitta."""
-    start, way = e.points[:-1], np.diff(e.points, axis=0)
-    size = np.maximum(np.sum(way * way, axis=1), 1e-24)
-    away = points[:, None] - start
-    share = np.clip(np.sum(away * way, axis=2) / size, 0, 1)
-    gap = np.linalg.norm(away - share[..., None] * way, axis=2)
-    return np.asarray(np.any(gap < near_mm + tol.SURFACE_MM + _SAGITTA * np.sqrt(size), axis=1))
 
 
 def vec(a: Array) -> Vec3:

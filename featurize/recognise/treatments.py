@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
+from numpy.typing import NDArray
 
 from featurize import tolerances as tol
 from featurize.brep.part import Convexity, Edge
-from featurize.brep.surfaces import Cylinder, Freeform, Plane, Sphere, Torus
+from featurize.brep.surfaces import Array, Cylinder, Freeform, Plane, Sphere, Torus
 from featurize.brep.surfaces_at import parallel
 from featurize.feature import Axis, Feature, Kind, Role
 from featurize.recognise.bevels import bevel_of, has_own_floor
@@ -18,11 +19,55 @@ from featurize.recognise.scene import Scene, vec
 ORDER = 25
 # A bevel that takes more than this off both faces is a slanted wall (common practice, no source).
 _MAX_LEG_MM = 7.0
+# Points along an edge turn by 11 deg at most, a circle's: its arcs stand off their chords by half of this.
+_SAGITTA = 0.05
 
 
 def find(scene: Scene) -> list[Feature]:
     """Chamfers and edge rounds over free faces."""
     return [*_chamfers(scene), *_rounds(scene)]
+
+
+def breaks(scene: Scene) -> frozenset[int]:
+    """Faces that break an outward edge, whatever feature they are counted to."""
+    faces = (f.id for f in scene.part.faces)
+    return scene.kept(
+        "breaks", lambda: frozenset(f for f in faces if _is_chamfer(scene, f) or _is_round(scene, f))
+    )
+
+
+def unbroken(scene: Scene, f: int) -> Array:
+    """Mesh corners (n, 3) of one face but for those where its edges are broken.
+
+    A chamfer or round on one wall's rim lets the walls beside it reach behind that wall.
+    """
+    broken = [e for e in scene.part.edges_of(f) if (set(e.faces) - {f}) & breaks(scene)]
+    corners = scene.vertices(f)
+    if not broken:
+        return corners
+
+    def make() -> Array:
+        kept = ~np.any([_on_edge(corners, e, _breadth(scene, e, f)) for e in broken], axis=0)
+        return corners[kept] if kept.any() else corners
+
+    return scene.kept(("unbroken", f), make)
+
+
+def _breadth(scene: Scene, e: Edge, beside: int) -> float:
+    """How broad a strip along an edge is, the one that is not ``beside``."""
+    strip = e.faces[0] if e.faces[1] == beside else e.faces[1]
+    longest = max(o.length_mm for o in scene.part.edges_of(strip))
+    return scene.face(strip).area_mm2 / max(longest, tol.LENGTH_MM)
+
+
+def _on_edge(points: Array, e: Edge, near_mm: float) -> NDArray[np.bool_]:
+    """Which points (n, 3) are this near to an edge, give or take a bend's sagitta."""
+    start, way = e.points[:-1], np.diff(e.points, axis=0)
+    size = np.maximum(np.sum(way * way, axis=1), 1e-24)
+    away = points[:, None] - start
+    share = np.clip(np.sum(away * way, axis=2) / size, 0, 1)
+    gap = np.linalg.norm(away - share[..., None] * way, axis=2)
+    return np.asarray(np.any(gap < near_mm + tol.SURFACE_MM + _SAGITTA * np.sqrt(size), axis=1))
 
 
 def _chamfers(scene: Scene) -> list[Feature]:
@@ -141,7 +186,7 @@ def _along(e: Edge, s: Cylinder) -> bool:
 
 
 def _radii(scene: Scene, f: int) -> tuple[float, ...]:
-    """The radius of a round; for a variable one the least and the most; none of what a cut has left of one."""
+    """The radius of a round; of a variable one the least and the most; none of what a cut left of one."""
     s, blend = scene.face(f).surface, blend_of(scene, f)
     if blend is not None:
         return blend.least_mm, blend.most_mm

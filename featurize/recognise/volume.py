@@ -24,6 +24,7 @@ from featurize.brep.surfaces import Array, Cylinder, Plane, triad
 from featurize.brep.surfaces_at import parallel
 from featurize.feature import CrossSection, Kind
 from featurize.recognise.scene import Scene
+from featurize.recognise.treatments import unbroken
 
 _TANGENTS_PER_FACE = 12
 # The mean normal of a round wall that goes all the way about is shorter than this.
@@ -97,7 +98,7 @@ def _void_of(scene: Scene, ids: Sequence[int]) -> Void | None:
         chosen.append(used)
     n = np.vstack(normals) @ frame.axes.T
     offset = np.sum(frame.local(np.vstack(origins)) * n, axis=1)
-    corners = frame.local(np.vstack([scene.unbroken(i) for i in ids]))
+    corners = frame.local(np.vstack([unbroken(scene, i) for i in ids]))
     if np.any((corners @ n.T).min(axis=0) < offset - np.concatenate(slacks)):
         return None
     used = np.concatenate(chosen)
@@ -236,7 +237,7 @@ def convex_voids(scene: Scene, ids: Sequence[int]) -> list[tuple[Void, tuple[int
         return None
     frame = scene.part.frame
     plane_of = {i: _plane_in_frame(scene, i) for i in ids}
-    clouds = {i: frame.local(np.vstack([scene.unbroken(i), scene.face(i).points])) for i in ids}
+    clouds = {i: frame.local(np.vstack([unbroken(scene, i), scene.face(i).points])) for i in ids}
     # A face that reaches behind its neighbour's plane is shared by several cuts: it seeds none.
     whole = [
         i
