@@ -91,7 +91,7 @@ _BY_KIND = {
 
 @dataclass(frozen=True)
 class Answer:
-    """One of our features: its class (None: no class of the set) and its faces by their places in the labels."""
+    """One of our features: its class (None: none of the set's), its faces by their places in the labels."""
 
     said: str
     class_: int | None
@@ -128,8 +128,9 @@ def class_of(part: Part, feature: Feature) -> int | None:
 
 
 def _blind_slot(part: Part, feature: Feature) -> int:
-    """17 has a flat end and flat sides, 18 a round end between flat sides, 19 a flat end between round sides."""
-    assert feature.run is not None and feature.axis is not None
+    """17: flat end and flat sides; 18: round end between flat sides; 19: flat end between round sides."""
+    assert feature.run is not None
+    assert feature.axis is not None
     run, access = np.array(feature.run), np.array(feature.axis.direction)
     surfaces = [part.faces[f].surface for f in feature.faces]
     flat = [s.normal for s in surfaces if isinstance(s, Plane)]

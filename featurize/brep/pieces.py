@@ -192,8 +192,8 @@ def _numbers(*vectors: Any) -> list[float]:
 def _turns(course: _Course, table: NormalTable, patches: Sequence[Patch]) -> Array:
     """The median turn (n,) in degrees from the first face to the second, between the ends of each edge.
 
-    Where faces lie back to back the sign is lost in rounding: on a knife edge each lies behind the other, in a
-    cleft before it.
+    Where faces lie back to back the sign is lost in rounding: on a knife edge each lies behind the other,
+    in a cleft before it.
     """
     points, along = course.points[:, 1:-1], course.along[:, 1:-1]
     sides = []

@@ -63,7 +63,7 @@ def webs(scene: Scene, faces: Sequence[int]) -> dict[int, Bevel]:
 
 @dataclass(frozen=True, eq=False)
 class _Side:
-    """A face beside a bevel and the edges there, all of one sense; ``turn_deg`` is over 0 for outward ones."""
+    """A face beside a bevel and the edges there, of one sense; ``turn_deg`` is over 0 for outward ones."""
 
     face: int
     edges: Sequence[Edge]
@@ -139,7 +139,9 @@ def _lies_between(scene: Scene, f: int, side: _Side, width_mm: float) -> bool:
     """Whether a face reaches no further than from one of its long edges to the other."""
     if isinstance(s := scene.face(f).surface, Plane):
         at = side.edges[0].points
-        run = np.cross(s.normal, _normal(scene, side.face, at[len(at) // 2]))
+        other = _normal(scene, side.face, at[len(at) // 2])
+        assert other is not None
+        run = np.cross(s.normal, other)
         across = np.cross(s.normal, run / np.linalg.norm(run))
         low, high = mesh_span(scene, f, across)
     else:
@@ -170,7 +172,8 @@ def _breadth(scene: Scene, f: int, side: _Side) -> float:
     e = max(side.edges, key=lambda e: e.length_mm)
     at = e.points[len(e.points) // 2]
     own, other = _normal(scene, f, at), _normal(scene, side.face, at)
-    assert own is not None and other is not None
+    assert own is not None
+    assert other is not None
     away = other * float(own @ other) - own  # in the face, square to the edge
     away *= -1.0 if side.turn_deg < 0 else 1.0
     away /= np.linalg.norm(away)

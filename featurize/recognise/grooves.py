@@ -3,7 +3,7 @@
 A groove is a chain of faces of revolution about one axis, joined in inward corners, whose profile is deeper
 in its middle than at both of its ends, seen from one of four sides: outside, the axis, and both ends of it.
 That tells a gland, a seal or snap-ring groove, an undercut at a shoulder and a round or V-shaped one from
-steps and counterbores, which are deepest at an end. Chamfers and rounds of its rims are features of their own.
+steps and counterbores, which are deepest at an end. Its rims' chamfers and rounds are features of their own.
 """
 
 from __future__ import annotations
@@ -40,11 +40,11 @@ class _View:
 
     @property
     def along_axis(self) -> bool:
-        return self.up[1] != 0.0
+        return bool(self.up[1] != 0.0)
 
     @property
     def in_shaft(self) -> bool:
-        return self.up[0] > 0.0
+        return bool(self.up[0] > 0.0)
 
 
 _ALONG, _OUT = np.array([0.0, 1.0]), np.array([1.0, 0.0])
@@ -261,7 +261,7 @@ def _feature(
     if view.along_axis:
         lead = axis * view.up[1]
         middle = origin + shape.mouth_mm * view.up[1] * axis
-        opens_to = (side,) if (side := frame.side_of(lead)) else ()
+        opens_to = tuple(s for s in SIDES if s == frame.side_of(lead))
     else:
         lead = axis * np.sign(axis[int(np.argmax(np.round(np.abs(axis), 6)))])
         middle = origin + sum(shape.ends_mm) / 2 * axis

@@ -50,7 +50,7 @@ class Crossed:
 
 
 def crossed(seed: int, *, most: int = 7, broken: float = 0.35) -> Crossed:
-    """A block with two to ``most`` cuts; on a share ``broken`` of the blocks one edge gets a chamfer or round."""
+    """A block with two to ``most`` cuts; on a share ``broken`` of blocks one edge gets a chamfer or round."""
     rng = random.Random(seed)
     spans = (_size(rng, 30, 100), _size(rng, 20, 80), _size(rng, 10, 50))
     cutters = [_placed(rng, spans) for _ in range(rng.randint(2, most))]
