@@ -21,6 +21,7 @@ from scipy.spatial import cKDTree
 
 from featurize.brep.build import build_part
 from featurize.brep.part import Part
+from featurize.brep.shapes import FACE, area_and_centre, each
 from featurize.brep.surfaces import Cylinder, Plane
 from featurize.feature import CrossSection, Feature, Kind, Role
 from featurize.isolate import may_fork, run_apart
@@ -28,7 +29,6 @@ from featurize.recognise import recognise
 from featurize.recognise.bevels import webs
 from featurize.recognise.scene import Scene
 from featurize.step.read import read_step
-from featurize.step.shapes import FACE, area_and_centre, each
 
 CORPUS = Path(__file__).resolve().parents[2] / "shared" / "corpus" / "features24"
 CLASSES = (

@@ -14,9 +14,9 @@ import numpy as np
 import shapely
 
 from featurize import tolerances as tol
+from featurize.brep.hollows import hollows
 from featurize.brep.part import Convexity, Edge
 from featurize.brep.rays import first_hits
-from featurize.brep.hollows import hollows
 from featurize.brep.surfaces import Array, Cylinder, Plane, triad
 from featurize.brep.surfaces_at import parallel
 from featurize.feature import Axis, CrossSection, Feature, Kind, Role

@@ -19,8 +19,8 @@ from OCP.BRepFilletAPI import BRepFilletAPI_MakeChamfer, BRepFilletAPI_MakeFille
 from OCP.TopoDS import TopoDS
 from OCP.TopTools import TopTools_ListOfShape
 
+from featurize.brep.shapes import EDGE, FACE, SOLID, each, mapped
 from featurize.feature import Kind
-from featurize.step.shapes import EDGE, FACE, SOLID, each, mapped
 
 _OUT = 1.0  # cutters stand out of the block by this, mm
 Spans = tuple[float, float, float]
