@@ -14,6 +14,7 @@ import sys
 from collections import Counter
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -24,7 +25,7 @@ from featurize.brep.part import Part
 from featurize.brep.shapes import FACE, area_and_centre, each
 from featurize.brep.surfaces import Cylinder, Plane
 from featurize.feature import CrossSection, Feature, Kind, Role
-from featurize.isolate import may_fork, run_apart
+from featurize.isolate import Child
 from featurize.recognise import recognise
 from featurize.recognise.bevels import webs
 from featurize.recognise.scene import Scene
@@ -159,7 +160,7 @@ def labels_of(name: str) -> tuple[list[Label], list[dict[str, object]]]:
 
 
 def answers_of(name: str) -> list[Answer]:
-    """Our features of one part. Raises StepError when it crashes or hangs."""
+    """Our features of one part."""
     _, faces = labels_of(name)
     (solid,) = read_step(CORPUS / "parts" / f"{name}.step", isolate=False).parts
     part = build_part(solid.solid)
@@ -183,6 +184,16 @@ def answers_of(name: str) -> list[Answer]:
         )
         for f in found.features
     ]
+
+
+def _answers_apart(name: str) -> list[Answer]:
+    """As ``answers_of``, in a fork. Raises StepError when it crashes or hangs."""
+    child = Child(fork=partial(answers_of, name))
+    try:
+        found: list[Answer] = child.result(_TIME_LIMIT_S)
+    finally:
+        child.kill()
+    return found
 
 
 @dataclass
@@ -219,7 +230,7 @@ def score(names: list[str]) -> Tally:
     for name in names:
         labels, _ = labels_of(name)
         try:
-            answers = run_apart(lambda name=name: answers_of(name), time_limit_s=_TIME_LIMIT_S)  # type: ignore[misc]
+            answers = _answers_apart(name)
         except Exception as error:
             sums.lost.append(f"{name}: {error!r}")
             answers = [Answer("lost", None, frozenset(f for x in labels for f in x.faces), frozenset())]
@@ -251,7 +262,6 @@ def every_name() -> list[str]:
 
 def main() -> None:
     chosen = [word for word in sys.argv[1:] if not word.startswith("-")] or every_name()
-    may_fork()
     sums = score(chosen)
     print(f"{len(chosen)} parts, {len(sums.lost)} lost")
     print(f"faces:    {sums.faces_right} of {sums.faces} ({sums.faces_right / sums.faces:.2%})")
