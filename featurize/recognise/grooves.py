@@ -120,7 +120,11 @@ def _groove(scene: Scene, ring: list[int], origin: Array, axis: Array) -> Featur
         return None
     spots = {f: _profile(scene, f, origin, axis) for f in ring}
     rims = list(_rims(scene, ring, origin, axis))
-    seen = [(shape, view) for view in _VIEWS if (shape := _shape(spots, rims, view)) is not None]
+    seen = [
+        (shape, view)
+        for view in _VIEWS
+        if _may_be_seen(scene, curved, view) and (shape := _shape(spots, rims, view)) is not None
+    ]
     if not seen:
         return None
     shape, view = max(seen, key=lambda s: s[0].depth_mm)
@@ -128,6 +132,12 @@ def _groove(scene: Scene, ring: list[int], origin: Array, axis: Array) -> Featur
     if view.along_axis and outer - inner > 2 * inner:
         return None  # a round pocket with a pin in its middle
     return _feature(scene, ring, spots, shape, view, origin, axis)
+
+
+def _may_be_seen(scene: Scene, curved: list[int], view: _View) -> bool:
+    """Whether no straight wall turns its back: a shaft's look out, a bore's in, those in a face either way."""
+    senses = {s.hollow for f in curved if isinstance(s := scene.face(f).surface, Cylinder)}
+    return view.along_axis or senses <= {not view.in_shaft}
 
 
 @dataclass(frozen=True)
