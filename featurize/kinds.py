@@ -111,7 +111,7 @@ Kind.BLIND_STEP = Kind.make("blind step", Traits(recess=True, twin=_CUT, vote=0.
 Kind.SLOT = Kind.make("slot", Traits(recess=True, one_mouth=True, twin=_CUT, vote=1.0))
 Kind.STEP = Kind.make("step", Traits(recess=True, twin=_CUT, vote=0.5))
 # In a wall, mostly turned: a ring in a shaft or in a bore.
-Kind.GROOVE = Kind.make("groove", Traits(recess=True))
+Kind.GROOVE = Kind.make("groove", Traits(recess=True, vote=1.0))
 Kind.FLOOR = Kind.make("floor", Traits(recess=True, twin=_CUT))
 Kind.BOSS = Kind.make("boss", Traits(protrusion=True, twin="standing", vote=0.5))
 Kind.RIB = Kind.make("rib", Traits(protrusion=True, twin="standing", vote=0.5))

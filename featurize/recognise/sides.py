@@ -21,6 +21,11 @@ class SideChoice:
     evidence: tuple[str, ...]
 
 
+def _in_a_face(f: Feature) -> bool:
+    """Whether a feature is a ring groove in a face; one about a shaft opens all round."""
+    return f.kind == Kind.GROOVE and len(f.opens_to) == 1
+
+
 def choose_sides(features: Sequence[Feature]) -> SideChoice:
     """Votes along the thickness: each feature that tells the sides apart speaks for one of them.
 
@@ -50,7 +55,7 @@ def choose_sides(features: Sequence[Feature]) -> SideChoice:
             vote(up, 3.0, "the land of an opening")
         elif f.kind == Kind.CONTOURED_SURFACE:
             vote(up, 2.5, "a contoured surface")
-        elif f.kind in (Kind.POCKET, Kind.SLOT, Kind.BLIND_SLOT):
+        elif f.kind in (Kind.POCKET, Kind.SLOT, Kind.BLIND_SLOT) or _in_a_face(f):
             vote(up, 1.0, f"a {f.kind}")
         elif f.kind in (Kind.RIB, Kind.BOSS, Kind.STEP, Kind.BLIND_STEP):
             vote(up, 0.5, f"a {f.kind}")
