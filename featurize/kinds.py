@@ -120,8 +120,8 @@ Kind.BLIND_SLOT = Kind.make("blind slot", Traits(recess=True, one_mouth=True, tw
 Kind.BLIND_STEP = Kind.make("blind step", Traits(recess=True, twin=_CUT, vote=votes.STEP))
 Kind.SLOT = Kind.make("slot", Traits(recess=True, one_mouth=True, twin=_CUT, vote=votes.SLOT))
 Kind.STEP = Kind.make("step", Traits(recess=True, twin=_CUT, vote=votes.STEP))
-# In a wall, mostly turned: a ring in a shaft or in a bore.
-Kind.GROOVE = Kind.make("groove", Traits(recess=True))
+# In a wall, mostly turned, or a ring in a face; one in a face speaks as a slot does.
+Kind.GROOVE = Kind.make("groove", Traits(recess=True, vote=votes.SLOT))
 Kind.FLOOR = Kind.make("floor", Traits(recess=True, twin=_CUT))
 Kind.BOSS = Kind.make("boss", Traits(protrusion=True, twin="standing", vote=votes.STANDING))
 Kind.RIB = Kind.make("rib", Traits(protrusion=True, twin="standing", vote=votes.STANDING))

@@ -11,6 +11,7 @@ from featurize.brep.surfaces import Array, Cylinder, Plane
 from featurize.brep.surfaces_at import parallel, square
 from featurize.feature import Axis, Feature, Kind, Role
 from featurize.recognise.scene import Scene, span, vec
+from featurize.recognise.sizes import is_wall
 
 ORDER = 10
 # A turned or ground blank: the outside cylinder reaches the box within this share of its radius.
@@ -135,7 +136,7 @@ def _meet_twice(scene: Scene, one: int, other: int) -> bool:
 def _is_wall(face: Face, z: Array) -> bool:
     if isinstance(face.surface, Plane):
         return square(face.surface.normal, z)
-    return bool(np.max(np.abs(face.normals @ z)) < np.sin(np.radians(tol.TANGENT_DEG)))
+    return is_wall(face, z, tol.TANGENT_DEG)
 
 
 def _faces_out(scene: Scene, face: Face) -> bool:

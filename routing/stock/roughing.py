@@ -160,13 +160,13 @@ def _walk(
             if level.centres.is_empty:
                 continue
             taken = tidy(held.intersection(level.cleared))
-            if taken.is_empty:
+            area = tidy(level.centres.intersection(taken.buffer(radius_mm, join_style="mitre")))
+            if taken.is_empty or area.is_empty:
                 continue
             total.levels += 1
             total.volume += taken.area * level.depth_mm
             lift = side.top_mm + how.clearance_mm - level.bottom_mm
             led = []
-            area = tidy(level.centres.intersection(taken.buffer(radius_mm, join_style="mitre")))
             for region in shapely.get_parts(area):
                 mine = rings(region, step)
                 led += mine
