@@ -133,7 +133,8 @@ def was_killed(code: int | None) -> bool:
 def limit_cpu(seconds: int) -> None:
     """This process is killed when it has used the processor for so long; Windows sets no limit."""
     if _resource is not None:
-        _resource.setrlimit(_resource.RLIMIT_CPU, (seconds, seconds + 1))
+        signal.signal(signal.SIGXCPU, signal.SIG_DFL)  # who started us may have ignored it
+        _resource.setrlimit(_resource.RLIMIT_CPU, (seconds, seconds + 5))
 
 
 def how_ended(code: int | None) -> str:
