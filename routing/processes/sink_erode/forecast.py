@@ -20,6 +20,7 @@ from routing.processes.context import JobContext
 from routing.processes.corners import inside_corners, inside_feet
 from routing.processes.protocol import MadeTool, Task
 from routing.processes.sink_erode import rules
+from routing.processes.sink_erode.ends import goes_through, opens_below, over_faces
 from routing.processes.sink_erode.shop import Electrodes, ErodeRates, ErodeShop
 from routing.processes.sink_erode.stages import Burn, Region, burns_of
 from routing.processes.sink_erode.zones import Zone, footprint_mm, zones_of
@@ -98,8 +99,13 @@ def _region(job: JobContext, task: Task, zones: Sequence[Zone], part: float) -> 
         corner = min(z.corner.radius_mm for z in zones)
     else:
         area = share * area_of_faces(job, feature.faces)
-        whole = float(shapely.area(outline))
-        front = min(whole, volume / depth) if task.ahead and depth > 0 else whole
+        front, over = over_faces(job.part, feature, toward)
+        if front <= 0:  # upright walls right through: the end sees all that they enclose
+            front = float(shapely.area(outline))
+        elif task.ahead is None:
+            volume = min(volume, over)
+        if task.ahead and depth > 0:
+            front = min(front, volume / depth)
         corner = _tightest_mm(job, feature, toward)
     rule = job.shop.rule(job.material)
     return Region(
@@ -108,7 +114,7 @@ def _region(job: JobContext, task: Task, zones: Sequence[Zone], part: float) -> 
         front_mm2=front,
         width_mm=width,
         corner_mm=corner,
-        through=goes_through(job, feature, toward),
+        through=_is_open(job, feature, toward),
         ra_um=_asked_um(feature, owned),
         fine_steps=rule.finishing_passes,
         workpiece="steel" if job.material.binder_percent is None else "carbide",
@@ -116,9 +122,9 @@ def _region(job: JobContext, task: Task, zones: Sequence[Zone], part: float) -> 
     )
 
 
-def goes_through(job: JobContext, feature: Feature, toward: Array) -> bool:
-    """Whether the end of an electrode comes out on the far side."""
-    return any(job.part.frame.direction(s) @ toward < -0.9 for s in feature.opens_to)
+def _is_open(job: JobContext, feature: Feature, toward: Array) -> bool:
+    """Whether the end of an electrode comes out below."""
+    return goes_through(job.part, feature, toward) or opens_below(job.part, feature, toward)
 
 
 def _asked_um(feature: Feature, owned: Electrodes) -> float:
@@ -161,7 +167,7 @@ def size_mm(
     low = float((job.cloud(feature.faces) @ view.along).min())
     top = job.kept(("top", *np.round(toward, 9)), lambda: float((job.part.mesh.vertices @ view.along).max()))
     # Right through it goes on below, else the gap is under it.
-    through = goes_through(job, feature, toward)
+    through = _is_open(job, feature, toward)
     below = owned.overrun_mm if through and not zones else -gap_mm
     return rules.whole_mm((wide, high, top + owned.overrun_mm - low + below), owned)
 
