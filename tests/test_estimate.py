@@ -22,7 +22,7 @@ from routing.processes.mill import effort as milling
 from routing.processes.protocol import MadeTool
 from routing.processes.shop import Range
 from routing.processes.sink_erode import effort as sinking
-from routing.processes.sink_erode.rules import FINISH, ROUGH, life
+from routing.processes.sink_erode.stages import FINISH, ROUGH, Region, burns_of
 from routing.processes.surface_grind import effort as grinding
 from routing.processes.wire import effort as wiring
 from tests.support.routed import UP, block, owned
@@ -137,14 +137,27 @@ def test_a_thread_is_a_helix() -> None:
     assert thread.run_min == pytest.approx(path / owned("rates.holes").thread_mm_per_min)
 
 
-def test_erosion_is_volume_and_area_and_two_electrodes() -> None:
-    rates = replace(owned("rates.erode"), mm3_per_min=10, finish_mm2_per_min=5, wear_mm3=1000, wear_mm2=100)
-    shares = [life(kind, 500, 200, rates, 0.5) for kind in (ROUGH, FINISH)]
-    assert shares == pytest.approx([500 / 500, 200 / 50])
-    made = tuple(MadeTool("F01", kind, 0, s) for kind, s in zip((ROUGH, FINISH), shares, strict=True))
-    sunk = sinking.erode(500, 200, rates, scale=0.5, electrodes=made)
-    assert sunk.run_min == pytest.approx(500 / 5 + 200 / 2.5)
+def region(volume: float, area: float, scale: float = 1.0) -> Region:
+    return Region(volume, area, area / 3, 50.0, math.inf, False, 1.0, 1, "steel", scale)
+
+
+def test_erosion_is_volume_and_area_and_an_electrode_for_each_stage() -> None:
+    rates = replace(owned("rates.erode"), mm3_per_min=10, mm3_per_min_cm2=20, finish_mm2_per_min=5)
+    found = region(500, 300, 0.5)
+    burns = burns_of(found, owned("electrodes"))
+    assert [b.stage for b in burns] == [ROUGH, FINISH]
+    made = tuple(MadeTool("F01", b.stage, 0, s) for b, s in zip(burns, (1.0, 4.0), strict=True))
+    sunk = sinking.erode(found, burns, rates, made)
+    # Of 500 the walls keep 0.05: 485 at half of 10; 1 cm2 of end bears 20, more than that.
+    assert sunk.run_min == pytest.approx(485 / 5 + 300 / 2.5)
     assert sunk.idle_min == pytest.approx((1 + 4) * rates.change_min)
+    # An end of a tenth of that bears 2, of which half again.
+    small = replace(found, front_mm2=10)
+    assert sinking.erode(small, burns, rates, ()).run_min == pytest.approx(485 / 1 + 300 / 2.5)
+    # Finishing that finds the bulk itself goes by its volume.
+    rates = replace(rates, finish_mm3_per_min=1)
+    alone = burns_of(replace(found, width_mm=0.4), owned("electrodes"))
+    assert sinking.erode(found, alone, rates, ()).run_min == pytest.approx(500 / 0.5)
 
 
 def test_carbide_weighs_what_the_rule_of_mixtures_says() -> None:
@@ -171,7 +184,12 @@ def test_more_depth_never_takes_less_time(depth: float, deeper: float, width: fl
                 milling.finish(area, 2, owned("rates.mill"), scale=scale),
                 milling.drill(d, width, owned("rates.holes"), scale=scale),
                 milling.thread_mill(d, 5, 0.8, owned("rates.holes"), scale=scale),
-                sinking.erode(volume, area, owned("rates.erode"), scale=scale, electrodes=()),
+                sinking.erode(
+                    region(volume, area, scale),
+                    burns_of(region(volume, area, scale), owned("electrodes")),
+                    owned("rates.erode"),
+                    (),
+                ),
             )
         ]
 
