@@ -16,6 +16,7 @@ import numpy as np
 import shapely
 
 from featurize import tolerances as tol
+from featurize.brep.frame import Frame
 from featurize.brep.shadow import View, areas, cast
 from featurize.brep.surfaces import Array
 from featurize.feature import Kind
@@ -81,6 +82,11 @@ class Outside:
     def opens(self, feature: str) -> bool:
         """Whether a feature cuts into the side."""
         return feature in self._openers
+
+    def in_frame(self, frame: Frame, region: Any) -> Any:
+        """A region of it in the frame's two axes along the side, in their order x, y, z."""
+        along = [k for k in range(3) if "xyz"[k] != self.side[1]]
+        return shapely.transform(region, lambda at: frame.local(self.view.solid(at, self.level_mm))[:, along])
 
 
 def outside(job: JobContext, side: str, up: str | None = None) -> Outside:
