@@ -86,7 +86,9 @@ def planned(judged: Judged, asked: Mapping[str, str]) -> Plan:
     flags += holding_flags(held)
     setups = []
     zeros = [_zero(job, steps, h) for steps, h in zip(groups, held, strict=True)]
-    machined = [(n, z) for n, (z, g) in enumerate(zip(zeros, groups, strict=True), 1) if g[0].process not in STATIONS]
+    machined = [
+        (n, z) for n, (z, g) in enumerate(zip(zeros, groups, strict=True), 1) if g[0].process not in STATIONS
+    ]
     flags += [flag for n, z in machined if (flag := not_touched(n, z)) is not None]
     steps = _planned_steps(job, efforts, chosen, zeros)
     for number, (zero, answer) in enumerate(zip(zeros, held, strict=True), 1):

@@ -84,10 +84,10 @@ class Touched:
 
 @dataclass(frozen=True)
 class Zero:
-    """``origin_mm`` and unit axes in model coordinates. ``along`` names the part's side that each axis looks to.
+    """``origin_mm`` and unit axes in model coordinates; ``along`` names the part's side that each looks to.
 
-    ``kind`` tells how it was found: "corner", "centre" or "bore" by the shop's habit, "outermost" of a part set
-    slanted, "squared here" where the setup makes the sides itself, "" where nothing was found.
+    ``kind`` tells how it was found: "corner", "centre" or "bore" by the shop's habit, "outermost" of a part
+    set slanted, "squared here" where the setup makes the sides itself, "" where nothing was found.
     """
 
     origin_mm: Vec3
@@ -112,7 +112,8 @@ class Zero:
         """One sentence, the same on every paper."""
         axes = f"X along {self.along[0]}, Y along {self.along[1]}, Z out of {self.along[2]}"
         if self.kind == SQUARED:
-            return f"Squared here: sizes are measured across; heights count from where zero is picked up later; {axes}"
+            said = "Squared here: sizes are measured across, heights count from where zero is picked up later"
+            return f"{said}; {axes}"
         if not self.touched_off:
             return f"Middle of the part's box at its highest level; {axes}"
         return "; ".join([*(t.words for t in self.touched_off), axes])
@@ -284,20 +285,26 @@ class _Seeker:
             low["xyz".index(a)], high["xyz".index(a)] = start, end
         k, u = "xyz".index(side[1]), "xyz".index(self.up[1])
         outer = _FINDER_MM if k != u else np.inf
-        low[k], high[k] = (self.high[k], self.high[k] + outer) if side[0] == "+" else (self.low[k] - outer, self.low[k])
+        low[k], high[k] = (
+            (self.high[k], self.high[k] + outer) if side[0] == "+" else (self.low[k] - outer, self.low[k])
+        )
         if self.up[0] == "+":
             high[u] = np.inf
         else:
             low[u] = -np.inf
         hair = tol.LENGTH_MM
-        return not any(np.all(end > low + hair) and np.all(start < high - hair) for start, end in self._blocked)
+        return not any(
+            np.all(end > low + hair) and np.all(start < high - hair) for start, end in self._blocked
+        )
 
     def _face(self, side: str, axis: Array) -> _Found:
         level = self._level(side) * float(np.sign(self.frame.direction(side) @ axis))
         return _Found(level, "face", (side,), self._side(side).features, (level,))
 
-    def _patch_at(self, corner: Mapping[str, str], middle: Array | None = None) -> dict[str, tuple[float, float]]:
-        """Levels of a piece of the stock at the sides given by axis; about the middle (3,) along the others."""
+    def _patch_at(
+        self, corner: Mapping[str, str], middle: Array | None = None
+    ) -> dict[str, tuple[float, float]]:
+        """Levels of a piece of the stock at the sides given by axis, about a middle (3,) along the others."""
         found = {}
         for k, axis in enumerate("xyz"):
             wide = min(TOUCH_MM, float(self.high[k] - self.low[k]) / 2)
@@ -318,7 +325,9 @@ class _Seeker:
             patch = self._patch_at({s[1]: s for s in (one, other, self.up)})
             stands = all(self._stands(s, patch) for s in (one, other, self.up))
             if stands and all(self._is_free(s, patch) for s in (one, other)):
-                return {n: self._face(s, a) for n, s, a in zip("XY", (one, other), self.axes[:2], strict=True)}
+                return {
+                    n: self._face(s, a) for n, s, a in zip("XY", (one, other), self.axes[:2], strict=True)
+                }
         return {}
 
     def _middle(self) -> dict[str, _Found]:
@@ -445,7 +454,9 @@ class _Seeker:
 
 def _inside(box: Box, points: Array) -> Array:
     local = (points - np.array(box.corner)) @ box.axes.T
-    return np.asarray(np.all((local > tol.LENGTH_MM) & (local < np.array(box.size_mm) - tol.LENGTH_MM), axis=1))
+    return np.asarray(
+        np.all((local > tol.LENGTH_MM) & (local < np.array(box.size_mm) - tol.LENGTH_MM), axis=1)
+    )
 
 
 def _is_datum(feature: Feature) -> bool:

@@ -85,7 +85,8 @@ def _of_pass(work: Work, burn: Pass, folder: Path) -> tuple[list[dict[str, Any]]
             file = f"electrode_{name}_{kind}.step"
             if not isinstance(body, str):
                 try:
-                    write_step(body.solid, folder / file, name=f"{work.solid.name} electrode {name} {kind}")
+                    title = f"{work.solid.name} electrode {name} {kind}"
+                    write_step(body.solid, folder / file, name=title, header=work.header)
                 except WriteError as error:
                     body = str(error)
             if isinstance(body, str):

@@ -74,8 +74,8 @@ def _gripped(setup: Situation, axis: str, limit: float) -> tuple[Any, str, float
         region = setup.gripped(axis, limit)
         length, height = span(region)
         if height < shop.vise_grip_mm or region.area < shop.vise_area_mm2:
-            what = f"{max(0.0, height):.1f} mm by {length:.1f} of +{axis} and -{axis} can be gripped under the cut"
-            return region, f"{what}{f', below a wall of {wall:.2f}' if wall else ''}", wall
+            what = f"{max(0.0, height):.1f} mm by {length:.1f} of +{axis} and -{axis} can be gripped"
+            return region, f"{what} under the cut{f', below a wall of {wall:.2f}' if wall else ''}", wall
         thin = _thin_at(setup, axis, region)
         if thin is None:
             return region, "", wall
@@ -162,7 +162,7 @@ def chuck(setup: Situation) -> Answer:
 
 @dataclass(frozen=True, eq=False)
 class _Round:
-    """A round outside that jaws take between two heights over the finished seat. ``foot`` (3,) is at the lower.
+    """A round outside that jaws take from a height over the finished seat on, where ``foot`` (3,) is its middle.
 
     ``turn_deg`` is where the first jaw stands, against the first axis across.
     """

@@ -117,7 +117,7 @@ def _plate_and_screws(
         start, bores = _mouth(hole, out)
         carrier = next(b for b in bores if b == thread_bore(hole.but(bores=tuple(bores)), size))
         deep = min(carrier.end_mm, carrier.start_mm + s.bears.engaged_mm)
-        below = PLATE_MM + _below_mm(setup, start, out, level, side)
+        below = PLATE_MM + _below_mm(setup, start, level, side)
         radius = carrier.start_diameter_mm / 2
         shank = Rod(vec(start - deep * out), vec(out), radius, deep + below)
         head = Rod(vec(start + below * out), vec(out), head_mm(size) / 2, size.major_mm)
@@ -126,7 +126,7 @@ def _plate_and_screws(
     for pin in pins:
         start, (bore, *_) = _mouth(setup.job.by_id[pin], out)
         deep = min(bore.end_mm, _PIN_RATIO * bore.start_diameter_mm)
-        below = PLATE_MM + _below_mm(setup, start, out, level, side)
+        below = PLATE_MM + _below_mm(setup, start, level, side)
         rod = Rod(vec(start - deep * out), vec(out), bore.start_diameter_mm / 2, deep + below)
         shanks.append(Rod(vec(start), vec(out), bore.start_diameter_mm / 2, below))
         bodies.append(Fixture(f"pin in {pin}", "pin", pin, (rod,)))
@@ -145,7 +145,7 @@ def _mouth(hole: Feature, out: Array) -> tuple[Array, Sequence[Bore]]:
     return mouth - length * axis, from_far(hole.bores, length)
 
 
-def _below_mm(setup: Situation, mouth: Array, out: Array, level: float, side: str) -> float:
+def _below_mm(setup: Situation, mouth: Array, level: float, side: str) -> float:
     """How far a mouth lies under the plane that the plate bears on."""
     at = float(setup.job.part.frame.local(mouth)["xyz".index(side[1])])
     return abs(level - at) if abs(level - at) > tol.LENGTH_MM else 0.0

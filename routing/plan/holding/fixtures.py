@@ -1,6 +1,6 @@
 """What holds the stock, as exact simple solids that stand where it does.
 
-They are plain data in model coordinates, mm; what bears is true to what was found to hold, what is beyond it is
+Plain data in model coordinates, mm. What bears is true to what was found to hold, what goes on beyond it is
 drawn: a shop's own jaws and plates have sizes of their own.
 """
 

@@ -79,7 +79,10 @@ def blocks(setup: Situation) -> Answer:
             f"{sign}{axis}",
             (
                 setup.body(
-                    {axis: setup.beside(f"{sign}{axis}", _BLOCK_MM), setup.other(axis): setup.span_of(axis, region)},
+                    {
+                        axis: setup.beside(f"{sign}{axis}", _BLOCK_MM),
+                        setup.other(axis): setup.span_of(axis, region),
+                    },
                     (setup.seat_height_mm, low),
                 ),
             ),
@@ -119,7 +122,7 @@ def clamps(setup: Situation) -> Answer:
 
 
 def _noses(setup: Situation, rim: Any) -> list[tuple[str, tuple[float, float]]]:
-    """Where two clamps lie: the side that each comes from, and the levels along it, on two sides if it can be.
+    """Where two clamps lie: the side that each comes from and the levels along it, on two sides if possible.
 
     What of the part is under a clamp must be rim; the middle of a side is tried first, for the corners are
     touched off.
@@ -143,7 +146,8 @@ def _places(setup: Situation, side: str, rim: Any) -> list[tuple[float, float]]:
     low, high = setup.reach(along)
     plan = setup.job.shadow(setup.toward)
     whole = shapely.transform(
-        plan[1], lambda at: setup.job.part.frame.local(plan[0].solid(at))[:, ["xyz".index(a) for a in setup.across]]
+        plan[1],
+        lambda at: setup.job.part.frame.local(plan[0].solid(at))[:, ["xyz".index(a) for a in setup.across]],
     )
     found: list[tuple[float, float]] = []
     for wide in (w for w in _NOSES_MM if w <= high - low):

@@ -131,7 +131,9 @@ def _held(
     wish = job.processes[process].holding(job)
     bases, tilt = _bases(job, first.approach)
     setups = [
-        Situation(job, wish.force_n, base, frozenset(cut), frozenset(made - cut), frozenset(threaded), over_mm)
+        Situation(
+            job, wish.force_n, base, frozenset(cut), frozenset(made - cut), frozenset(threaded), over_mm
+        )
         for base in bases
     ]
     # Sides of one size are told apart by their order, not by rounding.

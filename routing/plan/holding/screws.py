@@ -48,7 +48,7 @@ def head_mm(size: ThreadSize) -> float:
 
 
 def clearance_mm(size: ThreadSize) -> float:
-    """Diameter of its clearance hole: 1.1 d meets ISO 273, medium, from M5 to M12 within 0.5 mm (from memory)."""
+    """Diameter of its clearance hole: 1.1 d meets ISO 273, medium, M5 to M12, within 0.5 mm (from memory)."""
     return 1.1 * size.major_mm
 
 

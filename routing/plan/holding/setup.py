@@ -138,7 +138,6 @@ class Situation:
         far = 10 * float(np.max(self.job.part.high - self.job.part.low))
         return largest(shapely.intersection(both, shapely.box(-far, -far, far, up_to_mm)))
 
-
     def reach(self, axis: str) -> tuple[float, float]:
         """Between what levels the stock reaches along an axis of the frame."""
         k, part = "xyz".index(axis), self.job.part
