@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from routing.export.header import Header
+from routing.export.header import UNSIGNED, Header
 from routing.export.palette import Colour
 from routing.export.solid_files import WriteError, ap214_in_mm, checked
 from routing.plan.zero import Zero
@@ -31,7 +31,7 @@ class Component:
 
 
 def write_assembly(
-    name: str, components: Sequence[Component], zero: Zero, path: Path, header: Header = Header()
+    name: str, components: Sequence[Component], zero: Zero, path: Path, header: Header = UNSIGNED
 ) -> Path:
     """Raises WriteError where it cannot be written; the solids in it are checked where they come from."""
     return checked(path, lambda aside: _write(name, components, zero, aside, path.name, header))

@@ -41,6 +41,10 @@ class Header:
         header.SetAuthorisation(_text(""))
 
 
+# Where nothing is known of whose a file is.
+UNSIGNED = Header()
+
+
 def _text(words: str) -> Any:
     from OCP.TCollection import TCollection_HAsciiString
 

@@ -18,7 +18,7 @@ import numpy as np
 from featurize import tolerances as tol
 from featurize.brep.shapes import each
 from featurize.brep.surfaces import Array
-from routing.export.header import Header
+from routing.export.header import UNSIGNED, Header
 
 # A file read back must have the volume of what was written: STEP keeps 15 digits, an STL its chords.
 _STEP_SHARE = 1e-6
@@ -38,7 +38,7 @@ def write_step(
     name: str,
     faces: Sequence[tuple[str, Colour]] | None = None,
     like: tuple[Path, str] | None = None,
-    header: Header = Header(),
+    header: Header = UNSIGNED,
 ) -> Path:
     """One solid in model coordinates as AP214 in millimetres; raises WriteError.
 
@@ -79,7 +79,7 @@ def _nameless(path: Path, name: str) -> str:
     return text.replace(named, "''")
 
 
-def write_bodies(bodies: Sequence[tuple[str, Any]], path: Path, header: Header = Header()) -> Path:
+def write_bodies(bodies: Sequence[tuple[str, Any]], path: Path, header: Header = UNSIGNED) -> Path:
     """Several named solids in model coordinates, otherwise as ``write_step``; each is checked on reading."""
 
     def check(aside: Path) -> None:

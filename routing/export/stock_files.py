@@ -18,7 +18,7 @@ from featurize import tolerances as tol
 from featurize.brep.shapes import each
 from featurize.brep.solids import facets
 from featurize.brep.surfaces import Array
-from routing.export.header import Header
+from routing.export.header import UNSIGNED, Header
 from routing.export.palette import rgb
 from routing.export.solid_files import Colour, WriteError, write_3mf, write_step, write_stl
 from routing.plan.plan import Plan
@@ -38,13 +38,15 @@ def deliver(
     *,
     name: str,
     source_faces: Sequence[int] | None = None,
-    header: Header = Header(),
+    header: Header = UNSIGNED,
 ) -> dict[str, Any]:
     """Writes every file of the stock and gives what route.json says of them. Raises WriteError."""
     part, shop, rule = plan.job.part, plan.job.shop, plan.job.shop.rule(plan.job.material)
     ground = facets(stock.solid)
     labels = _labels_of_ground(stock)
-    write_step(stock.solid, folder / f"{GROUND_STEM}.step", name=f"{name} ground stock", faces=labels, header=header)
+    write_step(
+        stock.solid, folder / f"{GROUND_STEM}.step", name=f"{name} ground stock", faces=labels, header=header
+    )
     write_stl(stock.solid, folder / f"{GROUND_STEM}.stl", name=f"{name} ground stock", triangles=ground)
     write_3mf(stock.solid, folder / MESH_3MF, name=f"{name} ground stock", triangles=ground)
     seen = Sides(part)

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Protocol
 
 import numpy as np
 
+from featurize import tolerances as tol
 from featurize.brep.frame import SIDES
 from routing.plan.bearing import outside
 from routing.plan.holding.between import chuck, vise
@@ -87,17 +88,26 @@ def hold(job: JobContext, setups: Sequence[Sequence[Cutting]]) -> tuple[Held, ..
     made: set[str] = set()
     threaded: set[str] = set()
     found = []
-    left = job.shop.general.hardening_allowance_mm if job.blanks and job.blanks.soft else 0.0
-    to_size = [n for n, steps in enumerate(setups) if any(s.stage == Stage.SIZE for s in steps)]
-    for number, steps in enumerate(setups, 1):
+    for number, (steps, over) in enumerate(zip(setups, _over(job, setups), strict=True), 1):
         cut = {f for s in steps if s.stage not in _NOT_CUT for f in s.features}
-        over = left if to_size and number - 1 <= to_size[0] else 0.0
-        held = _held(job, number, steps[0], cut, made, threaded, over)
+        held = _held(job, number, steps[0], cut, made, threaded, max(over))
+        if max(over) - min(over) > tol.LENGTH_MM:  # nobody knows how a given blank lies in a fixture
+            held = replace(held, fixtures=())
         before = frozenset(made)
-        found.append(replace(held, made=before, cut=frozenset(cut), over_mm=over))
+        found.append(replace(held, made=before, cut=frozenset(cut), over_mm=max(over)))
         made |= {f for s in steps if s.stage not in _NOT_MADE for f in s.features}
         threaded |= {f for s in steps if s.stage == Stage.THREAD for f in s.features}
     return tuple(found)
+
+
+def _over(job: JobContext, setups: Sequence[Sequence[Cutting]]) -> Iterator[list[float]]:
+    """For each setup how far the stock then stands over the squared blank on each side."""
+    blanks, due = job.blanks, {s.stage for steps in setups for s in steps} & {Stage.SQUARE, Stage.SIZE}
+    for steps in setups:
+        now = blanks and (blanks.bought if Stage.SQUARE in due else blanks.soft if Stage.SIZE in due else None)
+        sides = [job.part.frame.direction(s) for s in SIDES]
+        yield [now.extent(d)[1] - blanks.squared.extent(d)[1] if now and blanks else 0.0 for d in sides]
+        due -= {s.stage for s in steps}
 
 
 # A start hole is not yet the opening.
