@@ -7,7 +7,7 @@ belong each to one face: the one that a line of sight through the middle of the 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any
 
@@ -75,10 +75,11 @@ class Cell:
 
 @dataclass(frozen=True, eq=False)
 class Body:
-    """A solid and its mesh, whose faces are numbered in TopExp.MapShapes order."""
+    """A solid and its mesh, its faces in TopExp.MapShapes order; ``kept`` has mean normals of faces."""
 
     solid: Any
     mesh: Mesh
+    kept: dict[int, Array] = field(default_factory=dict, repr=False)
 
     @cached_property
     def corners(self) -> Array:
