@@ -46,7 +46,7 @@ class GroundRow:
 
 @dataclass(frozen=True, eq=False)
 class Group:
-    """The cuts of one setup along one travel, and their rows; ``hull`` (shapely) is the blank in their view."""
+    """The cuts of one setup along one travel, and their rows; ``hull`` (shapely) is the blank seen so."""
 
     setup: Setup
     cuts: tuple[GroundCut, ...]

@@ -58,7 +58,8 @@ def _facts(setup: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
     if setup["held_by"] == "threads":
         used = [f for f in setup["fixtures"] if f["kind"] == "screw"]
         torque = {t["feature"]: t for t in setup["threads"]}
-        said = [f"{torque[f['bears_on']]['thread']} {f['bears_on']}: {number(torque[f['bears_on']]['torque_nm'], 1)} Nm" for f in used]
+        mine = [torque[f["bears_on"]] for f in used]
+        said = [f"{t['thread']} {t['feature']}: {number(t['torque_nm'], 1)} Nm" for t in mine]
         yield "Torque", f"{'; '.join(said)} (estimates, VDI 2230 with a friction of 0.12)"
     if setup["fixtures"]:
         yield "Fixtures", clean(", ".join(f["name"] for f in setup["fixtures"]))
@@ -85,7 +86,11 @@ def _steps(content: Content, setup: Mapping[str, Any]) -> Table:
                 (
                     str(step["number"]) if n == 0 else "",
                     step["stage"] if n == 0 else "",
-                    clean(f"{p['feature']}{region} {told[p['feature']]['kind']}: {size}" if size else f"{p['feature']}{region} {told[p['feature']]['kind']}"),
+                    clean(
+                        f"{p['feature']}{region} {told[p['feature']]['kind']}: {size}"
+                        if size
+                        else f"{p['feature']}{region} {told[p['feature']]['kind']}"
+                    ),
                     clean(p["tool"]["words"]) if p["tool"] else "-",
                     f"{number(high)} / {number(low)}",
                     f"{', '.join(stays)}{taken}" or "-",
@@ -142,7 +147,9 @@ def _gauges(content: Content, setup: Mapping[str, Any]) -> Iterator[Block]:
     """What to measure before the part leaves: sizes of features that no later machine touches."""
     if not is_machined(setup):
         return
-    last = {f: s["number"] for s in content["setups"] if is_machined(s) for t in s["steps"] for f in t["features"]}
+    last = {
+        f: s["number"] for s in content["setups"] if is_machined(s) for t in s["steps"] for f in t["features"]
+    }
     done = [f for f in content["features"] if last.get(f["id"]) == setup["number"] and f["dims"]]
     by_tool: dict[str, list[str]] = {}
     for f in done:

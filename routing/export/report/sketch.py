@@ -20,24 +20,26 @@ if TYPE_CHECKING:
 _WIDE, _HIGH, _LEFT, _BELOW = 177.0, 60.0, 24.0, 15.0
 
 
-def sections(groups: Sequence[Group], note: str) -> Section:
-    """``note`` says why nothing is ground."""
+def by_setup(groups: Sequence[Group], note: str) -> dict[int, Section]:
+    """The sketch of each setup that grinds; under 0 why nothing is ground, where that is so."""
     if not groups:
-        return Section("Grinding sketch", (Text(note or "Nothing is ground but the squared blank."),))
-    blocks: list[Block] = []
+        return {0: Section("Grinding sketch", (Text(note or "Nothing is ground but the squared blank."),))}
+    found: dict[int, list[Block]] = {}
     for group in groups:
         setup = group.setup
-        said = (
-            f"Setup {setup.number}, from {setup.approach.side}: seen along the travel, "
-            f"{group.rows[0].travel}. Zero: {setup.zero.words}."
-        )
-        blocks.append(Pictures(((_drawn(group), said),)))
-        blocks.append(table(group.rows))
-    said = (
+        said = f"seen along the travel, {group.rows[0].travel}. Zero: {setup.zero.words}."
+        blocks = found.setdefault(setup.number, [])
+        blocks += [Pictures(((_drawn(group), said),)), table(group.rows)]
+    told = Text(
         "Z as ground has the allowance that stays for the finishing step; between walls the wheel's corner "
-        "stands in the foot. Wheels, speeds and chucking as the wheel's maker says."
+        "stands in the foot. Wheels, speeds and chucking as the wheel's maker says.",
+        "note",
     )
-    return Section("Grinding sketch", (*blocks, Text(said, "note")))
+    sides = {g.setup.number: g.setup.approach.side for g in groups}
+    return {
+        n: Section(f"Grinding sketch, setup {n} from {sides[n]}", (*blocks, told))
+        for n, blocks in found.items()
+    }
 
 
 def table(rows: Sequence[GroundRow]) -> Table:
