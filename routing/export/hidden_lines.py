@@ -29,7 +29,7 @@ from routing.export.viewer.mesh import Mesh
 
 EDGES, SMOOTH, OUTLINE = "edge", "smooth", "outline"
 # Chords of what is no arc, for paper.
-_CHORD_MM, _TURN = 0.005, 0.06
+_CHORD_MM, _TURN = 0.01, 0.12
 # Lines are carried on by this, so that those that end on a chord cross it.
 _OVER_MM = 0.02
 # Cells smaller than this are what rounding leaves.

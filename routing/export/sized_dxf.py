@@ -1,4 +1,4 @@
-"""Sized views as DXF (R2010, mm, true to size): lines and true arcs, ordinates as dimensions, notes as text."""
+"""Sized views as DXF (R2010, mm, true to size): lines and true arcs, dimensions, notes as text."""
 
 from __future__ import annotations
 

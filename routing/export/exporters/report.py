@@ -51,15 +51,15 @@ def write(work: Work, folder: Path) -> dict[str, Any]:
     subject = subject_of(work.solid.solid, mesh_of(work.solid.solid), work.faces, work.content)
     fixtures = {s.number: [(f.name, solid_of(f)) for f in s.held.fixtures] for s in work.plan.setups}
     gallery = Gallery(work.content, subject, folder, fixtures)
-    first_angle = work.shop.general.projection == "first"
+    part = drawings.of_part(gallery, first_angle=work.shop.general.projection == "first")
     paper = Paper(
         work.content,
         gallery,
         sketch.by_setup(groups(work.plan, work.stock), work.stock.note),
-        drawings.of_part(gallery, first_angle=first_angle),
+        None if part is None else part.section,
         str(work.shop.toolroom),
         work.choices.date,
     )
     write_papers(paper, Shown(work.solid.source_faces, work.stock.solid), folder)
-    drawings.write(gallery, folder, first_angle=first_angle)
+    drawings.write(gallery, part, folder)
     return {}

@@ -1,9 +1,9 @@
-"""The part's own drawing: its views by the first or third angle, a section, and a table of sizes and places."""
+"""The part's own drawing: its views by the first or third angle, a section, a table of sizes and places."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -12,7 +12,7 @@ import numpy as np
 from featurize.brep.surfaces import Array
 from routing.export.report.blocks import Block, Pictures, Section, Table, Text, clean, number
 from routing.export.report.drawing import Drawing, Item, Runs, Words
-from routing.export.report.gallery import Gallery
+from routing.export.report.gallery import Gallery, marked
 from routing.export.report.inked import Fit, Label, placed
 from routing.export.report.pictures import MOST_FACES, SHARP, WIDTHS, edges_of
 from routing.export.report.setup_sheets import is_machined
@@ -25,11 +25,11 @@ from routing.export.report.sized_drawing import (
     view_items,
 )
 from routing.export.sized import Item as Sized
-from routing.export.sized import SizedView, best_plane, from_above, section
+from routing.export.sized import Plane, SizedView, best_plane, from_above, section
 from routing.export.sized_dxf import in_a_row, write_views
 
 DRAWING = "drawing.dxf"
-_WIDE, _TALL, _GAP, _EDGE = 177.0, 165.0, 19.0, 17.0
+_WIDE, _TALL, _GAP, _EDGE = 177.0, 150.0, 20.0, 17.0
 # Of each side: right and up in the part's frame, what they count, and where third angle puts the view.
 _VIEWS: Mapping[str, tuple[tuple[str, str], tuple[str, str], tuple[int, int]]] = {
     "+z": (("+x", "+y"), ("X", "Y"), (0, 0)),
@@ -43,39 +43,60 @@ _VIEWS: Mapping[str, tuple[tuple[str, str], tuple[str, str], tuple[int, int]]] =
 
 @dataclass(frozen=True, eq=False)
 class _Placed:
-    """A view of a side and its cell in the arrangement, by third angle: columns to the right, rows upwards."""
+    """A view of a side and its cell in the arrangement: columns to the right, rows upwards."""
 
     view: SizedView
     cell: tuple[int, int]
 
 
-def of_part(gallery: Gallery, *, first_angle: bool) -> Section | None:
+@dataclass(frozen=True, eq=False)
+class PartDrawing:
+    """``zero`` (3,) is where all its numbers count from, in model coordinates; ``words`` say what it is."""
+
+    gallery: Gallery
+    zero: Array
+    words: str
+    views: tuple[_Placed, ...]
+    cut: SizedView | None
+    first_angle: bool
+
+    @property
+    def angle(self) -> str:
+        return "first angle" if self.first_angle else "third angle"
+
+    @property
+    def section(self) -> Section:
+        """For the report."""
+        blocks: list[Block] = [Pictures(((_arranged(self), ""),))]
+        if self.cut is not None:
+            blocks.append(Pictures(((sized_drawing(self.cut, _WIDE, 70.0), ""),)))
+        table = _table(self.gallery, self.zero)
+        blocks += [table, Text(f"Zero of this drawing: {clean(self.words)}.", "note")]
+        return Section("Drawing", tuple(blocks), new_page=True)
+
+
+def of_part(gallery: Gallery, *, first_angle: bool) -> PartDrawing | None:
     """None for a part with too many faces to be drawn in lines."""
     if len(gallery.subject.faces) > MOST_FACES:
         return None
     zero, words = _zero(gallery.content)
-    views = _views(gallery, zero, first_angle)
-    blocks: list[Block] = [Pictures(((_arranged(gallery, views, first_angle=first_angle), ""),))]
-    cut = _section(gallery, zero)
-    if cut is not None:
-        blocks.append(Pictures(((sized_drawing(cut, _WIDE, 70.0), ""),)))
-    blocks += [_table(gallery, zero), Text(f"Zero of this drawing: {clean(words)}.", "note")]
-    return Section("Drawing", tuple(blocks), new_page=True)
+    views = tuple(_views(gallery, zero, first_angle))
+    plane, cut = _section(gallery, zero)
+    if plane is not None and cut is not None:
+        first = views[0]
+        views = (replace(first, view=marked(first.view, plane)), *views[1:])
+    return PartDrawing(gallery, zero, words, views, cut, first_angle)
 
 
-def write(gallery: Gallery, folder: Path, *, first_angle: bool) -> None:
+def write(gallery: Gallery, part: PartDrawing | None, folder: Path) -> None:
     """``drawing.dxf`` of the part, and one for each setup of a machine."""
     name = clean(gallery.content["part"]["name"])
-    if len(gallery.subject.faces) <= MOST_FACES:
-        zero, words = _zero(gallery.content)
-        views = _views(gallery, zero, first_angle)
-        places = _centres(views, 1.0, 3 * _GAP)
-        cut = _section(gallery, zero)
-        found = [(p.view, places[p.cell]) for p in views]
-        if cut is not None:
-            found.append((cut, np.array([0.0, min(at[1] for at in places.values()) - 120.0])))
-        angle = "first" if first_angle else "third"
-        write_views(found, folder / DRAWING, [f"{name}: mm, {angle} angle", f"Zero: {words}"])
+    if part is not None:
+        places = _centres(part.views, 1.0, 3 * _GAP)
+        found = [(p.view, places[p.cell]) for p in part.views]
+        if part.cut is not None:
+            found.append((part.cut, np.array([0.0, min(at[1] for at in places.values()) - 120.0])))
+        write_views(found, folder / DRAWING, [f"{name}: mm, {part.angle}", f"Zero: {part.words}"])
     for setup in gallery.content["setups"]:
         if is_machined(setup) and gallery.is_drawn(setup) and gallery.sized(setup):
             target = folder / f"drawing_setup_{setup['number']:02}.dxf"
@@ -101,7 +122,7 @@ def _direction(frame: Array, side: str) -> Array:
 
 
 def _views(gallery: Gallery, zero: Array, first_angle: bool) -> list[_Placed]:
-    """From the working side, from the fuller of each pair of sides, and from below where anything opens there."""
+    """From the working side, from the fuller of each pair of sides, from below where anything opens there."""
     open_ = {
         side: [f["id"] for f in gallery.content["features"] if side in f["opens_to"] and _is_sized(f)]
         for side in _VIEWS
@@ -128,14 +149,14 @@ def _is_sized(feature: Mapping[str, Any]) -> bool:
     return bool(feature["kind"] != "outside face")
 
 
-def _section(gallery: Gallery, zero: Array) -> SizedView | None:
+def _section(gallery: Gallery, zero: Array) -> tuple[Plane | None, SizedView | None]:
     frame = gallery.subject.frame
     items = gallery.items([f["id"] for f in gallery.content["features"] if _is_sized(f)])
     plane = best_plane(frame, zero, items)
     if plane is None:
-        return None
+        return None, None
     said = f"Section A-A at {plane.words}"
-    return section(said, gallery.subject.body.solid, frame, zero, plane, items)
+    return plane, section(said, gallery.subject.body.solid, frame, zero, plane, items)
 
 
 def _centres(views: Sequence[_Placed], scale: float, gap: float) -> dict[tuple[int, int], Array]:
@@ -160,8 +181,9 @@ def _centres(views: Sequence[_Placed], scale: float, gap: float) -> dict[tuple[i
     return {cell: np.array([left[cell[0]], down[cell[1]]]) for cell in sizes}
 
 
-def _arranged(gallery: Gallery, views: Sequence[_Placed], *, first_angle: bool) -> Drawing:
+def _arranged(drawn: PartDrawing) -> Drawing:
     """All views at one scale."""
+    views = drawn.views
     cells = {p.cell for p in views}
     columns, rows = len({c for c, _ in cells}), len({r for _, r in cells})
     spans = _centres(views, 1.0, 0.0)
@@ -180,18 +202,17 @@ def _arranged(gallery: Gallery, views: Sequence[_Placed], *, first_angle: bool) 
         fit = Fit(p.view.sight.box[0], scale, low)
         high = (p.view.sight.box[1] - p.view.sight.box[0]) * scale + low
         items += view_items(p.view, fit)
-        items += _sharp(gallery, p.view, fit)
+        items += _sharp(drawn.gallery, p.view, fit)
         items += ordinate_items(p.view, fit, (low[0], low[1], high[0], high[1]))
-        items.append(Words(float(low[0]), float(high[1]) + 1.5, p.view.title, 6.5, bold=True))
+        items.append(Words(float(low[0]), float(high[1]) + 2.4, p.view.title, 6.5, bold=True, boxed=True))
         for n in p.view.notes:
             ((x, y),) = fit(np.array([n.at]))
             labels.append(Label(Words(x, y - 0.8, n.id, 6, "middle", boxed=True), 1.0, 4.5))
         tall = max(tall, float(high[1]) + 6.0)
     items += placed(labels, _WIDE, tall)
-    angle = "first" if first_angle else "third"
-    said = f"scale {scale_words(scale)}, mm, {angle} angle; thick edges stay sharp"
+    said = f"scale {scale_words(scale)}, mm, {drawn.angle}; thick edges stay sharp"
     items.append(Words(14.0, 0.8, said, 6.5, bold=True))
-    items += projection_symbol(first_angle, 0.5, 2.6)
+    items += projection_symbol(drawn.first_angle, 0.5, 2.6)
     return Drawing(_WIDE, round(tall, 2), tuple(items), f"The part in {len(views)} views, {said}")
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -23,6 +23,10 @@ from routing.export.viewer.mesh import mesh_of
 # A face of the stock that lies this near to the stock before is no new one; round ones are chords.
 _FLAT_MM, _ROUND_MM = 0.004, 0.06
 _STOCK, _FIXTURE = "#eceae4", "#b9c3cd"
+# What no file of the stock shows, so that its rows are drawn.
+_START = "start hole"
+# Length of the axes on paper.
+_ARROWS_MM = (14.0, 14.0, 14.0)
 _INK = "#a3112f"
 
 
@@ -63,7 +67,7 @@ class Gallery:
     def before(self, setup: Mapping[str, Any], width_mm: float, most_mm: float) -> Drawing:
         """The stock as it comes, what holds it, the zero and its axes."""
         sight = self._sight(setup, "before")
-        fit, height = _fitted(sight, width_mm, most_mm)
+        fit, height = _fitted(sight, width_mm, most_mm, setup)
         items = shades(sight, fit, lambda body, _: _STOCK if body == 0 else _FIXTURE, hatched=False)
         items += [Runs(tuple(fit(s.points) for s in sight.strokes), 0.18)]
         items += _axes_items(setup, sight, fit)
@@ -123,17 +127,25 @@ class Gallery:
     def _sized(self, setup: Mapping[str, Any]) -> list[SizedView]:
         axes, origin = zero_axes(setup), np.array(setup["zero"]["origin_mm"])
         body = self.stock(setup["stock_after"])
-        ids = list(dict.fromkeys(f for step in setup["steps"] for f in step["features"]))
-        items = self.items([f for f in ids if self._is_sized(f)])
+        starts = [h for h in self._rows(setup) if h["what"] == _START]
+        own = [s for s in setup["steps"] if s["process"] == setup["process"] and s["stage"] != _START]
+        ids = [f for step in own for f in step["features"]]
+        items = self.items([f for f in dict.fromkeys(ids) if self._is_sized(f)])
+        items += [_start_hole(h, axes, origin) for h in starts]
         if not items:
             return []
         said = f"Setup {setup['number']} from {setup['from_side']}, seen from above"
         above = from_above(said, body, axes, origin, ("X", "Y"), items)
-        plane = best_plane(axes, origin, items)
+        plane = best_plane(axes, origin, items) if ids else None
         cut = plane and section(f"Section A-A at {plane.words}", body.solid, axes, origin, plane, items)
         if plane is None or cut is None:
             return [above]
-        return [_marked(above, plane), cut]
+        return [marked(above, plane), cut]
+
+    def _rows(self, setup: Mapping[str, Any]) -> list[Mapping[str, Any]]:
+        """The hole table's of a setup."""
+        rows = self.content.get("holes", {}).get("rows", ())
+        return [h for h in rows if h["setup"] == setup["number"]]
 
     def _is_sized(self, feature: str) -> bool:
         told = next(f for f in self.content["features"] if f["id"] == feature)
@@ -145,9 +157,22 @@ class Gallery:
         return items_of(self.subject.mesh, features, told, ids)
 
 
-def _marked(view: SizedView, plane: Plane) -> SizedView:
-    from dataclasses import replace
+def _start_hole(row: Mapping[str, Any], axes: Array, origin: Array) -> Sized:
+    """A start hole as it stands in the hole table: the model does not show it."""
+    turn = np.linspace(0, 2 * np.pi, 17)[:-1, None]
+    radius, top = row["diameter_mm"] / 2, row["mouth_z_mm"]
+    at = np.array([row["x_mm"], row["y_mm"], 0.0])
+    ring = radius * (np.cos(turn) * np.eye(3)[0] + np.sin(turn) * np.eye(3)[1])
+    ends = np.array([[0, 0, top - row["from_mm"]], [0, 0, top - row["to_mm"]]])
+    local = (at + ring)[None] + ends[:, None]
+    words = f"{row['what']} Ø{row['diameter_mm']:g} {row['bottom']}"
+    return Sized(
+        row["feature"], words, origin + local.reshape(-1, 3) @ axes, (), (origin + at @ axes, axes[2])
+    )
 
+
+def marked(view: SizedView, plane: Plane) -> SizedView:
+    """With the line along which the section A-A is cut."""
     size = float(np.max(view.sight.box[1] - view.sight.box[0]))
     return replace(view, marks=(mark_of("A", plane, view, 0.04 * size),))
 
@@ -161,11 +186,32 @@ def _faces(body: Body) -> int:
     return int(body.mesh.face_of_triangle.max()) + 1
 
 
-def _fitted(sight: Sight, width_mm: float, most_mm: float) -> tuple[Fit, float]:
-    wide, tall = sight.box[1] - sight.box[0]
-    height = round(float(min(tall * (width_mm - 12) / wide + 12, most_mm)), 2)
-    scale = float(min((width_mm - 12) / wide, (height - 12) / tall))
-    return Fit.of(sight.box, width_mm, height, scale), height
+def _fitted(
+    sight: Sight, width_mm: float, most_mm: float, setup: Mapping[str, Any] | None = None
+) -> tuple[Fit, float]:
+    """As large as fits, with room for a setup's axes where one is given; and the height that it takes."""
+    low, high = sight.box
+    scale = float(np.min(np.array([width_mm - 8, most_mm - 6]) / (high - low)))
+    box = np.array([low, high]) * scale
+    if setup is not None:
+        for _ in range(3):  # the axes have their length on paper: what they stand out changes with the scale
+            origin = np.array(setup["zero"]["origin_mm"])
+            tips = [sight.flat(origin) * scale]
+            for axis, length in zip(zero_axes(setup), _ARROWS_MM, strict=True):
+                tips.append(sight.flat(origin) * scale + 1.3 * length * sight.flat(axis))
+            box = np.array(
+                [
+                    np.minimum(low * scale, np.min(tips, axis=0)),
+                    np.maximum(high * scale, np.max(tips, axis=0)),
+                ]
+            )
+            over = np.max((box[1] - box[0]) / np.array([width_mm - 4, most_mm - 4]))
+            if over <= 1:
+                break
+            scale /= float(over)
+    height = round(float(box[1][1] - box[0][1]) + 4, 2)
+    middle = (np.array([width_mm, height]) - (box[1] - box[0])) / 2 - box[0]
+    return Fit(np.zeros(2), scale, middle), height
 
 
 def _axes_items(setup: Mapping[str, Any], sight: Sight, fit: Fit) -> list[Item]:
@@ -173,7 +219,7 @@ def _axes_items(setup: Mapping[str, Any], sight: Sight, fit: Fit) -> list[Item]:
     origin = np.array(setup["zero"]["origin_mm"])
     (start,) = fit(sight.flat(origin[None]))
     items: list[Item] = []
-    for name, axis, length in zip("XYZ", zero_axes(setup), (14.0, 14.0, 16.0), strict=True):
+    for name, axis, length in zip("XYZ", zero_axes(setup), _ARROWS_MM, strict=True):
         (end,) = fit(sight.flat((origin + length / fit.scale * axis)[None]))
         head = arrow(end, start, 2.2)
         items.append(Line((start, end), 0.4, ink=_INK))

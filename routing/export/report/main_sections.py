@@ -183,11 +183,7 @@ def holding(content: Content) -> Section | None:
     blocks: list[Block] = [
         Text("Forces, stresses and areas are estimates: a person who knows the machine looks first.", "note"),
         Table(head, tuple(rows), (1.1, 1.8, 1.2, 1.6, 5, 5.8)),
-        Table(
-            ("setup", "zero, from which all numbers of a setup count"),
-            tuple((str(s["number"]), clean(s["zero"]["words"])) for s in setups),
-            (1.1, 15.4),
-        ),
+        zeros(content),
     ]
     threads = {t["feature"]: t for s in setups for t in s["threads"]}
     if threads:
@@ -214,6 +210,15 @@ def holding(content: Content) -> Section | None:
         ]
         blocks.append(Table(("fragile", "what may break out", "place in the model"), tuple(rough), (1, 6, 3)))
     return Section("Holding", tuple(blocks))
+
+
+def zeros(content: Content) -> Table:
+    """Each zero once, with the setups that count from it."""
+    of: dict[str, list[str]] = {}
+    for s in content["setups"]:
+        of.setdefault(s["zero"]["words"], []).append(str(s["number"]))
+    rows = tuple((", ".join(numbers), clean(words)) for words, numbers in of.items())
+    return Table(("setup", "zero, from which all numbers of the setup count"), rows, (1.8, 14.7))
 
 
 def edge_table(content: Content) -> Iterator[Block]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 from collections.abc import Sequence
+from functools import cache
 from itertools import zip_longest
 from typing import Any
 
@@ -49,7 +50,8 @@ def pdf(report: Report) -> bytes:
     return made.getvalue()
 
 
-def _style(look: str) -> Any:
+@cache
+def _style(look: str, wrap: str = "") -> Any:
     from reportlab.lib.styles import ParagraphStyle
 
     common: dict[str, Any] = {"fontName": NORMAL, "fontSize": 7.6, "leading": 10.4, "spaceAfter": 4}
@@ -71,15 +73,13 @@ def _style(look: str) -> Any:
         "section": {"fontSize": 11, "leading": 14, "fontName": BOLD, "spaceAfter": 0},
         "caption": {"fontSize": 6.5, "leading": 8.5, "textColor": "#3c4249", "spaceAfter": 5},
     }
-    return ParagraphStyle(look, **common | more.get(look, {}))
+    return ParagraphStyle(look, **common | more.get(look, {}), **({"wordWrap": wrap} if wrap else {}))
 
 
 def _words(text: str, look: str, bullet: str | None = None) -> Any:
     from reportlab.platypus import Paragraph
 
-    style = _style(look)
-    if is_wide(text):
-        style.wordWrap = "CJK"
+    style = _style(look, "CJK" if is_wide(text) else "")
     return Paragraph(markup(text, style.fontName), style, bulletText=bullet)
 
 

@@ -14,7 +14,7 @@ from routing.export.sized import size_words
 from routing.processes.rooms import signs
 
 _FULL, _HALF = 177.0, 87.0
-_TALL, _PLAN, _CUT = 66.0, 118.0, 72.0
+_TALL, _PLAN, _CUT = 54.0, 100.0, 58.0
 
 
 def sheet(content: Content, setup: Mapping[str, Any], gallery: Gallery) -> Section:
@@ -33,19 +33,18 @@ def is_machined(setup: Mapping[str, Any]) -> bool:
 
 def _blocks(content: Content, setup: Mapping[str, Any], gallery: Gallery) -> Iterator[Block]:
     yield Facts(tuple(_facts(setup)), wide=True)
-    drawn = is_machined(setup) and gallery.is_drawn(setup)
-    if drawn:
-        after = "as it leaves" if setup["stock_before"] != setup["stock_after"] else "as it stays"
-        yield Pictures(
-            (
-                (gallery.before(setup, _HALF, _TALL), "as it comes: zero, axes, what holds it"),
-                (gallery.after(setup, _HALF, _TALL), f"{after}: cut here in the hatch of the process"),
-            ),
-            2,
-        )
+    if is_machined(setup) and gallery.is_drawn(setup):
+        before = (gallery.before(setup, _HALF, _TALL), "as it comes: zero, axes, what holds it")
+        if setup["stock_before"] == setup["stock_after"]:
+            said = "as it leaves: the stock files show nothing of what is done here"
+        else:
+            said = "as it leaves: what is cut here in the hatch of the process"
+        yield Pictures((before, (gallery.after(setup, _HALF, _TALL), said)), 2)
+        yield _steps(content, setup)
         for n, view in enumerate(gallery.sized(setup)):
             yield Pictures(((sized_drawing(view, _FULL, _CUT if n else _PLAN), ""),))
-    yield _steps(content, setup)
+    else:
+        yield _steps(content, setup)
     yield from tools(content, setup["number"])
     yield from _cautions(content, setup)
     yield from _gauges(content, setup)
@@ -70,35 +69,48 @@ def _facts(setup: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
 
 
 def _steps(content: Content, setup: Mapping[str, Any]) -> Table:
-    """A row for each pass: what with, how far down, what stays and who takes it off."""
-    told = {f["id"]: f for f in content["features"]}
-    rows = []
-    for step in setup["steps"]:
-        for n, p in enumerate(step["passes"]):
-            left = p["leaves_mm"]
-            stays = [f"{number(v)} {k}" for k, v in left.items() if v]
-            taken = f", taken by {p['taken_off_by']}" if stays and p["taken_off_by"] else ""
-            taken = taken or (", stays" if stays else "")
-            size = size_words(told[p["feature"]]) if p["feature"] in told else ""
-            region = f" {p['region']}" if p["region"] else ""
-            high, low = p["heights_mm"]
-            rows.append(
-                (
-                    str(step["number"]) if n == 0 else "",
-                    step["stage"] if n == 0 else "",
-                    clean(
-                        f"{p['feature']}{region} {told[p['feature']]['kind']}: {size}"
-                        if size
-                        else f"{p['feature']}{region} {told[p['feature']]['kind']}"
-                    ),
-                    clean(p["tool"]["words"]) if p["tool"] else "-",
-                    f"{number(high)} / {number(low)}",
-                    f"{', '.join(stays)}{taken}" or "-",
-                    number(p["minutes"], 1),
-                )
-            )
+    """A row for each pass, those alike together: what with, how far down, what stays and who takes it off."""
+    rows = [row for step in setup["steps"] for row in _rows(content, setup, step)]
     head = ("step", "work", "feature, size to reach", "tool", "Z from / to", "leaves, mm", "min")
     return Table(head, tuple(rows), (0.8, 1.7, 6, 3.2, 2.2, 2.6, 0.9))
+
+
+def _rows(content: Content, setup: Mapping[str, Any], step: Mapping[str, Any]) -> Iterator[tuple[str, ...]]:
+    told = {f["id"]: f for f in content["features"]}
+    alike: dict[tuple[str, ...], list[Mapping[str, Any]]] = {}
+    for p in step["passes"]:
+        left = [f"{number(v)} {k}" for k, v in p["leaves_mm"].items() if v]
+        taken = f", taken off by {p['taken_off_by']}" if p["taken_off_by"] else ", stays"
+        words = pass_words(content, setup, step, told[p["feature"]])
+        key = (
+            f"{p['region']} {told[p['feature']]['kind']}".strip() + (f": {words}" if words else ""),
+            p["tool"]["words"] if p["tool"] else "-",
+            " / ".join(number(h) for h in p["heights_mm"]),
+            f"{', '.join(left)}{taken}" if left else "-",
+        )
+        alike.setdefault(key, []).append(p)
+    for n, ((words, tool, heights, leaves), same) in enumerate(alike.items()):
+        ids = " ".join(dict.fromkeys(p["feature"] for p in same))
+        minutes = number(sum(p["minutes"] for p in same), 1)
+        first = (str(step["number"]), step["stage"]) if n == 0 else ("", "")
+        yield (*first, clean(f"{ids} {words}"), clean(tool), heights, leaves, minutes)
+
+
+def pass_words(
+    content: Content, setup: Mapping[str, Any], step: Mapping[str, Any], feature: Mapping[str, Any]
+) -> str:
+    """What a step makes of a feature: of a bore its rows in the hole table, else the feature's sizes."""
+    mine = setup["number"], step["number"], feature["id"]
+    rows = content.get("holes", {}).get("rows", ())
+    words = [hole_words(h) for h in rows if (h["setup"], h["step"], h["feature"]) == mine]
+    return clean("; ".join(words)) if words else size_words(feature)
+
+
+def hole_words(row: Mapping[str, Any]) -> str:
+    """A row of the hole table in short."""
+    thread = f", {row['thread']}" if row["thread"] and row["hand"] else ""
+    deep = f"{number(row['from_mm'])} to {number(row['to_mm'])}"
+    return f"{row['what']} Ø{number(row['diameter_mm'])} {deep}, {row['bottom']}{thread}"
 
 
 def tools(content: Content, setup: int | None) -> Iterator[Block]:

@@ -20,7 +20,7 @@ WIDE_MM, NARROW_MM = 0.35, 0.13
 _DASHED, _CHAIN = (1.8, 0.9), (3.2, 0.7, 0.4, 0.7)
 _GREY = "#6d747c"
 # Room beside a view: for ordinates at its left and below, for notes at its right.
-LEFT_MM, BELOW_MM, NOTES_MM, ABOVE_MM = 15.0, 13.0, 48.0, 4.0
+LEFT_MM, BELOW_MM, NOTES_MM, ABOVE_MM = 15.0, 18.0, 48.0, 5.0
 _TYPE_PT = 6.2
 _APART_MM = 2.7
 _LETTERS = 40
@@ -47,11 +47,12 @@ def sized_drawing(
     low, high = view.sight.box
     notes = NOTES_MM if view.notes else 4.0
     rows = _row_count(view.notes)
-    room = np.array([width_mm - LEFT_MM - notes, most_mm - BELOW_MM - ABOVE_MM])
+    below = BELOW_MM if any(o.axis == view.right[-1] for o in view.ordinates) else 5.0
+    room = np.array([width_mm - LEFT_MM - notes, most_mm - below - ABOVE_MM])
     scale = scale or scale_for(high - low, room)
     tall = max((high - low)[1] * scale, rows * _APART_MM)
-    height = tall + BELOW_MM + ABOVE_MM
-    start = np.array([LEFT_MM, BELOW_MM + (tall - (high - low)[1] * scale) / 2])
+    height = tall + below + ABOVE_MM
+    start = np.array([LEFT_MM, below + (tall - (high - low)[1] * scale) / 2])
     fit = Fit(low, scale, start)
     items: list[Item] = []
     if key is not None:

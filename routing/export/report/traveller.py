@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping
 from typing import Any
 
 from routing.export.report.blocks import Block, Facts, Section, Table, Text, clean, number
-from routing.export.report.main_sections import Content
+from routing.export.report.main_sections import Content, zeros
 from routing.export.sized import size_words
 from routing.processes.rooms import signs
 
@@ -30,6 +30,7 @@ def traveller(content: Content, toolroom: str = "") -> Section:
             )
         ),
         *_squaring(content),
+        zeros(content),
         Table(head, rows, (0.7, 3.4, 4, 3.6, 1.9, 2), tall=True),
         Text(
             "Sizes are the model's; tolerances are the drawing's, which this sheet does not replace.", "note"
@@ -49,7 +50,8 @@ def _rows(content: Content, setup: Mapping[str, Any]) -> Iterator[tuple[str, ...
     side = "all sides" if setup["from_side"] == "all" else f"{setup['from_side']} up"
     # Setups in bold: their first cell is not empty.
     held = f"held by {setup['held_by']}" if setup["held_by"] != "by hand" else setup["held_by"]
-    yield f"S{setup['number']}", f"{setup['process']}, {side}", held, clean(setup["zero"]["words"]), "", ""
+    zero = setup["zero"]["kind"]
+    yield f"S{setup['number']}", f"{setup['process']}, {side}", held, f"zero: {zero or 'none'}", "", ""
     told = {f["id"]: f for f in content["features"]}
     # The last step of a machine at each feature.
     last = {
