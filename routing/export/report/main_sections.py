@@ -6,6 +6,7 @@ from collections import defaultdict
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from typing import Any
 
+from routing.export import table
 from routing.export.report.blocks import Block, Section, Table, Text, clean, number, sizes
 from routing.processes.rooms import signs
 
@@ -214,10 +215,7 @@ def holding(content: Content) -> Section | None:
 
 def zeros(content: Content) -> Table:
     """Each zero once, with the setups that count from it."""
-    of: dict[str, list[str]] = {}
-    for s in content["setups"]:
-        of.setdefault(s["zero"]["words"], []).append(str(s["number"]))
-    rows = tuple((", ".join(numbers), clean(words)) for words, numbers in of.items())
+    rows = tuple((numbers, clean(words)) for numbers, words in table.zeros(content))
     return Table(("setup", "zero, from which all numbers of the setup count"), rows, (1.8, 14.7))
 
 
