@@ -15,6 +15,7 @@ from routing.inputs.shop import load_shop
 from routing.plan.choice import NONE
 from routing.plan.make import make_plan
 from routing.plan.plan import Plan, PlannedStep
+from routing.plan.steps import STATIONS
 from routing.processes.flags import Severity
 from routing.processes.rooms import all_processes
 from routing.processes.shop import Shop

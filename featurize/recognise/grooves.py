@@ -135,7 +135,7 @@ def _groove(scene: Scene, ring: list[int], origin: Array, axis: Array) -> Featur
 
 
 def _may_be_seen(scene: Scene, curved: list[int], view: _View) -> bool:
-    """Whether no straight wall turns its back: a shaft's look out, a bore's in, those in a face either way."""
+    """Whether no straight wall turns its back: a shaft's look out, a bore's in, a face's either way."""
     senses = {s.hollow for f in curved if isinstance(s := scene.face(f).surface, Cylinder)}
     return view.along_axis or senses <= {not view.in_shaft}
 

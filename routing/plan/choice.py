@@ -34,8 +34,8 @@ PRESENT_SHARE = 0.03
 class RoutedRegion:
     """``process`` is "none" for what comes with the blank and for what nothing in the shop can make.
 
-    ``ahead`` are the answers of earlier processes that take the bulk in turn, each leaving its ``rest`` to the
-    next and the last to ``process``.
+    ``ahead`` are the answers of earlier processes that take the bulk in turn, each leaving its ``rest`` to
+    the next and the last to ``process``.
     """
 
     region: Region

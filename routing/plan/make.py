@@ -15,12 +15,12 @@ from routing.plan.edges import EdgeVerdict, contradictions, edge_flags, edge_map
 from routing.plan.estimate import estimate
 from routing.plan.estimate.efforts import Efforts
 from routing.plan.estimate.ways import Way, demagnetised, way
-from routing.plan.holding.plan import hold, holding_flags
+from routing.plan.holding.plan import Held, hold, holding_flags
 from routing.plan.plan import Pass, Plan, PlannedStep, Setup, name_of_stock
-from routing.plan.steps import Step, tasks_of_all
+from routing.plan.steps import STATIONS, Step, tasks_of_all
 from routing.plan.thin_walls import fragile_places
 from routing.plan.threads import check_threads
-from routing.plan.zero import Zero, zero_for
+from routing.plan.zero import Moment, Zero, not_touched, zero_for
 from routing.processes.context import JobContext
 from routing.processes.flags import Flag
 from routing.processes.preferences import Preferences
@@ -113,7 +113,11 @@ def planned(judged: Judged, asked: Mapping[str, str]) -> Plan:
     flags += [flag for flag in (*judged.flags, *against) if flag.feature not in job.by_id]
     flags += holding_flags(held)
     setups = []
-    zeros = [_zero(job, steps) for steps in groups]
+    zeros = [_zero(job, steps, h) for steps, h in zip(groups, held, strict=True)]
+    machined = [
+        (n, z) for n, (z, g) in enumerate(zip(zeros, groups, strict=True), 1) if g[0].process not in STATIONS
+    ]
+    flags += [flag for n, z in machined if (flag := not_touched(n, z)) is not None]
     steps = _planned_steps(job, efforts, chosen, zeros)
     for number, (zero, answer) in enumerate(zip(zeros, held, strict=True), 1):
         own_steps = tuple(s for s in steps if s.setup == number)
@@ -173,8 +177,9 @@ def _setups(chosen: Way) -> list[list[Step]]:
     return found
 
 
-def _zero(job: JobContext, steps: Sequence[Step]) -> Zero:
-    return zero_for(job, steps[0].approach.direction)
+def _zero(job: JobContext, steps: Sequence[Step], held: Held) -> Zero:
+    squares = any(s.stage in (Stage.SQUARE, Stage.SIZE) for s in steps)
+    return zero_for(job, steps[0].approach.direction, Moment(held.made, held.fixtures, held.over_mm, squares))
 
 
 def _planned_steps(

@@ -20,7 +20,7 @@ from routing.processes.tools import HandTool
 BENCH, INSPECT, BOUGHT_IN = "bench", "inspect", "bought in"
 # Who does what no machine does.
 STATIONS = (BENCH, INSPECT, BOUGHT_IN)
-# Removed volume over the blank's from which roughing is followed by stress relief (common practice, no source).
+# Removed volume over the blank's from which stress relief follows roughing (common practice, no source).
 _STRESSED = 0.25
 
 

@@ -243,11 +243,11 @@ ALL_SIDES = "all"
 class Task:
     """One stage of one feature on the machine of ``process``: ``verdict`` is the answer that it carries out.
 
-    ``volume_mm3`` is what it finds of the feature, None for all of it, ``soft`` tells that steel is not hardened
-    yet; ``ahead`` is the answer of who took the bulk before. ``keeps`` is what it leaves for others; a task with
-    ``blends`` finds no more than that, left by another on these faces. ``passes`` are the tool's in order,
-    where the process tells them. ``at`` is a place (model mm) that a person must know, which papers tell in
-    the zero of the setup.
+    ``volume_mm3`` is what it finds of the feature, None for all of it, ``soft`` tells that steel is not
+    hardened yet; ``ahead`` is the answer of who took the bulk before. ``keeps`` is what it leaves for others; a task
+    with ``blends`` finds no more than that, left by another on these faces. ``passes`` are the tool's in
+    order, where the process tells them. ``at`` is a place (model mm) that a person must know, which papers
+    tell in the zero of the setup.
     """
 
     stage: Stage
@@ -322,7 +322,7 @@ class Process(ABC):
     def blend_tasks(
         self, job: JobContext, feature: Feature, verdict: Verdict, faces: tuple[int, ...]
     ) -> Sequence[Task]:
-        """How it takes the allowance that another left on some of a feature's faces; none where it does not."""
+        """How it takes the allowance that another left on some faces of a feature; none where it does not."""
 
     @abstractmethod
     def unmade(self, job: JobContext, tasks: Sequence[Task]) -> Mapping[str, str]:

@@ -117,8 +117,9 @@ def _written(work: Work, step: PlannedStep, body: Body, name: str, folder: Path)
     axis = body.own_axis(np.array(work.plan.setup_of(step.number).zero.x))
     title = f"{work.solid.name} electrode {name}"
     try:
-        write_step(body.in_own_frame(axis), folder / own_file(name), name=title)
-        write_step(body.solid, folder / burn_file(name), name=f"{title} at the end of its burn")
+        write_step(body.in_own_frame(axis), folder / own_file(name), name=title, header=work.header)
+        burnt = f"{title} at the end of its burn"
+        write_step(body.solid, folder / burn_file(name), name=burnt, header=work.header)
     except WriteError as error:
         return str(error)
     return body

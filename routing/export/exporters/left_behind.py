@@ -49,7 +49,7 @@ def write(work: Work, folder: Path) -> dict[str, Any]:
             listed.append(entry)
     if bodies:
         try:
-            write_bodies(bodies, folder / FILE)
+            write_bodies(bodies, folder / FILE, work.header)
         except WriteError as error:
             for entry in listed:
                 entry |= {"bodies": [], "note": str(error)}

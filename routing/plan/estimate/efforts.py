@@ -1,4 +1,4 @@
-"""What each task of a plan takes: asked of who does it, and kept from one way to make the part to the next."""
+"""What each task of a plan takes: asked of who does it, kept from one way to make the part to the next."""
 
 from __future__ import annotations
 

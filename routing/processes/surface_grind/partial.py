@@ -199,7 +199,7 @@ def _of_run(run: Run, traces: Sequence[Trace]) -> tuple[Trace, ...]:
 
 @dataclass(frozen=True)
 class _Stop:
-    """Where a wheel's axis is when its rim meets ``face`` (-1: none), which stands ``before_mm`` further on."""
+    """Where a wheel's axis is when its rim meets ``face`` (-1: none), which stands ``before_mm`` on."""
 
     at_mm: float
     face: int = -1
