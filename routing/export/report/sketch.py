@@ -32,8 +32,8 @@ def by_setup(groups: Sequence[Group], note: str) -> dict[int, Section]:
         blocks += [Pictures(((_drawn(group), said),)), table(group.rows)]
     told = Text(
         "Z as ground has the allowance that stays where a cutter goes on; else it is to size. "
-        "Between walls the wheel's corner stands in the foot. Wheels, speeds and chucking as the wheel's maker "
-        "says.",
+        "Between walls the wheel's corner stands in the foot. Wheels, speeds and chucking as the wheel's "
+        "maker says.",
         "note",
     )
     sides = {g.setup.number: g.setup.approach.side for g in groups}
