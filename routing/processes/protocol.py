@@ -246,8 +246,8 @@ class Task:
     ``volume_mm3`` is what it finds of the feature, None for all of it, ``soft`` tells that steel is not
     hardened yet; ``ahead`` is the answer of who took the bulk before. ``keeps`` is what it leaves for others;
     a task with ``blends`` finds no more than that, left by another on these faces. ``passes`` are
-    the tool's in order, where the process tells them. ``at`` is a place (model mm) that a person must know, which papers
-    tell in the zero of the setup.
+    the tool's in order, where the process tells them. ``at`` is a place (model mm) that a person must know,
+    which papers tell in the zero of the setup.
     """
 
     stage: Stage
