@@ -21,6 +21,7 @@ from routing.export.palette import rgb
 from routing.inputs.choices import Choices, ChoicesError
 from routing.inputs.shop import load_shop
 from routing.jobs.job import run_job
+from routing.jobs.result import PartResult
 from tests.support.transforms import motion, write_assembly
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -104,6 +105,40 @@ def test_two_runs_give_the_same_bytes(
     run_job(MODEL, tmp_path / "again", Choices(), load_shop())
     for name in ("route.json", "route.csv"):
         assert (tmp_path / "again" / name).read_bytes() == (done[0] / name).read_bytes()
+
+
+def test_the_plan_is_told_before_any_paper_is_there(tmp_path: Path) -> None:
+    out, told = tmp_path / "out", []
+
+    def look(part: PartResult) -> None:
+        there = [
+            p.name for p in tmp_path.rglob("*") if any(fnmatchcase(p.name, name) for name in all_files())
+        ]
+        told.append((part, there))
+
+    result = run_job(MODEL, out, Choices(), load_shop(), answered=look)
+    ((early, there),) = told
+    assert there == []
+    late = result.parts[0].route
+    for key in ("features", "operations", "edges", "doubts", "estimate"):
+        assert early.route[key] == late[key]
+    assert [s["steps"] for s in early.route["setups"]] == [s["steps"] for s in late["setups"]]
+
+
+def test_without_papers_the_plan_is_the_same(
+    done: tuple[Path, subprocess.CompletedProcess[str]], route: dict[str, Any], tmp_path: Path
+) -> None:
+    plain = _run("route", MODEL, "-o", tmp_path / "plan", "--no-papers")
+    assert plain.returncode == 0, plain.stderr
+    assert "papers to come" not in plain.stdout
+    files = {p.name for p in (tmp_path / "plan").iterdir()}
+    assert files == {"route.json", "route.csv", "holes.csv", "tools.csv"}
+    alone = json.loads((tmp_path / "plan" / "route.json").read_text())
+    jsonschema.validate(alone, SCHEMA, cls=jsonschema.Draft202012Validator)
+    for key in ("features", "operations", "estimate", "holes", "tools"):
+        assert alone[key] == route[key]
+    for name in ("route.csv", "holes.csv", "tools.csv"):
+        assert (tmp_path / "plan" / name).read_bytes() == (done[0] / name).read_bytes()
 
 
 def test_table_has_a_row_for_each_feature(

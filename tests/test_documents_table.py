@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -89,7 +90,7 @@ def test_csv_reads_back_and_holds_no_formula() -> None:
 
 def _printed(width: int) -> str:
     out = Console(file=io.StringIO(), width=width)
-    console.show(JobResult((PartResult(".", 3, ROUTE),), ("one note",)), target="K-17-route", console=out)  # type: ignore[arg-type]
+    console.Answers(out).finish(JobResult((PartResult(".", 3, ROUTE),), ("one note",)), Path("K-17-route"))  # type: ignore[arg-type]
     return out.file.getvalue()  # type: ignore[attr-defined,no-any-return]
 
 

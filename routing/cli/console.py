@@ -32,23 +32,65 @@ def _console() -> Console:
 @contextmanager
 def progress() -> Iterator[Callable[[str, float], None]]:
     """A report that draws a bar on stderr when that is a terminal, and is silent otherwise."""
+    with _bar() as bar:
+        yield _report(bar)
+
+
+def _bar() -> Progress:
     columns = (TextColumn("{task.description}", markup=False), BarColumn(), TimeElapsedColumn())
     console = Console(stderr=True)
-    with Progress(*columns, console=console, transient=True, disable=not console.is_terminal) as bar:
-        task = bar.add_task("", total=1.0)
-        yield lambda text, share: bar.update(task, description=text, completed=share)
+    return Progress(*columns, console=console, transient=True, disable=not console.is_terminal)
 
 
-def show(result: JobResult, target: Path, console: Console | None = None) -> None:
-    """Prints the route table, the flags and the summary of every part."""
-    console = console or _console()
-    for part in result.parts:
-        _show_part(part, console)
-    flagged = {flag["message"] for part in result.parts for flag in part.route["flags"]}
-    for note in result.notes:
-        if note not in flagged:
-            console.print(Text(note, style="yellow"))
-    console.print(Text(f"written to {target}"))
+def _report(bar: Progress) -> Callable[[str, float], None]:
+    task = bar.add_task("", total=1.0)
+    return lambda text, share: bar.update(task, description=text, completed=share)
+
+
+class Answers:
+    """A job's answers on stdout: the plan as soon as it stands, then what the papers add to it."""
+
+    def __init__(
+        self, console: Console | None = None, *, silent: bool = False, to_come: Sequence[str] = ()
+    ) -> None:
+        self._console = console or _console()
+        self._silent, self._to_come = silent, to_come
+        self._told: dict[str, list[dict[str, Any]]] = {}  # flags shown, by part
+        self._bar = _bar()
+
+    @contextmanager
+    def progress(self) -> Iterator[Callable[[str, float], None]]:
+        with self._bar:
+            yield _report(self._bar)
+
+    def answer(self, part: PartResult) -> None:
+        """Prints the plan of a part once, and what papers are to come."""
+        if self._silent or part.folder in self._told:
+            return
+        self._bar.stop()  # two consoles on one terminal write over each other
+        self._show(part)
+        if self._to_come:
+            self._console.print(Text(f"papers to come: {', '.join(self._to_come)}", style="dim"))
+        self._console.file.flush()
+        self._bar.start()
+
+    def _show(self, part: PartResult) -> None:
+        self._told[part.folder] = list(part.route["flags"])
+        _show_part(part, self._console)
+
+    def finish(self, result: JobResult, target: Path) -> None:
+        """Prints what was not told before, and where the files are."""
+        for part in result.parts:
+            told = self._told.get(part.folder)
+            if told is None:
+                self._show(part)
+            else:
+                _show_flags([flag for flag in part.route["flags"] if flag not in told], self._console)
+        flagged = {flag["message"] for part in result.parts for flag in part.route["flags"]}
+        for note in result.notes:
+            if note not in flagged:
+                self._console.print(Text(note, style="yellow"))
+        self._console.print(Text(f"written to {target}"))
 
 
 def show_features(parts: Sequence[dict[str, Any]], console: Console | None = None) -> None:

@@ -18,6 +18,7 @@ import zipfile
 from contextlib import suppress
 from dataclasses import dataclass
 from fnmatch import fnmatchcase
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -25,7 +26,7 @@ from featurize import system
 from routing.export.exporters import all_files
 from routing.export.exporters.route_file import ROUTE
 from routing.inputs.choices import Choices
-from routing.jobs.job import Report, run_job
+from routing.jobs.job import Answered, Report, run_job
 from routing.jobs.job_inputs import Inputs, sha256_of
 from routing.jobs.result import JobResult, PartResult
 from routing.jobs.staging import staged_folder
@@ -158,19 +159,26 @@ def cached_run(
     *,
     time_limit_s: float | None = None,
     cache: ResultCache | None = None,
+    answered: Answered = lambda part: None,
+    papers: bool = True,
 ) -> JobResult:
-    """``run_job``, or its kept result with a note that says so; without a cache just ``run_job``."""
+    """``run_job``, or its kept result with a note that says so; without a cache just ``run_job``.
+
+    What has no papers is no whole result, and is not kept.
+    """
+    args = model, out_dir, choices, shop, report
+    run = partial(run_job, *args, time_limit_s=time_limit_s, answered=answered, papers=papers)
     inputs = None
-    if cache is not None:
+    if cache is not None and papers:
         with suppress(OSError):  # the job itself says what cannot be read
             inputs = Inputs.of(model.name, sha256_of(model), choices, shop)
     if cache is None or inputs is None:
-        return run_job(model, out_dir, choices, shop, report, time_limit_s=time_limit_s)
+        return run()
     if (kept := cache.fetch(inputs.digest, out_dir)) is not None:
         note = "nothing has changed since an earlier run: its result was copied from the cache"
         return JobResult(kept.parts, (*kept.notes, note))
     keep = Keeper(cache, inputs.digest, inputs.sha256)
-    return run_job(model, out_dir, choices, shop, report, time_limit_s=time_limit_s, keep=keep)
+    return run(keep=keep)
 
 
 @dataclass(frozen=True)

@@ -20,7 +20,7 @@ from featurize import isolate
 from featurize.errors import Code, StepError, is_memory_short
 from featurize.step.read import Skip, read_step, reading_less
 from routing.export import route_json
-from routing.export.exporters import all_exporters, all_files, merge, route_file
+from routing.export.exporters import all_exporters, all_files, is_paper, merge, paper_name, route_file, setups
 from routing.export.work import Work
 from routing.inputs.choices import Choices, ChoicesError, is_edge_id, is_feature_id
 from routing.jobs.job_inputs import Inputs, frozen
@@ -44,6 +44,7 @@ if TYPE_CHECKING:  # these load the kernel
     from routing.stock.ground import GroundStock
 
 Report = Callable[[str, float], None]
+Answered = Callable[[PartResult], None]
 
 NO_CACHE = NoCache()
 # Half of a job's usual limit: a hand-over that takes longer is lost, the rest is not.
@@ -60,23 +61,27 @@ def run_job(
     *,
     time_limit_s: float | None = None,
     keep: Callable[[Path, JobResult], None] | None = None,
+    answered: Answered = lambda part: None,
+    papers: bool = True,
 ) -> JobResult:
     """Reads, recognises, routes, grinds and writes; ``out_dir`` appears complete or not at all.
 
     With a time limit the kernel works in a child process; where it crashes, another reads less of the
     file (see ``Skip``) and a note says so. ``report`` gets what is being done and the
-    share done (0 to 1). ``keep`` gets the folder while it is this job's alone.
+    share done (0 to 1). ``answered`` gets the plan of each part before any paper is made of it, ``keep`` the
+    folder while it is this job's alone. Without ``papers`` the files are those that the plan alone fills.
     Raises StepError, ChoicesError or OutputError, each one line.
     """
     with staged_folder(out_dir, all_files()) as folder:
 
         def attempt(skip: Skip, left_s: float) -> JobResult:
             _clear(folder)
-            args = (model, folder, choices, shop, skip)
-            return isolate.run_isolated(_work_in_child, *args, time_limit_s=left_s, progress=Relay(report))
+            args = (model, folder, choices, shop, papers, skip)
+            progress = Relay(report, answered)
+            return isolate.run_isolated(_work_in_child, *args, time_limit_s=left_s, progress=progress)
 
         if time_limit_s is None:
-            result = _work(model, folder, choices, shop, report)
+            result = _work(model, folder, choices, shop, report, answered, papers)
         else:
             result = reading_less(attempt, time_limit_s)
         if keep is not None:
@@ -139,24 +144,37 @@ def to_parent(text: str, share: float) -> None:
 class Relay:
     """Brings a child's messages to a report; the reader's are text alone and keep the share."""
 
-    def __init__(self, report: Report) -> None:
-        self._report, self._share = report, 0.0
+    def __init__(self, report: Report, answered: Answered = lambda part: None) -> None:
+        self._report, self._answered, self._share = report, answered, 0.0
 
     def __call__(self, message: object) -> None:
+        if isinstance(message, PartResult):
+            self._answered(message)
+            return
         text, self._share = message if isinstance(message, tuple) else (str(message), self._share)
         self._report(text, self._share)
 
 
-def _work_in_child(model: Path, folder: Path, choices: Choices, shop: Shop, skip: Skip) -> JobResult:
-    return _work(model, folder, choices, shop, to_parent, skip)
+def _work_in_child(
+    model: Path, folder: Path, choices: Choices, shop: Shop, papers: bool, skip: Skip
+) -> JobResult:
+    return _work(model, folder, choices, shop, to_parent, isolate.report, papers, skip)
 
 
 def _work(
-    model: Path, folder: Path, choices: Choices, shop: Shop, report: Report, skip: Skip = Skip.NOTHING
+    model: Path,
+    folder: Path,
+    choices: Choices,
+    shop: Shop,
+    report: Report,
+    answered: Answered,
+    papers: bool,
+    skip: Skip = Skip.NOTHING,
 ) -> JobResult:
     report(f"reading {model.name}", 0.0)
     document = read_step(model, isolate=False, skip=skip)
-    return route_document(document, folder, inputs_of(document, choices, shop), report)
+    inputs = inputs_of(document, choices, shop)
+    return route_document(document, folder, inputs, report, answered=answered, papers=papers)
 
 
 def inputs_of(document: StepDocument, choices: Choices, shop: Shop) -> Inputs:
@@ -165,9 +183,16 @@ def inputs_of(document: StepDocument, choices: Choices, shop: Shop) -> Inputs:
 
 
 def route_document(
-    document: StepDocument, folder: Path, inputs: Inputs, report: Report, *, cache: NoCache = NO_CACHE
+    document: StepDocument,
+    folder: Path,
+    inputs: Inputs,
+    report: Report,
+    *,
+    cache: NoCache = NO_CACHE,
+    answered: Answered = lambda part: None,
+    papers: bool = True,
 ) -> JobResult:
-    """Every part of a file that is read, handed over in ``folder``.
+    """Every part of a file that is read, handed over in ``folder``; ``answered`` gets each plan before.
 
     ``cache`` may hold what earlier jobs worked out of the same inputs, or of some of them.
     """
@@ -178,6 +203,7 @@ def route_document(
     recognitions = [s.recognition for s in settled]
     not_found = unmatched(choices.settle, settled)
     _check_targets(choices, recognitions)
+    exporters = [e for e in all_exporters() if papers or not is_paper(e)]
     results = []
     for n, (solid, name) in enumerate(
         zip(document.parts, folder_names([p.name for p in document.parts]), strict=True)
@@ -187,7 +213,11 @@ def route_document(
         progress = span(report, 0.4 + 0.6 * n / len(recognitions), 0.6 / len(recognitions))
         flags = [*reading_flags(document, solid), *(not_found if n == 0 else [])]
         with _blaming_damage(document, solid):
-            content = _one_part(document, n, settled[n], place, inputs, flags, progress, cache)
+            exporters = [e for e in all_exporters() if papers or not is_paper(e)]
+            tell = partial(_tell, answered, name, solid.count)
+            content = _one_part(
+                document, n, settled[n], place, inputs, flags, progress, cache, exporters, tell
+            )
         results.append(PartResult(name, solid.count, content))
     noticed = [note.message for solid in document.parts for note in document.noticed(solid)]
     return JobResult(tuple(results), tuple(dict.fromkeys(noticed)))
@@ -279,6 +309,8 @@ def _one_part(
     more_flags: Sequence[Flag],
     report: Report,
     cache: NoCache,
+    exporters: Sequence[ModuleType],
+    tell: Callable[[dict[str, Any]], None],
 ) -> dict[str, Any]:
     from routing.stock.proof import prove
 
@@ -309,10 +341,11 @@ def _one_part(
     flags += [Flag("stock-not-proven", Severity.BLOCKING, None, fault) for fault in proof.faults]
     content = route_json.build(document, solid, recognition, plan, (stock, proof, STOCK_STEP), flags, choices)
     work = Work(document, solid, recognition, plan, stock, proof, shop, choices, content)
+    tell(content | setups.planned(work))
     lost = []
-    for n, module in enumerate(handovers := all_exporters()):
-        what = module.__name__.rpartition(".")[2].replace("_", " ")
-        report(f"writing the {what} of {solid.name}", 0.5 + 0.5 * n / len(handovers))
+    for n, module in enumerate(exporters):
+        what = paper_name(module)
+        report(f"writing the {what} of {solid.name}", 0.5 + 0.5 * n / len(exporters))
         try:
             merge(content, _handed_over(module, f"writing the {what}", work, folder, cache, key))
         except (_LostError, StepError) as error:
@@ -325,6 +358,10 @@ def _one_part(
         merge(content, {"flags": [asdict(flag) for flag in flags]})
         route_file.write(work, folder)
     return content
+
+
+def _tell(answered: Answered, name: str, count: int, content: dict[str, Any]) -> None:
+    answered(PartResult(name, count, deepcopy(content)))  # the route file grows, what was told must not
 
 
 class _LostError(Exception):

@@ -63,6 +63,10 @@ def route(
         Path | None,
         typer.Option(envvar="DIEROUTE_CACHE", help="Folder that keeps results; none is kept without it."),
     ] = None,
+    papers: Annotated[
+        bool,
+        typer.Option("--papers/--no-papers", help="All papers, or route.json and plain tables alone."),
+    ] = True,
     time_limit: TimeLimit = 600.0,
     debug: Debug = False,
 ) -> None:
@@ -84,20 +88,30 @@ def route(
             strict=strict,
         )
         from routing.cli import console
+        from routing.export.exporters import all_exporters, is_paper, paper_name
         from routing.inputs.shop import load_shop
         from routing.jobs.cache import ResultCache, cached_run
 
         target = out or model.with_name(f"{model.stem}-route")
-        with console.progress() as report:
-            kept = ResultCache(cache.absolute()) if cache else None
+        to_come = [paper_name(e) for e in all_exporters() if is_paper(e)] if papers else []
+        terminal = console.Answers(silent=as_json, to_come=to_come)
+        with terminal.progress() as report:
             result = cached_run(
-                model, target, settled, load_shop(shop), report, time_limit_s=time_limit, cache=kept
+                model,
+                target,
+                settled,
+                load_shop(shop),
+                report,
+                time_limit_s=time_limit,
+                cache=ResultCache(cache.absolute()) if cache else None,
+                answered=terminal.answer,
+                papers=papers,
             )
         if as_json:
             parts = [{"folder": p.folder, "count": p.count, "route": p.route} for p in result.parts]
             content = {"out": str(target), "notes": list(result.notes), "parts": parts}
             typer.echo(json.dumps(content, indent=2, ensure_ascii=False))
         else:
-            console.show(result, target)
+            terminal.finish(result, target)
     if settled.strict and result.blocked:
         raise typer.Exit(BLOCKED)

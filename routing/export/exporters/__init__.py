@@ -3,7 +3,8 @@
 An exporter is one module of this package with ``ORDER`` (when it is asked; the route file itself is
 written at 80, and what only shows it comes later), ``FILES`` (names or patterns of what it writes) and
 ``write(work, folder)``, which gives what the route file says of it. To add one, add its module; it loads
-the kernel inside functions only, because ``FILES`` is read by the process that never loads it.
+the kernel inside functions only, because ``FILES`` is read by the process that never loads it. One with
+``OF_PLAN`` set tells what the plan says as it stands; the rest are papers, which a job may leave out.
 """
 
 from __future__ import annotations
@@ -28,6 +29,15 @@ def all_exporters() -> tuple[ModuleType, ...]:
     """Every exporter, of this package and of the processes' own rooms, first to be asked first."""
     own = [importlib.import_module(name) for room in rooms() for name in room.exporters]
     return tuple(sorted((*_built_in(), *own), key=lambda m: (m.ORDER, m.__name__)))
+
+
+def is_paper(module: ModuleType) -> bool:
+    return not getattr(module, "OF_PLAN", False)
+
+
+def paper_name(module: ModuleType) -> str:
+    """In words."""
+    return module.__name__.rpartition(".")[2].replace("_", " ")
 
 
 def all_files() -> tuple[str, ...]:

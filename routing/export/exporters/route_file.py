@@ -9,6 +9,7 @@ from routing.export import route_json
 from routing.export.work import Work
 
 ORDER = 80
+OF_PLAN = True
 ROUTE = "route.json"
 FILES = (ROUTE,)
 

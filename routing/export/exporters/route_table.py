@@ -9,6 +9,7 @@ from routing.export import table
 from routing.export.work import Work
 
 ORDER = 81
+OF_PLAN = True
 TABLE = "route.csv"
 FILES = (TABLE,)
 

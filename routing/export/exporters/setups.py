@@ -23,6 +23,7 @@ if TYPE_CHECKING:  # these load the kernel
     from routing.plan.thin_walls import Fragile
 
 ORDER = 20
+OF_PLAN = True
 FILES = ("setup_[0-9][0-9].step",)
 # Colours in the models (sRGB): what is cut stands out, what holds it does not.
 _PART, _STOCK, _FIXTURE = (0.82, 0.55, 0.25), (0.72, 0.74, 0.77), (0.38, 0.45, 0.52)
@@ -32,6 +33,14 @@ def depends(work: Work) -> Hashable:
     """All that the plan says of setups; the stock is the job's to add, its files stand in the route file."""
     told = [(_setup(s, (), {}), s.held.fixtures) for s in work.plan.setups]
     return repr((told, work.plan.fragile, work.content["stock"].get("stages"), work.header))
+
+
+def planned(work: Work) -> dict[str, Any]:
+    """As the plan stands, before there is a file of any stock or model."""
+    return {
+        "setups": [_setup(setup, (), {}) for setup in work.plan.setups],
+        "fragile": [_fragile(place) for place in work.plan.fragile],
+    }
 
 
 def write(work: Work, folder: Path) -> dict[str, Any]:
