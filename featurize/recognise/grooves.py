@@ -8,7 +8,7 @@ steps and counterbores, which are deepest at an end. Its rims' chamfers and roun
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -70,10 +70,30 @@ def find(scene: Scene) -> list[Feature]:
 
 
 def _whole(scene: Scene, rings: dict[frozenset[int], _Line]) -> list[frozenset[int]]:
-    """Rings whose curved faces lie on the same surfaces put together: another cut has parted them."""
+    """Rings whose curved faces lie on the same surfaces, side by side, put together: another cut has parted
+    them. One further along the axis is a cut of its own: a counterbore at either end of a hole."""
     curved = {f: r for r in rings for f in r if not isinstance(scene.face(f).surface, Plane)}
     found = scene.rejoined([f for f in r if f in curved] for r in rings)
-    return [frozenset().union(*(curved[f] for f in group)) for group in found]
+    whole = []
+    for group in found:
+        parts = sorted({curved[f] for f in group}, key=min)
+        origin, axis = rings[parts[0]]
+        reach = {r: _reach(scene, r & curved.keys(), origin, axis) for r in parts}
+        parts.sort(key=lambda r: reach[r])
+        level, top = [parts[0]], reach[parts[0]][1]
+        for ring in parts[1:]:
+            if reach[ring][0] > top - tol.SURFACE_MM:
+                whole.append(frozenset().union(*level))
+                level = []
+            level, top = [*level, ring], max(top, reach[ring][1])
+        whole.append(frozenset().union(*level))
+    return whole
+
+
+def _reach(scene: Scene, faces: Iterable[int], origin: Array, axis: Array) -> tuple[float, float]:
+    """From where to where faces go along an axis."""
+    heights = (np.vstack([scene.vertices(f) for f in faces]) - origin) @ axis
+    return float(heights.min()), float(heights.max())
 
 
 def _line_of(face: Face) -> _Line | None:
