@@ -21,9 +21,11 @@ from featurize.recognise import recognise
 from featurize.step.read import read_step
 from routing.inputs.choices import Choices
 from routing.inputs.shop import load_shop
+from routing.plan.choice import RoutedFeature
 from routing.plan.make import make_plan
 from routing.plan.plan import Plan
 from routing.processes.context import JobContext
+from routing.processes.protocol import Approach
 from tests.support.keys import FOLDER
 from tests.support.lattice import Body, Lattice, turned
 from tests.support.second_opinion import SHARE, Opinion, second_opinion
@@ -53,6 +55,16 @@ def faults(route: Plan, opinion: Opinion) -> list[str]:
     if opinion.left > 0.002 and not told:
         found.append(f"{opinion.left:.2%} of what is to be removed is reached by no operation")
     return found + opinion.passed_over
+
+
+def kept_from(routed: RoutedFeature, process: str, reason: str) -> RoutedFeature:
+    """A feature of one region given to another process, its own said to refuse."""
+    verdicts = tuple(
+        replace(v, workable=False, reason=reason) if v.process == routed.process else v
+        for v in routed.verdicts
+    )
+    region = replace(routed.main, process=process, verdicts=verdicts)
+    return replace(routed, regions=(region,), verdicts=verdicts)
 
 
 @pytest.mark.parametrize("name", DEMOS)
@@ -101,11 +113,7 @@ def test_the_second_opinion_sees_a_process_passed_over() -> None:
     job, route, opinion = routed(solid.val().wrapped)
     assert opinion.passed_over == []
     (channel,) = [r for r in route.features if r.process == "surface grind"]
-    denied = [
-        replace(v, workable=False, reason="no wheel gets there") if v.process == "surface grind" else v
-        for v in channel.verdicts
-    ]
-    milled = replace(channel, process="mill", verdicts=tuple(denied))
+    milled = kept_from(channel, "mill", "no wheel gets there")
     others = [milled if r is channel else r for r in route.features]
     opinion = second_opinion(job, replace(route, features=tuple(others)), solid.val().wrapped)
     assert [said for said in opinion.passed_over if "surface grind refused" in said]
@@ -120,8 +128,11 @@ def test_the_lattice_confirms_a_run_wired_on_its_side(name: str) -> None:
     (feature,) = [r for r in route.features if r.process == "wire"]
     assert opinion.uncovered[feature.feature.id] == 0.0
     assert faults(route, opinion) == []
-    turned_up = replace(feature.verdict, details={**feature.verdict.details, "axis": "+z"})
-    others = [replace(r, verdicts=(turned_up,)) if r is feature else r for r in route.features]
+    assert feature.verdict is not None
+    upright = Approach(tuple(job.part.frame.direction("+z")), "+z")
+    turned_up = replace(feature.verdict, approaches=(upright,))
+    region = replace(feature.main, verdicts=(turned_up,))
+    others = [replace(r, regions=(region,)) if r is feature else r for r in route.features]
     wrong = second_opinion(job, replace(route, features=tuple(others)), solid)
     assert wrong.uncovered[feature.feature.id] > 0.5
 
@@ -131,12 +142,8 @@ def test_the_lattice_sees_a_run_that_the_wire_was_kept_from(name: str) -> None:
     solid = on_its_side()[name].val().wrapped
     job, route, _ = routed(solid)
     (feature,) = [r for r in route.features if r.process == "wire"]
-    denied = [
-        replace(v, workable=False, reason="no wire gets there") if v.process == "wire" else v
-        for v in feature.verdicts
-    ]
     other = next(v.process for v in feature.verdicts if v.workable and v.process != "wire")
-    moved = replace(feature, process=other, verdicts=tuple(denied))
+    moved = kept_from(feature, other, "no wire gets there")
     others = [moved if r is feature else r for r in route.features]
     opinion = second_opinion(job, replace(route, features=tuple(others)), solid)
     assert [said for said in opinion.passed_over if "wire refused" in said]

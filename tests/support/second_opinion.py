@@ -16,6 +16,9 @@ from routing.plan.choice import RoutedFeature
 from routing.plan.plan import Plan
 from routing.processes.context import JobContext
 from routing.processes.protocol import Verdict
+from routing.processes.surface_grind.verdict import GrindVerdict
+from routing.processes.tools import Cutter, Wheel, Wire
+from routing.processes.wire.verdict import WireVerdict
 from tests.support.lattice import Array, Body, Lattice, Mask, turned
 from tests.support.routed import owned
 
@@ -75,16 +78,17 @@ class Asker:
             if routed.verdict is None or not routed.verdict.workable:
                 continue
             points, whole = self._before(routed.feature)
-            parts = [*routed.ahead, routed.verdict]
+            parts = [v for r in routed.regions for v in (*r.ahead, r.verdict) if v is not None and v.workable]
+            parts += [v for r in routed.regions for v in r.ahead if not v.workable]
             if len(points):
-                reached = np.any([self._reached(points, routed, v, -1) for v in parts], axis=0)
+                reached = np.any([self._reached(points, v, -1) for v in parts], axis=0)
                 uncovered[routed.feature.id] = float(np.mean(~reached))
             if len(points) and whole:
                 passed_over += self._passed_over(points, routed)
             else:
                 unjudged.append(f"{routed.feature.kind} {routed.feature.id}")
             for verdict in parts:
-                left[left] = ~self._reached(space[left], routed, verdict, -1)
+                left[left] = ~self._reached(space[left], verdict, -1)
         return Opinion(uncovered, float(np.mean(left)) if len(space) else 0.0, passed_over, unjudged)
 
     def _before(self, feature: Feature) -> tuple[Array, bool]:
@@ -106,25 +110,23 @@ class Asker:
         far = self.base.at(points, self.base.clearance_mm > 1.5 * self.pitch_mm)
         return points[far][:count]
 
-    def _reached(self, points: Array, routed: RoutedFeature, verdict: Verdict, slack: int) -> Mask:
+    def _reached(self, points: Array, verdict: Verdict, slack: int) -> Mask:
         """``slack`` pitches are added to every tool's size: -1 to grant, 1 to grudge."""
-        part, details, h = self.job.part, verdict.details, slack * self.pitch_mm
-        if verdict.process == "wire":
-            axis = str(details.get("axis", "+z"))
-            along = self._slanted(routed.feature) if axis == "slanted" else part.frame.direction(axis)
-            if float(details.get("taper_deg", 0.0)) > 0:
+        h, approach, tool = slack * self.pitch_mm, verdict.approach, verdict.tool
+        if isinstance(verdict, WireVerdict):
+            found = self.lattice(approach.direction)
+            if verdict.taper_deg > 0:
                 limit = owned("wire_machine", self.job.shop).taper_limit_deg
-                return self.lattice(along).wired_leaning(points, limit)
-            size = float(details["wire_diameter_mm"]) / 2 + float(details["gap_mm"])
-            found = self.lattice(along)
-            return found.at(points, found.wired(max(size + h, 0.0)))
-        toward = self._toward(str(details.get("side", "+z")))
-        if verdict.process == "surface grind":
-            along = self._toward(str(details["traverse"]))
-            found = self.lattice(toward, along)
-            return found.at(points, found.ground(float(details["wheel_width_mm"]) + 2 * h))
-        found = self.lattice(toward)
-        radius = float(details.get("cutter_mm", 0.0)) / 2 + h if verdict.process == "mill" else 0.0
+                return found.wired_leaning(points, limit)
+            assert isinstance(tool, Wire)
+            return found.at(points, found.wired(max(tool.diameter_mm / 2 + tool.gap_mm + h, 0.0)))
+        if isinstance(verdict, GrindVerdict):
+            assert isinstance(tool, Wheel)
+            assert approach.traverse is not None
+            found = self.lattice(approach.direction, np.array(approach.traverse))
+            return found.at(points, found.ground(tool.width_mm + 2 * h))
+        found = self.lattice(approach.direction)
+        radius = tool.diameter_mm / 2 + h if isinstance(tool, Cutter) else 0.0
         return found.at(points, found.cut_from_above(max(radius, 0.0)))
 
     def _toward(self, name: str) -> Array:
@@ -135,9 +137,6 @@ class Asker:
             turn = np.radians(float(name.split()[0]))
             return np.asarray(np.array([np.cos(turn), np.sin(turn), 0.0]) @ frame.axes)
         return np.asarray(frame.direction(name if name[0] in "+-" else f"+{name}"))
-
-    def _slanted(self, feature: Feature) -> Array:
-        return np.array(feature.axis.direction if feature.axis is not None else feature.run)
 
     def _passed_over(self, points: Array, routed: RoutedFeature) -> Iterator[str]:
         """Earlier processes that refused, and that the lattice, grudging a pitch, sees cover every point."""
