@@ -29,6 +29,7 @@ from routing.plan.holding.on_plate import blocks, clamps, magnet
 from routing.plan.holding.plan import Held, hold, holding_flags
 from routing.plan.holding.setup import Grade, Situation
 from routing.plan.make import make_plan
+from routing.plan.steps import STATIONS
 from routing.plan.plan import PlannedStep
 from routing.plan.steps import Step
 from routing.plan.threads import overhangs, thinnest_wall
@@ -391,11 +392,11 @@ def test_every_setup_of_a_random_insert_has_an_answer_and_a_seat(seed: int) -> N
     outsides = {f.id for f in found.features if f.kind == "outside face"}
     for h in route.holding:
         assert h.answer is None or h.answer.grade != Grade.NO
-        assert h.process == "bench" or 0 <= h.seat_mm2 <= h.seat_whole_mm2 + 0.01
+        assert h.process in STATIONS or 0 <= h.seat_mm2 <= h.seat_whole_mm2 + 0.01
         # Only what a person must see is flagged.
         told = [f for f in route.flags if f.message.startswith(f"Setup {h.setup} (")]
         assert bool(told) == (h.answer is None or h.answer.grade == Grade.WEAK)
-        if h.process != "bench" and h.answer is not None:
+        if h.process not in STATIONS and h.answer is not None:
             assert set(h.bears_on) <= {f.id for f in found.features}
             assert set(h.bears_on) & outsides
             if h.answer.way not in ("vise", "chuck"):  # these need nothing under the part
@@ -431,8 +432,9 @@ def test_what_it_rests_on_is_cut_after() -> None:
     assert [h.answer.grade for h in route.holding if h.answer] == [Grade.HOLDS] * len(route.holding)
     (top,) = [f.id for f in job.features if "+z" in f.opens_to and f.kind in ("slot", "step", "blind slot")]
     (below,) = [f.id for f in job.features if f.kind == "pocket"]
-    first = min(o.number for o in route.steps if top in o.features)
-    last = max(o.number for o in route.steps if below in o.features)
+    cutting = [o for o in route.steps if o.process not in STATIONS]
+    first = min(o.number for o in cutting if top in o.features)
+    last = max(o.number for o in cutting if below in o.features)
     down, up = (job.approach(sign * UP) for sign in (-1, 1))
     steps = [*step(job, "mill", down, below), *step(job, "surface grind", up, top)]
     found = wishes(job, [_Sided(s.side, s.features) for s in steps])

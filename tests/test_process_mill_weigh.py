@@ -149,12 +149,15 @@ def test_a_big_cutter_roughs_and_smaller_ones_take_the_rest(radius: float, mater
 
 
 def test_semi_finish_comes_before_every_floor_finish() -> None:
-    """Behind a wheel too: its corner stands at the foot of the walls."""
-    slot = block().cut(cq.Workplane().box(60, 8, 8).translate((0, 0, 20)))
-    plan = make_plan(recognised(slot), load_shop(), Choices(material="steel-60hrc"))
-    mill = [s for s in plan.steps if s.process == "mill"]
-    assert [s.stage for s in mill] == [Stage.SEMI_FINISH, Stage.FINISH]
-    assert any("foot of the walls" in note for note in mill[0].notes)
+    """Behind a wheel too, where it stops before an end; a run that it makes whole is sparked out to size."""
+    through = block().cut(cq.Workplane().box(60, 8, 8).translate((0, 0, 20)))
+    plan = make_plan(recognised(through), load_shop(), Choices(material="steel-60hrc"))
+    assert [s for s in plan.steps if s.process == "mill"] == []
+    blind = cq.Workplane().box(60, 8, 8).edges("|Z").fillet(3).translate((-15, 0, 20))
+    plan = make_plan(recognised(block().cut(blind)), load_shop(), Choices(material="steel-60hrc"))
+    assert any(s.process == "surface grind" and s.stage == Stage.GRIND for s in plan.steps)
+    mill = [s.stage for s in plan.steps if s.process == "mill"]
+    assert mill == [Stage.ROUGH, Stage.SEMI_FINISH, Stage.FINISH]
     both = make_plan(recognised(pocket()), load_shop(), Choices(material="steel-60hrc"))
     stages = [s.stage for s in both.steps if s.process == "mill"]
     assert stages == [Stage.ROUGH, Stage.SEMI_FINISH, Stage.FINISH]
@@ -271,7 +274,7 @@ def test_a_cutter_of_no_kind_is_one_clear_line(tmp_path: Path) -> None:
         load_shop(path)
     assert "\n" not in str(error.value)
     assert str(error.value).startswith(
-        "shop.toml: line 7: cutters[0].kind = 'saw': write one of cutter_kinds"
+        "shop.toml: line 7: cutters[0].kind cannot be: 'saw' is none of cutter_kinds"
     )
 
 

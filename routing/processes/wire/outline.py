@@ -87,6 +87,11 @@ class Outline:
         return float(np.sum(x * v - u * y) / 2 + np.sum(r**2 * (a - np.sin(a))) / 2)
 
     @property
+    def is_line(self) -> bool:
+        """Whether it goes anywhere: walls may end in a point."""
+        return bool(np.ptp(self.points, axis=0).max() > tol.LENGTH_MM or np.any(self.angles))
+
+    @property
     def is_circle(self) -> bool:
         return self.closed and bool(np.all(self.bulges != 0)) and _one_circle(self.centres, self.radii)
 

@@ -138,7 +138,7 @@ def wire_view(part: Part, along: Array) -> View:
 def cuts(part: Part, faces: Sequence[int], view: View) -> tuple[Cut, ...]:
     """The cuts that make these walls; faces that lie across the wire are passed over."""
     walls = Walls(part, view, faces)
-    rings = [r for low, high in walls.bands() for r in walls.rings(low, high)]
+    rings = [r for low, high in walls.bands() for r in walls.rings(low, high) if r.middle.is_line]
     found = [_cut(group) for group in _groups([r for r in rings if r.closed])]
     # What is left of a ring elsewhere, where another cut has opened it, lies on its path; where the same
     # walls reach farther it is that cut which makes them longer.
