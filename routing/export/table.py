@@ -32,8 +32,16 @@ def text(route: Mapping[str, Any]) -> str:
 
 
 def _row(feature: Mapping[str, Any], steps: list[Mapping[str, Any]]) -> tuple[float, dict[str, str]]:
-    answers = {w["process"]: w["reason"] for w in feature["why"]}
     chosen = feature["process"]
+    answers = {w["process"]: w["reason"] for w in feature["why"]}
+    # Of a feature that is made in regions the whole was refused: its core's answer counts.
+    made = [
+        w
+        for r in feature.get("regions", ())
+        for w in r.get("why", ())
+        if w["process"] == chosen and w["workable"]
+    ]
+    answers |= {w["process"]: w["reason"] for w in made[:1]}
     # Where nothing works the reasons of all are the answer.
     why = answers.get(chosen) or "; ".join(f"{p}: {reason}" for p, reason in answers.items())
     cells = (
@@ -70,6 +78,39 @@ def _stages(bores: Sequence[Mapping[str, Any]]) -> list[str]:
         wide = ends[0] if ends[0] == ends[1] else f"{ends[0]} to {ends[1]}"
         found.append(f"{wide} x {b['end_mm']:g} from {b['from_side']}")
     return found
+
+
+STEP_COLUMNS = ("setup", "step", "work", "side", "features", "tools", "held by")
+
+
+def step_rows(route: Mapping[str, Any]) -> list[dict[str, str]]:
+    """A row for each step in the plan's order; how a setup is held stands in its first row."""
+    found = []
+    for setup in route.get("setups", ()):
+        for n, step in enumerate(setup["steps"]):
+            tools = dict.fromkeys(p["tool"]["words"] for p in step["passes"] if p["tool"])
+            work = (
+                step["stage"] if step["process"] in step["stage"] else f"{step['process']}: {step['stage']}"
+            )
+            cells = (
+                str(setup["number"]),
+                str(step["number"]),
+                work,
+                setup["from_side"],
+                " ".join(step["features"]),
+                ", ".join(tools),
+                setup["held_by"] if n == 0 else "",
+            )
+            found.append(dict(zip(STEP_COLUMNS, cells, strict=True)))
+    return found
+
+
+def zeros(route: Mapping[str, Any]) -> list[tuple[str, str]]:
+    """Each zero once, in words, with the numbers of the setups that count from it."""
+    of: dict[str, list[str]] = {}
+    for setup in route.get("setups", ()):
+        of.setdefault(setup["zero"]["words"], []).append(str(setup["number"]))
+    return [(", ".join(numbers), words) for words, numbers in of.items()]
 
 
 def harmless(cell: str) -> str:

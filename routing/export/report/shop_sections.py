@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
@@ -42,37 +42,53 @@ KNOWN = frozenset(
         "left_behind",
         "setups",
         "fragile",
+        "tools",
+        "grinding",
     )
 )
 BY_EYE = "stereo microscope"
 
 
-def holes(content: Content) -> Section | None:
-    told = content.get("holes")
-    if not told or not told["rows"]:
+def holes(content: Content, setups: Collection[int] | None = None) -> Section | None:
+    """A row for each tool in each stage of a bore; of some setups alone where they are given."""
+    told = content.get("holes", {}).get("rows", ())
+    mine = [h for h in told if setups is None or h["setup"] in setups]
+    if not mine:
         return None
     rows = []
-    for h in told["rows"]:
-        relief = ""
-        if h.get("relief_diameter_mm"):
-            relief = f"Ø{number(h['relief_diameter_mm'])} x {number(h['relief_depth_mm'])}"
-        thread = " ".join(filter(None, [h["thread"], "left-hand" if h["hand"] == "left" else ""]))
-        full = "" if h.get("full_thread_mm") is None else f", full {number(h['full_thread_mm'])}"
+    for h in mine:
+        thread = " ".join(filter(None, [h["thread"], "left-hand" if h["hand"] == "left" else h["hand"]]))
+        pitch = "" if h["pitch_mm"] is None else f", pitch {number(h['pitch_mm'])}"
+        full = "" if h["full_thread_mm"] is None else f", full {number(h['full_thread_mm'])}"
+        ends = number(h["diameter_mm"])
+        ends += "" if h["end_diameter_mm"] is None else f" to {number(h['end_diameter_mm'])}"
         rows.append(
             (
                 h["feature"],
-                "" if h["setup"] is None else str(h["setup"]),
+                "-" if h["setup"] is None else f"{h['setup']}.{h['step']} {h['side']}",
+                clean(h["what"]),
+                clean(h["tool"]) or "-",
                 f"{number(h['x_mm'])} / {number(h['y_mm'])} / {number(h['mouth_z_mm'])}",
-                f"{clean(h['diameters'])}; {h['bottom']}",
-                (thread + full) if thread else "plain",
-                "-" if h.get("tap_drill_mm") is None else number(h["tap_drill_mm"]),
-                relief or "-",
-                gauge(h["thread"], h["diameter_mm"]),
+                f"Ø{ends}",
+                f"{number(h['from_mm'])} to {number(h['to_mm'])}, {h['bottom']}",
+                f"{thread}{pitch}{full}" or "-",
             )
         )
-    head = ("id", "side", "X / Y / mouth Z", "Ø x depth, from the mouth", "thread", "core", "relief", "gauge")
-    blocks = (Table(head, tuple(rows), (1, 1.4, 3, 4.1, 2, 1, 1.9, 4.4)), Text(clean(told["zero"]), "note"))
-    return Section("Holes and threads", blocks)
+    head = ("id", "setup.step, side", "work", "tool", "X / Y / mouth Z", "Ø", "depth, bottom", "thread")
+    blocks: list[Block] = [Table(head, tuple(rows), (0.8, 1.5, 1.6, 2.5, 2.7, 1.3, 2.8, 3))]
+    threads = [h for h in mine if h["thread"] and h["hand"]]
+    checks = {gauge(h["thread"], h["diameter_mm"]): [] for h in threads}  # type: dict[str, list[str]]
+    for h in threads:
+        checks[gauge(h["thread"], h["diameter_mm"])].append(h["feature"])
+    if checks:
+        said = tuple((" ".join(ids), clean(tool)) for tool, ids in checks.items())
+        blocks.append(Table(("threads", "gauge"), said, (3, 7)))
+    blocks += [
+        Text(f"Zero of setup {h['setup']}: {clean(h['zero'])}." if h["setup"] else clean(h["zero"]), "note")
+        for h in mine
+        if h["zero"]
+    ]
+    return Section("Holes and threads", tuple(blocks))
 
 
 def gauge(thread: str, diameter_mm: float) -> str:
@@ -91,52 +107,78 @@ def gauge(thread: str, diameter_mm: float) -> str:
     return f"thread plug gauge {name}, go and no-go; pins {low:.3f} go, {high:.3f} no-go"
 
 
-def wire(content: Content) -> Section | None:
-    told = content.get("wire")
+def wire(content: Content, setups: Collection[int] | None = None) -> Section | None:
+    """The wire's passes and start holes; of some setups alone where they are given."""
+    told = _of_setups(content.get("wire"), setups)
     if not told:
         return None
     blocks: list[Block] = []
-    if told.get("start_holes"):
-        starts = tuple(
-            (
-                s["feature"],
-                number(s["x_mm"]) if s.get("x_mm") is not None else "-",
-                number(s["y_mm"]) if s.get("y_mm") is not None else "-",
-                number(s["diameter_mm"]) if s.get("diameter_mm") is not None else "-",
-                number(s["height_mm"]),
-                clean(s.get("by") or "-"),
-                clean(s.get("problem") or "-"),
-                clean(s["file"]),
-            )
-            for s in told["start_holes"]
-        )
-        head = ("id", "X", "Y", "Ø", "through", "made by", "problem", "drawing")
-        blocks += [Text("Start holes, in the drawing's own X and Y.", "note")]
-        blocks += [Table(head, starts, (1, 1.2, 1.2, 1, 1.2, 1.6, 4, 3))]
-    rows = []
-    for c in told.get("cuts", ()):
-        slug = c.get("slug") or {}
-        said = [clean(slug["fall"])] if slug.get("fall") else []
-        said += [f"{number(slug['mass_g'], 1)} g"] if slug.get("mass_g") else []
-        said += ["may jam"] if slug.get("may_jam") else []
-        said += ["leave a tab"] if slug.get("tab") else []
-        said += map(clean, slug.get("notes") or ())
-        length = "; ".join(f"{number(o['length_mm'], 2)} at {number(o['height_mm'])}" for o in c["outlines"])
-        rows.append(
-            (
-                c["feature"],
-                number(c["wire_mm"]),
-                f"{number(c['offset_mm'], 4)} {c['offset_side']}, {c['travel']}",
-                length,
-                ", ".join(said) or "-",
-            )
-        )
-    if rows:
-        named = ("id", "wire Ø", "offset and travel", "outline length at height", "slug")
-        blocks.append(Table(named, tuple(rows), (1, 1, 3.4, 4.4, 4)))
+    starts = tuple(_start_hole(s) for s in told.get("start_holes") or ())
+    if starts:
+        head = ("id", "setup", "X / Y", "Z from / to", "Ø", "made by", "problem", "drawing")
+        blocks += [Table(head, starts, (1, 0.8, 2, 1.8, 1, 1.4, 3, 3)), Text(clean(told["zero"]), "note")]
+    passes = tuple(_wire_pass(p) for p in told.get("passes") or ())
+    if passes:
+        head = ("path", "pass", "Z from / to", "angle", "wire Ø, offset", "cuts", "lead meets, X / Y", "min")
+        blocks.append(Table(head, passes, (1, 1.6, 1.9, 1, 2.6, 1.8, 4, 1)))
+        said = f"{told['sheet']} has every number of the passes; the drawings have their outlines, by layer."
+        blocks.append(Text(clean(said), "note"))
+    slugs = tuple((c["name"], _slug(c["slug"])) for c in told.get("cuts") or () if c["slug"])
+    if slugs:
+        blocks.append(Table(("path", "slug, an estimate"), slugs, (1, 12)))
     if told.get("caution"):
         blocks.append(Text(clean(told["caution"]), "alert"))
     return Section("Wire and start holes", tuple(blocks)) if blocks else None
+
+
+def _of_setups(told: Any, setups: Collection[int] | None) -> Any:
+    """A key of the route file with the rows of some setups; None where there are none."""
+    if not told or setups is None:
+        return told
+    kept = {
+        k: [r for r in v if r.get("setup") in setups]
+        if isinstance(v, list) and v and isinstance(v[0], Mapping)
+        else v
+        for k, v in told.items()
+    }
+    return kept if any(isinstance(v, list) and v for v in kept.values()) else None
+
+
+def _start_hole(told: Content) -> tuple[str, ...]:
+    return (
+        told["name"],
+        str(told["setup"]),
+        f"{number(told['x_mm'])} / {number(told['y_mm'])}",
+        f"{number(told['from_z_mm'])} / {number(told['to_z_mm'])}",
+        "-" if told["diameter_mm"] is None else number(told["diameter_mm"]),
+        clean(told["by"]),
+        clean(told["problem"] or "-"),
+        clean(told["file"]),
+    )
+
+
+def _wire_pass(told: Content) -> tuple[str, ...]:
+    trims = f"{told['trims']} trim{'' if told['trims'] == 1 else 's'}"
+    main = len(told["speeds"]) > told["trims"]
+    x, y = told["lead"]["upper_mm"][-1]
+    return (
+        told["cut"],
+        f"{told['number']} {told['makes']}",
+        " / ".join(number(z) for z in told["heights_mm"]),
+        number(told["angle_deg"], 3),
+        f"{number(told['wire_mm'])}, {number(told['offset_mm'], 4)} {told['side']}",
+        f"1 and {trims}" if main else trims,
+        f"{number(x)} / {number(y)}, {clean(told['lead']['meets'])}",
+        number(told["minutes"], 1),
+    )
+
+
+def _slug(told: Content) -> str:
+    said = [clean(told["fall"])]
+    said += [f"{number(told['mass_g'], 1)} g"] if told["mass_g"] else []
+    said += ["may jam"] if told["may_jam"] else []
+    said += ["leave a tab"] if told["tab"] else []
+    return ", ".join([*said, *map(clean, told["notes"])])
 
 
 def left_behind(content: Content) -> Section | None:
@@ -341,6 +383,40 @@ def estimate(content: Content) -> Section:
     return Section("Estimate", tuple(blocks))
 
 
+def quote(content: Content) -> Section:
+    """What it costs, by quantity and by line, what is bought for it, and what that stands on."""
+    told = content["estimate"]
+    currency = clean(told["currency"])
+    cost, least, most = (number(told[k], 2) for k in ("cost", "cost_low", "cost_high"))
+    total = (
+        f"One piece: {cost} {currency} ({least} to {most}), {number(told['minutes'], 0)} min in "
+        f"{told['setups']} setups. An estimate: {clean(told['note'])}."
+    )
+    blocks: list[Block] = [Text(total, "alert")]
+    for key in ("quantities", "what_if"):
+        if told.get(key):
+            blocks += [Text(words_of(key), "note"), *general([_brief(row) for row in told[key]])]
+    lines = tuple(
+        (
+            str(line.get("operation") or "-"),
+            clean(line["what"]),
+            clean(line.get("process", "")),
+            number(line["minutes"], 1),
+            number(line["cost"], 2),
+            f"{number(line['cost_low'], 2)} to {number(line['cost_high'], 2)}",
+        )
+        for line in told["lines"]
+    )
+    head = ("op", "what", "by", "min", currency, "between")
+    blocks.append(Table(head, lines, (0.8, 4, 2.4, 1.2, 1.6, 2.6)))
+    bought = [t for t in content.get("tools", ()) if t["setup"] is None and t["get"] == "to buy"]
+    if bought:
+        said = tuple((clean(t["tool"]), clean(t["sizes"]), " ".join(t["features"])) for t in bought)
+        blocks.append(Table(("to buy", "measures", "for"), said, (3, 4, 4)))
+    blocks.append(Text(f"Blank: {clean(content['stock']['blank'])}; {clean(content['part']['material'])}."))
+    return Section("Quote", tuple(blocks))
+
+
 def _option(told: Mapping[str, Any] | None) -> str:
     if told is None:
         return "-"
@@ -379,33 +455,3 @@ def _cautions_text() -> str:
     if packed.is_file():
         return packed.read_text(encoding="utf-8")
     return (Path(__file__).parents[3] / "docs" / "cautions.md").read_text(encoding="utf-8")
-
-
-def traveller(content: Content, toolroom: str = "") -> Section:
-    """Goes with the part: a row to sign for each operation, a box for each size that it finishes."""
-    last = {f: o["number"] for o in content["operations"] if o["process"] != "bench" for f in o["features"]}
-    by_id = {f["id"]: f for f in content["features"]}
-    rows = []
-    for o in content["operations"]:
-        work = f"{o['stage']}, setup {o['setup']}, from {o['from_side']}"
-        rows.append((str(o["number"]), work, " ".join(o["features"]), "", "", ""))
-        for name in o["features"]:
-            f = by_id[name]
-            if last.get(name) != o["number"] or not f["dims"]:
-                continue
-            thread = [f["thread"]["designation"]] if f["thread"] and f["thread"]["designation"] else []
-            known = {k: v for k, v in f["dims"].items() if "point_angle" not in k}
-            rows += [("", f"{name} {f['kind']}", said, "", "", "") for said in [*thread, *sizes(known)]]
-    head = ("op", "work", "features, size to reach (mm)", "measured", "initials", "date")
-    part = content["part"]
-    said = (
-        f"Part {clean(part['name'])}, {clean(part['material'])}, box "
-        f"{' x '.join(map(number, part['box_mm']))} mm. "
-        "Piece no. ________   Order ________   Flags read ________"
-    )
-    whose = [Text(clean(toolroom))] if toolroom else []
-    return Section(
-        "Shop traveller",
-        (*whose, Text(said), Table(head, tuple(rows), (0.7, 4, 5, 2.4, 1.6, 1.8), tall=True)),
-        True,
-    )

@@ -29,6 +29,7 @@ ROOM = Room(
                 "lost_height_mm",
                 "threading_min",
                 "slug_min",
+                "relief_trims",
             ),
             (0.0, float("inf")),
         ),

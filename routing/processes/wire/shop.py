@@ -36,12 +36,15 @@ class WireMachine:
 
 @dataclass(frozen=True)
 class WireRates:
-    """``pass_shares``: speed of each pass over the main cut's, the main cut first."""
+    """``pass_shares``: speed of each pass over the main cut's, the main cut first. ``relief_trims`` of them
+    at least go over a relief.
+    """
 
     mm2_per_min: float
     full_wire_mm: float
     lost_height_mm: float
     pass_shares: tuple[float, ...]
+    relief_trims: int
     threading_min: float
     slug_min: float
 
