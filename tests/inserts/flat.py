@@ -27,8 +27,14 @@ BOTH_MOUTHS = Insert(
         ),
         Row("hole", MILL, {"diameter_mm": 6.6, "depth_mm": 20}, pieces=((MILL, "mounting"),)),
     ),
-    setups=((GRIND, "all"), (MILL, "mounting"), (WIRE, "working"), (MILL, "working")),
-    order=(("square", GRIND), ("start hole", MILL), ("wire", WIRE), ("inspect", "inspect")),
+    setups=((GRIND, "all"), (MILL, "mounting"), (MILL, "working"), (WIRE, "working")),
+    order=(
+        ("square", GRIND),
+        ("countersink", MILL),
+        ("start hole", MILL),
+        ("wire", WIRE),
+        ("inspect", "inspect"),
+    ),
     choices={"material": "steel-60hrc"},
 )
 
@@ -47,7 +53,8 @@ NOT_DRILLS = Insert(
     rows=(
         Row("contoured surface", MILL, tools=("ball",)),
         Row("hole", MILL, {"diameter_mm": 9.5, "depth_mm": 4}, tools=("flat",)),
-        Row("hole", MILL, {"diameter_mm": 10, "depth_mm": 4}),
+        # A hole's depth is told to where its full diameter ends: R1 above the floor.
+        Row("hole", MILL, {"diameter_mm": 10, "depth_mm": 3}, tools=("bull",)),
     ),
     setups=((GRIND, "all"), (MILL, "working")),
     order=(("square", GRIND), ("rough", MILL), ("finish", MILL)),
@@ -57,22 +64,56 @@ NOT_DRILLS = Insert(
 
 def two_traverses() -> cq.Workplane:
     """A slot right along the block and a blind one across that does not meet it; tapped for holding."""
-    solid = block(80, 60, 24)
-    solid = solid.cut(cq.Workplane().box(90, 8, 8).translate((0, 20, 24)))
-    blind = cq.Workplane().box(10, 40, 6).edges("|Z and >Y").fillet(2.5)
-    solid = solid.cut(blind.translate((-20, -20, 24)))
+    return _traversed(60, 30)
+
+
+def long_traverses() -> cq.Workplane:
+    """The same, its blind slot long enough for a wheel to take most of it."""
+    return _traversed(140, 110)
+
+
+def _traversed(wide: float, blind_length: float) -> cq.Workplane:
+    solid = block(80, wide, 24)
+    solid = solid.cut(cq.Workplane().box(90, 8, 8).translate((0, wide / 2 - 10, 24)))
+    length = blind_length + 10
+    blind = cq.Workplane().box(10, length, 6).edges("|Z and >Y").fillet(2.5)
+    solid = solid.cut(blind.translate((-20, blind_length - wide / 2 - length / 2, 24)))
     for x in (-30, 30):
         under = cq.Workplane("XY").union(drilled(0, 0, 5, 0, 14)).rotate((0, 0, 0), (1, 0, 0), 180)
         solid = solid.cut(under.translate((x, 0, 0)))
     return solid
 
 
+# A wheel of 200 runs out 24.3 before the end of a blind slot of 30: no traverse is set up for the 5 mm left.
 TWO_TRAVERSES = Insert(
     "two traverses",
     two_traverses,
     rows=(
         Row("slot", GRIND, {"width_mm": 8, "depth_mm": 4, "length_mm": 80}),
         Row("blind slot", MILL, {"width_mm": 10, "depth_mm": 3}),
+        Row("threaded hole", MILL, {"diameter_mm": 5, "depth_mm": 14}, count=2, thread="M6"),
+    ),
+    setups=((GRIND, "all"), (MILL, "mounting"), (GRIND, "working"), (MILL, "working")),
+    order=(
+        ("square", GRIND),
+        ("drill", MILL),
+        ("thread", MILL),
+        ("grind", GRIND),
+        ("rough", MILL),
+        ("finish", MILL),
+    ),
+    choices={"material": "steel-60hrc"},
+    threads={"all": "M6"},
+)
+
+
+# Here it takes 85 of 110: some 2500 mm3 that no cutter has to.
+LONG_TRAVERSES = Insert(
+    "long traverses",
+    long_traverses,
+    rows=(
+        Row("slot", GRIND, {"width_mm": 8, "depth_mm": 4, "length_mm": 80}),
+        Row("blind slot", MILL, {"width_mm": 10, "depth_mm": 3, "length_mm": 110}, tools=("wheel", "flat")),
         Row("threaded hole", MILL, {"diameter_mm": 5, "depth_mm": 14}, count=2, thread="M6"),
     ),
     setups=((GRIND, "all"), (MILL, "mounting"), (GRIND, "working"), (GRIND, "working"), (MILL, "working")),

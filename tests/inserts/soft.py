@@ -86,7 +86,7 @@ CROSSED = Insert(
     crossed,
     rows=(Row("slot", NONE, {"width_mm": 6}),),
     setups=((MILL, "working"),),
-    order=(("open", MILL), ("rough", MILL), ("finish", MILL)),
+    order=(("rough", MILL), ("finish", MILL)),
     choices={"material": "steel-60hrc"},
     given=_slotted_blank,
 )

@@ -58,7 +58,10 @@ STEPPED_DISC = Insert(
     setups=((GRIND, "all"), (MILL, "mounting"), (MILL, "working")),
     order=(("drill", MILL), ("thread", MILL), ("inspect", "inspect")),
     choices={"material": "steel-60hrc", "blank": "disc"},
-    threads={"4.2": "M5"},
+    threads={
+        "4.2": "M5",
+        "12": "plain",
+    },  # 12 is M14's tap drill too: the drawing tells
 )
 
 
