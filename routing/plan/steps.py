@@ -135,10 +135,18 @@ def _softened(job: JobContext, region: RoutedRegion, made: Sequence[Task]) -> li
         tasks = job.processes[verdict.process].tasks(job, region.piece, verdict)
         rough = [t.but(stage=Stage.SOFT_ROUGH, soft=True) for t in tasks if t.stage == Stage.ROUGH]
         if rough:
+            whole = sum(t.volume_mm3 or 0.0 for t in rough)
             left = job.shop.general.hardening_allowance_mm * area_of_faces(job, region.piece.faces)
-            ground = (t.but(volume_mm3=left) if t.stage == Stage.GRIND else t for t in found)
-            return [*rough, *ground]
+            left = min(left, whole) if whole else left
+            # Each cubic millimetre is taken once: what the wheel gets the cutters leave.
+            found = [t.but(volume_mm3=left) if t.stage == Stage.GRIND else t for t in found]
+            return [*(_less(t, left / whole) if t.volume_mm3 else t for t in rough), *found]
     return found
+
+
+def _less(task: Task, share: float) -> Task:
+    assert task.volume_mm3 is not None
+    return task.but(volume_mm3=task.volume_mm3 * (1 - share))
 
 
 def _is_drilled(job: JobContext, task: Task) -> bool:
