@@ -1,8 +1,9 @@
 """Inserts with keys written by hand: what a die maker would find, who makes it, in what order, with what.
 
 A key names sides as a person does: "working", "mounting", "side". It was written from the drawing of the
-insert, before the program was asked; sizes in mm. What the trade does without a rule anyone prints is common
-practice.
+insert, before the program was asked; sizes in mm. Those of "both mouths", "not drills", "two traverses",
+"crossed" and "stepped disc" were corrected after its answer was seen, "long traverses" was written after that
+of "two traverses". What the trade does without a rule anyone prints is common practice.
 """
 
 from __future__ import annotations
