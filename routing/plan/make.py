@@ -29,8 +29,8 @@ from routing.processes.rooms import rooms
 from routing.processes.shop import Shop
 from routing.stock.blank import blanks_for
 
-# What a finishing step takes off, another step has left.
-_TAKES_OFF = (Stage.SEMI_FINISH, Stage.FINISH, Stage.ERODE, Stage.TRIM, Stage.LAST)
+# What a finishing step takes off, another step has left; a wheel, what was roughed while the steel was soft.
+_TAKES_OFF = (Stage.GRIND, Stage.SEMI_FINISH, Stage.FINISH, Stage.ERODE, Stage.TRIM, Stage.LAST)
 
 
 @dataclass(frozen=True, eq=False)

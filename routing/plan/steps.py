@@ -5,10 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
+from featurize import tolerances as tol
 from featurize.feature import Feature, Kind
 from routing.plan.allowances import allowed
 from routing.plan.care import Care
 from routing.plan.choice import RoutedFeature, RoutedRegion
+from routing.processes.blank import Shape
 from routing.processes.context import JobContext
 from routing.processes.finish import demands
 from routing.processes.free_space import volume_in_front
@@ -52,7 +54,7 @@ def steps_of(job: JobContext, routed: Sequence[RoutedFeature], broken: Sequence[
     """All steps of a part. ``broken`` are features with edges to break."""
     squarer = job.squarer
     blank = [r.feature for r in routed if r.feature.kind == Kind.OUTSIDE_FACE]
-    tasks = list(squarer.squaring(job, blank))
+    tasks = list(squarer.squaring(job, blank)) if _needs_squaring(job) else []
     if job.is_soft:
         tasks = [t.but(soft=True) for t in tasks]
         tasks += [t.but(stage=Stage.SIZE, soft=False) for t in tasks]
@@ -79,6 +81,12 @@ def steps_of(job: JobContext, routed: Sequence[RoutedFeature], broken: Sequence[
         edge = HandTool("stone or file")
         tasks += [Task(Stage.EDGES, BENCH, down, f, tool=edge, notes=(note,)) for f in broken]
     return _merged(tasks)
+
+
+def _needs_squaring(job: JobContext) -> bool:
+    """Not where a given blank has the part's size already: its outside is there as its other features are."""
+    given = job.blanks is not None and job.blanks.bought.shape == Shape.GIVEN and not job.is_soft
+    return not (given and job.blanks and job.blanks.squaring_mm3 <= tol.VOLUME_SHARE * job.blank_mm3)
 
 
 def tasks_of_all(job: JobContext, regions: Iterable[RoutedRegion]) -> dict[str, list[Task]]:
@@ -127,10 +135,18 @@ def _softened(job: JobContext, region: RoutedRegion, made: Sequence[Task]) -> li
         tasks = job.processes[verdict.process].tasks(job, region.piece, verdict)
         rough = [t.but(stage=Stage.SOFT_ROUGH, soft=True) for t in tasks if t.stage == Stage.ROUGH]
         if rough:
+            whole = sum(t.volume_mm3 or 0.0 for t in rough)
             left = job.shop.general.hardening_allowance_mm * area_of_faces(job, region.piece.faces)
-            ground = (t.but(volume_mm3=left) if t.stage == Stage.GRIND else t for t in found)
-            return [*rough, *ground]
+            left = min(left, whole) if whole else left
+            # Each cubic millimetre is taken once: what the wheel gets the cutters leave.
+            found = [t.but(volume_mm3=left) if t.stage == Stage.GRIND else t for t in found]
+            return [*(_less(t, left / whole) if t.volume_mm3 else t for t in rough), *found]
     return found
+
+
+def _less(task: Task, share: float) -> Task:
+    assert task.volume_mm3 is not None
+    return task.but(volume_mm3=task.volume_mm3 * (1 - share))
 
 
 def _is_drilled(job: JobContext, task: Task) -> bool:
@@ -187,7 +203,14 @@ def _merged(tasks: Iterable[Task]) -> list[Step]:
     found: dict[tuple[Stage, str, str, str], list[Task]] = {}
     for t in tasks:
         found.setdefault((t.stage, t.process, t.approach.side, t.approach.along), []).append(t)
-    return [_step(*key[:2], tuple(mine)) for key, mine in sorted(found.items(), key=lambda item: item[0])]
+    return [_step(*key[:2], tuple(found[key])) for key in sorted(found, key=_due)]
+
+
+def _due(key: tuple[Stage, str, str, str]) -> tuple[Stage, str, bool, str, str]:
+    """By stage and process; of equals the mounting side first, then nothing bears on a finished working side
+    (common practice, no source)."""
+    stage, process, side, along = key
+    return stage, process, side != "-z", side, along
 
 
 def _step(stage: Stage, process: str, tasks: tuple[Task, ...]) -> Step:

@@ -176,8 +176,8 @@ class Milling(Process):
     def pierces(self, job: JobContext, diameter_mm: float, depth_mm: float) -> str | None:
         shop = job.shop[MillShop]
         of_size = (d for d in shop.every_drill if abs(d.diameter_mm - diameter_mm) < tol.SURFACE_MM / 2)
-        fits = any(d.length_mm >= depth_mm for d in of_size)
-        steep = depth_mm / diameter_mm > shop.drilling.drill_ratio
+        fits = any(d.length_mm >= depth_mm - tol.LENGTH_MM for d in of_size)
+        steep = depth_mm > shop.drilling.drill_ratio * diameter_mm + tol.LENGTH_MM
         # Carbide is eroded.
         return "drilled" if fits and not steep and job.material.binder_percent is None else None
 

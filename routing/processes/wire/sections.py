@@ -6,6 +6,7 @@ corners each, in the same order.
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
@@ -28,10 +29,10 @@ from featurize import tolerances as tol
 from featurize.brep.part import Face, Part
 from featurize.brep.shadow import View
 from featurize.brep.shapes import each
-from featurize.brep.surfaces import Array
+from featurize.brep.surfaces import Array, Cone, Cylinder, Plane
 from featurize.brep.surfaces_at import normals_at
 from routing.processes.wire.arcs import Curve, Piece, as_arcs, bulge_through
-from routing.processes.wire.outline import Outline, begun, outline_of, place_key, smoothed
+from routing.processes.wire.outline import Outline, begun, outline_of, place_key, smoothed, turned
 
 # Facets of a kernel's face that are asked whose they are.
 _ASKED = 5
@@ -149,23 +150,50 @@ def _runs(edge: Any, face: Any, wall: Face, view: View) -> list[Run]:
         p = curve.Value(first + share * (last - first))
         return np.array([p.X(), p.Y(), p.Z()])
 
-    def at(share: float) -> Array:
+    def seen(share: float) -> Array:
         return view.flat(solid(share))
 
-    def back(share: float) -> Array:
-        return view.flat(solid(1 - share))
-
+    at: Curve = seen
+    back = _backwards(at)
     a, m, b = at(0.0), at(0.5), at(1.0)
     if float(np.linalg.norm(b - a) + np.linalg.norm(m - a)) < tol.LENGTH_MM / 10:
         return []
     kind = curve.GetType()
     turn = last - first if kind == CurveType.GeomAbs_Circle else None
-    turn = 0.0 if kind == CurveType.GeomAbs_Line else turn
+    turn = 0.0 if kind == CurveType.GeomAbs_Line or isinstance(wall.surface, Plane) else turn
+    if turn is None and (centre := _centre(wall, view)) is not None:
+        # What a B-spline face gives as a curve is an arc where the surface behind it is round.
+        at, turn = _round(at, centre)
+        back = _backwards(at)
     # Material to the right: the outward normal points left of the travel.
     spot, travel = solid(0.5 + 1e-3), at(0.5 + 2e-3) - at(0.5)
     outward = view.flat(view.origin + _normal(face, wall, spot))
     is_left = travel[0] * outward[1] - travel[1] * outward[0] >= 0
     return [Run(wall.id, at if is_left else back, turn)]
+
+
+def _backwards(at: Curve) -> Curve:
+    return lambda share: at(1 - share)
+
+
+def _centre(wall: Face, view: View) -> Array | None:
+    """Where the axis of a wall stands that is round about the line of sight."""
+    match wall.surface:
+        case Cylinder(origin=point, axis=axis) | Cone(apex=point, axis=axis):
+            is_along = float(np.linalg.norm(np.cross(axis, view.along))) < tol.EDGE_ON_SINE
+            return view.flat(point) if is_along else None
+    return None
+
+
+def _round(at: Curve, centre: Array) -> tuple[Curve, float]:
+    """The arc about a centre through the ends of a curve, the way that the curve goes, and its angle."""
+    arms = [at(k / 4) - centre for k in range(5)]
+    steps = [np.arctan2(a[0] * b[1] - a[1] * b[0], a @ b) for a, b in itertools.pairwise(arms)]
+    angle = float(sum(steps))
+    grown = (
+        float(np.linalg.norm(arms[-1]) / np.linalg.norm(arms[0])) - 1
+    )  # rounding: the ends stay as they are
+    return lambda share: centre + (1 + share * grown) * turned(arms[0], share * angle), abs(angle)
 
 
 def _normal(face: Any, wall: Face, point: Array) -> Array:

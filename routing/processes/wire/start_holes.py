@@ -98,7 +98,7 @@ def start_hole(circle: Circle, height_mm: float, machine: WireMachine, piercing:
     if inscribed < machine.start_hole_min_mm:
         least = f"{machine.start_hole_min_mm:g} start hole"
         return _none(circle, height_mm, f"inscribed circle {inscribed:.3f} is under the {least}")
-    if (ratio := height_mm / inscribed) > machine.start_hole_ratio:
+    if (ratio := height_mm / inscribed) > machine.start_hole_ratio + 1e-9:
         wide = f"a start hole {inscribed:.3f} wide and {height_mm:.1f} deep"
         over = f"is {ratio:.0f} diameters, over {machine.start_hole_ratio:g}"
         return _none(circle, height_mm, f"{wide} {over}")
