@@ -29,9 +29,8 @@ from routing.plan.holding.on_plate import blocks, clamps, magnet
 from routing.plan.holding.plan import Held, hold, holding_flags
 from routing.plan.holding.setup import Grade, Situation
 from routing.plan.make import make_plan
-from routing.plan.steps import STATIONS
 from routing.plan.plan import PlannedStep
-from routing.plan.steps import Step
+from routing.plan.steps import STATIONS, Step
 from routing.plan.threads import overhangs, thinnest_wall
 from routing.processes.context import JobContext
 from routing.processes.protocol import Approach, Stage, Task

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
 from OCP.BRepAlgoAPI import BRepAlgoAPI_Section
-from OCP.BRepBuilderAPI import BRepBuilderAPI_MakeFace
-from OCP.BRepPrimAPI import BRepPrimAPI_MakeCone, BRepPrimAPI_MakeCylinder, BRepPrimAPI_MakePrism
-from OCP.gp import gp_Ax2, gp_Dir, gp_Pln, gp_Pnt, gp_Vec
+from OCP.BRepBuilderAPI import BRepBuilderAPI_MakeFace, BRepBuilderAPI_MakePolygon
+from OCP.BRepPrimAPI import BRepPrimAPI_MakePrism, BRepPrimAPI_MakeRevol
+from OCP.gp import gp_Ax1, gp_Dir, gp_Pln, gp_Pnt, gp_Vec
 from OCP.ShapeAnalysis import ShapeAnalysis_FreeBounds
 from OCP.TopAbs import TopAbs_ShapeEnum
 from OCP.TopoDS import TopoDS
@@ -23,30 +24,35 @@ from featurize.feature import Feature, Kind, Role
 
 
 def drilled_bores(feature: Feature, blank_mm: Array) -> list[Any]:
-    """Cylinders and cones of a hole's stages, the first drawn out of the blank."""
+    """A hole's stages as one solid of revolution, the first drawn out of the blank."""
     assert feature.axis is not None
     mouth, out = np.array(feature.axis.origin), np.array(feature.axis.direction)
     clear = max(0.0, float((blank_mm @ out).max()) - float(mouth @ out)) + 1.0
-    found = []
-    first = feature.bores[0]
-    found.append(turned(mouth + clear * out, -out, first.start_diameter_mm, first.start_diameter_mm, clear))
+    profile = [(feature.bores[0].start_diameter_mm / 2, -clear)]
     for b in feature.bores:
-        length = b.end_mm - b.start_mm
-        if length > 0:
-            start = mouth - b.start_mm * out
-            ends = (b.start_diameter_mm, b.end_diameter_mm)
-            found.append(turned(start, -out, *ends, length))
-    return found
+        profile += [(b.start_diameter_mm / 2, b.start_mm), (b.end_diameter_mm / 2, b.end_mm)]
+    return [turned(mouth, -out, profile)]
 
 
-def turned(start: Array, along: Array, first_mm: float, last_mm: float, length_mm: float) -> Any:
-    """A cylinder or cone from a point along a unit direction; diameters at its ends."""
-    place = gp_Ax2(gp_Pnt(*start), gp_Dir(*along))
-    if abs(first_mm - last_mm) < 1e-6:
-        return BRepPrimAPI_MakeCylinder(place, first_mm / 2, length_mm).Shape()
-    # The kernel takes a point, but nothing that is nearly one.
-    ends = (0.0 if d < tol.LENGTH_MM else d / 2 for d in (first_mm, last_mm))
-    return BRepPrimAPI_MakeCone(place, *ends, length_mm).Shape()
+def turned(start: Array, along: Array, profile: Sequence[tuple[float, float]]) -> Any:
+    """The solid inside a profile of (radius, place along a unit direction from ``start``), closed at its axis.
+
+    One solid, not a cylinder and its point: booleans with two that share a rim may take the kernel minutes.
+    """
+    across = np.cross(along, np.eye(3)[int(np.argmin(np.abs(along)))])
+    across /= np.linalg.norm(across)
+    # The kernel takes a point on the axis, but nothing that is nearly one.
+    spots = [(0.0 if r < tol.LENGTH_MM else r, at) for r, at in profile]
+    spots = [(0.0, spots[0][1]), *spots, (0.0, spots[-1][1])]
+    spots = [
+        s for k, s in enumerate(spots) if not k or np.hypot(*np.subtract(s, spots[k - 1])) > tol.LENGTH_MM
+    ]
+    outline = BRepBuilderAPI_MakePolygon()
+    for radius, at in spots:
+        outline.Add(gp_Pnt(*(start + radius * across + at * along)))
+    outline.Close()
+    face = BRepBuilderAPI_MakeFace(outline.Wire()).Face()
+    return BRepPrimAPI_MakeRevol(face, gp_Ax1(gp_Pnt(*start), gp_Dir(*along))).Shape()
 
 
 def through_opening(part: Part, feature: Feature, low_mm: float, high_mm: float) -> list[Any]:

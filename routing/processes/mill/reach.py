@@ -32,6 +32,8 @@ from routing.processes.undercut import is_undercut
 
 # The progress of a question that ends where a cutter does not get in between walls.
 _GAP = 4
+# A chamfer or round under this breaks an edge; a wider one is a shape (common practice, no source).
+_SMALL_BREAK_MM = 2.0
 # A cutter tried on a shaped surface; more only refine which one is the largest.
 _TRIES = 4
 # A chamfer cutter's flank lies on a chamfer within this (common practice, no source).
@@ -350,8 +352,14 @@ def _too_close(across: Array, points: Array, radius_mm: float, left: Sequence[Ve
     return vec(points[close][0]) if close.any() else None
 
 
+def _is_small_break(feature: Feature) -> bool:
+    """Whether it only breaks an edge: where two such meet, a cutter may leave the corner round."""
+    wide = max((v for k, v in feature.dims.items() if k in ("width_mm", "radius_mm")), default=0.0)
+    return feature.kind.traits.edge_break and wide < _SMALL_BREAK_MM
+
+
 def _corner(job: JobContext, feature: Feature, toward: Array) -> Limit | None:
-    if feature.kind.traits.edge_break:
+    if _is_small_break(feature):
         return None
     corners = [*vees(job, feature, toward), *inside_corners(job, feature, toward)]
     if not corners:
@@ -364,7 +372,7 @@ def _corner(job: JobContext, feature: Feature, toward: Array) -> Limit | None:
 
 
 def _foot(job: JobContext, feature: Feature, toward: Array) -> Limit | None:
-    if feature.kind.traits.edge_break:
+    if _is_small_break(feature):
         return None
     feet = inside_feet(job, feature, toward)
     if not feet:

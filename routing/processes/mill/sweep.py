@@ -17,19 +17,17 @@ from routing.processes.tools import Drill
 def swept(
     job: JobContext, feature: Feature, toward: Array, steps: Sequence[BoreStep], blank_mm: Array
 ) -> list[Any]:
-    """Cylinders, cones and the points of drills, each drawn out of the blank ((n, 3) points of its hull)."""
+    """A solid of revolution for each, a drill's with its point, drawn out of the blank (hull of (n, 3) points)."""
     mouth = Hole.of(job, feature, toward).mouth
     clear = max(0.0, float((blank_mm @ toward).max()) - float(mouth @ toward)) + 1.0
     found = []
     for step in steps:
-        wide, narrow = step.diameter_mm, step.end_diameter_mm
-        at = mouth - step.from_mm * toward
-        found.append(turned(mouth + clear * toward, -toward, wide, wide, clear + max(step.from_mm, 0.0)))
+        wide = step.diameter_mm / 2
+        narrow = wide if step.end_diameter_mm is None else step.end_diameter_mm / 2
+        profile = [(wide, -clear), (wide, max(step.from_mm, 0.0))]
         if step.to_mm > step.from_mm:
-            found.append(
-                turned(at, -toward, wide, wide if narrow is None else narrow, step.to_mm - step.from_mm)
-            )
+            profile += [(wide, step.from_mm), (narrow, step.to_mm)]
         if isinstance(step.tool, Drill) and step.bottom.startswith("point"):
-            tip = mouth - step.to_mm * toward
-            found.append(turned(tip, -toward, wide, 0.0, step.tool.point_mm))
+            profile.append((0.0, step.to_mm + step.tool.point_mm))
+        found.append(turned(mouth, -toward, profile))
     return found
