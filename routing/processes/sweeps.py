@@ -35,7 +35,7 @@ def drilled_bores(feature: Feature, blank_mm: Array) -> list[Any]:
 
 
 def turned(start: Array, along: Array, profile: Sequence[tuple[float, float]]) -> Any:
-    """The solid inside a profile of (radius, place along a unit direction from ``start``), closed at its axis.
+    """The solid inside a profile of (radius, place along a unit direction from ``start``), up to its axis.
 
     One solid, not a cylinder and its point: booleans with two that share a rim may take the kernel minutes.
     """

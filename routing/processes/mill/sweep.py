@@ -17,7 +17,7 @@ from routing.processes.tools import Drill
 def swept(
     job: JobContext, feature: Feature, toward: Array, steps: Sequence[BoreStep], blank_mm: Array
 ) -> list[Any]:
-    """A solid of revolution for each, a drill's with its point, drawn out of the blank (hull of (n, 3) points)."""
+    """A solid of revolution for each, drawn out of the blank (hull (n, 3)); a drill has its point."""
     mouth = Hole.of(job, feature, toward).mouth
     clear = max(0.0, float((blank_mm @ toward).max()) - float(mouth @ toward)) + 1.0
     found = []
