@@ -72,6 +72,10 @@ RULES: tuple[Rule, ...] = (
     Rule(_stages((Stage.SIZE,), _HARD), "the hardened part is ground to size, and its datums with it, first"),
     Rule(_stages(ANY, (Stage.EDGES,)), "edges are broken at the end, on the mounting side only"),
     Rule(
+        _both(_stages(ANY, (Stage.SEAT_EDGES,)), _shared),
+        "edges are broken once all that meets there is cut",
+    ),
+    Rule(
         _both(_stages((Stage.WIRE, Stage.TRIM, Stage.ERODE), (Stage.RECAST,)), _shared),
         "the recast skin comes off once all erosion there is done",
     ),
@@ -135,10 +139,28 @@ def precedence(job: JobContext, steps: Sequence[Step]) -> dict[int, dict[int, st
             because = reason(Pair(job, early, late))
             if j != k and because:
                 before[k][j] = because
-    for j, k, why in [*wishes(job, steps), *_way_in_first(job, steps), *_ground_first(steps)]:
+    for j, k, why in [
+        *wishes(job, steps),
+        *_way_in_first(job, steps),
+        *_ground_first(steps),
+        *_seat_first(job, steps),
+    ]:
         if not _leads_to(before, k, j):
             before[k].setdefault(j, why)
     return direct(before)
+
+
+def _seat_first(job: JobContext, steps: Sequence[Step]) -> Iterator[tuple[int, int, str]]:
+    """Edges of the mounting side before the machines that bear on it, unless it is hardened after them."""
+    for j, early in enumerate(steps):
+        for k, late in enumerate(steps if early.stage == Stage.SEAT_EDGES else ()):
+            waits = late.stage not in (Stage.SQUARE, Stage.SIZE) and not any(t.soft for t in late.tasks)
+            if waits and late.process in job.processes and late.side != early.side:
+                yield (
+                    j,
+                    k,
+                    "edges of the mounting side are broken before it is borne on: a burr lifts the part",
+                )
 
 
 def _way_in_first(job: JobContext, steps: Sequence[Step]) -> Iterator[tuple[int, int, str]]:

@@ -75,12 +75,27 @@ def steps_of(job: JobContext, routed: Sequence[RoutedFeature], broken: Sequence[
         tasks += own
         tasks += _skin(job, own)
     tasks += _inspection(job, routed)
-    if broken:
-        down = job.approach(-job.thickness)
-        note = "mounting side only; the working side stays sharp"
-        edge = HandTool("stone or file")
-        tasks += [Task(Stage.EDGES, BENCH, down, f, tool=edge, notes=(note,)) for f in broken]
-    return _merged(tasks)
+    return _merged([*tasks, *_broken(job, tasks, broken)])
+
+
+def _broken(job: JobContext, tasks: Sequence[Task], broken: Sequence[Feature]) -> Iterator[Task]:
+    """Edges broken by hand: of what is there before the part is turned over at once, of the rest at the end.
+
+    A thread's mouth is chamfered by a cutter in the thread's own setup.
+    """
+    down = job.approach(-job.thickness)
+    note, edge = "mounting side only; the working side stays sharp", HandTool("stone or file")
+    stages: dict[str, set[Stage]] = {}
+    for t in tasks:
+        if t.process in job.processes:
+            stages.setdefault(feature_of(t.feature.id), set()).add(t.stage)
+    turned_over = any(t.process in job.processes and t.stage >= Stage.OPEN for t in tasks)
+    for f in broken:
+        own = stages.get(f.id, set())
+        if Stage.COUNTERSINK in own:
+            continue
+        early = turned_over and all(s < Stage.SEAT_EDGES for s in own)
+        yield Task(Stage.SEAT_EDGES if early else Stage.EDGES, BENCH, down, f, tool=edge, notes=(note,))
 
 
 def _needs_squaring(job: JobContext) -> bool:

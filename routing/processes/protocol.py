@@ -38,19 +38,20 @@ class Stage(IntEnum):
     STRESS_RELIEF = 9
     HARDEN = 10
     SIZE = 11
-    OPEN = 12
-    GRIND = 13
-    WIRE = 14
-    TRIM = 15
-    ROUGH = 16
-    SEMI_FINISH = 17
-    FINISH = 18
-    ERODE = 19
-    LAST = 20
-    RECAST = 21
-    EDGES = 22
-    DEMAGNETISE = 23
-    INSPECT = 24
+    SEAT_EDGES = 12
+    OPEN = 13
+    GRIND = 14
+    WIRE = 15
+    TRIM = 16
+    ROUGH = 17
+    SEMI_FINISH = 18
+    FINISH = 19
+    ERODE = 20
+    LAST = 21
+    RECAST = 22
+    EDGES = 23
+    DEMAGNETISE = 24
+    INSPECT = 25
 
     @property
     def words(self) -> str:

@@ -20,7 +20,7 @@ def effort(job: JobContext, task: Task, edges: tuple[EdgeVerdict, ...]) -> Effor
             return lap(area_of_faces(job, task.feature.faces), rates.bench)
         case Stage.RECAST:
             return recast(area_of_faces(job, task.feature.faces), rates.bench)
-        case Stage.EDGES:
+        case Stage.SEAT_EDGES | Stage.EDGES:
             # Each edge is counted once, with the first of its two faces.
             mine = (e for e in edges if job.owner[e.faces[0]].id == task.feature.id)
             length = sum(e.length_mm for e in mine if e.verdict == Break.MUST_BREAK)

@@ -121,6 +121,7 @@ _NOT_MADE = (
     Stage.STRESS_RELIEF,
     Stage.HARDEN,
     Stage.RECAST,
+    Stage.SEAT_EDGES,
     Stage.EDGES,
     Stage.INSPECT,
 )
