@@ -11,6 +11,7 @@ from routing.export.route_json import plain
 from routing.export.work import Work
 
 if TYPE_CHECKING:  # these load the kernel
+    from featurize.brep.part import Part
     from routing.plan.holding.by_threads import Screwed
     from routing.plan.holding.setup import Answer
     from routing.plan.plan import Pass, PlannedStep, Setup
@@ -22,7 +23,7 @@ FILES = ()
 
 def write(work: Work, _folder: Path) -> dict[str, Any]:
     return {
-        "setups": [_setup(setup) for setup in work.plan.setups],
+        "setups": [_setup(setup, work.plan.job.part) for setup in work.plan.setups],
         "fragile": [_fragile(place) for place in work.plan.fragile],
     }
 
@@ -40,7 +41,7 @@ def _fragile(place: Fragile) -> dict[str, Any]:
     }
 
 
-def _setup(setup: Setup) -> dict[str, Any]:
+def _setup(setup: Setup, part: Part) -> dict[str, Any]:
     held = setup.held
     answer, zero = held.answer, setup.zero
     return {
@@ -55,7 +56,7 @@ def _setup(setup: Setup) -> dict[str, Any]:
         },
         "stock_before": setup.stock_before,
         "stock_after": setup.stock_after,
-        "steps": [_step(step) for step in setup.steps],
+        "steps": [_step(step, part) for step in setup.steps],
         "held_by": answer.way if answer else "nothing",
         "grade": str(answer.grade) if answer else "no",
         "reason": answer.reason if answer else "nothing in the shop's order holds it",
@@ -70,21 +71,23 @@ def _setup(setup: Setup) -> dict[str, Any]:
     }
 
 
-def _step(step: PlannedStep) -> dict[str, Any]:
+def _step(step: PlannedStep, part: Part) -> dict[str, Any]:
     return {
         "number": step.number,
         "stage": step.stage.words,
         "process": step.process,
+        "traverse": None if step.approach.traverse is None else vector(step.approach.traverse, 9),
         "features": list(step.features),
         "minutes": rounded(step.minutes, 1),
-        "passes": [_pass(p) for p in step.passes],
+        "passes": [_pass(p, part) for p in step.passes],
     }
 
 
-def _pass(p: Pass) -> dict[str, Any]:
+def _pass(p: Pass, part: Part) -> dict[str, Any]:
     return {
         "feature": p.feature,
         "region": p.region,
+        "faces": sorted(place for f in p.task.feature.faces for place in part.faces[f].source),
         "tool": None if p.tool is None else {"words": str(p.tool), **plain(p.tool)},
         "heights_mm": [rounded(p.high_mm), rounded(p.low_mm)],
         "leaves_mm": {"floor": p.leaves.floor_mm, "wall": p.leaves.wall_mm},
