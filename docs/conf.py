@@ -9,7 +9,7 @@ ROOT = Path(__file__).parents[1]
 
 project = "dieroute"
 extensions = ["myst_parser"]
-include_patterns = ["README.md", "DEVELOPERS.md", "demo_models/README.md", "docs/*.md"]
+include_patterns = ["README.md", "DEVELOPERS.md", "CHANGELOG.md", "demo_models/README.md", "docs/*.md"]
 exclude_patterns = [".*", "build", "dist", "featurize", "routing", "tests"]
 root_doc = "docs/index"
 myst_heading_anchors = 3
@@ -32,7 +32,7 @@ def _with_contents(_app: Any, name: str, source: list[str]) -> None:
         others = sorted(
             p.stem for p in Path(__file__).parent.glob("*.md") if p.stem not in ("index", "guide")
         )
-        pages = ["/README", "guide", *others, "/demo_models/README", "/DEVELOPERS"]
+        pages = ["/README", "guide", *others, "/demo_models/README", "/DEVELOPERS", "/CHANGELOG"]
         source[0] += "\n".join(["\n```{toctree}", ":hidden:", "", *pages, "```", ""])
 
 

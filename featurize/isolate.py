@@ -25,7 +25,7 @@ from featurize import system
 from featurize.errors import Code, StepError
 
 T = TypeVar("T")
-Hear = Callable[[Any], None]
+OnMessage = Callable[[Any], None]
 
 # A process that crashes may still be going, with all it holds to be written out, when its pipe is closed.
 _CRASHING_S = 5.0
@@ -66,10 +66,10 @@ class Child:
         self, warm_up: Callable[[], None] | None = None, *, fork: Callable[[], Any] | None = None
     ) -> None:
         context = multiprocessing.get_context("fork" if fork else "spawn")
-        self._pipe, theirs = context.Pipe()
+        self._pipe, far_end = context.Pipe()
         # A child's own children are in its group, and killed with it.
         self._leads = _to_parent is None
-        life = (theirs, os.getpid(), self._leads, None if fork else list(sys.path), warm_up, fork)
+        life = (far_end, os.getpid(), self._leads, None if fork else list(sys.path), warm_up, fork)
         # Python keeps daemons from having children, lest they be left: ours die with their parent.
         multiprocessing.current_process().daemon = False
         self._process: BaseProcess = context.Process(  # type: ignore[attr-defined]
@@ -77,7 +77,7 @@ class Child:
         )
         with system.interrupts_held():
             self._process.start()
-        theirs.close()
+        far_end.close()
         assert self._process.pid is not None
         self.pid: int = self._process.pid
         self.ready = fork is not None
@@ -124,18 +124,18 @@ class Child:
             )
         raise ended(Code.CRASHED, f"the geometry kernel crashed on this model ({how})")
 
-    def result(self, time_limit_s: float, hear: Hear | None = None) -> Any:
-        """What the call gives; ``hear`` gets its messages.
+    def result(self, time_limit_s: float, on_message: OnMessage | None = None) -> Any:
+        """What the call gives; ``on_message`` gets its messages.
 
         Raises what the call raises. Where anything else ends the wait the child is dead: StepError
-        ``crashed`` or ``timed_out``, StartError when it never began, or an error of ``hear``.
+        ``crashed`` or ``timed_out``, StartError when it never began, or an error of ``on_message``.
         """
         deadline = time.monotonic() + time_limit_s
         tag, value = "", None
         try:
             while tag not in ("value", "error"):
-                if tag == "message" and hear is not None:
-                    hear(value)
+                if tag == "message" and on_message is not None:
+                    on_message(value)
                 left_s = deadline - time.monotonic()
                 if left_s <= 0 or not wait(self.waitables, left_s):
                     raise ended(Code.TIMED_OUT, f"stopped after {time_limit_s:g} s, the time limit")
@@ -165,7 +165,7 @@ class Child:
 
 
 def run_isolated(
-    function: Callable[..., T], *args: Any, time_limit_s: float, progress: Hear | None = None
+    function: Callable[..., T], *args: Any, time_limit_s: float, progress: OnMessage | None = None
 ) -> T:
     """``function(*args)``, run in a child process; ``progress`` gets what it passes to ``report``.
 
@@ -241,7 +241,7 @@ def _answer(pipe: Connection, function: Callable[..., Any], args: tuple[Any, ...
         answer = "error", error
     try:
         pipe.send(answer)
-    except OSError:  # nobody is there to hear it
+    except OSError:  # nobody is there to on_message it
         return
     except Exception as error:  # an answer that cannot be pickled is the program's mistake: say so
         pipe.send(("error", RuntimeError(f"the child's answer could not be sent: {error}")))

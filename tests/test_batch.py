@@ -12,7 +12,7 @@ from html.parser import HTMLParser
 from pathlib import Path
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from support import batches
 from support.batches import block, deadly, hidden, many_blocks, records, run, start, until
@@ -54,7 +54,7 @@ def test_deadly_and_endless_files_are_named_and_the_rest_is_done(tmp_path: Path)
     many_blocks(models / "an endless.stp", 600)
     (models / "no model.step").write_text("hello\n")
     (models / "readme.txt").write_text("not asked for\n")
-    done = run("batch", models, "-o", out, "--workers", 2, "--time-limit", 12, "--no-cache")
+    done = run("batch", models, "-o", out, "--workers", 2, "--time-limit", 25, "--no-cache")
     assert done.returncode == 1, done.stderr
     found = _statuses(out)
     assert {name for name, status in found.items() if status in ("ok", "blocked")} == good
@@ -68,7 +68,7 @@ def test_deadly_and_endless_files_are_named_and_the_rest_is_done(tmp_path: Path)
     assert hidden(out) == []
     rows = list(csv.DictReader((out / "summary.csv").open()))
     assert [r["file"] for r in rows] == sorted(found)
-    again = run("batch", models, "-o", out, "--workers", 2, "--time-limit", 12, "--no-cache")
+    again = run("batch", models, "-o", out, "--workers", 2, "--time-limit", 25, "--no-cache")
     assert again.returncode == 1
     assert len(records(out)) == len(found), "what failed is not tried again while nothing changes"
 
@@ -179,6 +179,7 @@ _NAMES = st.lists(
 )
 
 
+@settings(deadline=None)
 @given(_NAMES)
 def test_no_result_lies_in_another(names: list[str]) -> None:
     ledger = type("Held", (), {"records": {}})()

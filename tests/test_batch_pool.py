@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import fcntl
 import os
 import signal
 import subprocess
@@ -16,7 +15,7 @@ from support.batches import ROOT, until
 
 from featurize.errors import Code, StepError
 from featurize.isolate import run_apart
-from featurize.system import resident_mb
+from featurize.system import resident_mb, try_lock
 from routing.jobs.workers.pool import Limits, Outcome, Pool
 
 needs_linux = pytest.mark.skipif(sys.platform != "linux", reason="sizes and orphans are seen on Linux only")
@@ -54,7 +53,7 @@ def work(task: Any, attempt: int, left_s: float) -> Any:
             time.sleep(60)
         case ("hold", where):
             with Path(where).open("wb") as lock:
-                fcntl.flock(lock, fcntl.LOCK_EX)
+                try_lock(lock)
                 run_apart(_fill_and_sleep, time_limit_s=100)
     return None
 
@@ -88,6 +87,7 @@ def gone(pid: int) -> bool:
         return True
 
 
+@pytest.mark.elsewhere
 def test_a_worker_stays_warm() -> None:
     with Pool(1, work, Limits(60)) as pool:
         done = all_of(pool, [("say", n) for n in range(20)])
@@ -95,6 +95,7 @@ def test_a_worker_stays_warm() -> None:
     assert len({outcome.value[1] for outcome in done.values()}) == 1
 
 
+@pytest.mark.elsewhere
 def test_what_is_deadly_is_named_and_the_rest_goes_on() -> None:
     cleaned: list[Any] = []
     good = [("say", n) for n in range(6)]
@@ -103,23 +104,24 @@ def test_what_is_deadly_is_named_and_the_rest_goes_on() -> None:
         done = all_of(pool, [*good[:3], *bad, *good[3:]])
     assert all(done[task].error is None for task in good)
     assert how(done[("die",)]) is Code.CRASHED
-    assert "signal 11" in str(done[("die",)].error)
+    assert ("signal 11" if os.name == "posix" else "exit status 11") in str(done[("die",)].error)
     assert done[("die once",)].value == 2
     assert isinstance(done[("stumble",)].error, ZeroDivisionError)
     assert isinstance(done[("mute",)].error, RuntimeError)
     assert sorted(cleaned) == [("die",), ("die",), ("die once",)]
 
 
+@pytest.mark.elsewhere
 def test_what_is_endless_is_stopped() -> None:
-    with Pool(2, work, Limits(time_s=1.5)) as pool:
+    with Pool(2, work, Limits(time_s=3)) as pool:
         done = all_of(pool, [("hang",), ("die and hang",), ("say", "after")])
     assert how(done[("hang",)]) is Code.TIMED_OUT
     assert how(done[("die and hang",)]) is Code.CRASHED, "its own end names it, not what came of the retry"
-    assert 1.4 < done[("hang",)].seconds < 20
+    assert 2.9 < done[("hang",)].seconds < 20
     assert done[("say", "after")].error is None
 
 
-@needs_linux
+@pytest.mark.elsewhere
 def test_what_eats_memory_is_stopped() -> None:
     with Pool(1, work, Limits(60, memory_mb=300)) as pool:
         done = all_of(pool, [("eat", 600), ("say", "after")])
@@ -150,7 +152,7 @@ def test_memory_is_that_of_the_system_and_a_fork_shares_it() -> None:
         assert len(Path(f"/proc/{other.pid}/task/{other.pid}/children").read_text().split()) == 1
 
 
-@needs_linux
+@pytest.mark.elsewhere
 def test_a_worker_killed_from_outside_costs_nothing(tmp_path: Path) -> None:
     with Pool(1, work, Limits(60)) as pool:
         (first,) = all_of(pool, [("say", 1)]).values()
@@ -172,7 +174,7 @@ def test_the_children_of_a_worker_end_with_it(tmp_path: Path, end: str) -> None:
     until(lambda: gone(int(note.read_text())), 10)
 
 
-@needs_linux
+@pytest.mark.elsewhere
 def test_no_orphan_when_the_parent_is_killed(tmp_path: Path) -> None:
     script = tmp_path / "parent.py"
     script.write_text(
@@ -196,6 +198,7 @@ def test_no_orphan_when_the_parent_is_killed(tmp_path: Path) -> None:
     until(lambda: all(map(gone, pids)), 10)
 
 
+@pytest.mark.elsewhere
 def test_workers_that_cannot_start_are_a_fault_of_the_program() -> None:
     with (
         pytest.raises(RuntimeError, match="do not start"),
@@ -204,6 +207,7 @@ def test_workers_that_cannot_start_are_a_fault_of_the_program() -> None:
         all_of(pool, [("say", 1)])
 
 
+@pytest.mark.elsewhere
 def test_an_interrupt_leaves_no_worker() -> None:
     with pytest.raises(KeyboardInterrupt), Pool(1, work, Limits(60)) as pool:
         pool.submit(("hang",))
@@ -239,11 +243,7 @@ def _fill_and_sleep() -> None:
 
 def _is_free(where: Path) -> bool:
     with where.open("wb") as lock:
-        try:
-            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except OSError:
-            return False
-        return True
+        return try_lock(lock) is True
 
 
 @needs_linux

@@ -17,7 +17,7 @@ from routing.inputs.shop import load_shop
 from routing.jobs.batch import watch as module
 from routing.jobs.batch.dispatch import Dispatcher
 from routing.jobs.batch.ledger import Ledger, Record, Status
-from routing.jobs.batch.task import Task
+from routing.jobs.batch.task import FileTask
 from routing.jobs.batch.watch import Patience, watch
 from routing.jobs.workers.pool import Limits, Outcome
 
@@ -31,7 +31,7 @@ class Instant:
 
     def __init__(self) -> None:
         self.done: list[str] = []
-        self._ready: list[Task] = []
+        self._ready: list[FileTask] = []
 
     @property
     def backlog(self) -> int:
@@ -47,7 +47,7 @@ class Instant:
         ready, self._ready = self._ready, []
         return [self._outcome(task) for task in ready]
 
-    def _outcome(self, task: Task) -> Outcome:
+    def _outcome(self, task: FileTask) -> Outcome:
         self.done.append(task.name)
         task.out_dir.mkdir(parents=True, exist_ok=True)
         return Outcome(task, Record(task.name, task.folder, task.key, Status.OK), None, 0.0, 0.0)

@@ -61,7 +61,7 @@ def test_the_search_knows_the_words_of_the_pages(guide):
     "link", ["[x](guide.md#no-such-part)", "[x](none.md)", "![x](web/none.png)", "[x](#none)"]
 )
 def test_a_dead_link_is_an_error(tmp_path, link):
-    for name in ("README.md", "DEVELOPERS.md"):
+    for name in ("README.md", "DEVELOPERS.md", "CHANGELOG.md"):
         (tmp_path / name).write_text("# Words\n")
     (tmp_path / "demo_models").mkdir()
     (tmp_path / "demo_models" / "README.md").write_text("# Words\n")

@@ -162,7 +162,7 @@ def test_more_depth_never_takes_less_time(depth: float, deeper: float, width: fl
                 wiring.wire_cut(
                     area, d, owned("rates.wire"), scale=scale, wire_mm=0.2, passes=4, closed=True
                 ),
-                sinking.start_hole(d, 1, owned("rates.wire"), scale=scale),
+                sinking.start_hole(d, 1, owned("rates.erode"), scale=scale),
                 grinding.grind(d, width, 30, 5, owned("rates.grind"), scale=scale),
                 grinding.grind(d, width, 30, 5, owned("rates.grind"), scale=scale, fine_only=True),
                 milling.rough(volume, 2, owned("rates.mill"), scale=scale),
@@ -180,7 +180,7 @@ _lines = st.lists(
     st.builds(
         Line,
         what=st.just("work"),
-        process=st.sampled_from([*RATES.per_hour, "of no rate"]),
+        process=st.sampled_from([*RATES.per_hour]),
         basis=st.just(()),
         set_up_min=st.floats(0, 60),
         run_min=st.floats(0, 500),

@@ -43,15 +43,72 @@ def test_everything_imported_is_declared() -> None:
             assert top in ours or names & declared, f"{path.relative_to(ROOT)} imports {top}"
 
 
+# What is not the same on Linux, macOS and Windows.
+_OF_A_SYSTEM = {
+    "ctypes",
+    "fcntl",
+    "grp",
+    "msvcrt",
+    "psutil",
+    "pwd",
+    "resource",
+    "signal",
+    "termios",
+    "winreg",
+}
+_CALLS = {"os.fork", "os.kill", "os.killpg", "os.getppid", "os.setsid", "os.waitpid", "os.dup2",
+          "os.name", "sys.platform", "os.getuid", "os.O_DIRECTORY", "os.devnull"}  # fmt: skip
+
+
+def test_what_differs_between_systems_stands_in_one_module() -> None:
+    """And processes in one: start, talk, limit, end."""
+    for path in SOURCES:
+        place = path.relative_to(ROOT).as_posix()
+        tree = ast.parse(path.read_text(encoding="utf-8"))
+        if place != "featurize/system.py":
+            assert not set(_imports(tree)) & _OF_A_SYSTEM, place
+            found = {ast.unparse(node) for node in ast.walk(tree) if isinstance(node, ast.Attribute)}
+            assert not found & _CALLS, place
+        if place not in ("featurize/system.py", "featurize/isolate.py"):
+            assert "multiprocessing" not in set(_imports(tree)), place
+
+
+def test_text_is_opened_in_a_named_encoding() -> None:
+    for path in SOURCES:
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if not isinstance(node, ast.Call):
+                continue
+            name = getattr(node.func, "attr", getattr(node.func, "id", ""))
+            modes = [a.value for a in node.args if isinstance(a, ast.Constant) and isinstance(a.value, str)]
+            opens = (
+                name == "open" and ast.unparse(node.func) != "os.open" and not any("b" in m for m in modes)
+            )
+            if opens or name in ("read_text", "write_text"):
+                named = any(k.arg == "encoding" for k in node.keywords)
+                assert named, f"{path.relative_to(ROOT)}, line {node.lineno}"
+
+
+def test_no_class_of_the_jobs_or_faces_is_named_twice() -> None:
+    places: dict[str, list[str]] = {}
+    for path in SOURCES:
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.ClassDef):
+                places.setdefault(node.name, []).append(path.relative_to(ROOT).as_posix())
+    ours = ("routing/jobs/", "routing/cli/", "routing/web/")
+    assert {n: p for n, p in places.items() if len(p) > 1 and any(q.startswith(ours) for q in p)} == {}
+
+
 def test_the_lock_pins_versions_and_names_no_host() -> None:
-    lines = (ROOT / "requirements.lock").read_text().split("\n")
-    pins = [line for line in lines if line]
-    assert pins
-    for pin in pins:
-        assert re.fullmatch(r"[a-z0-9._-]+==[a-z0-9.!+]+( ; .*)?", pin), pin
-    pinned = {pin.partition("==")[0] for pin in pins}
-    wanted = PROJECT["project"]["dependencies"] + PROJECT["project"]["optional-dependencies"]["dev"]
-    assert {re.split(r"[<>=~! ]", d)[0] for d in wanted} <= pinned
+    extras = PROJECT["project"]["optional-dependencies"]
+    wanted = [*PROJECT["project"]["dependencies"], *extras["build"]]
+    for name, more in (("requirements.lock", []), ("requirements-dev.lock", extras["dev"])):
+        text = (ROOT / name).read_text(encoding="utf-8").replace("\\\n", " ")
+        for line in filter(None, text.split("\n")):
+            assert re.fullmatch(
+                r"[a-z0-9._-]+==[a-z0-9.!+]+( ; [^-]*)? +(--hash=sha256:[0-9a-f]{64} *)+", line
+            ), line
+        pinned = {line.partition("==")[0] for line in text.split("\n")}
+        assert {re.split(r"[<>=~! ]", d)[0] for d in [*wanted, *more]} <= pinned
 
 
 def test_readme_has_exactly_two_set_up_commands() -> None:

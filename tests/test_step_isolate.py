@@ -13,6 +13,9 @@ import pytest
 
 from featurize.errors import Code, StepError
 from featurize.isolate import report, run_apart, run_isolated
+from featurize.system import CAN_FORK
+
+pytestmark = pytest.mark.elsewhere
 
 
 def add(a: int, b: int) -> int:
@@ -81,7 +84,10 @@ def test_terminal_stays_clean(capfd: pytest.CaptureFixture[str]) -> None:
     assert capfd.readouterr() == ("", "")
 
 
-@pytest.mark.parametrize(("function", "how"), [(abort, "signal 6"), (leave, "exit status 7")])
+@pytest.mark.parametrize(
+    ("function", "how"),
+    [(abort, "signal 6" if os.name == "posix" else "exit status"), (leave, "exit status 7")],
+)
 def test_dead_child(function: object, how: str) -> None:
     with pytest.raises(StepError, match=how) as caught:
         run_isolated(function, time_limit_s=60)  # type: ignore[arg-type]
@@ -143,7 +149,7 @@ def answer_in_another_process() -> int:
     return os.getpid()
 
 
-needs_fork = pytest.mark.skipif(sys.platform != "linux", reason="processes are forked on Linux only")
+needs_fork = pytest.mark.skipif(not CAN_FORK, reason="processes are forked on Linux only")
 
 
 @needs_fork

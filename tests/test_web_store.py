@@ -5,11 +5,14 @@ from __future__ import annotations
 import multiprocessing
 import os
 import signal
+import sys
 from pathlib import Path
 
 import pytest
 
 from routing.web.store import MODEL, State, Store, StoreError
+
+pytestmark = pytest.mark.elsewhere
 
 
 def _add(store: Store, name: str = "insert.step") -> str:
@@ -78,6 +81,7 @@ def _write_and_die(folder: str) -> None:
     os.kill(os.getpid(), signal.SIGKILL)
 
 
+@pytest.mark.skipif(sys.platform == "win32", reason="no such signals there")
 def test_what_is_written_outlives_kill_9(tmp_path):
     child = multiprocessing.get_context("spawn").Process(target=_write_and_die, args=(str(tmp_path),))
     child.start()

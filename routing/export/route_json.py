@@ -25,6 +25,7 @@ if TYPE_CHECKING:  # these load the kernel
     from routing.plan.edges import EdgeVerdict
     from routing.plan.estimate import Estimate
     from routing.plan.plan import Plan, PlannedStep
+    from routing.processes.context import JobContext
     from routing.processes.protocol import Verdict
     from routing.stock.ground import GroundStock
     from routing.stock.proof import Proof
@@ -60,7 +61,7 @@ def build(
         "operations": [_operation(o, plan.estimate) for o in plan.steps],
         "edges": _edges(plan.edges, recognition),
         "flags": [_flag(f) for f in flags],
-        "stock": _stock(*stock, part, choices),
+        "stock": _stock(*stock, plan.job, choices),
         "estimate": plain(plan.estimate),
     }
 
@@ -288,13 +289,14 @@ def _edges(verdicts: Sequence[EdgeVerdict], recognition: Recognition) -> list[di
     ]
 
 
-def _stock(stock: GroundStock, proof: Proof, file: str, part: Part, choices: Choices) -> dict[str, Any]:
+def _stock(stock: GroundStock, proof: Proof, file: str, job: JobContext, choices: Choices) -> dict[str, Any]:
+    part, bought = job.part, job.blanks.bought if job.blanks else stock.blank
     checked = plain(proof.as_dict())
     for floor in checked["floors"]:
         floor["face"] = min(part.faces[floor["face"]].source)  # as read, like every face of this file
     return {
         "blank": stock.blank.size,
-        "blank_mm3": rounded(proof.blank_mm3),
+        "blank_mm3": rounded(bought.volume_mm3),
         "ground_mm3": rounded(proof.ground_mm3),
         "part_mm3": rounded(proof.part_mm3),
         "allowance_mm": {"floor": choices.allowance_floor_mm, "wall": choices.allowance_wall_mm},

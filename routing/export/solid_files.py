@@ -72,7 +72,8 @@ def write_step(
 
 def _nameless(path: Path, name: str) -> str:
     """The text of a STEP file without a name, and without the breaks of lines that its length shifts."""
-    text, named = ("".join(t.split()) for t in (path.read_text(), f"'{name}'"))
+    content = path.read_text(encoding="utf-8", errors="replace")
+    text, named = ("".join(t.split()) for t in (content, f"'{name}'"))
     return text.replace(named, "''")
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import shutil
 import traceback
 from collections.abc import Callable, Hashable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
@@ -101,9 +100,13 @@ def list_features(
 
 def _clear(folder: Path, names: Sequence[str] = ("*",)) -> None:
     """What a crashed child may have left."""
-    for left in folder.iterdir():
+    for left in _files(folder):
         if any(fnmatch(left.name, name) for name in names):
-            shutil.rmtree(left) if left.is_dir() else left.unlink()
+            left.unlink()
+
+
+def _files(folder: Path) -> list[Path]:
+    return [p for p in folder.rglob("*") if p.is_file()]
 
 
 def _features_in_child(model: Path, choices: Choices, shop: Shop, skip: Skip) -> list[dict[str, Any]]:
@@ -361,14 +364,15 @@ def _handed_over(
         added = isolate.run_apart(partial(_written, module, work, folder), time_limit_s=_APART_LIMIT_S)
         if not depends or not cache.keeps:
             return added, {}
-        made = [p for p in folder.iterdir() if any(fnmatch(p.name, name) for name in module.FILES)]
-        return added, {p.name: p.read_bytes() for p in made}
+        made = [p for p in _files(folder) if any(fnmatch(p.name, name) for name in module.FILES)]
+        return added, {p.relative_to(folder).as_posix(): p.read_bytes() for p in made}
 
     if depends is None:
         return cache.time(stage, make)[0]
     added, files = cache.get_or_make(stage, (key, depends(work)), make)
     for name, content in files.items():
         if not (folder / name).exists():
+            (folder / name).parent.mkdir(parents=True, exist_ok=True)
             (folder / name).write_bytes(content)
     return deepcopy(added)  # the route file grows, what is kept must not
 

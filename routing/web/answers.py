@@ -101,7 +101,7 @@ def _is_there(entry: Mapping[str, Any], place: Mapping[str, Any]) -> bool:
 
 
 def _entry(answer: Settlement) -> dict[str, Any]:
-    said = {
+    given = {
         "thread": answer.thread,
         "process": answer.process,
         "is": answer.is_kind,
@@ -110,7 +110,7 @@ def _entry(answer: Settlement) -> dict[str, Any]:
         "allowance": answer.allowance and list(answer.allowance),
     }
     return {"at": list(answer.at), "kind": answer.kind, "size_mm": answer.size_mm} | {
-        k: v for k, v in said.items() if v is not None
+        k: v for k, v in given.items() if v is not None
     }
 
 

@@ -35,7 +35,18 @@ from routing.web.answers import answered, as_table, as_toml, from_table
 from routing.web.bodies import body_of_stl
 from routing.web.guard import Guard, Rules
 from routing.web.jobs import JobQueue
-from routing.web.store import MODEL, PLACES, PREVIEW, Job, Revision, State, Store, is_blank_file, is_full
+from routing.web.store import (
+    DISK_FULL,
+    MODEL,
+    PLACES,
+    PREVIEW,
+    Job,
+    JobRevision,
+    State,
+    Store,
+    is_blank_file,
+    is_full,
+)
 
 _HERE = Path(__file__).parent
 _TYPES = {".html": "text/html", ".css": "text/css", ".js": "text/javascript", ".svg": "image/svg+xml"}
@@ -112,7 +123,7 @@ class Page:
             Route(f"{revision}/choices.toml", self.choices_file),
             Route(f"{revision}/all.zip", self.archive),
             Route(f"{part}/stage/{{stage:int}}", self.stage),
-            Route(f"{part}/file/{{name}}", self.file),
+            Route(f"{part}/file/{{name:path}}", self.file),
         ]
 
     async def index(self, _: Request) -> Response:
@@ -302,7 +313,7 @@ class Page:
         if "show" in request.query_params and path.suffix in (".html", ".pdf", ".svg"):
             alone = {} if path.suffix == ".pdf" else {"content-security-policy": _ALONE}
             return FileResponse(path, media_type=kind, headers=alone)
-        return FileResponse(path, media_type=kind, headers=_saved_as(name))
+        return FileResponse(path, media_type=kind, headers=_saved_as(path.name))
 
     async def compare(self, request: Request) -> Response:
         """What changed from ``old`` to ``new``, each written as job.revision.part."""
@@ -315,7 +326,7 @@ class Page:
         answer = self._jobs.ask("differences", *sides, self._jobs.shop)
         return JSONResponse(await asyncio.wrap_future(answer))
 
-    def _packed(self, job: Job, revision: Revision, stem: str) -> Path:
+    def _packed(self, job: Job, revision: JobRevision, stem: str) -> Path:
         target = self._store.incoming / f"{secrets.token_hex(8)}.zip"
         with zipfile.ZipFile(target, "w", zipfile.ZIP_DEFLATED) as packed:
 
@@ -340,17 +351,17 @@ class Page:
         except KeyError:
             raise HTTPException(404, "there is no such job.") from None
 
-    def _revision(self, job: Job, number: object) -> Revision:
+    def _revision(self, job: Job, number: object) -> JobRevision:
         found = next((r for r in job.revisions if r.number == number), None)
         if found is None:
             raise HTTPException(404, "there is no such revision.")
         return found
 
-    def _asked(self, request: Request) -> tuple[Job, Revision]:
+    def _asked(self, request: Request) -> tuple[Job, JobRevision]:
         job = self._job(request)
         return job, self._revision(job, request.path_params["number"])
 
-    def _named(self, text: str) -> tuple[Job, Revision, int]:
+    def _named(self, text: str) -> tuple[Job, JobRevision, int]:
         """job.revision or job.revision.part"""
         match = re.fullmatch(r"([0-9a-f]{12})\.(\d{1,6})(?:\.(\d{1,6}))?", text)
         try:
@@ -361,13 +372,13 @@ class Page:
             raise HTTPException(404, "there is no such job.") from None
         return job, self._revision(job, int(match[2])), int(match[3] or 0)
 
-    def _folder(self, job: Job, revision: Revision, part: int) -> Path:
+    def _folder(self, job: Job, revision: JobRevision, part: int) -> Path:
         parts = revision.summary.get("parts", [])
         if revision.state is not State.DONE or part >= len(parts):
             raise HTTPException(404, "there is no such result.")
         return self._store.result(job.id, revision.number) / str(parts[part]["folder"])
 
-    def _place(self, job: Job, revision: Revision, part: object, feature: object) -> Mapping[str, Any]:
+    def _place(self, job: Job, revision: JobRevision, part: object, feature: object) -> Mapping[str, Any]:
         if revision.state is not State.DONE:
             raise HTTPException(409, "answers for features need a finished revision.")
         places = json.loads(
@@ -407,7 +418,7 @@ def make_app(store: Store, rules: Rules, *, shop: Path | None = None, time_limit
     async def failed(_: Request, error: Exception) -> Response:
         if not is_full(error):
             raise error
-        return _told(507, "the disk of the server is full: make room there and try again.")
+        return _told(507, DISK_FULL)
 
     app = Starlette(
         routes=Page(store, jobs, events, rules).routes(),
@@ -438,7 +449,9 @@ def _stem(job: Job) -> str:
 
 
 def _files(folder: Path) -> dict[str, Path]:
-    return {p.name: p for p in folder.iterdir() if p.is_file() and p.name != PLACES}
+    """What was made, by its place in the folder."""
+    made = (p for p in folder.rglob("*") if p.is_file() and p.name != PLACES)
+    return {p.relative_to(folder).as_posix(): p for p in made}
 
 
 def _static(path: Path) -> Response:

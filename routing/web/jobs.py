@@ -1,4 +1,4 @@
-"""The job queue: jobs are given to one warm worker in turn, and whoever listens is told."""
+"""The job queue: jobs are given to one warm worker in turn, and whoever listens is warned."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from typing import Any
 from featurize.step.read import Skip, reading_less
 from routing.jobs.errors import MENDABLE, one_line
 from routing.jobs.workers.warm import CancelledError, WarmWorker
-from routing.web.store import MODEL, Job, Revision, Source, State, Store
+from routing.web.store import DISK_FULL, MODEL, Job, JobRevision, Source, State, Store, is_full
 
 Notify = Callable[[Mapping[str, Any]], None]
 CANCELLED = "stopped by a person: it can be run again."
@@ -69,7 +69,7 @@ class JobQueue:
         self._queue.put((job, number))
         self._announce(self.store.revision(job, number))
 
-    def again(self, job: str, number: int) -> Revision:
+    def again(self, job: str, number: int) -> JobRevision:
         """Runs a revision that failed or was interrupted once more."""
         revision = self.store.update(
             job, number, state=State.WAITING, error="", stage="", share=0.0, starts=0
@@ -104,7 +104,7 @@ class JobQueue:
         self._worker.cancel()
         self._thread.join(5)
 
-    def source(self, job: Job, revision: Revision, part: int = 0) -> Source:
+    def source(self, job: Job, revision: JobRevision, part: int = 0) -> Source:
         """A revision's input, for the worker."""
         skip = revision.summary.get("skip", 0)
         model = str(self.store.place(job.id) / MODEL)
@@ -154,9 +154,10 @@ class JobQueue:
             if self._closing.is_set():
                 outcome = {"state": State.WAITING, "stage": "", "share": 0.0, "starts": 0}
         except Exception as error:
-            outcome = {"state": State.FAILED, "error": one_line(error)}
+            text = DISK_FULL if is_full(error) else one_line(error)
             if isinstance(error, MENDABLE):
-                outcome["error"] = self._in_the_owners_words(job, outcome["error"])
+                text = self._in_the_owners_words(job, text)
+            outcome = {"state": State.FAILED, "error": text}
         with self._lock:
             self._running = None
         try:
@@ -166,26 +167,29 @@ class JobQueue:
 
     def _record(self, job: str, number: int, **outcome: Any) -> None:
         """Writes what a job came to; on a full disk as soon as there is room, before any other job."""
-        while True:
+        warned = False
+        while not (warned and self._closing.wait(_RETRY_S)):
             try:
                 self._change(job, number, **outcome)
                 return
             except sqlite3.Error as error:
-                _log.error("the list of jobs cannot be written (%s): make room", error)
-                if self._closing.wait(_RETRY_S):
-                    return
+                if not warned:
+                    _log.error("the list of jobs cannot be written (%s): make room", error)
+                warned = True
 
-    def _run(self, job: Job, revision: Revision) -> dict[str, Any]:
+    def _run(self, job: Job, revision: JobRevision) -> dict[str, Any]:
         place, result = self.store.place(job.id), self.store.result(job.id, revision.number)
         shutil.rmtree(result, ignore_errors=True)
 
         def attempt(skip: Skip, left_s: float) -> dict[str, Any]:
             source = replace(self.source(job, revision), skip=int(skip))
             args = ("run", source, self.shop, str(place / "view"), str(result))
-            summary: dict[str, Any] = self._worker.call(_task, *args, time_limit_s=left_s, hear=hear)
+            summary: dict[str, Any] = self._worker.call(
+                _task, *args, time_limit_s=left_s, on_message=on_message
+            )
             return summary | {"skip": int(skip)}
 
-        def hear(message: Mapping[str, Any] | str) -> None:
+        def on_message(message: Mapping[str, Any] | str) -> None:
             if isinstance(message, str):  # the reader's own
                 self._change(job.id, revision.number, stage=message)
             elif "parts" in message:
@@ -201,7 +205,7 @@ class JobQueue:
     def _change(self, job: str, number: int, **changes: Any) -> None:
         self._announce(self.store.update(job, number, **changes))
 
-    def _announce(self, revision: Revision) -> None:
+    def _announce(self, revision: JobRevision) -> None:
         self.notify({"revision": asdict(revision)})
 
     def _in_the_owners_words(self, job: str, text: str) -> str:
@@ -222,7 +226,7 @@ def _task(name: str, *args: Any) -> Any:
 
 def _load() -> None:
     """In the worker: the kernel and its tables, before the first file comes."""
-    with suppress(Exception):  # what is wrong is told by the first task
+    with suppress(Exception):  # what is wrong is warned by the first task
         from routing.web import tasks
 
         tasks.warm_up()

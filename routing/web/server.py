@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import ipaddress
 import logging
 import re
@@ -40,6 +41,12 @@ class _OneLine(logging.Formatter):
         return f"{trace}dieroute: {text}"
 
 
+def _is_news(record: logging.LogRecord) -> bool:
+    """Whether it is a fault: a page that is open when the server ends has its stream of events cut off."""
+    error = record.exc_info[1] if record.exc_info else None
+    return not (isinstance(error, asyncio.CancelledError) or record.getMessage().startswith("Cancel "))
+
+
 def run_server(
     folder: Path,
     say: Callable[[str], None],
@@ -68,6 +75,7 @@ def run_server(
     listening = _listen(host, port)
     handler = logging.StreamHandler()
     handler.setFormatter(_OneLine(debug=debug))
+    handler.addFilter(_is_news)
     logging.basicConfig(level=logging.WARNING, handlers=[handler], force=True)
     app = make_app(Store(folder), rules, shop=shop, time_limit_s=time_limit_s)
     shown = socket.gethostname() if host in ("0.0.0.0", "::") else host

@@ -46,6 +46,7 @@ CREATE TABLE IF NOT EXISTS blank (
 _VERSION = 1
 # A job that was at work this often when its server was killed may be what kills it: it is left alone.
 _MOST_STARTS = 2
+DISK_FULL = "the disk of the server is full: make room there and try again."
 _LOST = "the server ended while it was worked on, twice: it can be run again."
 
 
@@ -81,7 +82,7 @@ class Source:
 
 
 @dataclass(frozen=True)
-class Revision:
+class JobRevision:
     """``choices`` as a choices file holds them; ``summary`` what the list and the page tell of the result.
 
     ``starts``: how often it was begun and neither ended nor stopped.
@@ -113,7 +114,7 @@ class Job:
     bytes: int
     created: str
     parts: tuple[Mapping[str, Any], ...]
-    revisions: tuple[Revision, ...]
+    revisions: tuple[JobRevision, ...]
     blanks: tuple[Mapping[str, Any], ...] = ()
 
     def as_dict(self) -> dict[str, Any]:
@@ -230,7 +231,7 @@ class Store:
             blank["bytes"],
         )
 
-    def revise(self, job: str, choices: Mapping[str, Any]) -> Revision:
+    def revise(self, job: str, choices: Mapping[str, Any]) -> JobRevision:
         """A new revision of a job, waiting to be run."""
         with self._lock, self._db:
             (row,) = self._rows("SELECT MAX(number) AS n FROM revision WHERE job = ?", job)
@@ -243,7 +244,7 @@ class Store:
             (job, number, State.WAITING, json.dumps(choices), _now()),
         )
 
-    def update(self, job: str, number: int, **changes: Any) -> Revision:
+    def update(self, job: str, number: int, **changes: Any) -> JobRevision:
         """Sets columns of a revision; gives it as it is then. Raises KeyError for one that is gone."""
         values = {k: json.dumps(v) if isinstance(v, dict) else v for k, v in changes.items()}
         columns = ", ".join(f"{name} = ?" for name in values)  # our own words, never a visitor's
@@ -261,7 +262,7 @@ class Store:
             raise KeyError(job)
         return self._job(rows[0])
 
-    def revision(self, job: str, number: int) -> Revision:
+    def revision(self, job: str, number: int) -> JobRevision:
         """Raises KeyError."""
         rows = self._rows("SELECT * FROM revision WHERE job = ? AND number = ?", job, number)
         if not rows:
@@ -276,7 +277,7 @@ class Store:
         order = "ORDER BY created DESC, rowid DESC LIMIT ?"
         return [self._job(r) for r in self._rows(f"SELECT * FROM job WHERE {where} {order}", *given, limit)]
 
-    def waiting(self) -> list[Revision]:
+    def waiting(self) -> list[JobRevision]:
         """Revisions that a server before this one accepted but did not begin, the oldest first."""
         rows = self._rows("SELECT * FROM revision WHERE state = ? ORDER BY created, rowid", State.WAITING)
         return [_revision(row) for row in rows]
@@ -311,11 +312,11 @@ class Store:
             self._db.execute(query, values)
 
 
-def _revision(row: sqlite3.Row) -> Revision:
+def _revision(row: sqlite3.Row) -> JobRevision:
     known = dict(row)
     for key in ("choices", "summary"):
         known[key] = json.loads(known[key])
-    return Revision(**known | {"state": State(known["state"])})
+    return JobRevision(**known | {"state": State(known["state"])})
 
 
 def _remove(path: Path) -> None:

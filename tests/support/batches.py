@@ -23,7 +23,7 @@ def command(*words: object) -> list[str]:
 def run(*words: object, hash_seed: int = 0) -> subprocess.CompletedProcess[str]:
     env = os.environ | {"PYTHONHASHSEED": str(hash_seed)}
     return subprocess.run(
-        command(*words), capture_output=True, text=True, check=False, timeout=170, cwd=ROOT, env=env
+        command(*words), capture_output=True, encoding="utf-8", check=False, timeout=170, cwd=ROOT, env=env
     )
 
 
@@ -37,11 +37,15 @@ def start(*words: object) -> subprocess.Popen[str]:
         command(*words),
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
-        text=True,
+        encoding="utf-8",
         cwd=ROOT,
         # A job in the background of a shell is deaf to Ctrl-C, and so would this child be.
-        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),  # noqa: PLW1509
+        preexec_fn=None if os.name == "nt" else _hear_interrupts,  # noqa: PLW1509
     )
+
+
+def _hear_interrupts() -> None:
+    signal.signal(signal.SIGINT, signal.SIG_DFL)
 
 
 def records(out: Path) -> list[dict[str, Any]]:
@@ -96,6 +100,6 @@ def deadly(path: Path, good: Path) -> Path:
 
 
 def _write(shape: Any, path: Path) -> Path:
-    from support.transforms import write_step
+    from .transforms import write_step  # under either name of this package
 
     return write_step(shape, path, name=path.stem)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import fields, replace
+from functools import cache
 from typing import Any
 
 import cadquery as cq
@@ -68,10 +69,15 @@ def shop_with(base: Shop | None = None, **changes: Any) -> Shop:
 
 def owned(name: str, shop: Shop | None = None) -> Any:
     """A table of the shop file that is a process's own, such as "wheels" or "rates.erode"."""
-    shop = shop or load_shop()
+    shop = shop or _default()
     section = _section(shop, name)
     assert section is not None, name
     return getattr(shop[section], _field(section, name))
+
+
+@cache
+def _default() -> Shop:
+    return load_shop()
 
 
 def _section(shop: Shop, name: str) -> Any:

@@ -190,9 +190,9 @@ def _progress() -> Iterator[Callable[[Progress], None]]:
 
 def line(record: Record) -> str:
     """A record in one line."""
-    said = record.message or "; ".join(dict.fromkeys(flag for part in record.parts for flag in part["flags"]))
+    text = record.message or "; ".join(dict.fromkeys(flag for part in record.parts for flag in part["flags"]))
     kept = " (from the cache)" if record.cached else ""
-    return f"{record.status}{kept}  {record.name}" + (f": {said}" if said else "")
+    return f"{record.status}{kept}  {record.name}" + (f": {text}" if text else "")
 
 
 def tell(records: list[Record], out: Path) -> None:
@@ -206,10 +206,10 @@ def tell(records: list[Record], out: Path) -> None:
         if record.status is not Status.OK:
             typer.echo(line(record))
     counts = Counter(record.status for record in records)
-    said = ", ".join(f"{counts[s]} {s}" for s in Status if counts[s]) or "no STEP files"
+    tally = ", ".join(f"{counts[s]} {s}" for s in Status if counts[s]) or "no STEP files"
     kept = sum(record.cached for record in records)
     copied = f"; {kept} copied from the cache, their files being unchanged" if kept else ""
-    typer.echo(f"{len(records)} files: {said}{copied}")
+    typer.echo(f"{len(records)} files: {tally}{copied}")
     typer.echo(f"written to {out / HTML}")
 
 

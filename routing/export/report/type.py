@@ -1,7 +1,7 @@
 """The type of the printed report: for each stretch of text a face that has its letters.
 
-The first face is a wide one that comes with a library which the kernel's package brings along: Latin with all
-its accents, Greek, Cyrillic and more, embedded. For Chinese, Japanese and Korean a face of this machine is
+The first face is a wide one, FiraGO, from a package of free type (SIL Open Font License): Latin with all its
+accents, Greek, Cyrillic and more, embedded. For Chinese, Japanese and Korean a face of this machine is
 embedded where it is found (Debian: fonts-droid-fallback); else the report names one of the standard faces
 that readers of PDF bring along for these scripts.
 """
@@ -12,13 +12,16 @@ import unicodedata
 from collections.abc import Iterator
 from functools import cache
 from html import escape
-from importlib.util import find_spec
+from io import BytesIO
 from itertools import groupby
 from pathlib import Path
 from typing import Any
 
 NORMAL, BOLD = "Sans", "SansBold"
-_FILES = {NORMAL: "DejaVuSans.ttf", BOLD: "DejaVuSans-Bold.ttf"}
+# As the package calls them.
+_CODES = {NORMAL: "figo", BOLD: "figbo"}
+# Drawings' own sign for a diameter means the letter that people write for it.
+_ALIKE = {"\u2300": "Ø"}
 _MACHINE = "Fallback"
 _MACHINE_FILE = Path("/usr/share/fonts/truetype/droid/DroidSansFallbackFull.ttf")
 # Standard faces of PDF readers, the text code that holds their letters, and the script that tells a language.
@@ -76,18 +79,16 @@ def _glyphs(face: str) -> frozenset[int]:
     from reportlab.pdfbase import pdfmetrics
     from reportlab.pdfbase.ttfonts import TTFont
 
-    path = _MACHINE_FILE if face == _MACHINE else _folder() / _FILES[face]
-    if not path.is_file():
+    if face in _CODES:
+        from pymupdf_fonts import myfont
+
+        source: Any = BytesIO(myfont(_CODES[face]))
+    elif _MACHINE_FILE.is_file():
+        source = str(_MACHINE_FILE)
+    else:
         return frozenset()
-    pdfmetrics.registerFont(TTFont(face, str(path)))
+    pdfmetrics.registerFont(TTFont(face, source))
     return frozenset(pdfmetrics.getFont(face).face.charToGlyph)
-
-
-def _folder() -> Path:
-    found = find_spec("matplotlib")  # not imported: only its data are wanted
-    assert found is not None
-    assert found.submodule_search_locations
-    return Path(found.submodule_search_locations[0]) / "mpl-data" / "fonts" / "ttf"
 
 
 @cache
@@ -126,6 +127,8 @@ def _encodes(c: str, code: str) -> bool:
 
 
 def _replaced(c: str) -> str:
+    if c in _ALIKE:
+        return _ALIKE[c]
     bare = "".join(d for d in unicodedata.normalize("NFKD", c) if not unicodedata.combining(d))
     return (
         bare if bare != c and all(ord(d) in _glyphs(NORMAL) for d in bare) and bare else f"[U+{ord(c):04X}]"

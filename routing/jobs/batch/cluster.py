@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any, Self
 
 from featurize.errors import Code
 from featurize.isolate import ended
-from routing.jobs.batch.task import Task, pool
+from routing.jobs.batch.task import FileTask, pool
 from routing.jobs.errors import OutputError
 from routing.jobs.job_inputs import program
 from routing.jobs.workers.pool import Limits, Outcome, Pool
@@ -42,7 +42,7 @@ class Cluster:
         except (OSError, ValueError) as error:
             raise OutputError(f"no cluster answers at {address}: check the address.") from error
         try:
-            others = [a for a, theirs in self._client.run(program).items() if theirs != program()]
+            others = [a for a, found in self._client.run(program).items() if found != program()]
             self._threads: int = sum(self._client.nthreads().values())
         except BaseException as error:
             self._client.close()
@@ -54,7 +54,7 @@ class Cluster:
             what = f"{', '.join(others)} run another version" if others else f"no workers at {address}"
             raise OutputError(f"{what}: start workers with this version of dieroute.")
         self._limits = limits
-        self._futures: dict[Any, tuple[Task, float]] = {}
+        self._futures: dict[Any, tuple[FileTask, float]] = {}
 
     @property
     def size(self) -> int:
@@ -104,7 +104,7 @@ class Cluster:
         self.close()
 
 
-def _do(task: Task, limits: Limits) -> Outcome:
+def _do(task: FileTask, limits: Limits) -> Outcome:
     """Runs on the cluster."""
     warm: Pool | None = getattr(_thread, "pool", None)
     if warm is None or _thread.limits != limits:

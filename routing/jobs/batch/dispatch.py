@@ -12,7 +12,7 @@ from routing.export.exporters.route_file import ROUTE
 from routing.inputs.choices import Choices, ChoicesError
 from routing.jobs.batch import summary
 from routing.jobs.batch.ledger import Ledger, Record, Status
-from routing.jobs.batch.task import Task, record_of, routed
+from routing.jobs.batch.task import FileTask, record_of, routed
 from routing.jobs.cache import ResultCache
 from routing.jobs.errors import OutputError
 from routing.jobs.job_inputs import Inputs, sha256_of
@@ -103,9 +103,9 @@ class Dispatcher:
             if self.cache is not None and (kept := self.cache.fetch(key, out_dir)) is not None:
                 return self._add(routed(name, folder, key, kept, cached=True))
         except OutputError as error:
-            return self._add(Record(name, folder, key, Status.FAILED, str(error)))
+            return self._add(Record(name, folder, "", Status.FAILED, str(error)))
         cache = self.cache if self.cache_in_workers else None
-        task = Task(name, model.absolute(), folder, out_dir, digest, key, choices, self.shop, cache)
+        task = FileTask(name, model.absolute(), folder, out_dir, digest, key, choices, self.shop, cache)
         self.at_work.add(name)
         self.executor.submit(task)
         return None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import os
 from contextlib import suppress
@@ -58,7 +59,7 @@ class Ledger:
     """
 
     def __init__(self, out: Path) -> None:
-        path = out / NAME
+        self._path = path = out / NAME
         try:
             out.mkdir(parents=True, exist_ok=True)
             self._file = path.open("a+b", buffering=0)
@@ -79,9 +80,17 @@ class Ledger:
                 self.records[record.name] = record
 
     def add(self, record: Record) -> None:
+        """Raises OutputError when it cannot be written; half a line is cut off at the next start."""
         self.records[record.name] = record
-        self._file.write(json.dumps(asdict(record)).encode() + b"\n")
-        os.fsync(self._file.fileno())
+        line = json.dumps(asdict(record)).encode() + b"\n"
+        try:
+            if self._file.write(line) != len(line):
+                raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+            os.fsync(self._file.fileno())
+        except OSError as error:
+            raise OutputError(
+                f"{self._path} cannot be written ({error.strerror}): make room there."
+            ) from error
 
     def __enter__(self) -> Self:
         return self

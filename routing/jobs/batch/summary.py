@@ -14,6 +14,7 @@ from urllib.parse import quote
 
 from routing.export.table import harmless
 from routing.jobs.batch.ledger import Record, Status
+from routing.jobs.errors import OutputError
 
 CSV, HTML = "summary.csv", "summary.html"
 _ESTIMATE = (
@@ -27,7 +28,7 @@ COLUMNS = (
 )  # fmt: skip
 _SHOWN = {
     "file": "file", "status": "status", "part": "part", "pieces": "pieces", "operations": "operations",
-    "minutes": "minutes (range)", "cost": "price (range)", "flags": "flags", "said": "remarks",
+    "minutes": "minutes (range)", "cost": "price (range)", "flags": "flags", "remarks": "remarks",
 }  # fmt: skip
 
 
@@ -51,7 +52,14 @@ def rows(records: Sequence[Record]) -> list[dict[str, Any]]:
 
 
 def write(out: Path, records: Sequence[Record]) -> None:
-    """Both files, each replaced at once."""
+    """Both files, each replaced at once; raises OutputError."""
+    try:
+        _write(out, records)
+    except OSError as error:
+        raise OutputError(f"{out} cannot be written to ({error.strerror}): choose another -o.") from error
+
+
+def _write(out: Path, records: Sequence[Record]) -> None:
     for name, text in ((CSV, csv_text(records)), (HTML, html_text(records))):
         # The ledger is held by one batch at a time, so this name is ours; a kill leaves it to the next.
         temporary = out / f".{name}.tmp"
@@ -75,7 +83,7 @@ def csv_text(records: Sequence[Record]) -> str:
 def html_text(records: Sequence[Record]) -> str:
     """A page without scripts or outside links."""
     counts = Counter(record.status for record in records)
-    said = ", ".join(f"{counts[status]} {status}" for status in Status if counts[status]) or "no files"
+    tally = ", ".join(f"{counts[status]} {status}" for status in Status if counts[status]) or "no files"
     head = "".join(f"<th>{escape(title)}</th>" for title in _SHOWN.values())
     body = "\n".join(_html_row(row) for row in rows(records))
     return (
@@ -84,7 +92,7 @@ def html_text(records: Sequence[Record]) -> str:
         "table{border-collapse:collapse}th,td{padding:.3rem .7rem;border-bottom:1px solid #ddd;"
         "text-align:left;vertical-align:top}td.n{text-align:right;white-space:nowrap}"
         "tr.bad td:nth-child(2){font-weight:bold;color:#a11}</style></head>\n"
-        f"<body><h1>Batch of routes</h1>\n<p>{len(records)} files: {escape(said)}.{_totals(records)}</p>\n"
+        f"<body><h1>Batch of routes</h1>\n<p>{len(records)} files: {escape(tally)}.{_totals(records)}</p>\n"
         f"<p>{escape(_ESTIMATE)}</p>\n<table><thead><tr>{head}</tr></thead><tbody>\n{body}\n"
         "</tbody></table></body></html>\n"
     )
@@ -99,14 +107,14 @@ def _totals(records: Sequence[Record]) -> str:
     money: Counter[str] = Counter()
     for part in parts:
         money[part["currency"]] += part["cost"] * part["pieces"]
-    said = ", ".join(f"{amount:,.0f} {currency}" for currency, amount in sorted(money.items()))
-    return escape(f" Over all pieces about {minutes / 60:,.0f} h and {said}.")
+    costs = ", ".join(f"{amount:,.0f} {currency}" for currency, amount in sorted(money.items()))
+    return escape(f" Over all pieces about {minutes / 60:,.0f} h and {costs}.")
 
 
 def _html_row(row: dict[str, Any]) -> str:
     cells = dict.fromkeys(_SHOWN, "")
     cells |= {key: escape(str(row.get(key, ""))) for key in _SHOWN}
-    cells["said"] = escape("; ".join(filter(None, (row["message"], row["notes"]))))
+    cells["remarks"] = escape("; ".join(filter(None, (row["message"], row["notes"]))))
     if row["folder"]:
         place = quote(os.fsencode(row["folder"]))
         cells["file"] = f'<a href="{place}/">{cells["file"]}</a>'

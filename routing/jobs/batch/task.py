@@ -14,7 +14,7 @@ from featurize.isolate import ended, report
 from routing.inputs.choices import Choices
 from routing.jobs.batch.ledger import Record, Status
 from routing.jobs.cache import Keeper, ResultCache, is_of
-from routing.jobs.errors import MENDABLE, one_line
+from routing.jobs.errors import MENDABLE, OutputError, one_line
 from routing.jobs.job import run_job
 from routing.jobs.result import JobResult
 from routing.jobs.staging import sweep
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True)
-class Task:
+class FileTask:
     """``digest`` is the content's SHA-256; ``key`` what the result depends on; paths are absolute."""
 
     name: str
@@ -72,7 +72,7 @@ def load_all() -> None:
         import_module(name)
 
 
-def do(task: Task, attempt: int, left_s: float) -> Record:
+def do(task: FileTask, attempt: int, left_s: float) -> Record:
     """Routes the file in this process; after a crash, in a child that may read less of it."""
     inputs = (task.model, task.out_dir, task.choices, task.shop, lambda stage, share: report(stage))
     keep = None if task.cache is None else Keeper(task.cache, task.key, task.digest)
@@ -114,16 +114,16 @@ def row(folder: str, count: int, route: Mapping[str, Any]) -> dict[str, Any]:
 
 def record_of(outcome: Outcome, limits: Limits) -> Record:
     """The record of a task that left a worker, be it with a result or an error."""
-    task: Task = outcome.task
+    task: FileTask = outcome.task
     seconds, peak_mb = round(outcome.seconds, 3), round(outcome.peak_mb, 1)
     if outcome.error is None:
         record: Record = outcome.value
         return replace(record, seconds=seconds, peak_mb=peak_mb)
     status, limit = _status(outcome.error, limits)
     message = one_line(outcome.error)
-    return Record(
-        task.name, task.folder, task.key, status, message, limit=limit, seconds=seconds, peak_mb=peak_mb
-    )
+    # A place that could not be written is no fault of the file: it is done again.
+    key = "" if isinstance(outcome.error, OutputError) else task.key
+    return Record(task.name, task.folder, key, status, message, limit=limit, seconds=seconds, peak_mb=peak_mb)
 
 
 def _status(error: Exception, limits: Limits) -> tuple[Status, float | None]:

@@ -16,11 +16,12 @@ _END = b"END-ISO-10303-21;"
 _TAIL_BYTES = 64 * 1024
 _TICK_S = 0.25
 
-Stamp = tuple[tuple[int, int, int], ...]
+# Size, times and number of the file and of its choices; rights that change count too.
+Stamp = tuple[tuple[int, int, int, int], ...]
 
 
 @dataclass
-class _Seen:
+class _Sighting:
     stamp: Stamp
     since: float
     done: bool = False
@@ -52,7 +53,7 @@ def watch(
     is done again when it or its choices file changes. The summary is kept up to date.
     ``idle`` is called at every look.
     """
-    seen: dict[str, _Seen] = {}
+    seen: dict[str, _Sighting] = {}
     names = {n for n, r in dispatcher.ledger.records.items() if r.status.routed or (folder / n).exists()}
     dispatcher.summarise(sorted(names))
     while True:
@@ -81,15 +82,15 @@ def watch(
             return
 
 
-def _look(seen: dict[str, _Seen], name: str, path: Path, now: float) -> _Seen | None:
+def _look(seen: dict[str, _Sighting], name: str, path: Path, now: float) -> _Sighting | None:
     try:
         stats = [path.stat(), *(beside.stat() for beside in (choices_beside(path),) if beside)]
     except OSError:  # deleted or renamed since it was listed
         seen.pop(name, None)
         return None
-    stamp = tuple((found.st_size, found.st_mtime_ns, found.st_ino) for found in stats)
+    stamp = tuple((s.st_size, s.st_mtime_ns, s.st_ctime_ns, s.st_ino) for s in stats)
     if name not in seen or seen[name].stamp != stamp:
-        seen[name] = _Seen(stamp, now)
+        seen[name] = _Sighting(stamp, now)
     return seen[name]
 
 

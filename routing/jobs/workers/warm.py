@@ -41,9 +41,9 @@ class WarmWorker:
         function: Callable[..., Any],
         *args: Any,
         time_limit_s: float,
-        hear: Callable[[Any], None] | None = None,
+        on_message: Callable[[Any], None] | None = None,
     ) -> Any:
-        """What the function gives; ``hear`` gets what it passes to ``isolate.report``.
+        """What the function gives; ``on_message`` gets what it passes to ``isolate.report``.
 
         Raises StepError for a crash or when time is up, CancelledError, and what the function raises.
         """
@@ -52,7 +52,7 @@ class WarmWorker:
             child.send(function, *args)
             if self._cancelled.is_set():
                 child.kill()
-            return child.result(time_limit_s, hear)
+            return child.result(time_limit_s, on_message)
         except (StepError, StartError, OSError):
             if self._cancelled.is_set():
                 raise CancelledError from None
