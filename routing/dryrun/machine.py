@@ -14,7 +14,7 @@ from featurize.brep.surfaces import Array
 from routing.dryrun.distance import Surface
 from routing.dryrun.findings import Fault, Finding
 from routing.dryrun.scene import Bench, Model
-from routing.dryrun.solids import MeshError, apart, joined, of_stl, points_of
+from routing.dryrun.solids import MeshError, apart, is_one, joined, of_stl, points_of
 from routing.dryrun.sources import taken_by
 from routing.dryrun.sweeps import TOLERANCE_MM, Taken
 from routing.dryrun.written import FolderError, Step, Written
@@ -55,7 +55,6 @@ def machined(written: Written, model: Model) -> Run:
     blank = _mesh(bodies.pop((0, 0)))
     run.stages.append(Stage(0, blank, 0.0))
     run.findings += _outside(model, blank)
-    leaving: dict[str, list[Manifold]] = {}
     for setup in written.setups:
         bench = Bench(setup, model, Manifold())
         for step in setup.steps:
@@ -97,9 +96,8 @@ def _take(run: Run, step: Step, taken: Sequence[Taken]) -> None:
         if (one.body ^ before).volume() < _NOTHING_MM3:
             run.findings.append(Finding(Fault.NO_CUT, "nothing is left there to take", one.feature, step.number))
     after = before - all_taken
-    pieces = apart(after)
-    if len(pieces) > 1:  # what falls off is no stock
-        after = max(pieces, key=lambda piece: (piece ^ part).volume())
+    if not is_one(after):  # what falls off is no stock
+        after = max(apart(after), key=lambda piece: (piece ^ part).volume())
     run.stages.append(Stage(step.number, after, before.volume() - after.volume()))
 
 

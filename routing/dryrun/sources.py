@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from manifold3d import Manifold
 
 from routing.dryrun.scene import Bench
+from routing.dryrun.solids import local
 from routing.dryrun.squaring import squared
 from routing.dryrun.sweeps import Taken, swept
 from routing.dryrun.written import Step, Written
@@ -15,8 +16,9 @@ _SQUARING = ("square", "size")
 
 
 def taken_by(written: Written, bench: Bench, step: Step, stock: Manifold) -> Iterator[Taken]:
+    here = local(stock, bench.zero.axes, bench.zero.origin)
     for p in step.passes:
         if step.stage in _SQUARING:
             yield squared(bench, step, p)
         elif "diameter_mm" in p.tool or "head_mm" in p.tool:
-            yield swept(bench, step, p, stock)
+            yield swept(bench, step, p, here)

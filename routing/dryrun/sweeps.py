@@ -46,10 +46,9 @@ def section(tool: Mapping[str, Any], traverse: Array | None, bench: Bench) -> Se
     return Round(tool["diameter_mm"] / 2, tool.get("corner_radius_mm", 0.0))
 
 
-def swept(bench: Bench, step: Step, p: Pass, stock: Manifold) -> Taken:
-    """``stock`` in model coordinates, as it stands before the pass."""
+def swept(bench: Bench, step: Step, p: Pass, here: Manifold) -> Taken:
+    """``here`` is the stock in the setup's coordinates, as it stands before the step."""
     facets = bench.facets_of(p.faces)
-    here = local(stock, bench.zero.axes, bench.zero.origin)
     top = here.bounding_box()[5] + _OVER_MM
     if "head_mm" in p.tool:
         top = p.high_mm
