@@ -22,7 +22,7 @@ from multiprocessing.process import BaseProcess
 from typing import Any, TypeVar
 
 from featurize import system
-from featurize.errors import Code, StepError
+from featurize.errors import Code, StepError, is_memory_short
 
 T = TypeVar("T")
 OnMessage = Callable[[Any], None]
@@ -49,6 +49,15 @@ def report(message: object) -> None:
 def ended(code: Code, how: str) -> StepError:
     """The end of a child (crashed, timed out, out of memory) as a person is told it."""
     return StepError(code, f"{how}: {_CURES[code]}.")
+
+
+def short_of_memory(how: str) -> StepError:
+    """The end of a child whose machine had no more memory: no model is to blame for that."""
+    return StepError(
+        Code.OUT_OF_MEMORY,
+        f"{how}, as happens where memory runs out; the file need not be at fault: close other programs, work "
+        "on fewer files at a time, or give the machine more memory.",
+    )
 
 
 class StartError(RuntimeError):
@@ -101,8 +110,8 @@ class Child:
     def receive(self) -> tuple[str, Any] | None:
         """What came next: ("message", of ``report``), ("value", result) or ("error", exception).
 
-        None while there is nothing; once it is dead and all was received StepError ``crashed``, or
-        StartError where it was at fault itself before it began.
+        None while there is nothing; once it is dead and all was received StepError ``crashed`` (or
+        ``out_of_memory``, when it was killed), or StartError where it was at fault itself before it began.
         """
         alive = self._process.is_alive()  # asked first: what it sends before its end is there then
         try:
@@ -116,12 +125,15 @@ class Child:
             alive = False
         if alive:
             return None
+        killed = self.ready and system.was_killed(self._process.exitcode)  # by others: we have not yet
         how = self.kill()
         if not self.ready and how.startswith("exit"):
             raise StartError(
                 f"worker processes do not start ({how}): the program that calls this must be a file, "
                 'with an `if __name__ == "__main__"` guard'
             )
+        if killed:
+            raise short_of_memory(f"stopped from outside ({how})")
         raise ended(Code.CRASHED, f"the geometry kernel crashed on this model ({how})")
 
     def result(self, time_limit_s: float, on_message: OnMessage | None = None) -> Any:
@@ -236,6 +248,8 @@ def _answer(pipe: Connection, function: Callable[..., Any], args: tuple[Any, ...
     try:
         answer = "value", function(*args)
     except Exception as error:
+        if is_memory_short(error):
+            error = short_of_memory(f"stopped ({type(error).__name__})")
         if not isinstance(error, StepError):
             error.add_note("in the child process:\n" + traceback.format_exc())
         answer = "error", error

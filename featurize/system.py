@@ -124,6 +124,11 @@ def wait_for_group(leader: int) -> None:
             time.sleep(0.005)
 
 
+def was_killed(code: int | None) -> bool:
+    """Whether an exit status is of SIGKILL, which a system short of memory sends."""
+    return code == -9
+
+
 def how_ended(code: int | None) -> str:
     """An exit status in words."""
     if code is None:

@@ -15,15 +15,20 @@ from pathlib import Path
 from support.corpus import corpus_files
 from support.keys import FOLDER
 from support.mutate import Worker, mutated, verdict
+from support.rewire import rewired
 
 # Small ones, so that many can be tried; the sets differ in the CAD system that wrote them.
 DEMOS = ("wear_plate", "forming_insert", "corner_cavity")
+HOW = {"bytes": mutated, "records": rewired}
 
 
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--count", type=int, default=2000)
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument(
+        "--how", choices=HOW, default="bytes", help="what is damaged: bytes and lines, or records"
+    )
     parser.add_argument("--first", type=int, default=0, help="number of the first file")
     parser.add_argument("--time-limit", type=float, default=60, help="seconds for each file")
     parser.add_argument("--keep", type=Path, help="folder for the files that fail")
@@ -38,7 +43,7 @@ def main() -> int:
     try:
         for n in range(args.first, args.first + args.count):
             path = good[n % len(good)]
-            bad, done = mutated(texts[path], f"{args.seed}/{n}")
+            bad, done = HOW[args.how](texts[path], f"{args.seed}/{n}")
             start = time.monotonic()
             after = worker.judge(bad)
             slowest = max(slowest, time.monotonic() - start)

@@ -77,25 +77,20 @@ def test_common_practice_a_shallow_feature_with_a_2_mm_cutter_takes_under_an_hou
 
 
 def test_wire_minutes_are_area_over_rate_for_each_pass() -> None:
-    rates = replace(owned("rates.wire"), mm2_per_min=60, lost_height_mm=0, pass_shares=(1, 2, 4))
-    cut = wiring.wire_cut(312, 24, rates, scale=1, wire_mm=0.25, passes=3, closed=True)
+    rates = replace(owned("rates.wire"), mm2_per_min=60, lost_height_mm=0)
+    cut = wiring.wire_cut(312, 24, rates, speeds=(1, 2, 4), scale=1, wire_mm=0.25)
     assert cut.run_min == pytest.approx(312 / 60 * (1 + 1 / 2 + 1 / 4))
-    assert cut.idle_min == rates.threading_min + rates.slug_min
-    assert cut.basis == ("cut area 312 mm2, 3 passes at 60 120 240 mm2/min with wire 0.25 at height 24",)
-    trim = wiring.wire_cut(312, 24, rates, scale=1, wire_mm=0.25, passes=1, closed=True)
-    assert trim.run_min == pytest.approx(312 / 240)
-    assert trim.idle_min == rates.threading_min
+    assert cut.idle_min == 0  # threading and slug are the path's
+    assert cut.basis == ("312 mm2, 3 cuts at 60 120 240 mm2/min with wire 0.25 at height 24",)
 
 
 def test_wire_half_as_thick_takes_four_times_as_long_and_thin_work_loses_rate() -> None:
     rates = replace(owned("rates.wire"), full_wire_mm=0.2)
-    whole, half = (
-        wiring.wire_cut(100, 20, rates, scale=1, wire_mm=d, passes=4, closed=False) for d in (0.2, 0.1)
-    )
+    whole, half = (wiring.wire_cut(100, 20, rates, speeds=(1, 2), scale=1, wire_mm=d) for d in (0.2, 0.1))
     assert half.run_min == pytest.approx(4 * whole.run_min)
     # At a height equal to the lost one the area takes twice as long.
-    thin = wiring.wire_cut(100, rates.lost_height_mm, rates, scale=1, wire_mm=0.2, passes=4, closed=False)
-    endless = wiring.wire_cut(100, 1e9, rates, scale=1, wire_mm=0.2, passes=4, closed=False)
+    thin = wiring.wire_cut(100, rates.lost_height_mm, rates, speeds=(1,), scale=1, wire_mm=0.2)
+    endless = wiring.wire_cut(100, 1e9, rates, speeds=(1,), scale=1, wire_mm=0.2)
     assert thin.run_min == pytest.approx(2 * endless.run_min)
 
 
@@ -159,9 +154,7 @@ def test_more_depth_never_takes_less_time(depth: float, deeper: float, width: fl
         return [
             e.minutes
             for e in (
-                wiring.wire_cut(
-                    area, d, owned("rates.wire"), scale=scale, wire_mm=0.2, passes=4, closed=True
-                ),
+                wiring.wire_cut(area, d, owned("rates.wire"), speeds=(1, 2), scale=scale, wire_mm=0.2),
                 sinking.start_hole(d, 1, owned("rates.erode"), scale=scale),
                 grinding.grind(d, width, 30, 5, owned("rates.grind"), scale=scale),
                 grinding.grind(d, width, 30, 5, owned("rates.grind"), scale=scale, fine_only=True),
@@ -281,8 +274,8 @@ def test_wire_area_and_blank_are_the_part_s_own(priced: Plan) -> None:
     by_what = {line.what: line for line in priced.estimate.lines}
     # By hand: outline 28 less 8 R (1 - pi / 4) for R1 corners, 20 high.
     area = (28 - 8 * (1 - math.pi / 4)) * 20
-    said = float(by_what["wire"].basis[0].split("cut area ")[1].split()[0])
-    assert said == pytest.approx(area, rel=1e-3)  # a face's area is its mesh's
+    said = [b for b in by_what["wire"].basis if "mm2, " in b]
+    assert [float(b.split(" mm2")[0].split()[-1]) for b in said] == [pytest.approx(area, rel=1e-3)] * 2
     margin = RATES.blank_margin_mm
     mass = (60 + 2 * margin) * (40 + 2 * margin) * (20 + 2 * margin) * 7.8e-6
     assert by_what["blank"].cost == pytest.approx(mass * 15)

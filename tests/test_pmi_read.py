@@ -17,7 +17,7 @@ from featurize.step import kernel, pmi, read
 from featurize.step.document import Skip, SolidPart, StepDocument
 from featurize.step.header import Header
 from featurize.step.read import read_step
-from tests.support.pmi import MM_PER, Size, Tolerance, at_height, bore, write
+from tests.support.pmi import MM_PER, Pick, Size, Tolerance, at_height, bore, write
 
 HEIGHT = 20.0
 ASKED = (
@@ -84,6 +84,24 @@ def test_limits_keep_their_signs(tmp_path: Path, upper: float, lower: float) -> 
     path = write(tmp_path / "b.step", block(), [Size(bore, 6.0, upper, lower)])
     size = only(read_step(path, isolate=False).parts[0], "diameter")
     assert (size.value_mm, size.upper_mm, size.lower_mm) == pytest.approx((6, upper, lower))
+
+
+def test_every_size_keeps_its_own_limits(tmp_path: Path) -> None:
+    """One with limits, one with others, one with none: in the file's order and against it."""
+
+    def of(diameter_mm: float) -> Pick:
+        return lambda face: bore(face) and abs(face.BoundingBox().ylen - diameter_mm) < 1e-3
+
+    plate = cq.Workplane().box(60, 30, HEIGHT, centered=(True, True, False))
+    for x, diameter_mm in ((-18, 4), (0, 6), (18, 8)):
+        plate = plate.faces(">Z").workplane(origin=(x, 0, HEIGHT)).hole(diameter_mm)
+    asked = [Size(of(4), 4.0, 0.01, 0.002), Size(of(6), 6.0), Size(of(8), 8.0, 0.05, -0.03)]
+    for order in (asked, asked[::-1]):
+        (part,) = read_step(write(tmp_path / "b.step", plate, order), isolate=False).parts
+        found = {c.value_mm: (c.upper_mm, c.lower_mm) for c in part.callouts}
+        assert found[4] == pytest.approx((0.01, 0.002))
+        assert found[6] == (None, None)
+        assert found[8] == pytest.approx((0.05, -0.03))
 
 
 def test_a_size_without_limits_has_none(tmp_path: Path) -> None:
@@ -154,7 +172,7 @@ def test_pmi_that_fails_is_left_out_and_said(tmp_path: Path, monkeypatch: pytest
     document = read_step(path, isolate=False)
     assert document.parts[0].callouts == ()
     assert len(document.parts[0].face_names) == 7
-    assert any("without tolerances" in note for note in document.notes)
+    assert any("without tolerances" in note.message for note in document.notes)
 
 
 def test_a_crash_in_the_pmi_is_followed_by_a_reading_without(
@@ -163,7 +181,7 @@ def test_a_crash_in_the_pmi_is_followed_by_a_reading_without(
     path = write(tmp_path / "b.step", block(), ASKED, DATUMS)
     monkeypatch.setattr(read, "_load", crash_with_pmi)
     document = read_step(path)
-    assert [note for note in document.notes if "without" in note] == [
+    assert [note.message for note in document.notes if "without" in note.message] == [
         "Read without tolerances and other PMI: the kernel could not read the file with them."
     ]
 

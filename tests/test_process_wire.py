@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import replace
+from pathlib import Path
 
 import cadquery as cq
 import pytest
@@ -12,6 +14,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from featurize.feature import Kind
+from featurize.step.read import read_step
 from routing.inputs.choices import Choices
 from routing.inputs.shop import load_shop
 from routing.plan.make import make_plan
@@ -19,8 +22,10 @@ from routing.processes.corners import Corner
 from routing.processes.rooms import all_processes
 from routing.processes.tools import Wire
 from tests.support.routed import asked, block, job_of, owned, recognised, shop_with, the
+from tests.support.wire_openings import insert
 
 ONE_WIRE = shop_with(wires=(Wire(0.25, 0.02),))
+ONE_LEAVING = shop_with(ONE_WIRE, general=replace(load_shop().general, sharp_corner_leave_mm=0.2))
 _OPENINGS = (Kind.THROUGH_PROFILE, Kind.HOLE)
 
 
@@ -238,3 +243,140 @@ def test_open_runs_are_wired_on_their_side_as_the_shop_wants(wanted: str, wired:
             assert verdict.approach.side in ("+x", "-x")
             assert verdict.height_mm == pytest.approx(40)
     assert found == wired
+
+
+def between(low: tuple[float, float], high: tuple[float, float], z: float, rise: float) -> cq.Workplane:
+    """The solid between two rectangles, from height z up."""
+    body = cq.Workplane(origin=(0, 0, z)).rect(*low).workplane(offset=rise).rect(*high)
+    return body.loft(ruled=True)
+
+
+def test_a_wall_that_would_be_cut_into_is_named_with_its_depth() -> None:
+    """Widest in the middle: a wire along the lower walls is 1 mm too far out at the top (closed form)."""
+    barrel = between((10, 8), (11, 9), 0, 10).union(between((11, 9), (10, 8), 10, 10))
+    job = job_of(block().cut(barrel))
+    (feature,) = [f for f in job.features if f.kind != Kind.OUTSIDE_FACE]
+    verdict = asked(job, feature, "wire")
+    assert not verdict.workable
+    depth = float(verdict.reason.split(" stands ")[1].split(" ")[0])
+    # In a corner it is farther, by the square root of 2; sections are a hundredth inside the walls.
+    assert depth == pytest.approx(math.sqrt(2), rel=0.03)
+    waist = between((11, 9), (10, 8), 0, 10).union(between((10, 8), (11, 9), 10, 10))
+    job = job_of(block().cut(waist))
+    (feature,) = [f for f in job.features if f.kind != Kind.OUTSIDE_FACE]
+    assert asked(job, feature, "wire").workable
+
+
+@pytest.mark.parametrize(("height", "workable"), [(20, True), (60, False)])
+def test_a_wire_that_leans_crosses_to_the_other_wall_of_a_tall_part(height: float, workable: bool) -> None:
+    """A cone of 14 deg over a bore R 3: carried down 50 mm it is at R 3 - 50 tan 14 = -9.5, past its apex."""
+    r, high = 3.0, 10.0
+    profile = [
+        (0, 0),
+        (r, 0),
+        (r, height - high),
+        (r + high * math.tan(math.radians(14)), height),
+        (0, height),
+    ]
+    bore = cq.Workplane("XZ").polyline(profile).close().revolve(360, (0, 0, 0), (0, 1, 0))
+    job = job_of(block(60, 50, height).cut(bore))
+    (feature,) = [f for f in job.features if f.kind != Kind.OUTSIDE_FACE]
+    verdict = asked(job, feature, "wire")
+    assert verdict.workable == workable, verdict.reason
+    if not workable:
+        assert "deep in the wire's way" in verdict.reason
+
+
+def test_a_gap_under_the_kerf_is_told_with_its_width() -> None:
+    slot = cq.Workplane().slot2D(8, 0.08).extrude(60, both=True)
+    job = job_of(block(z=10).cut(slot), shop_with(wires=(Wire(0.07, 0.01),)))
+    (feature,) = [f for f in job.features if f.kind in _OPENINGS]
+    reason = asked(job, feature, "wire").reason
+    corner = "inside corner R 0.04 is under the 0.035 wire radius plus 0.01 gap"
+    assert reason == corner  # its round ends say it first
+    bar = cq.Workplane().box(6, 0.08, 60).union(cq.Workplane().box(2, 2, 60).translate((-3, 0, 0)))
+    job = job_of(block(z=10).cut(bar))
+    (feature,) = [f for f in job.features if f.kind in _OPENINGS]
+    reason = asked(job, feature, "wire").reason
+    assert reason == "a gap of 0.080 is under the 0.090 of the 0.07 wire and its gaps"
+
+
+def minutes(area_mm2: float, height_mm: float, shares: list[float], wire_mm: float = 0.25) -> float:
+    """The shop's rates by hand: cut area over speed, which grows with the wire's section and the height."""
+    rates, scale = owned("rates.wire"), load_shop().rule(job_of(block()).material).wire_scale
+    speed = rates.mm2_per_min * (wire_mm / rates.full_wire_mm) ** 2 * scale
+    speed *= height_mm / (height_mm + rates.lost_height_mm)
+    return sum(area_mm2 / (speed * s) for s in shares)
+
+
+def test_a_sharp_corner_is_asked_about_with_what_a_thicker_wire_saves() -> None:
+    job = job_of(opening())
+    verdict = asked(job, the(job, Kind.THROUGH_PROFILE), "wire")
+    first = verdict.thicker[0]
+    assert first.wire.diameter_mm == 0.10
+    assert first.corner_mm == pytest.approx(0.06)
+    area, shares = 2 * (12 + 8) * 20, [1, 2, 2.5, 2.5]
+    saved = minutes(area, 20, shares, 0.07) - minutes(area, 20, shares, 0.10)
+    assert first.saves_min == pytest.approx(saved, rel=1e-3)
+    (hint,) = verdict.hints
+    assert f"R 0.06, which saves {saved:.0f} min with wire 0.1" in hint.words
+    plan = make_plan(recognised(opening()), load_shop(), Choices(threads={"all": "plain"}))
+    assert [f.code for f in plan.flags if f.code == "wire-corner"] == ["wire-corner"]
+    round_ = job_of(opening(1.0))
+    assert not asked(round_, the(round_, Kind.THROUGH_PROFILE), "wire").hints
+
+
+def test_land_and_relief_are_priced_by_their_passes() -> None:
+    """Closed form: the land opens the whole height and gets three trims over its own, the relief one cut."""
+    # The relief takes 0.25 at most, less than a kerf: no main cut of its own.
+    relief = between((10.5, 8.5), (10, 8), 0, 15)
+    solid = block().cut(cq.Workplane().rect(10, 8).extrude(20)).cut(relief)
+    plan = make_plan(recognised(solid), ONE_LEAVING, Choices(threads={"all": "plain"}))
+    (step,) = [s for s in plan.steps if s.process == "wire"]
+    rates = owned("rates.wire")
+    land = minutes(36 * 20, 20, [1]) + minutes(36 * 5, 5, [2, 2.5, 2.5])
+    below = minutes(37 * 15, 15, [2])
+    assert step.minutes == pytest.approx(land + below + rates.threading_min + rates.slug_min, rel=0.005)
+    assert [(t.words, t.trims) for t in step.passes[0].tool_passes] == [("land", 3), ("relief", 1)]
+
+
+def test_what_leans_over_the_limit_is_left_to_others_and_the_rest_wired() -> None:
+    """One wall leans by 17 deg near the top: a wire makes all below it, and another process that wall."""
+    move = 4 * math.tan(math.radians(17))
+    leaning = cq.Workplane("XZ", origin=(0, 4, 0))
+    leaning = leaning.polyline([(0, 16), (6, 16), (6 + move, 20), (0, 20)]).close().extrude(8)
+    solid = block().cut(cq.Workplane().rect(12, 8).extrude(20)).cut(leaning)
+    job = job_of(solid)
+    feature = the(job, Kind.THROUGH_PROFILE)
+    verdict = asked(job, feature, "wire")
+    assert "leans 17.0 deg, over the machine's 15 deg" in verdict.reason
+    assert len(verdict.offers) == len(feature.faces) - 1
+    plan = make_plan(recognised(solid), load_shop(), Choices(threads={"all": "plain"}))
+    core, rest = plan.by_id[feature.id].regions
+    assert (core.process, core.region.words) == ("wire", "core")
+    assert rest.process not in ("wire", "none")
+    assert rest.region.words == "rest at +z"
+    assert set(core.piece.faces) == set(verdict.offers)
+    whole = next(v for v in plan.by_id[feature.id].verdicts if v.process == "sink-erode")
+    assert whole.workable  # it could be sunk whole, at a price
+
+
+def test_a_freely_curved_opening_of_one_face_is_wired() -> None:
+    """Seen along the wire its own facets stand before it here and there: they are no obstacle."""
+    for seed in (12, 51):
+        job = job_of(insert("closed_spline", seed, upright=True))
+        (feature,) = [f for f in job.features if f.kind != Kind.OUTSIDE_FACE]
+        verdict = asked(job, feature, "wire")
+        assert len(feature.faces) == 1
+        assert verdict.workable, verdict.reason
+
+
+def test_a_face_named_none_has_no_name(tmp_path: Path) -> None:
+    """Some systems write NONE where a face has no name (seen in exported files, no source)."""
+    file = tmp_path / "named.step"
+    cq.exporters.export(block().faces(">Z").workplane().rect(10, 8).cutBlind(-5), str(file))
+    text = re.sub(r"ADVANCED_FACE\(''", "ADVANCED_FACE('NONE'", file.read_text())
+    assert "'NONE'" in text
+    file.write_text(text)
+    (solid,) = read_step(file, isolate=False).parts
+    assert set(solid.face_names) == {""}

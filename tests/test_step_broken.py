@@ -36,7 +36,7 @@ from featurize.errors import Code, StepError
 from featurize.recognise import recognise
 from featurize.step.document import StepDocument
 from featurize.step.read import read_step
-from featurize.step.syntax import Damage
+from featurize.step.syntax import Content
 
 UNHURRIED = settings(
     max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
@@ -85,7 +85,7 @@ def fate(text: bytes, folder: Path) -> str:
 
 
 def told(document: StepDocument) -> str:
-    return " ".join([*document.notes, *(h for part in document.parts for h in part.healed)])
+    return " ".join(map(str, (note for part in document.parts for note in document.noticed(part))))
 
 
 def loose(faces: list[Any]) -> Any:
@@ -233,11 +233,9 @@ def test_wrong_units_are_told_with_the_likely_size(
 ) -> None:
     right_mm = (15.0 if off < 100 else 150.0) if smaller else 150.0
     factor = 1 / off if smaller else off
-    document = read(
-        write_step(box(right_mm * factor, factor, factor), tmp_path / "unit.step").read_bytes(), tmp_path
-    )
-    (note,) = [n for n in document.notes if shown in n]
-    before, _, _ = note.partition(f" mm ({shown}")
+    path = write_step(box(right_mm * factor, factor, factor), tmp_path / "unit.step")
+    said = fate(path.read_bytes(), tmp_path)  # what is too long by far is refused, and asked the same
+    before, _, _ = said.partition(f" mm ({shown}")
     assert float(before.split()[-1]) == pytest.approx(right_mm, rel=1e-3)
 
 
@@ -293,7 +291,7 @@ def test_megabytes_of_one_thing(filler: bytes, good: bytes, worker: Worker) -> N
     start = time.monotonic()
     outcome = worker.judge(text)
     assert outcome.end != "hung"
-    assert time.monotonic() - start < 25
+    assert time.monotonic() - start < 75  # after a crash of the kernel it is read twice more
     if filler != b" ":
         assert_told(outcome)
 
@@ -311,12 +309,12 @@ DAMAGE = {
 @pytest.mark.parametrize("name", DAMAGE)
 def test_damage_is_told_with_its_line(name: str, good: bytes) -> None:
     pattern, instead, says = DAMAGE[name]
-    assert Damage(good).said() == ()
+    assert tuple(map(str, Content(good).damage())) == ()
     bad = re.sub(pattern, instead, good, count=1)
     first = re.search(pattern, good)
     assert first is not None
     assert bad != good
-    said = [s for s in Damage(bad).said() if says in s]
+    said = [s for s in map(str, Content(bad).damage()) if says in s]
     assert said
     line = re.search(r"first at line (\d+)", said[0])
     assert line is not None
@@ -330,7 +328,7 @@ def test_good_files_are_not_called_damaged(folder: str) -> None:
     """Files of several CAD systems, as published."""
     files = corpus_files(folder, "*.st*p", 40)
     assert files
-    assert {path.name: said for path in files if (said := Damage(path.read_bytes()).said())} == {}
+    assert {path.name: said for path in files if (said := Content(path.read_bytes()).damage())} == {}
 
 
 LOOPS = {
@@ -384,7 +382,7 @@ def test_every_flag_turned(tmp_path: Path, worker: Worker) -> None:
         bad = bytearray(good)
         bad[at] ^= ord("T") ^ ord("F")
         after = worker.judge(bytes(bad))
-        assert verdict(good, before, bytes(bad), after) in ("same", "warned", "refused"), good[
+        assert verdict(good, before, bytes(bad), after) in ("same", "blocked", "refused"), good[
             at - 60 : at + 3
         ]
 

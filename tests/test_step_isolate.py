@@ -7,12 +7,17 @@ import os
 import subprocess
 import sys
 import time
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from OCP.BRepPrimAPI import BRepPrimAPI_MakeBox
+from support.transforms import write_step
 
 from featurize.errors import Code, StepError
 from featurize.isolate import report, run_apart, run_isolated
+from featurize.step import kernel
+from featurize.step.read import read_step
 from featurize.system import CAN_FORK
 
 pytestmark = pytest.mark.elsewhere
@@ -46,6 +51,14 @@ def hang() -> None:
     report("started")
     while True:
         time.sleep(0.01)
+
+
+def be_killed() -> None:
+    os.kill(os.getpid(), 9)
+
+
+def take_all() -> None:
+    raise MemoryError("no room")
 
 
 def refuse() -> None:
@@ -176,3 +189,27 @@ def test_an_error_in_a_fork_is_the_callers() -> None:
 
 def test_elsewhere_it_runs_here() -> None:
     assert run_apart(answer_in_another_process, time_limit_s=1) == os.getpid()
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="no such signals there")
+@pytest.mark.parametrize("function", [be_killed, take_all])
+def test_a_machine_short_of_memory_does_not_blame_the_file(function: Callable[[], None]) -> None:
+    """SIGKILL is what Linux sends (kernel documentation, admin-guide/mm/concepts, "OOM killer")."""
+    with pytest.raises(
+        StepError, match=r"memory runs out; the file need not be at fault: .*more memory"
+    ) as caught:
+        run_isolated(function, time_limit_s=60)
+    assert caught.value.code is Code.OUT_OF_MEMORY
+    assert "export" not in str(caught.value)
+
+
+def test_a_kernel_short_of_memory_does_not_blame_the_file(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(*_: object, **__: object) -> None:
+        raise MemoryError
+
+    path = write_step(BRepPrimAPI_MakeBox(1, 2, 3).Solid(), tmp_path / "box.step")
+    monkeypatch.setattr(kernel, "_full_products", full)
+    with pytest.raises(MemoryError):
+        read_step(path, isolate=False)

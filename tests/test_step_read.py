@@ -193,7 +193,7 @@ def test_wide_gaps_stay_open(tmp_path: Path) -> None:
 def test_inside_out_solid_is_turned() -> None:
     (body,), left = heal_solid(TopoDS.Solid_s(box(10, 10, 10).Reversed()))
     assert volume_mm3(body.solid) == pytest.approx(1000)
-    assert body.healed == ("inside-out solid turned to face outwards",)
+    assert [str(note) for note in body.notes] == ["inside-out solid turned to face outwards"]
     assert body.source_faces == tuple(range(6))
     assert not left
 
@@ -202,7 +202,7 @@ def test_sound_solid_is_left_alone() -> None:
     solid = box(10, 10, 10)
     (body,), _ = heal_solid(solid)
     assert body.solid.IsSame(solid)
-    assert (body.healed, body.doubts) == ((), ())
+    assert body.notes == ()
 
 
 def test_faulty_solid_is_repaired_and_faces_are_traced() -> None:
@@ -216,15 +216,15 @@ def test_faulty_solid_is_repaired_and_faces_are_traced() -> None:
     (body,), _ = heal_solid(solid)
     assert BRepCheck_Analyzer(body.solid).IsValid()
     assert volume_mm3(body.solid) == pytest.approx(6000)
-    assert any("orient" in said for said in body.healed)
+    assert any("orient" in note.message for note in body.notes)
     for face, source in zip(each(body.solid, FACE), body.source_faces, strict=True):
         assert centroid(face) == pytest.approx(as_read[source])
 
 
 @pytest.mark.parametrize(("side_mm", "noted"), [(0.4, True), (10, False), (1400, False), (2540, True)])
 def test_odd_sizes_are_noted(tmp_path: Path, side_mm: float, noted: bool) -> None:
-    notes = read_step(write_step(box(side_mm, 0.3, 0.3), tmp_path / "b.step"), isolate=False).notes
-    assert any("25.4 times off" in note for note in notes) is noted
+    (part,) = read_step(write_step(box(side_mm, 0.3, 0.3), tmp_path / "b.step"), isolate=False).parts
+    assert any("25.4 times off" in note.message for note in part.notes) is noted
 
 
 def test_plain_reader_takes_over(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -234,7 +234,7 @@ def test_plain_reader_takes_over(tmp_path: Path, monkeypatch: pytest.MonkeyPatch
     def check(document: StepDocument) -> None:
         assert volume_mm3(document.parts[0].solid) == pytest.approx(1000)
         assert document.parts[0].face_colours == (None,) * 6
-        assert any("without colours" in note for note in document.notes)
+        assert any("without colours" in note.message for note in document.notes)
 
     path = write_step(box(10, 10, 10), tmp_path / "box.step")
     monkeypatch.setattr(kernel, "_products", fail)

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from featurize import tolerances as tol
 from featurize.brep.boxes import flat_boxes
 from featurize.brep.part import Mesh, Part
-from featurize.brep.surfaces import Array, Plane, Surface
+from featurize.brep.surfaces import Array, Cylinder, Freeform, Plane, Surface
 
 
 @dataclass(frozen=True, eq=False)
@@ -89,7 +89,8 @@ def cast(part: Part, view: View, faces: NDArray[np.int64] | None = None) -> Any:
         seen = turn > 0 if float(turn[flat].sum()) >= 0 else turn < 0
     exact = seen & flat & np.array([covers(s, view) for s in surfaces], bool)[owner]
     found = _united(corners[exact], on_grid=len(np.unique(owner[exact])) > 1)
-    facets = corners[seen & ~flat & (np.abs(turn) > tol.LENGTH_MM**2)]
+    round_ = ~flat & np.array([covers(s, view) for s in surfaces], bool)[owner]
+    facets = corners[seen & round_ & (np.abs(turn) > tol.LENGTH_MM**2)]
     if len(facets) and not found.is_empty:
         # Most round faces lie under or over flat ones: what they cast is there already.
         facets = facets[_beyond(found, facets)]
@@ -195,9 +196,11 @@ def enclosed(part: Part, view: View, faces: NDArray[np.int64]) -> Any:
     """What some faces cover in a view or, being upright, fence in: a shapely region, its holes filled."""
     rings = _filled(cast(part, view, faces))
     if sum(float(ring.area) for ring in rings) < tol.SURFACE_MM**2:
-        flat = view.flat(part.mesh.vertices[part.mesh.triangles[part.mesh.rows(faces)]])
-        # Foot and rim of such a wall fall on each other: each line once.
-        ends = np.round(flat[:, [[0, 1], [1, 2], [2, 0]]].reshape(-1, 2, 2) / tol.SNAP_MM)
+        # Foot and rim of such a wall, which fall on each other, are all of it: each line once.
+        corners = _first_alike(part.mesh)[part.mesh.triangles[part.mesh.rows(faces)]]
+        sides = np.sort(corners[:, [[0, 1], [1, 2], [2, 0]]].reshape(-1, 2), axis=1)
+        sides, count = np.unique(sides, axis=0, return_counts=True)
+        ends = np.round(view.flat(part.mesh.vertices[sides[count == 1]]) / tol.SNAP_MM)
         ends = ends[np.any(ends[:, 0] != ends[:, 1], axis=1)]
         swap = (ends[:, 0, 0] > ends[:, 1, 0]) | (
             (ends[:, 0, 0] == ends[:, 1, 0]) & (ends[:, 0, 1] > ends[:, 1, 1])
@@ -216,8 +219,13 @@ def _filled(region: Any) -> list[Any]:
 
 
 def covers(surface: Surface, view: View) -> bool:
-    """Whether a face casts anything: seen edge-on it does not, rounding would make a torn sliver of it."""
-    return not isinstance(surface, Plane) or abs(float(surface.normal @ view.along)) > tol.EDGE_ON_SINE
+    """Whether a face casts anything: seen edge-on it does not, rounding would make torn slivers of it."""
+    match surface:
+        case Plane(normal=normal):
+            return abs(float(normal @ view.along)) > tol.EDGE_ON_SINE
+        case Cylinder(axis=along) | Freeform(ruled=np.ndarray() as along):
+            return float(np.linalg.norm(np.cross(along, view.along))) > tol.EDGE_ON_SINE
+    return True
 
 
 def twice_area(corners: Array) -> Array:

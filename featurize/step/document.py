@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from featurize.feature import Callout
+from featurize.step.notes import HEALING, ReadNote
 
 Colour = tuple[float, float, float]
 
@@ -29,8 +30,7 @@ class SolidPart:
     and ``face_colours`` (sRGB, 0 to 1) are indexed by place (from 0) in TopExp.MapShapes of the
     solid as read, before any healing; ``source_faces`` gives that place for each face of ``solid``.
     ``callouts`` is the PMI, its faces being such places as well.
-    ``healed`` lists what was changed, in words, and ``doubts`` the faults that stayed; both are empty
-    for a sound solid.
+    ``notes`` tells what was changed and the faults that stayed; it is empty for a sound solid.
     """
 
     solid: Any
@@ -39,9 +39,13 @@ class SolidPart:
     face_names: tuple[str, ...]
     face_colours: tuple[Colour | None, ...]
     source_faces: tuple[int, ...]
-    healed: tuple[str, ...] = ()
-    doubts: tuple[str, ...] = ()
+    notes: tuple[ReadNote, ...] = ()
     callouts: tuple[Callout, ...] = ()
+
+    @property
+    def healed(self) -> tuple[str, ...]:
+        """What was changed, in words."""
+        return tuple(note.message for note in self.notes if note.code in HEALING)
 
     # Kernel objects do not pickle; binary B-rep does, and keeps the order of the faces.
     def __getstate__(self) -> dict[str, Any]:
@@ -65,11 +69,15 @@ class SolidPart:
 class StepDocument:
     """A STEP file's solids. ``source_units`` is the file's own length unit ("mm", "inch", ...);
     ``schema`` its application protocol ("AP203", "AP214", "AP242", else the name as written);
-    ``notes`` are one-line remarks that a person should see."""
+    ``notes`` concern the whole file, each part has its own besides."""
 
     path: Path
     sha256: str
     schema: str
     source_units: str
     parts: list[SolidPart]
-    notes: list[str]
+    notes: list[ReadNote]
+
+    def noticed(self, part: SolidPart) -> list[ReadNote]:
+        """All that concerns a part: what was noticed of the file, then of the part itself."""
+        return [*self.notes, *part.notes]

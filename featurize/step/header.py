@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import hashlib
 import re
-from dataclasses import dataclass
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from featurize.errors import Code, StepError
-from featurize.step.syntax import Damage
+from featurize.step.codepage import UNKNOWN, UTF8, CodePage, code_page
+from featurize.step.notes import ReadNote, note, warning
+from featurize.step.syntax import Content
 
-_COMMENT = re.compile(rb"/\*.*?\*/", re.DOTALL)
 _LEAD = re.compile(rb"(?:\s|/\*(?:[^*]|\*(?!/))*+\*/)*+")
 _DATA = re.compile(rb"\bDATA\s*[;(]")
 _ENTITY = re.compile(rb"#\d+\s*=")
@@ -18,8 +20,10 @@ _SCHEMA = re.compile(rb"FILE_SCHEMA\s*\(\s*\(\s*'([^']*)'")
 _EXTERNAL = re.compile(rb"=\s*DOCUMENT_FILE\s*\(\s*'([^']*)'")
 BYTE_ORDER_MARK = b"\xef\xbb\xbf"
 _START, _END = b"ISO-10303-21;", b"END-ISO-10303-21;"
-# A header is a few lines; signatures after the end of the exchange structure are a few kilobytes.
-_HEADER_BYTES, _TAIL_BYTES = 1 << 16, 1 << 16
+# Of a model; others that are referred to are drawings and the like.
+_SUFFIXES = (".stp", ".step", ".p21", "")
+# What is looked at first; signatures after the end of the exchange structure are a few kilobytes.
+_FIRST_BYTES, _TAIL_BYTES = 1 << 16, 1 << 16
 
 # How other files begin that people send by mistake, and what to do about each.
 _HINTS = {
@@ -41,29 +45,55 @@ _PROTOCOLS = {
 @dataclass(frozen=True)
 class Header:
     """What the text of the file says. ``external`` are the files that it refers to; ``notes`` tell
-    damage that leaves a model to be read."""
+    damage that leaves a model to be read; ``faces`` and ``solids`` are how many it holds."""
 
     sha256: str
     schema: str
     external: tuple[str, ...]
-    notes: tuple[str, ...] = ()
+    notes: tuple[ReadNote, ...] = ()
+    faces: int = 0
+    solids: int = 0
+    page: CodePage = UTF8
 
 
 def check_text(path: Path, size_limit_mb: float) -> Header:
-    """Reads the file's text; raises StepError when it cannot be a whole STEP file."""
+    """Reads the text of a file, and of those that it refers to; raises StepError when one of them cannot be
+    a whole STEP file."""
+    header = _checked(path, size_limit_mb)
+    return replace(header, notes=(*header.notes, *_noted_beside(path.parent, header, size_limit_mb, {path})))
+
+
+def _noted_beside(folder: Path, header: Header, limit_mb: float, seen: set[Path]) -> Iterator[ReadNote]:
+    for name in header.external:
+        path = folder / name
+        if path in seen or not path.is_file():
+            continue
+        seen.add(path)
+        other = _checked(path, limit_mb)
+        yield from (replace(note, message=f"{name}: {note.message}") for note in other.notes)
+        yield from _noted_beside(folder, other, limit_mb, seen)
+
+
+def _checked(path: Path, size_limit_mb: float) -> Header:
     name = path.name
-    if not path.is_file():
-        raise StepError(Code.MISSING, f"There is no file {path}: check the path.")
     try:
+        if path.is_dir():
+            raise StepError(Code.MISSING, f"{path} is a folder: give the STEP file in it.")
+        if not path.exists():
+            raise StepError(Code.MISSING, f"There is no file {path}: check the path.")
+        if not path.is_file():
+            raise StepError(
+                Code.MISSING, f"{path} is a pipe or a device: save the model as a file and give that."
+            )
         size_mb = path.stat().st_size / 1e6
         if size_mb > size_limit_mb:
             raise StepError(
                 Code.TOO_LARGE,
-                f"{name} has {size_mb:.1f} MB, over the limit of {size_limit_mb:g} MB: "
-                "send the insert alone, or raise the limit.",
+                f"{name} has {size_mb:.1f} MB, and at most {size_limit_mb:g} MB are read: export the insert "
+                "alone, without what it is assembled with.",
             )
         with path.open("rb") as file:
-            text = file.read(_HEADER_BYTES)
+            text = file.read(_FIRST_BYTES)
             head = text.removeprefix(BYTE_ORDER_MARK).lstrip()
             if head and not head.startswith(b"/*"):
                 _begin(name, head)  # another file is refused without reading it all
@@ -74,7 +104,32 @@ def check_text(path: Path, size_limit_mb: float) -> Header:
         ) from error
     digest = hashlib.sha256(text).hexdigest()
     text = text.removeprefix(BYTE_ORDER_MARK)
-    return Header(digest, *_structure(name, text), Damage(text).said())
+    _check_structure(name, text)
+    content = Content(text)
+    if unusable := content.unusable():
+        raise StepError(Code.UNREADABLE, f"{name} {unusable}")
+    page = code_page(text)
+    notes = (*content.damage(), *_page_notes(page))
+    schema = _SCHEMA.search(content.header)
+    found = _EXTERNAL.findall(text) if b"DOCUMENT_FILE" in text else []
+    external = {name.decode("latin-1") for name in found}
+    return Header(
+        sha256=digest,
+        schema=_protocol(schema[1].decode("latin-1") if schema else ""),
+        external=tuple(sorted(name for name in external if Path(name).suffix.lower() in _SUFFIXES)),
+        notes=notes,
+        faces=content.faces,
+        solids=content.solids,
+        page=page,
+    )
+
+
+def _page_notes(page: CodePage) -> Iterator[ReadNote]:
+    if page == UNKNOWN:
+        said = "Names are not in UTF-8, and their code page cannot be told: their letters are left out."
+        yield warning("names-unreadable", said)
+    elif page.title:
+        yield note("names-guessed", f"Names are not in UTF-8: they were taken for {page.title}: check them.")
 
 
 def _begin(name: str, text: bytes) -> int:
@@ -89,7 +144,7 @@ def _begin(name: str, text: bytes) -> int:
     raise StepError(Code.NOT_STEP, f"{name} is not a STEP file (no ISO-10303-21 at its start): {hint}.")
 
 
-def _structure(name: str, text: bytes) -> tuple[str, tuple[str, ...]]:
+def _check_structure(name: str, text: bytes) -> None:
     if not text.strip():
         raise StepError(Code.EMPTY, f"{name} is empty: export it again.")
     start = _begin(name, text)
@@ -100,9 +155,6 @@ def _structure(name: str, text: bytes) -> tuple[str, tuple[str, ...]]:
     data = _DATA.search(text)
     if data is None or _ENTITY.search(text, data.end()) is None:
         raise StepError(Code.EMPTY, f"{name} holds no model (nothing in a DATA section): export it again.")
-    schema = _SCHEMA.search(_COMMENT.sub(b"", text[: min(data.start(), _HEADER_BYTES)]))
-    external = tuple(sorted({m.decode("latin-1") for m in _EXTERNAL.findall(text)}))
-    return _protocol(schema.group(1).decode("latin-1") if schema else ""), external
 
 
 def _protocol(schema: str) -> str:

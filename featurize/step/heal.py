@@ -16,6 +16,7 @@ import numpy as np
 from OCP.BRep import BRep_Builder
 from OCP.BRepBuilderAPI import BRepBuilderAPI_MakeSolid, BRepBuilderAPI_Sewing
 from OCP.BRepCheck import BRepCheck_Analyzer, BRepCheck_Status
+from OCP.BRepClass3d import BRepClass3d
 from OCP.BRepLib import BRepLib
 from OCP.ShapeFix import ShapeFix_Shape
 from OCP.TopAbs import TopAbs_ShapeEnum
@@ -37,6 +38,7 @@ from featurize.brep.shapes import (
     widest_gap,
 )
 from featurize.step.fit import widest_misfit
+from featurize.step.notes import REPAIRED, SEWN, TURNED, ReadNote, blocking, note
 
 # Gaps are closed with the finest of these that does it, so that small real edges survive.
 _SEWING_STEPS_MM = (tol.LENGTH_MM, tol.LENGTH_MM * 10, tol.SURFACE_MM)
@@ -49,35 +51,43 @@ class Body:
     """A solid on its way through healing.
 
     ``as_read`` are its faces before healing; ``source_faces`` gives for each face of ``solid`` its
-    place in ``as_read``. ``doubts`` are faults that stayed.
+    place in ``as_read``. ``notes`` are what was changed and the faults that stayed, ``misfit`` is how far
+    edges lie off their faces.
     """
 
     solid: Any
     as_read: tuple[Any, ...]
     source_faces: tuple[int, ...]
-    healed: tuple[str, ...] = ()
-    doubts: tuple[str, ...] = field(default=())
+    notes: tuple[ReadNote, ...] = ()
+    misfit: Gap = field(default_factory=Gap)
+
+    def noting(self, *notes: ReadNote, **changes: Any) -> Body:
+        """The body with more notes, and with some fields changed."""
+        return replace(self, notes=(*self.notes, *notes), **changes)
 
 
 @dataclass(frozen=True)
 class Rest:
-    """What could not be closed: its free edges and where it gapes widest."""
+    """What could not be closed: its free edges, where it gapes widest, and its faces."""
 
     edges: int = 0
     gap: Gap = field(default_factory=Gap)
+    faces: int = 0
 
     @classmethod
-    def of(cls, shape: Any) -> Rest:
-        edges = free_edges(shape)
-        return cls(edges, widest_gap(shape)) if edges else cls()
+    def of(cls, shape: Any, faces: int) -> Rest:
+        edges = 0 if shape.IsNull() else free_edges(shape)
+        return cls(edges, widest_gap(shape) if edges else Gap(), faces)
 
     def __bool__(self) -> bool:
-        return self.edges > 0
+        return self.edges > 0 or self.faces > 0
 
     def __add__(self, other: Rest) -> Rest:
-        return Rest(self.edges + other.edges, max(self.gap, other.gap))
+        return Rest(self.edges + other.edges, max(self.gap, other.gap), self.faces + other.faces)
 
     def __str__(self) -> str:
+        if not self.edges:
+            return plural(self.faces, "face")
         if math.isinf(self.gap.width_mm):
             x, y, z = self.gap.place
             return f"{plural(self.edges, 'free edge')}, at x {x:.3f}, y {y:.3f}, z {z:.3f}"
@@ -89,6 +99,8 @@ def heal_solid(solid: Any) -> tuple[list[Body], Rest]:
     if free_edges(solid):
         return close([solid])
     faces = tuple(each(solid, FACE))
+    if not faces:
+        return [], Rest()
     return [_finished(Body(solid, faces, tuple(range(len(faces)))))], Rest()
 
 
@@ -107,8 +119,8 @@ def close(skins: Sequence[Any]) -> tuple[list[Body], Rest]:
         sewn = sewing.SewedShape()
         if sewn.IsNull() or not free_edges(sewn):
             break
-    said = f"open skin of {plural(len(faces), 'face')} closed by sewing gaps up to {gap_mm:g} mm"
-    bodies = []
+    said = note(SEWN, f"open skin of {plural(len(faces), 'face')} closed by sewing gaps up to {gap_mm:g} mm")
+    bodies, taken = [], set()  # type: list[Body], set[int]
     for shell in [] if sewn.IsNull() else each(sewn, SHELL):
         if free_edges(shell):
             continue
@@ -116,27 +128,45 @@ def close(skins: Sequence[Any]) -> tuple[list[Body], Rest]:
         BRepLib.OrientClosedSolid_s(solid)  # sewing leaves the sense of a skin open
         source = _trace(faces, sewing.ModifiedSubShape, solid)
         own = sorted(set(source))  # the faces as read that this solid came from
+        taken.update(own)
         place = {old: new for new, old in enumerate(own)}
         body = Body(solid, tuple(faces[i] for i in own), tuple(place[i] for i in source), (said,))
         bodies.append(_finished(body))
-    return bodies, Rest() if sewn.IsNull() else Rest.of(sewn)
+    return bodies, Rest.of(sewn, len(faces) - len(taken))
 
 
 def _finished(body: Body) -> Body:
     body = _outward(_valid(body))
-    return replace(body, doubts=(*body.doubts, *_misfits(body.solid)))
+    misfit = widest_misfit(body.solid)
+    return body.noting(*_misfits(body.solid, misfit), *_voids(body.solid), misfit=misfit)
 
 
-def _misfits(solid: Any) -> Iterator[str]:
+def _misfits(solid: Any, gap: Gap) -> Iterator[ReadNote]:
     """Faults that the kernel passes as valid."""
-    gap = widest_misfit(solid)
     if gap.width_mm > tol.SURFACE_MM:
-        yield f"edges and faces do not fit together: they are apart {gap}"
+        yield blocking("faces-apart", f"edges and faces do not fit together: they are apart {gap}")
     seen = (np.divide(area_and_centre(face), tol.LENGTH_MM) for face in each(solid, FACE))
     alike = Counter(tuple(np.round(numbers).tolist()) for numbers in seen)
     twice = sum(count - 1 for count in alike.values())
     if twice:
-        yield f"{plural(twice, 'face')} with the outline of another"
+        said = f"{plural(twice, 'face')} with the outline of another: doubled, or a wall of no thickness"
+        yield blocking("faces-doubled", said)
+
+
+def _voids(solid: Any) -> Iterator[ReadNote]:
+    """Cavities that are closed all round."""
+    shells = each(solid, SHELL)
+    if len(shells) < 2:
+        return
+    outer = BRepClass3d.OuterShell_s(solid)
+    voids = [(abs(volume_mm3(shell)), centroid(shell)) for shell in shells if not shell.IsSame(outer)]
+    largest, (x, y, z) = max(voids)
+    yield blocking(
+        "closed-void",
+        f"{plural(len(voids), 'void')} closed all round, the largest of {largest:.4g} mm3 at x {x:.3f}, "
+        f"y {y:.3f}, z {z:.3f}: a cavity that no tool reaches: fill it in the CAD system, or make the part "
+        "of two pieces",
+    )
 
 
 def _valid(body: Body) -> Body:
@@ -148,22 +178,24 @@ def _valid(body: Body) -> Body:
     fix.Perform()
     fixed = each(fix.Shape(), SOLID)
     if len(fixed) != 1 or free_edges(fixed[0]) or not BRepCheck_Analyzer(fixed[0]).IsValid():
-        return replace(body, doubts=(f"faults that healing did not remove: {faults}",))
+        return body.noting(blocking("faults-left", f"faults that healing did not remove: {faults}"))
     solid = TopoDS.Solid_s(fixed[0])
     before, after = abs(volume_mm3(body.solid)), abs(volume_mm3(solid))
-    said = f"repaired {faults}"
+    said = note(REPAIRED, f"repaired {faults}")
     if not math.isclose(before, after, rel_tol=_VOLUME_SHARE):
-        said += f"; volume {before:.6g} -> {after:.6g} mm3"
+        said = blocking(REPAIRED, f"{said}; volume {before:.6g} -> {after:.6g} mm3")
     through = _trace(each(body.solid, FACE), fix.Context().Apply, solid)
     source = tuple(body.source_faces[i] for i in through)
-    return replace(body, solid=solid, source_faces=source, healed=(*body.healed, said))
+    if lost := len(set(body.source_faces) - set(source)):
+        said = blocking(REPAIRED, f"{said}; {plural(lost, 'face')} lost")
+    return body.noting(said, solid=solid, source_faces=source)
 
 
 def _outward(body: Body) -> Body:
     if volume_mm3(body.solid) >= 0:
         return body
     solid = TopoDS.Solid_s(body.solid.Reversed())  # keeps the order of the faces
-    return replace(body, solid=solid, healed=(*body.healed, "inside-out solid turned to face outwards"))
+    return body.noting(note(TURNED, "inside-out solid turned to face outwards"), solid=solid)
 
 
 def _trace(before: Sequence[Any], image: Callable[[Any], Any], solid: Any) -> tuple[int, ...]:

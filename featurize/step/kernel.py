@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import io
+import re
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -14,7 +15,7 @@ from OCP.BRepBndLib import BRepBndLib
 from OCP.IFSelect import IFSelect_ReturnStatus
 from OCP.Interface import Interface_Static
 from OCP.STEPCAFControl import STEPCAFControl_Reader
-from OCP.STEPControl import STEPControl_Reader
+from OCP.STEPControl import STEPControl_Controller, STEPControl_Reader
 from OCP.StepRepr import StepRepr_Representation
 from OCP.TCollection import TCollection_ExtendedString
 from OCP.TColStd import TColStd_SequenceOfAsciiString
@@ -24,19 +25,27 @@ from OCP.TopLoc import TopLoc_Location
 from OCP.TopoDS import TopoDS
 from OCP.XCAFDoc import XCAFDoc_DocumentTool, XCAFDoc_ShapeTool
 
-from featurize.brep.shapes import FACE, SHELL, SOLID, each, outside, plural, unlocated
-from featurize.errors import Code, StepError
+from featurize.brep.shapes import FACE, SHELL, SOLID, each, outside, plural
+from featurize.errors import Code, StepError, is_memory_short
 from featurize.feature import Callout
 from featurize.isolate import report
+from featurize.step.codepage import UNKNOWN, in_ascii
 from featurize.step.document import Colour, Skip, SolidPart, StepDocument
 from featurize.step.header import BYTE_ORDER_MARK, Header
 from featurize.step.heal import Body, Rest, close, heal_solid
+from featurize.step.losses import CHECK, losses, meshes
 from featurize.step.names import ByShape, StepNames, label_colour, label_name, product_colours
+from featurize.step.notes import ReadNote, Severity, blocking, note, warning
 from featurize.step.pmi import Seen, read_pmi
 from featurize.step.quiet import quiet_kernel
+from featurize.step.syntax import without_long_tokens
 
 # Die inserts measure from a few millimetres to a few hundred: outside this a unit was mistaken.
 _LARGEST_MM, _SMALLEST_MM = 1500.0, 1.0
+# Edges farther off their faces bound nothing: what is computed on them is nonsense, or never ends.
+_HOPELESS_MM = 1.0
+# Single precision, in which STL files and screens hold a coordinate, has 24 bits (IEEE 754): 0.001 mm x 2^24.
+_FARTHEST_MM = 16_000.0
 
 # The kernel's names for entities of geometry and topology (ISO 10303-42) begin so.
 _SHAPE_ENTITIES = ("StepGeom_", "StepShape_")
@@ -48,6 +57,9 @@ _SKIPPED = {
 
 # Told elsewhere in our words, and a mere matter of how a closed surface is stored.
 _UNREMARKABLE = ("Can not read external file", "Surface forced to be periodic")
+
+# Changes after which the part may be another; others move an edge within the kernel's tolerance.
+_SERIOUS = re.compile("orient|direction|reversed|split|skipped|(?:face|wire|shell|solid) removed")
 
 _UNITS = {
     "millimetre": "mm",
@@ -81,6 +93,8 @@ def load(path: Path, header: Header, skip: Skip = Skip.NOTHING) -> StepDocument:
     except StepError:
         raise
     except Exception as error:  # the kernel's exceptions are of many kinds
+        if is_memory_short(error):
+            raise
         message = (
             f"{path.name} holds geometry that the kernel cannot work with: repair it and export it again."
         )
@@ -89,22 +103,23 @@ def load(path: Path, header: Header, skip: Skip = Skip.NOTHING) -> StepDocument:
 
 def _load(path: Path, header: Header, skip: Skip) -> StepDocument:
     with quiet_kernel():
-        notes: list[str] = list(header.notes)
-        read = _transfer(path, skip, notes)
+        notes = list(header.notes)
+        read = _transfer(path, skip, header, notes)
         missing = [name for name in header.external if not (path.parent / name).is_file()]
         if missing:
-            notes.append(f"Parts are missing: the files {', '.join(missing)} are referred to but not there.")
+            said = f"Parts are missing: the files {', '.join(missing)} are referred to but not there."
+            notes.append(blocking("files-missing", said))
         if len(missing) < len(header.external):
-            notes.append("Face names in the files that it refers to are not read.")
-        parts, left = _all_parts(read.products, read.names, path.stem, notes)
+            notes.append(note("names-not-read", "Face names in the files that it refers to are not read."))
+        parts, left = _all_parts(read.products, read.names, path.stem)
         if not parts:
-            raise _no_solid(path.name, left, missing, read.faulty)
+            raise _no_solid(path.name, left, missing, read, notes)
         if left:
-            notes.append(f"Surfaces that close to no solid were left out ({left}).")
-        for part in parts:
-            notes += _size_note(part)
+            notes.append(
+                blocking("surfaces-left-out", f"Surfaces that close to no solid were left out ({left}).")
+            )
         if not read.units:
-            notes.append("The file names no length unit: millimetres were assumed.")
+            notes.append(warning("no-unit", "The file names no length unit: millimetres were assumed."))
     return StepDocument(path, header.sha256, header.schema, ", ".join(read.units) or "mm", parts, notes)
 
 
@@ -114,41 +129,53 @@ class _Transferred:
     names: StepNames
     units: list[str]
     faulty: int  # shapes with faults in their text
+    meshes: Callable[[], int]  # how many bodies are triangles: asked where there is nothing else
 
 
-def _transfer(path: Path, skip: Skip, notes: list[str]) -> _Transferred:
+def _transfer(path: Path, skip: Skip, header: Header, notes: list[ReadNote]) -> _Transferred:
     report(f"reading {path.name}")
-    Interface_Static.SetCVal_s("xstep.cascade.unit", "MM")
+    STEPControl_Controller.Init_s()  # the settings exist only from here on
+    for name, value in (
+        ("xstep.cascade.unit", "MM"),
+        ("read.step.tessellated", "Off"),
+        ("read.step.codepage", header.page.kernel),
+    ):
+        Interface_Static.SetCVal_s(name, value)
     while True:
         try:
-            products, session, units = _products_with(path, skip)
+            products, session, units = _products_with(path, skip, header)
             break
         except StepError:
             raise
-        except Exception:  # the kernel's exceptions are of many kinds
-            if skip == Skip.EXTRAS:
+        except Exception as error:  # the kernel's exceptions are of many kinds
+            if skip == Skip.EXTRAS or is_memory_short(error):
                 raise
             skip = Skip(skip + 1)
     if skip:
-        notes.append(f"Read without {_SKIPPED[skip]}: the kernel could not read the file with them.")
+        said = f"Read without {_SKIPPED[skip]}: the kernel could not read the file with them."
+        notes.append(warning("read-without", said))
     notes += _corrections(session)
     faulty = _faulty_shapes(session.Model())
     if faulty:
-        notes.append(f"The file has {plural(faulty, 'faulty shape')}: check the result against the drawing.")
-    return _Transferred(products, StepNames(session), units, faulty)
+        said = f"The file has {plural(faulty, 'faulty shape')}: {CHECK}."
+        notes.append(blocking("shapes-faulty", said))
+    notes += losses(header, session, [product.shape for product in products])
+    return _Transferred(products, StepNames(session), units, faulty, lambda: meshes(session))
 
 
-def _products_with(path: Path, skip: Skip) -> tuple[list[_Product], Any, list[str]]:
-    return _bare_product(path) if skip == Skip.EXTRAS else _full_products(path, pmi=not skip)
+def _products_with(path: Path, skip: Skip, header: Header) -> tuple[list[_Product], Any, list[str]]:
+    if skip == Skip.EXTRAS:
+        return _bare_product(path, header)
+    return _full_products(path, header, pmi=not skip)
 
 
-def _full_products(path: Path, *, pmi: bool) -> tuple[list[_Product], Any, list[str]]:
+def _full_products(path: Path, header: Header, *, pmi: bool) -> tuple[list[_Product], Any, list[str]]:
     # Only the session outlives the reader: its inner reader must not be handed out.
     reader = STEPCAFControl_Reader()
     reader.SetNameMode(True)
     reader.SetColorMode(True)
     reader.SetGDTMode(pmi)
-    _read(reader, path)
+    _read(reader, path, header)
     document = TDocStd_Document(TCollection_ExtendedString("step"))
     if not reader.Transfer(document):
         raise RuntimeError("nothing transferred")
@@ -160,49 +187,62 @@ def _full_products(path: Path, *, pmi: bool) -> tuple[list[_Product], Any, list[
     return products, session, _units(reader.ChangeReader())
 
 
-def _bare_product(path: Path) -> tuple[list[_Product], Any, list[str]]:
+def _bare_product(path: Path, header: Header) -> tuple[list[_Product], Any, list[str]]:
     reader = STEPControl_Reader()
-    _read(reader, path)
+    _read(reader, path, header)
     try:
         reader.TransferRoots()
         shape = reader.OneShape()
     except Exception as error:
+        if is_memory_short(error):
+            raise
         message = f"The kernel cannot translate {path.name}: export it again, or in another STEP version."
         raise StepError(Code.UNREADABLE, message) from error
     products = [] if shape.IsNull() else [_Product("", shape, ByShape(), [TopLoc_Location()])]
     return products, reader.WS(), _units(reader)
 
 
-def _read(reader: Any, path: Path) -> None:
+def _read(reader: Any, path: Path, header: Header) -> None:
+    if header.page != UNKNOWN and _reads(lambda: reader.ReadFile(str(path))):
+        return
+    text = path.read_bytes().removeprefix(BYTE_ORDER_MARK)  # the kernel chokes on it
+    mended = without_long_tokens(in_ascii(text) if header.page == UNKNOWN else text)
+    if not _reads(lambda: reader.ReadStream(str(path), io.BytesIO(mended))):
+        why = next(map(str, header.notes), "it is damaged inside its STEP text: export it again.")
+        raise StepError(Code.UNREADABLE, f"{path.name}: {why}")
+
+
+def _reads(read: Callable[[], Any]) -> bool:
     try:
-        with path.open("rb") as file:
-            marked = file.read(len(BYTE_ORDER_MARK)) == BYTE_ORDER_MARK  # the kernel chokes on it
-            done = (
-                reader.ReadStream(str(path), io.BytesIO(file.read()))
-                if marked
-                else reader.ReadFile(str(path))
-            )
-    except Exception:  # as above
-        done = None
-    if done != IFSelect_ReturnStatus.IFSelect_RetDone:
-        raise StepError(Code.UNREADABLE, f"{path.name} is damaged inside its STEP text: export it again.")
+        return bool(read() == IFSelect_ReturnStatus.IFSelect_RetDone)
+    except Exception as error:  # as above
+        if is_memory_short(error):
+            raise
+        return False
 
 
-def _corrections(session: Any) -> Iterator[str]:
-    """What the kernel changed or could not translate, in its own words."""
+def _corrections(session: Any) -> Iterator[ReadNote]:
+    """What the kernel could not translate or changed, in its own words."""
     checks = session.TransferReader().TransientProcess().CheckList(False)
-    found: Counter[str] = Counter()
+    failed: Counter[str] = Counter()
+    changed: Counter[str] = Counter()
     checks.Start()
     while checks.More():
         check = checks.Value()
-        found.update(check.CFail(i + 1) for i in range(check.NbFails()))
-        found.update(check.CWarning(i + 1) for i in range(check.NbWarnings()))
+        failed.update(check.CFail(i + 1) for i in range(check.NbFails()))
+        changed.update(check.CWarning(i + 1) for i in range(check.NbWarnings()))
         checks.Next()
-    said = [
-        f"{count} x {_plain(text)}" for text, count in found.items() if not text.startswith(_UNREMARKABLE)
-    ]
-    if said:
-        yield f"Reading was not straightforward ({'; '.join(said)}): check the result against the drawing."
+    if said := _listed(failed):
+        yield blocking("translation-failed", f"Not all could be translated ({said}): {CHECK}.")
+    if said := _listed(changed):
+        tell = blocking if _SERIOUS.search(said) else warning
+        yield tell("translation-changed", f"Reading was not straightforward ({said}): {CHECK}.")
+
+
+def _listed(found: Mapping[str, int]) -> str:
+    return "; ".join(
+        f"{n} x {_plain(text)}" for text, n in found.items() if not text.startswith(_UNREMARKABLE)
+    )
 
 
 def _plain(text: str) -> str:
@@ -275,9 +315,7 @@ def _entry(label: Any) -> str:
     return ":".join(reversed(tags))
 
 
-def _all_parts(
-    products: list[_Product], names: StepNames, stem: str, notes: list[str]
-) -> tuple[list[SolidPart], Rest]:
+def _all_parts(products: list[_Product], names: StepNames, stem: str) -> tuple[list[SolidPart], Rest]:
     """The parts of all products, and the skins that close to nothing.
 
     Skins that stay open alone are tried together: some exporters make each face a product.
@@ -307,7 +345,6 @@ def _all_parts(
             together = _Product(stem, None, colours, [TopLoc_Location()], still_open[0][0].pmi)
             parts += _as_parts(together, [(body, 1, "") for body in bodies], names, stem)
             left_open = unclosed
-    notes += [f"{part.name}: {doubt}." for part in parts for doubt in part.doubts]
     return parts, left + left_open
 
 
@@ -339,6 +376,13 @@ def _as_parts(
     product: _Product, bodies: list[tuple[Body, int, str]], names: StepNames, stem: str
 ) -> list[SolidPart]:
     titles = _titles(product.name or stem, [own for _, _, own in bodies])
+    for (body, _, _), title in zip(bodies, titles, strict=True):
+        if not body.misfit.width_mm <= _HOPELESS_MM:
+            raise StepError(
+                Code.UNREADABLE,
+                f"{title} is damaged: its edges and faces are apart {body.misfit}, too far to work with: "
+                "export it again.",
+            )
     return [
         SolidPart(
             solid=TopoDS.Solid_s(body.solid.Moved(product.places[0], False)),
@@ -347,8 +391,7 @@ def _as_parts(
             face_names=tuple(names.of(face) for face in body.as_read),
             face_colours=tuple(product.colours.get(face, None) for face in body.as_read),
             source_faces=body.source_faces,
-            healed=body.healed,
-            doubts=body.doubts,
+            notes=(*body.notes, *_size_notes(title, body.solid.Moved(product.places[0], False))),
             callouts=_callouts(product.pmi, body.as_read),
         )
         for (body, count, _), title in zip(bodies, titles, strict=True)
@@ -372,12 +415,15 @@ def _titles(whole: str, own: list[str]) -> list[str]:
     return [f"{whole} / {name if distinct else i}" for i, name in enumerate(own, 1)]
 
 
-def _no_solid(name: str, left: Rest, missing: list[str], faulty: int) -> StepError:
+def _no_solid(
+    name: str, left: Rest, missing: list[str], read: _Transferred, notes: list[ReadNote]
+) -> StepError:
     if left:
+        damage = next((n.message for n in notes if n.severity == Severity.BLOCKING), "")
         return StepError(
             Code.NO_SOLID,
             f"{name} holds no solid but an open skin ({left}): "
-            "close it in the CAD system and export a solid.",
+            + (damage or "close it in the CAD system and export a solid."),
         )
     if missing:
         return StepError(
@@ -385,24 +431,39 @@ def _no_solid(name: str, left: Rest, missing: list[str], faulty: int) -> StepErr
             f"{name} holds no solid (0 free edges), only references to {', '.join(missing)}: "
             "put those files beside it, or export one file.",
         )
-    if faulty:
+    if read.faulty:
         return StepError(
             Code.UNREADABLE,
-            f"{name} is damaged ({plural(faulty, 'faulty shape')}, no solid left): export it again.",
+            f"{name} is damaged ({plural(read.faulty, 'faulty shape')}, no solid left): export it again.",
+        )
+    if read.meshes():
+        return StepError(
+            Code.NO_SOLID,
+            f"{name} holds its bodies only as triangles (tessellated), without exact surfaces: "
+            "export exact solids (boundary representation).",
         )
     return StepError(Code.NO_SOLID, f"{name} holds no solid and no surfaces (0 free edges): export a solid.")
 
 
-def _size_note(part: SolidPart) -> list[str]:
+def _size_notes(name: str, solid: Any) -> Iterator[ReadNote]:
+    """A size that is odd for an insert; raises StepError where the numbers are too large to work with."""
     box = Bnd_Box()
-    BRepBndLib.Add_s(unlocated(part.solid), box, False)
+    BRepBndLib.Add_s(solid, box, False)
     low, high = box.CornerMin(), box.CornerMax()
-    size_mm = max(high.X() - low.X(), high.Y() - low.Y(), high.Z() - low.Z())
-    if _SMALLEST_MM <= size_mm <= _LARGEST_MM:
-        return []
+    corners = [(p.X(), p.Y(), p.Z()) for p in (low, high)]
+    size_mm = max(b - a for a, b in zip(*corners, strict=True))
     scale = (1 / 25.4, 1 / 1000) if size_mm > _LARGEST_MM else (25.4, 1000)
-    inch, metre = (f"{size_mm * s:.4g} mm" for s in scale)
-    return [
-        f"{part.name} is {size_mm:.4g} mm long, odd for a die insert: if {inch} (25.4 times off) or "
-        f"{metre} (1000 times off) is right, the file's unit is wrong: export it again."
-    ]
+    inch, metre = (f"{size_mm * s:.5g} mm" for s in scale)
+    odd = (
+        f"{name} is {size_mm:.5g} mm long, odd for a die insert: is it in the right unit? If {inch} "
+        f"(25.4 times off) or {metre} (1000 times off) is right, the file's unit is wrong: export it again."
+    )
+    farthest_mm = max(abs(c) for corner in corners for c in corner)
+    if not farthest_mm <= _FARTHEST_MM:
+        far = (
+            f"{name} reaches {farthest_mm:.6g} mm from the origin, and over {_FARTHEST_MM:g} mm not every "
+            "file keeps 0.001 mm: move it to the origin in the CAD system and export it again."
+        )
+        raise StepError(Code.UNREADABLE, odd if size_mm > _LARGEST_MM else far)
+    if not _SMALLEST_MM <= size_mm <= _LARGEST_MM:
+        yield warning("odd-size", odd)

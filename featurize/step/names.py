@@ -20,6 +20,8 @@ T = TypeVar("T")
 _NAMED = (StepShape_FaceSurface, StepShape_SolidModel)
 # What the kernel writes and reads where nobody gave a name.
 _MADE_UP = re.compile(r"Open CASCADE STEP translator.*|COMPOUND|COMPSOLID|SOLID|SHELL|FACE")
+# What some systems write for a face or solid that has no name.
+_NO_NAME = ("NONE", "None")
 _COLOUR_TYPES = (XCAFDoc_ColorType.XCAFDoc_ColorSurf, XCAFDoc_ColorType.XCAFDoc_ColorGen)
 
 
@@ -56,7 +58,8 @@ class StepNames:
     def of(self, shape: Any) -> str:
         """The name of the entity that a face or solid was read from, or ""."""
         entity = self._transfer.EntityFromShapeResult(unlocated(shape), 1) if self._any else None
-        return _text(entity.Name()) if isinstance(entity, _NAMED) else ""
+        name = _text(entity.Name()) if isinstance(entity, _NAMED) else ""
+        return "" if name in _NO_NAME else name
 
 
 def label_name(label: Any) -> str:

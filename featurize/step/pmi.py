@@ -156,13 +156,14 @@ def _all_limits(model: Any, count: int) -> Sequence[_Limits | None]:
     dimensions = [e for e in entities if isinstance(e, _DIMENSIONS)]
     if len(dimensions) != count:
         return [None] * count
+    # By identity: the binding knows an entity again as long as it is held, the model's own Number() does not.
     found: dict[int, _Limits] = {}
     for entity in entities:
         if isinstance(entity, StepShape_PlusMinusTolerance):
             of = entity.TolerancedDimension()
             target = of.DimensionalSize() or of.DimensionalLocation()
-            found |= {model.Number(target): limits for limits in _limits(entity.Range())}
-    return [found.get(model.Number(d)) for d in dimensions]
+            found |= {id(target): limits for limits in _limits(entity.Range())}
+    return [found.get(id(d)) for d in dimensions]
 
 
 def _limits(given: Any) -> Iterator[_Limits]:

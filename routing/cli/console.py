@@ -44,8 +44,10 @@ def show(result: JobResult, target: Path, console: Console | None = None) -> Non
     console = console or _console()
     for part in result.parts:
         _show_part(part, console)
+    flagged = {flag["message"] for part in result.parts for flag in part.route["flags"]}
     for note in result.notes:
-        console.print(Text(note, style="yellow"))
+        if note not in flagged:
+            console.print(Text(note, style="yellow"))
     console.print(Text(f"written to {target}"))
 
 
@@ -60,6 +62,7 @@ def show_features(parts: Sequence[dict[str, Any]], console: Console | None = Non
             faces = " ".join(str(face["index"]) for face in f["faces"])
             grid.add_row(f["id"], f["kind"], Text(table.size(f)), " ".join(f["opens_to"]), faces)
         console.print(grid)
+        _show_flags(part["flags"], console)
 
 
 def _show_part(part: PartResult, console: Console) -> None:
@@ -77,12 +80,16 @@ def _show_part(part: PartResult, console: Console) -> None:
             if row["why"]:
                 console.print(Text(f"{row['feature']} {row['process']}: {row['why']}"))
     _show_doubts(route["doubts"], console)
-    for flag in route["flags"]:
+    _show_flags(route["flags"], console)
+    for line in summary(route):
+        console.print(Text(line))
+
+
+def _show_flags(flags: Sequence[dict[str, Any]], console: Console) -> None:
+    for flag in flags:
         where = f" {flag['feature']}" if flag["feature"] else ""
         line = f"{flag['severity']}{where} {flag['code']}: {flag['message']}"
         console.print(Text(line, style=_SEVERITY.get(flag["severity"], "")))
-    for line in summary(route):
-        console.print(Text(line))
 
 
 def show_doubts(parts: Sequence[dict[str, Any]], console: Console | None = None) -> None:

@@ -32,8 +32,16 @@ def text(route: Mapping[str, Any]) -> str:
 
 
 def _row(feature: Mapping[str, Any], steps: list[Mapping[str, Any]]) -> tuple[float, dict[str, str]]:
-    answers = {w["process"]: w["reason"] for w in feature["why"]}
     chosen = feature["process"]
+    answers = {w["process"]: w["reason"] for w in feature["why"]}
+    # Of a feature that is made in regions the whole was refused: its core's answer counts.
+    made = [
+        w
+        for r in feature.get("regions", ())
+        for w in r.get("why", ())
+        if w["process"] == chosen and w["workable"]
+    ]
+    answers |= {w["process"]: w["reason"] for w in made[:1]}
     # Where nothing works the reasons of all are the answer.
     why = answers.get(chosen) or "; ".join(f"{p}: {reason}" for p, reason in answers.items())
     cells = (

@@ -4,15 +4,16 @@ from __future__ import annotations
 
 import math
 import re
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
 from types import MappingProxyType
-from typing import Any
+from typing import Any, TypeGuard
 
+from featurize.errors import one_line
 from featurize.feature import Kind, Vec3
 from featurize.standards.threads import parse
+from routing.inputs.toml_file import TomlError, parsed, shown
 from routing.processes.hardness import GRAINS_UM
 from routing.processes.preferences import HARDENED, SOFT, Preferences
 from routing.processes.rooms import process_names
@@ -46,11 +47,16 @@ _WRITE = {
     "settle": "write at = [x, y, z], kind, size_mm and one of thread, process, is, side, "
     "edge, allowance, as `dieroute doubts` does",
 }
+_LONGEST_SIZE = 40
+_LARGEST = 1e9  # of any number: what is larger is a slip
 _LIMIT_MM = {"blank_margin_mm": 50.0, "allowance_floor_mm": 5.0, "allowance_wall_mm": 5.0}
 
 
 class ChoicesError(Exception):
     """A choice that cannot be followed. ``str()`` is one line: the key, and what to write."""
+
+    def __init__(self, said: str) -> None:
+        super().__init__(one_line(said))
 
 
 def is_feature_id(text: str) -> bool:
@@ -65,7 +71,13 @@ def is_edge_id(text: str) -> bool:
 
 def _wrong(key: str, value: object) -> ChoicesError:
     write = _WRITE[key].replace("{processes}", ", ".join(process_names()))
-    return ChoicesError(f"{key} = {value!r} cannot be used: {write}.")
+    return ChoicesError(f"{key} = {shown(value)} cannot be used: {write}.")
+
+
+def _twice(key: str, name: object) -> ChoicesError:
+    return ChoicesError(
+        f"{key}: {shown(name)} is answered twice, and not alike: leave one of the answers out."
+    )
 
 
 SIDES = ("working", "mounting")
@@ -111,10 +123,7 @@ class Settlement:
         except KeyError:
             raise _wrong("settle", entry) from None
         numbers = [*at, size] if isinstance(at, list | tuple) and len(at) == 3 else []
-        finite = [
-            isinstance(n, int | float) and not isinstance(n, bool) and math.isfinite(n) for n in numbers
-        ]
-        if kind is None or not finite or not all(finite) or not given:
+        if kind is None or not numbers or not all(map(_is_number, numbers)) or not given:
             raise _wrong("settle", entry)
         answers: dict[str, Any] = {}
         for key, value in given.items():
@@ -159,7 +168,7 @@ class Choices(Preferences):
 
     def __post_init__(self) -> None:
         for key in ("material", "blank"):
-            if not isinstance(value := getattr(self, key), str) or not value:
+            if not isinstance(value := getattr(self, key), str) or not value or not value.isprintable():
                 raise _wrong(key, value)
         try:
             self.made_of()
@@ -169,7 +178,7 @@ class Choices(Preferences):
             _direction(self.working_side)
         for key, limit in _LIMIT_MM.items():
             value = getattr(self, key)
-            if isinstance(value, bool) or not isinstance(value, int | float) or not 0 <= value <= limit:
+            if not _is_number(value) or not 0 <= value <= limit:
                 raise _wrong(key, value)
         object.__setattr__(self, "present", _targets("present", self.present))
         if self.supplied not in SUPPLIED:
@@ -196,7 +205,11 @@ class Choices(Preferences):
         given = {key: value for key, value in changes.items() if value is not None}
         for key in ("threads", "thread_colours", "processes", "allowances", "edges"):
             if key in given:
-                given[key] = {**getattr(self, key), **given[key]}
+                new = set(map(_canonical, given[key]))
+                kept = {
+                    name: value for name, value in getattr(self, key).items() if _canonical(name) not in new
+                }
+                given[key] = {**kept, **given[key]}
         return replace(self, **given)
 
     def without_edges(self) -> Choices:
@@ -212,15 +225,14 @@ class Choices(Preferences):
 def load_choices(path: Path) -> Choices:
     """Choices from a TOML file; raises ChoicesError in one line that names the file."""
     try:
-        content = tomllib.loads(path.read_text(encoding="utf-8"))
-    except OSError as error:
-        raise ChoicesError(f"{path} cannot be read ({error.strerror}): check the path.") from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise ChoicesError(f"{path.name} is not TOML ({' '.join(str(error).split())}).") from error
+        content = parsed(path)
+    except TomlError as error:
+        raise ChoicesError(str(error)) from error
     known = [f.name for f in fields(Choices)]
     for key in content:
         if key not in known:
-            raise ChoicesError(f"{path.name}: {key} is not a choice: write one of {', '.join(known)}.")
+            said = f"{shown(key, quoted=False)} is not a choice: write one of {', '.join(known)}."
+            raise ChoicesError(f"{path.name}: {said}")
     try:
         choices = Choices(**content)
     except ChoicesError as error:
@@ -255,19 +267,40 @@ def _direction(text: object) -> Vec3:
 def _table(key: str, table: object, entry: Any) -> dict[str, Any]:
     if not isinstance(table, Mapping):
         raise _wrong(key, table)
-    return dict(entry(name, value) for name, value in table.items())
+    found: dict[str, Any] = {}
+    said: dict[str, Any] = {}
+    for name, value in table.items():
+        target, checked = entry(name, value)
+        if said.setdefault(_canonical(target), checked) != checked:
+            raise _twice(key, name)
+        found[target] = checked
+    return found
+
+
+def _canonical(name: object) -> str:
+    """The same for all ways to write a feature, a kind, a diameter or a colour."""
+    text = str(name).strip()
+    return f"{float(text):g}" if _is_diameter(text) else text.replace("-", " ").lower()
+
+
+def _is_number(value: object) -> TypeGuard[float]:
+    return isinstance(value, int | float) and not isinstance(value, bool) and abs(value) <= _LARGEST
+
+
+def _entry_wrong(key: str, name: object, value: object) -> ChoicesError:
+    return _wrong(key, f"{shown(name, quoted=False)} = {shown(value, quoted=False)}")
 
 
 def _thread(name: object, value: object) -> tuple[str, str]:
     if not (isinstance(name, str) and (name == "all" or is_feature_id(name) or _is_diameter(name))):
-        raise _wrong("threads", f"{name} = {value}")
+        raise _entry_wrong("threads", name, value)
     return name, _size("threads", name, value)
 
 
 def _size(key: str, name: object, value: object) -> str:
     """A designation or "plain"."""
-    if not isinstance(value, str) or not value.strip():
-        raise _wrong(key, f"{name} = {value}")
+    if not isinstance(value, str) or not 0 < len(value.strip()) < _LONGEST_SIZE:
+        raise _entry_wrong(key, name, value)
     designation = value.strip()
     if designation != "plain":
         try:
@@ -285,34 +318,34 @@ def thread_colours(table: object) -> dict[str, str]:
 def _thread_colour(name: object, value: object) -> tuple[str, str]:
     colour = name.strip().lower() if isinstance(name, str) else ""
     if not _COLOUR.fullmatch(colour):
-        raise _wrong("thread_colours", f"{name} = {value}")
+        raise _entry_wrong("thread_colours", name, value)
     return colour, "thread" if value == "thread" else _size("thread_colours", name, value)
 
 
 def _process(name: object, value: object) -> tuple[str, str]:
     """Hyphens and spaces are the same here: a space is awkward on a command line."""
     processes = {p.replace("-", " "): p for p in process_names()}
-    process = processes.get(str(value).replace("-", " "))
+    process = processes.get(value.replace("-", " ")) if isinstance(value, str) else None
     target = _target(name)
     if process is None or target is None:
-        raise _wrong("processes", f"{name} = {value}")
+        raise _entry_wrong("processes", name, value)
     return target, process
 
 
 def _edge(name: object, value: object) -> tuple[str, str]:
-    verdict = str(value).replace("-", " ")
-    target = str(name) if is_edge_id(str(name)) else _target(name)
+    verdict = value.replace("-", " ") if isinstance(value, str) else ""
+    target = name if isinstance(name, str) and is_edge_id(name) else _target(name)
     if verdict not in BREAKS or target is None:
-        raise _wrong("edges", f"{name} = {value}")
+        raise _entry_wrong("edges", name, value)
     return target, verdict
 
 
 def _allowance(name: object, value: object) -> tuple[str, tuple[float, float]]:
     target = _target(name)
     numbers = value if isinstance(value, list | tuple) and len(value) == 2 else []
-    usable = [isinstance(n, int | float) and not isinstance(n, bool) and 0 <= n <= 5 for n in numbers]
+    usable = [_is_number(n) and 0 <= n <= 5 for n in numbers]
     if target is None or not usable or not all(usable):
-        raise _wrong("allowances", f"{name} = {value}")
+        raise _entry_wrong("allowances", name, value)
     return target, (float(numbers[0]), float(numbers[1]))
 
 
@@ -327,11 +360,11 @@ def _targets(key: str, names: object) -> tuple[str, ...]:
 def _target(name: object) -> str | None:
     """A feature's id or a kind."""
     kind = _kind(name)
-    return str(name) if is_feature_id(str(name)) else kind and str(kind)
+    return name if isinstance(name, str) and is_feature_id(name) else kind and str(kind)
 
 
 def _kind(name: object) -> Kind | None:
-    return next((k for k in Kind if str(name).replace("-", " ") == k), None)
+    return next((k for k in Kind if isinstance(name, str) and name.replace("-", " ") == k), None)
 
 
 def _is_diameter(text: str) -> bool:

@@ -10,12 +10,14 @@ from copy import deepcopy
 from dataclasses import asdict
 from fnmatch import fnmatch
 from functools import partial
+from itertools import chain
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from types import ModuleType
 from typing import TYPE_CHECKING, Any
 
 from featurize import isolate
-from featurize.errors import Code, StepError
+from featurize.errors import Code, StepError, is_memory_short
 from featurize.feature import Feature
 from featurize.step.read import Skip, read_step, reading_less
 from routing.export import route_json
@@ -23,6 +25,7 @@ from routing.export.exporters import all_exporters, all_files, merge, route_file
 from routing.export.work import Work
 from routing.inputs.choices import Choices, ChoicesError, is_edge_id, is_feature_id
 from routing.jobs.job_inputs import Inputs, frozen
+from routing.jobs.noticed import reading_flags
 from routing.jobs.result import JobResult, PartResult
 from routing.jobs.stages import NoCache
 from routing.jobs.staging import staged_folder
@@ -113,13 +116,19 @@ def _features_in_child(model: Path, choices: Choices, shop: Shop, skip: Skip) ->
     document = read_step(model, isolate=False, skip=skip)
     inputs = inputs_of(document, choices, shop)
     recognitions = [s.recognition for s in recognise_parts(document, inputs, to_parent)]
+    flags = [reading_flags(document, solid) for solid in document.parts]
+    if any(flag.severity == Severity.BLOCKING for flag in chain(*flags)):
+        # What is too damaged to be routed is not listed either: the list would pass for a good file's.
+        with TemporaryDirectory() as folder:
+            route_document(document, Path(folder), inputs, to_parent)
     return [
         {
             "name": solid.name,
             "count": solid.count,
             "features": [route_json.geometry(f, r.part, solid.face_names) for f in r.features],
+            "flags": [asdict(flag) for flag in noticed],
         }
-        for solid, r in zip(document.parts, recognitions, strict=True)
+        for solid, r, noticed in zip(document.parts, recognitions, flags, strict=True)
     ]
 
 
@@ -176,11 +185,12 @@ def route_document(
         place = folder / name
         place.mkdir(exist_ok=True)
         progress = span(report, 0.4 + 0.6 * n / len(recognitions), 0.6 / len(recognitions))
-        flags = not_found if n == 0 else []
+        flags = [*reading_flags(document, solid), *(not_found if n == 0 else [])]
         with _blaming_damage(document, solid):
             content = _one_part(document, n, settled[n], place, inputs, flags, progress, cache)
         results.append(PartResult(name, solid.count, content))
-    return JobResult(tuple(results), tuple(document.notes))
+    noticed = [note.message for solid in document.parts for note in document.noticed(solid)]
+    return JobResult(tuple(results), tuple(dict.fromkeys(noticed)))
 
 
 def recognise_parts(
@@ -197,20 +207,21 @@ def recognise_parts(
     side = choices.working_direction
     for n, solid in enumerate(document.parts):
         report(f"recognising {solid.name}", 0.1 + 0.3 * n / len(document.parts))
-        part = cache.get_or_make(
-            "building the part",
-            inputs.part(n),
-            partial(
-                build_part,
-                solid.solid,
-                face_names=solid.face_names,
-                source_faces=solid.source_faces,
-                source_face_count=len(solid.face_names),
-                name=solid.name,
-                count=solid.count,
-                healed=solid.healed,
-            ),
-        )
+        with _blaming_damage(document, solid):
+            part = cache.get_or_make(
+                "building the part",
+                inputs.part(n),
+                partial(
+                    build_part,
+                    solid.solid,
+                    face_names=solid.face_names,
+                    source_faces=solid.source_faces,
+                    source_face_count=len(solid.face_names),
+                    name=solid.name,
+                    count=solid.count,
+                    healed=solid.healed,
+                ),
+            )
 
         def find(
             *,
@@ -250,13 +261,13 @@ def _blaming_damage(document: StepDocument, solid: SolidPart) -> Iterator[None]:
     except (StepError, ChoicesError):
         raise
     except Exception as error:
-        doubts = [*solid.doubts, *document.notes]
+        if is_memory_short(error):
+            raise
+        doubts = [flag for flag in reading_flags(document, solid) if flag.severity != Severity.NOTE]
         if not doubts:
             raise
-        raise StepError(
-            Code.UNREADABLE,
-            f"{document.path.name}: {solid.name} is too damaged to work with ({doubts[0]}): export it again.",
-        ) from error
+        said = f"{document.path.name}: {solid.name} is too damaged to work with: {doubts[0].message}"
+        raise StepError(Code.UNREADABLE, said) from error
 
 
 def _one_part(

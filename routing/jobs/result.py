@@ -22,7 +22,7 @@ class PartResult:
 
 @dataclass(frozen=True)
 class JobResult:
-    """``notes`` are remarks on the file as a whole, one line each."""
+    """``notes`` are remarks on the file and the run, one line each; of reading they are flags too."""
 
     parts: tuple[PartResult, ...]
     notes: tuple[str, ...]

@@ -6,11 +6,12 @@ of every process again.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import itertools
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
 from featurize.feature import Feature, Kind
-from routing.plan.regions import Region, splits, whole
+from routing.plan.regions import Region, offered, splits, whole
 from routing.processes.blank import Shape
 from routing.processes.context import JobContext
 from routing.processes.finish import demands
@@ -130,6 +131,8 @@ def choose(job: JobContext, feature: Feature, told: Sequence[Flag]) -> RoutedFea
         why = "; ".join(f"{v.process}: {v.reason}" for v in verdicts)
         said = f"{feature.kind} {feature.id}: nothing in the shop makes it: {why}."
         flags.append(Flag("no-process", Severity.BLOCKING, feature.id, said))
+    asked = (r.verdict for r in regions if r.verdict is not None)
+    flags += [Flag(h.code, Severity.NOTE, feature.id, h.words) for v in asked for h in v.hints]
     return RoutedFeature(feature, regions, verdicts, tuple(flags))
 
 
@@ -157,17 +160,25 @@ def _answers(job: JobContext, piece: Feature) -> tuple[Verdict, ...]:
 
 
 def _regions(job: JobContext, feature: Feature, verdicts: tuple[Verdict, ...]) -> tuple[RoutedRegion, ...]:
-    """The whole where one process makes it, else the first split of which every region is made."""
+    """The whole where one process makes it, else the first split of which every region is made.
+
+    What a process that is asked before offers to make of it goes before the whole.
+    """
     one = _routed(job, whole(feature), verdicts)
-    if one.process != NONE:
-        return (one,)
-    for split in splits(job, feature):
+    if one.process == NONE:
+        return _made(job, splits(job, feature, verdicts)) or (one,)
+    before = list(itertools.takewhile(lambda v: v.process != one.process, verdicts))
+    return _made(job, offered(job, feature, before)) or (one,)
+
+
+def _made(job: JobContext, ways: Iterable[Sequence[Region]]) -> tuple[RoutedRegion, ...]:
+    for split in ways:
         made = tuple(
             _routed(job, r, _answers(job.with_pieces(s.piece for s in split), r.piece)) for r in split
         )
         if all(r.process != NONE for r in made):
             return made
-    return (one,)
+    return ()
 
 
 def _routed(job: JobContext, region: Region, verdicts: tuple[Verdict, ...]) -> RoutedRegion:

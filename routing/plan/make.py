@@ -168,10 +168,18 @@ def _planned_steps(
                 after=tuple(number for number, _ in after),
                 because=tuple(why for _, why in after),
                 minutes=efforts.of_step(step).minutes,
-                notes=(step.stage.words, *step.notes, *_reasons(after)),
+                notes=(step.stage.words, *step.notes, *_places(step, zero), *_reasons(after)),
             )
         )
     return found
+
+
+def _places(step: Step, zero: Zero) -> Iterator[str]:
+    """What a person must know the place of, in the zero of the setup."""
+    for task in step.tasks:
+        if task.at is not None:
+            x, y, z = zero.local(np.array(task.at))
+            yield f"{task.feature.id} at X {x:.3f} Y {y:.3f} Z {z:.3f} of the setup's zero"
 
 
 def _reasons(after: Sequence[tuple[int, str]]) -> Iterator[str]:
@@ -194,6 +202,7 @@ def _pass(
         )
         taken = next(same, None)
     effort = efforts.of_task(task)
+    level = float(zero.axes[2] @ np.array(zero.origin_mm))
     region = "" if task.feature.id == feature_of(task.feature.id) else task.feature.text
     return Pass(
         feature_of(task.feature.id),
@@ -206,6 +215,7 @@ def _pass(
         effort.minutes,
         effort.basis,
         task,
+        tuple(replace(t, high_mm=t.high_mm - level, low_mm=t.low_mm - level) for t in task.passes),
     )
 
 

@@ -20,7 +20,7 @@ from routing.plan.thin_walls import Fragile
 from routing.plan.zero import Zero
 from routing.processes.context import JobContext
 from routing.processes.flags import Flag
-from routing.processes.protocol import Allowance, Approach, Stage, Task, Verdict
+from routing.processes.protocol import Allowance, Approach, Stage, Task, ToolPass, Verdict
 from routing.processes.tools import Tool
 
 
@@ -29,7 +29,8 @@ class Pass:
     """One tool at one region of a feature. ``region`` is its words, "" for the whole.
 
     ``high_mm`` and ``low_mm`` are between what heights it works, over the setup's zero. ``leaves`` stays for the
-    step ``taken_off_by``, None where nothing is left or nobody takes it.
+    step ``taken_off_by``, None where nothing is left or nobody takes it. ``tool_passes`` are the tool's own,
+    in order, their levels over the setup's zero.
     """
 
     feature: str
@@ -42,6 +43,7 @@ class Pass:
     minutes: float
     basis: tuple[str, ...]
     task: Task
+    tool_passes: tuple[ToolPass, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)

@@ -16,6 +16,7 @@ from featurize.feature import Axis, Bore, Feature
 from featurize.recognise.scene import vec
 from featurize.recognise.threads import is_through
 from routing.processes.context import JobContext
+from routing.processes.protocol import Verdict
 
 
 @dataclass(frozen=True)
@@ -35,8 +36,49 @@ def whole(feature: Feature) -> Region:
     return Region(feature, feature)
 
 
-def splits(job: JobContext, feature: Feature) -> Iterator[Sequence[Region]]:
-    """Ways to split a feature, the simplest first: a through bore in its core and what widens to each mouth."""
+def splits(
+    job: JobContext, feature: Feature, verdicts: Sequence[Verdict] = ()
+) -> Iterator[Sequence[Region]]:
+    """Ways to split a feature, the simplest first: a through bore in its core and what widens to each mouth;
+    any feature in what a process offers to make of it and the rest.
+    """
+    yield from _by_stages(job, feature)
+    yield from offered(job, feature, verdicts)
+
+
+def offered(job: JobContext, feature: Feature, verdicts: Sequence[Verdict]) -> Iterator[Sequence[Region]]:
+    """Ways to split a feature in what a process offers to make of it and the rest."""
+    for verdict in verdicts:
+        if verdict.offers:
+            yield _offered(job, feature, verdict.offers)
+
+
+def _offered(job: JobContext, feature: Feature, faces: Sequence[int]) -> list[Region]:
+    """What a process offers to make, and the other faces by the side that they look to."""
+    sides: dict[str, list[int]] = {}
+    for face in feature.faces:
+        if face not in faces:
+            seen = job.scene.seen_from([face])
+            sides.setdefault(seen[0] if len(seen) == 1 else "", []).append(face)
+    found = [Region(feature, _piece(feature, 1, faces, "core"), "core")]
+    for n, (side, mine) in enumerate(sorted(sides.items()), 2):
+        words = f"rest at {side}" if side else "rest"
+        piece = _piece(feature, n, mine, words).but(opens_to=(side,) if side else feature.opens_to)
+        found.append(Region(feature, piece, words, is_core=False))
+    return found
+
+
+def _piece(feature: Feature, number: int, faces: Sequence[int], words: str) -> Feature:
+    return feature.but(
+        id=f"{feature.id}.{number}",
+        faces=tuple(faces),
+        roles={f: feature.roles[f] for f in faces},
+        callouts=feature.callouts if number == 1 else (),
+        text=words,
+    )
+
+
+def _by_stages(job: JobContext, feature: Feature) -> Iterator[Sequence[Region]]:
     if not feature.bores or feature.axis is None or not is_through(feature):
         return
     core = feature.bores.index(core_of(feature))

@@ -88,6 +88,28 @@ class Rest:
 
 
 @dataclass(frozen=True, kw_only=True)
+class ToolPass:
+    """One pass of a tool in a task; each process has its own, with more of it.
+
+    It makes walls between two levels along the approach (of points in model coordinates), leaning by
+    ``angle_deg``.
+    """
+
+    words: str
+    high_mm: float
+    low_mm: float
+    angle_deg: float = 0.0
+
+
+@dataclass(frozen=True)
+class Hint:
+    """Something to ask the customer before a verdict is carried out; ``words`` are one sentence."""
+
+    code: str
+    words: str
+
+
+@dataclass(frozen=True, kw_only=True)
 class Verdict:
     """One process's answer about one feature; each process has its own, with the numbers behind it.
 
@@ -96,7 +118,7 @@ class Verdict:
     height grid where no closed form applies, 0 when not measured), ``place`` (model mm) where most of it
     stands. ``rest`` is given with a refusal where the process can go ahead of the one that makes the feature
     whole. ``progress`` tells how far the question came before the answer was no: over 1 the tool at least
-    sees the feature.
+    sees the feature. ``offers`` are the faces that it could make of a feature that it refuses.
     """
 
     process: str
@@ -108,6 +130,8 @@ class Verdict:
     place: Vec3 | None = None
     rest: Rest | None = None
     progress: int = 0
+    offers: tuple[int, ...] = ()
+    hints: tuple[Hint, ...] = ()
 
     @property
     def approach(self) -> Approach:
@@ -199,6 +223,8 @@ class Task:
     ``volume_mm3`` is what it finds of the feature, None for all of it; ``ground`` tells that a wheel was there
     before, so that only the allowance on floors is left,
     ``soft`` that steel is not hardened yet, ``ahead`` is the answer of who took the bulk before.
+    ``passes`` are the tool's in order, where the process tells them. ``at`` is a place (model mm) that a
+    person must know, which papers tell in the zero of the setup.
     """
 
     stage: Stage
@@ -212,6 +238,8 @@ class Task:
     ground: bool = False
     soft: bool = False
     ahead: Verdict | None = None
+    passes: tuple[ToolPass, ...] = ()
+    at: Vec3 | None = None
 
     def but(self, **changes: Any) -> Task:
         return replace(self, **changes)

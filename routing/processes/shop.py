@@ -8,6 +8,7 @@ from typing import TypeVar, cast
 
 from routing.processes.material import Material
 from routing.processes.material_rules import MaterialRule, rule_for
+from routing.processes.tools import Contradictions
 
 T = TypeVar("T")
 
@@ -40,6 +41,10 @@ class Workholding:
     sine_limit_deg: float
     order: Mapping[str, tuple[str, ...]]
     force_n: Mapping[str, float]
+
+    def contradictions(self) -> Contradictions:
+        if self.vise_grip_mm >= self.vise_open_mm:
+            yield "vise_grip_mm", f"the vise opens only {self.vise_open_mm:g}"
 
 
 @dataclass(frozen=True)
@@ -134,6 +139,16 @@ class Shop:
 
     def __getitem__(self, section: type[T]) -> T:
         return cast("T", self.sections[section])
+
+    def contradictions(self) -> Contradictions:
+        """Two materials for one hardness or one binder share: which would hold?"""
+        seen: dict[tuple[str, float], str] = {}
+        for name, rule in self.materials.items():
+            for key in ("hardness_hrc", "binder_percent"):
+                value = getattr(rule, key)
+                if value is not None and seen.setdefault((key, value), name) != name:
+                    other = seen[key, value]
+                    yield f"materials.{name}.{key}", f"materials.{other} has {value:g} too: change that one"
 
     def rule(self, material: Material) -> MaterialRule:
         """The rule of a material, drawn between those of its family in the shop file."""

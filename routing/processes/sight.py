@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -11,9 +11,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from featurize.brep.boxes import Boxes, facet_boxes
-from featurize.brep.part import Face, Mesh
+from featurize.brep.part import Mesh
 from featurize.brep.rays import first_hits
-from featurize.brep.surfaces import Array, Cone, Cylinder, Plane
+from featurize.brep.surfaces import Array
 from featurize.feature import Vec3
 from featurize.recognise.scene import vec
 from routing.processes.context import JobContext
@@ -22,8 +22,9 @@ from routing.processes.context import JobContext
 _AWAY_SINE = 0.005
 # Share of samples that may be hidden: those beside an inner edge stand off into the next face.
 _HIDDEN_SHARE = 0.03
-# Side edges of a wall stand at most this far (cosine of 30 deg) off the wire.
-_UPRIGHT_COS = 0.866
+# How often a ray goes on behind a face that it may look through, and how far behind it starts anew.
+_LOOKS = 8
+_STEP_MM = 0.02
 # Boxes are looked into this much beside a ray, far over the rounding.
 _BESIDE_MM = 1e-6
 # How far rays are followed at a time, in sizes of the part: each stretch as long as all before it.
@@ -57,89 +58,55 @@ def _hidden_from(job: JobContext, ids: Sequence[int], direction: Array) -> Hidde
     if float(np.mean(away)) > _HIDDEN_SHARE:
         face = Counter(own[away].tolist()).most_common(1)[0][0]
         return Hidden(face, float(np.mean(away)), True, vec(points[away & (own == face)].mean(axis=0)))
-    distance, face_hit = first_hits(job.part.mesh, points, direction)
-    return _worst(np.isfinite(distance), face_hit, points)
+    # A face that looks to the tool all over cannot hide itself: its samples lie behind its facets.
+    toward = [i for i in ids if float((job.part.faces[i].normals @ direction).min()) > _AWAY_SINE]
+    looks = np.isin(own, toward)
+    lines = np.broadcast_to(direction, points.shape)
+    hit = _met(job.part.mesh, points, lines, lambda ray, face: looks[ray] & (face == own[ray]))
+    return _worst(hit >= 0, hit, points)
 
 
-def hidden_from_wire(job: JobContext, faces: Iterable[Face], along: Array) -> Hidden | None:
-    """The worst obstacle on either side of the rulings of some walls; None when the wire passes."""
-    points, rulings = [], []
-    for face in faces:
-        points.append(job.scene.off_surface(face.id))
-        rulings.append(rulings_of(job, face, along))
-    p, r = np.vstack(points), np.vstack(rulings)
+def hidden_along(
+    job: JobContext, points: Array, directions: Array, ignored: Collection[int]
+) -> Hidden | None:
+    """The worst obstacle on either side of points (n, 3) along unit directions (n, 3); None when none is.
+
+    What is met on faces that are ``ignored`` is looked through: points that lie on a hollow wall are behind
+    its facets here and there.
+    """
     worst: Hidden | None = None
+    through = list(ignored)
     for sense in (1.0, -1.0):
-        distance, hit = hits(job.part.mesh, p, sense * r)
-        found = _worst(np.isfinite(distance), hit, p)
+        hit = _met(job.part.mesh, points, sense * directions, lambda _, face: np.isin(face, through))
+        found = _worst(hit >= 0, hit, points)
         if found and (worst is None or found.share > worst.share):
             worst = found
     return worst
 
 
-def rulings_of(job: JobContext, face: Face, along: Array) -> Array:
-    """Unit directions (n, 3) in the surface at a wall's samples, as near as can be to ``along``.
+def _met(
+    mesh: Mesh,
+    points: Array,
+    directions: Array,
+    through: Callable[[NDArray[np.int64], NDArray[np.int64]], NDArray[np.bool_]],
+) -> NDArray[np.int64]:
+    """The face (n,) that each ray meets first, -1 for none, but for what it may look through.
 
-    Exact on cylinders and cones, on extrusions, and on flat walls whose two side edges meet or are parallel.
+    ``through`` is asked of rays, by number, and the faces they meet.
     """
-    if isinstance(face.surface, Cylinder):
-        axis = face.surface.axis * np.sign(face.surface.axis @ along)
-        return np.broadcast_to(axis, face.points.shape).copy()
-    if isinstance(face.surface, Cone):
-        # From the apex; the sign follows the wire.
-        rays = face.points - face.surface.apex
-        rays /= np.linalg.norm(rays, axis=1, keepdims=True)
-        return np.asarray(rays * np.sign(rays @ along)[:, None])
-    if isinstance(face.surface, Plane):
-        return _fan(job, face, face.surface.normal, along)
-    tangent = along - (face.normals @ along)[:, None] * face.normals
-    return np.asarray(tangent / np.linalg.norm(tangent, axis=1, keepdims=True))
-
-
-def _fan(job: JobContext, face: Face, normal: Array, along: Array) -> Array:
-    """Rulings of a flat wall: a wire turns from the direction of one side edge to the other's.
-
-    At distances a and b from edges of unit directions u and v the line through their meeting point has
-    the direction b u + a v (law of sines).
-    """
-    straight = along - (along @ normal) * normal
-    straight /= np.linalg.norm(straight)
-    across = np.cross(normal, straight)
-    lines = _side_lines(job, face, straight)
-    if not lines:
-        return np.broadcast_to(straight, face.points.shape).copy()
-    sides = np.cross([u for _, u in lines], normal)
-    sides *= np.sign(sides @ across)[:, None]
-    # How far each edge lies to the right of each sample.
-    offset = np.array([(p - face.points) @ side for (p, _), side in zip(lines, sides, strict=True)])
-    directions = np.array([u for _, u in lines])
-    right = np.where(offset >= 0, offset, np.inf)
-    left = np.where(offset < 0, -offset, np.inf)
-    k, m = np.argmin(right, axis=0), np.argmin(left, axis=0)
-    a, b = right.min(axis=0), left.min(axis=0)
-    with np.errstate(invalid="ignore"):
-        share = np.where(np.isinf(a), 0.0, np.where(np.isinf(b), 1.0, b / (a + b)))[:, None]
-    found = share * directions[k] + (1 - share) * directions[m]
-    return np.asarray(found / np.linalg.norm(found, axis=1, keepdims=True))
-
-
-def tilt_deg(job: JobContext, face: Face, along: Array) -> float:
-    """How far a wire leans at most along a wall, its corners included."""
-    edges = [u for _, u in _side_lines(job, face, along)] if isinstance(face.surface, Plane) else []
-    cosines = np.vstack([rulings_of(job, face, along), *edges]) @ along
-    return float(np.degrees(np.arccos(np.clip(cosines.min(), -1.0, 1.0))))
-
-
-def _side_lines(job: JobContext, face: Face, along: Array) -> list[tuple[Array, Array]]:
-    """A point and the unit direction of each straight edge that bounds a wall beside the wire."""
-    lines = []
-    for e in job.part.edges_of(face.id):
-        chord = e.points[-1] - e.points[0]
-        chord = chord * np.sign(chord @ along)
-        length = float(np.linalg.norm(chord))
-        if e.curve == "line" and length > 0 and chord @ along > _UPRIGHT_COS * length:
-            lines.append((e.points[0], chord / length))
-    return lines
+    hit = np.full(len(points), -1, np.int64)
+    at, todo = points.copy(), np.arange(len(points))
+    for _ in range(_LOOKS):
+        distance, face = hits(mesh, at[todo], directions[todo])
+        hit[todo] = face
+        again = (face >= 0) & through(todo, face)
+        hit[todo[again]] = -1
+        step = (distance[again] + _STEP_MM)[:, None] * directions[todo[again]]
+        todo = todo[again]
+        if len(todo) == 0:
+            break
+        at[todo] += step
+    return hit
 
 
 def _worst(blocked: NDArray[np.bool_], hit: NDArray[np.int64], points: Array) -> Hidden | None:

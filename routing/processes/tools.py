@@ -2,8 +2,14 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Protocol, runtime_checkable
+
+Contradictions = Iterator[tuple[str, str]]  # the field that is wrong, and why: what it may be
+
+_SIZES_MM = 1e-3  # two sizes closer than this are one: a toolroom measures no finer
 
 
 @runtime_checkable
@@ -26,6 +32,15 @@ class Wire:
         """The smallest inside corner: the wire's radius and its gap."""
         return self.diameter_mm / 2 + self.gap_mm
 
+    @property
+    def kerf_mm(self) -> float:
+        """The narrowest gap that it cuts."""
+        return self.diameter_mm + 2 * self.gap_mm
+
+    def contradictions(self) -> Contradictions:
+        if self.gap_mm >= self.diameter_mm:
+            yield "gap_mm", f"write less than the wire's own {self.diameter_mm:g}"
+
     def __str__(self) -> str:
         return f"wire {self.diameter_mm:g}"
 
@@ -38,6 +53,12 @@ class Wheel:
     diameter_mm: float
     corner_radius_mm: float
     depth_mm: float
+
+    def contradictions(self) -> Contradictions:
+        if self.corner_radius_mm > self.width_mm / 2:
+            yield "corner_radius_mm", f"write at most half the width, {self.width_mm / 2:g}"
+        if self.depth_mm >= self.diameter_mm / 2:
+            yield "depth_mm", f"write less than the wheel's radius, {self.diameter_mm / 2:g}"
 
     def __str__(self) -> str:
         return f"wheel {self.width_mm:g} wide"
@@ -63,6 +84,15 @@ class Cutter:
     @property
     def corner_mm(self) -> float:
         return self.radius_mm
+
+    def contradictions(self) -> Contradictions:
+        of_a_ball = math.isclose(self.corner_radius_mm, self.radius_mm, abs_tol=_SIZES_MM)
+        if self.kind == "ball" and not of_a_ball:
+            yield "corner_radius_mm", f"a ball has half its diameter: write {self.radius_mm:g}"
+        if self.kind != "ball" and (of_a_ball or self.corner_radius_mm > self.radius_mm):
+            yield "corner_radius_mm", f"a {self.kind} cutter has less than its radius, {self.radius_mm:g}"
+        if self.kind == "bull" and not self.corner_radius_mm:
+            yield "corner_radius_mm", "a cutter without one is flat"
 
     def __str__(self) -> str:
         return f"{self.diameter_mm:g} {self.kind} cutter"
@@ -90,6 +120,14 @@ class SideCutter:
     @property
     def corner_mm(self) -> float:
         return self.head_mm / 2
+
+    def contradictions(self) -> Contradictions:
+        square = self.angle_deg == 90
+        if square == (self.kind == "dovetail"):
+            yield "angle_deg", f"a {self.kind} cutter has {'less than 90' if square else '90'}"
+        top_mm = self.head_mm - (0 if square else 2 * self.width_mm / math.tan(math.radians(self.angle_deg)))
+        if self.neck_mm > top_mm + _SIZES_MM or self.neck_mm >= self.head_mm:
+            yield "neck_mm", f"the head is {top_mm:.3g} where it stands on its neck: write less"
 
     def __str__(self) -> str:
         return f"{self.head_mm:g} {self.kind} cutter"

@@ -20,6 +20,8 @@ from typing import Any
 from unittest import mock
 
 from featurize.errors import StepError
+from featurize.step.document import Skip
+from featurize.step.notes import ReadNote, Severity
 
 _LINES = re.compile(rb"[^\n]*\n?")
 _NUMBER = re.compile(rb"-?\d+\.\d*(?:E[+-]?\d+)?")
@@ -135,31 +137,36 @@ class Outcome:
     """``end`` is "parts", the code of a StepError, "traceback", "died" or "hung"."""
 
     end: str
-    said: tuple[str, ...] = ()  # error, notes and what was healed
-    parts: tuple[Any, ...] = ()  # volume, faces and features of each part
+    said: tuple[str, ...] = ()  # the error, or what reading noticed
+    parts: tuple[Any, ...] = ()  # volume, count, features and faces of each part
     valid: bool = True
+    blocking: tuple[str, ...] = ()  # what of ``said`` blocks
     where: str = field(default="", compare=False)
 
 
-def judge(path: str) -> Outcome:
+def judge(path: str, skip: Skip = Skip.NOTHING) -> Outcome:
     """The whole job up to the features."""
     from OCP.BRepCheck import BRepCheck_Analyzer
 
     from featurize.brep.build import build_part
+    from featurize.brep.shapes import FACE, area_and_centre, each
     from featurize.recognise import recognise
     from featurize.step.read import read_step
 
     try:
-        document = read_step(path, isolate=False)
-        parts, healed, valid = [], [], True
+        document = read_step(path, isolate=False, skip=skip)
+        parts: list[Any] = []
+        noticed: list[ReadNote] = []
+        valid = True
         for solid in document.parts:
             part = build_part(solid.solid, source_faces=solid.source_faces)
             features = recognise(part).features
             found = sorted(
                 (str(f.kind), *(round(v, 2) + 0.0 for _, v in sorted(f.dims.items()))) for f in features
             )
-            parts.append((f"{part.volume_mm3:.5g}", solid.count, tuple(found)))
-            healed += solid.healed
+            faces = sorted(tuple(map(_coarse, area_and_centre(face))) for face in each(solid.solid, FACE))
+            parts.append((f"{part.volume_mm3:.5g}", solid.count, tuple(found), tuple(faces)))
+            noticed += document.noticed(solid)
             valid = valid and BRepCheck_Analyzer(solid.solid).IsValid()
     except StepError as error:
         return Outcome(str(error.code), (str(error),))
@@ -167,7 +174,14 @@ def judge(path: str) -> Outcome:
         last = [f for f in traceback.extract_tb(error.__traceback__) if "featurize" in f.filename][-1]
         where = f"{'/'.join(Path(last.filename).parts[-2:])}:{last.lineno} {type(error).__name__}: {error}"
         return Outcome("traceback", where=where)
-    return Outcome("parts", (*document.notes, *healed), tuple(sorted(parts)), valid)
+    said = dict.fromkeys(n.message for n in noticed)
+    blocking = dict.fromkeys(n.message for n in noticed if n.severity == Severity.BLOCKING)
+    return Outcome("parts", tuple(said), tuple(sorted(parts)), valid, tuple(blocking))
+
+
+def _coarse(size: float) -> float:
+    """To a thousandth, with an offset that keeps round sizes away from where rounding turns."""
+    return round(size + 0.00017, 3) + 0.0
 
 
 def only_numbers_differ(good: bytes, bad: bytes) -> bool:
@@ -176,7 +190,10 @@ def only_numbers_differ(good: bytes, bad: bytes) -> bool:
 
 
 def verdict(good: bytes, before: Outcome, bad: bytes, after: Outcome) -> str:
-    """ "same", "warned", "refused", "another model", or what is wrong in capitals."""
+    """ "same", "blocked", "refused", "another model", or what is wrong in capitals.
+
+    "warned" is enough where volume and features are the same and only faces differ by some thousandths.
+    """
     if after.end == "traceback":
         return "TRACEBACK"
     if after.end != "parts":
@@ -184,9 +201,13 @@ def verdict(good: bytes, before: Outcome, bad: bytes, after: Outcome) -> str:
         return "refused" if ok else "NO REASON"
     if after.parts == before.parts:
         return "same"
-    if set(after.said) - set(before.said):
-        return "warned"
-    return "another model" if after.valid and only_numbers_differ(good, bad) else "SILENT"
+    if after.blocking:
+        return "blocked"
+    if after.valid and only_numbers_differ(good, bad):
+        return "another model"
+    if not set(after.said) - set(before.said):
+        return "SILENT"
+    return "warned" if [p[:3] for p in after.parts] == [p[:3] for p in before.parts] else "NOT BLOCKED"
 
 
 class Worker:
@@ -202,20 +223,28 @@ class Worker:
         self._child: Any = None
 
     def judge(self, text: bytes) -> Outcome:
-        """A death and a hang are errors of one line, as ``featurize.isolate`` makes them in the program."""
+        """A death and a hang are errors of one line, as ``featurize.isolate`` makes them in the program;
+        after a death less is read, as the program does."""
         with tempfile.TemporaryDirectory() as folder:
             path = Path(folder) / "insert.step"
             path.write_bytes(text)
-            if self._child is None:
-                self._start()
-            self._ours.send(str(path))
-            try:
-                if self._ours.poll(self._limit_s):
-                    answer: Outcome = self._ours.recv()
-                    return answer
-                end = Outcome("hung", ("stopped at the time limit",))
-            except EOFError:
-                end = Outcome("died", ("the kernel crashed",))
+            for skip in Skip:
+                outcome = self._judge(str(path), skip)
+                if outcome.end != "died":
+                    break
+        return outcome
+
+    def _judge(self, path: str, skip: Skip) -> Outcome:
+        if self._child is None:
+            self._start()
+        self._ours.send((path, skip))
+        try:
+            if self._ours.poll(self._limit_s):
+                answer: Outcome = self._ours.recv()
+                return answer
+            end = Outcome("hung", ("stopped at the time limit",))
+        except EOFError:
+            end = Outcome("died", ("the kernel crashed",))
         self.close()
         return end
 
@@ -241,4 +270,4 @@ def _serve(pipe: Any) -> None:
     os.dup2(nowhere, 2)
     pipe.send("ready")
     while True:
-        pipe.send(judge(pipe.recv()))
+        pipe.send(judge(*pipe.recv()))

@@ -96,47 +96,59 @@ def wire(content: Content) -> Section | None:
     if not told:
         return None
     blocks: list[Block] = []
-    if told.get("start_holes"):
-        starts = tuple(
-            (
-                s["feature"],
-                number(s["x_mm"]) if s.get("x_mm") is not None else "-",
-                number(s["y_mm"]) if s.get("y_mm") is not None else "-",
-                number(s["diameter_mm"]) if s.get("diameter_mm") is not None else "-",
-                number(s["height_mm"]),
-                clean(s.get("by") or "-"),
-                clean(s.get("problem") or "-"),
-                clean(s["file"]),
-            )
-            for s in told["start_holes"]
-        )
-        head = ("id", "X", "Y", "Ø", "through", "made by", "problem", "drawing")
-        blocks += [Text("Start holes, in the drawing's own X and Y.", "note")]
-        blocks += [Table(head, starts, (1, 1.2, 1.2, 1, 1.2, 1.6, 4, 3))]
-    rows = []
-    for c in told.get("cuts", ()):
-        slug = c.get("slug") or {}
-        said = [clean(slug["fall"])] if slug.get("fall") else []
-        said += [f"{number(slug['mass_g'], 1)} g"] if slug.get("mass_g") else []
-        said += ["may jam"] if slug.get("may_jam") else []
-        said += ["leave a tab"] if slug.get("tab") else []
-        said += map(clean, slug.get("notes") or ())
-        length = "; ".join(f"{number(o['length_mm'], 2)} at {number(o['height_mm'])}" for o in c["outlines"])
-        rows.append(
-            (
-                c["feature"],
-                number(c["wire_mm"]),
-                f"{number(c['offset_mm'], 4)} {c['offset_side']}, {c['travel']}",
-                length,
-                ", ".join(said) or "-",
-            )
-        )
-    if rows:
-        named = ("id", "wire Ø", "offset and travel", "outline length at height", "slug")
-        blocks.append(Table(named, tuple(rows), (1, 1, 3.4, 4.4, 4)))
+    starts = tuple(_start_hole(s) for s in told.get("start_holes") or ())
+    if starts:
+        head = ("id", "setup", "X / Y", "Z from / to", "Ø", "made by", "problem", "drawing")
+        blocks += [Table(head, starts, (1, 0.8, 2, 1.8, 1, 1.4, 3, 3)), Text(clean(told["zero"]), "note")]
+    passes = tuple(_wire_pass(p) for p in told.get("passes") or ())
+    if passes:
+        head = ("path", "pass", "Z from / to", "angle", "wire Ø, offset", "cuts", "lead meets, X / Y", "min")
+        blocks.append(Table(head, passes, (1, 1.6, 1.9, 1, 2.6, 1.8, 4, 1)))
+        said = f"{told['sheet']} has every number of the passes; the drawings have their outlines, by layer."
+        blocks.append(Text(clean(said), "note"))
+    slugs = tuple((c["name"], _slug(c["slug"])) for c in told.get("cuts") or () if c["slug"])
+    if slugs:
+        blocks.append(Table(("path", "slug, an estimate"), slugs, (1, 12)))
     if told.get("caution"):
         blocks.append(Text(clean(told["caution"]), "alert"))
     return Section("Wire and start holes", tuple(blocks)) if blocks else None
+
+
+def _start_hole(told: Content) -> tuple[str, ...]:
+    return (
+        told["name"],
+        str(told["setup"]),
+        f"{number(told['x_mm'])} / {number(told['y_mm'])}",
+        f"{number(told['from_z_mm'])} / {number(told['to_z_mm'])}",
+        "-" if told["diameter_mm"] is None else number(told["diameter_mm"]),
+        clean(told["by"]),
+        clean(told["problem"] or "-"),
+        clean(told["file"]),
+    )
+
+
+def _wire_pass(told: Content) -> tuple[str, ...]:
+    trims = f"{told['trims']} trim{'' if told['trims'] == 1 else 's'}"
+    main = len(told["speeds"]) > told["trims"]
+    x, y = told["lead"]["upper_mm"][-1]
+    return (
+        told["cut"],
+        f"{told['number']} {told['makes']}",
+        " / ".join(number(z) for z in told["heights_mm"]),
+        number(told["angle_deg"], 3),
+        f"{number(told['wire_mm'])}, {number(told['offset_mm'], 4)} {told['side']}",
+        f"1 and {trims}" if main else trims,
+        f"{number(x)} / {number(y)}, {clean(told['lead']['meets'])}",
+        number(told["minutes"], 1),
+    )
+
+
+def _slug(told: Content) -> str:
+    said = [clean(told["fall"])]
+    said += [f"{number(told['mass_g'], 1)} g"] if told["mass_g"] else []
+    said += ["may jam"] if told["may_jam"] else []
+    said += ["leave a tab"] if told["tab"] else []
+    return ", ".join([*said, *map(clean, told["notes"])])
 
 
 def left_behind(content: Content) -> Section | None:

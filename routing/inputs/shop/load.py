@@ -6,13 +6,15 @@ import math
 import re
 import tomllib
 import typing
-from collections.abc import Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import MISSING, fields, is_dataclass, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, Protocol, runtime_checkable
 
+from featurize.errors import one_line
 from routing.inputs.choices import ChoicesError, thread_colours
 from routing.inputs.shop.places import nearest, places_of
+from routing.inputs.toml_file import TomlError, parsed, shown, text_of
 from routing.processes.material_rules import MaterialRule
 from routing.processes.rooms import process_names, rooms
 from routing.processes.shop import Shop
@@ -48,6 +50,9 @@ _LIMITS = {
         (0.0, math.inf),
     ),
     "scrap_share": (0.0, 0.5),
+    "hardness_hrc": (20.0, 70.0),
+    "binder_percent": (3.0, 30.0),
+    "grain_um": (0.2, 10.0),
     "low": (0.0, 1.0),
     "high": (1.0, math.inf),
     "chipping": (0.0, 1.0),
@@ -57,6 +62,19 @@ _LIMITS = {
     "careful_feed": (0.05, 1.0),
     "safety": (1.0, math.inf),
 }
+# Who does what no machine does.
+_STATIONS = ("bench", "bought in", "inspect")
+# What the tables by process hold besides, and whether none may be missing.
+_BY_PROCESS: dict[str, tuple[tuple[str, ...], bool]] = {
+    "workholding.order": ((), True),
+    "workholding.force_n": ((), True),
+    "rates.per_hour": (_STATIONS, True),
+    "rates.setup_min": (_STATIONS, True),
+    "rates.scrap_share": (_STATIONS, False),
+    "rates.range": ((*_STATIONS, "material", "scrap"), True),
+}
+# Larger numbers are slips: no machine is longer, and no money or volume that large.
+_LONGEST_MM, _LARGEST = 1e4, 1e9
 # A table replaces the default key by key, a list of tools as a whole: they are what the shop owns.
 
 
@@ -73,11 +91,19 @@ def _may_be_empty() -> tuple[str, ...]:
     return (*_MAY_BE_EMPTY, *(key for room in rooms() for key in room.may_be_empty))
 
 
+@runtime_checkable
+class Contradicting(Protocol):
+    """A part of the shop whose values may contradict each other."""
+
+    def contradictions(self) -> Iterator[tuple[str, str]]:
+        """The field that is wrong, and why."""
+
+
 class ShopError(Exception):
     """A shop file that cannot be used. ``str()`` is one line that names the key, ``key`` is it alone."""
 
     def __init__(self, said: str, key: str = "") -> None:
-        super().__init__(said)
+        super().__init__(one_line(said))
         self.key = key
 
 
@@ -113,7 +139,7 @@ def load_shop(path: Path | None = None) -> Shop:
     except ShopError as error:
         if path is None:
             raise
-        place = nearest(places_of(_read(path)), error.key)
+        place = nearest(places_of(text_of(path)), error.key)
         line = f"line {place.line}: " if place else ""
         raise ShopError(f"{path.name}: {line}{error}", error.key) from None
 
@@ -145,9 +171,11 @@ def content_of(path: Path | None = None) -> dict[str, Any]:
     if path is None:
         return content
     try:
-        return _overlaid(content, tomllib.loads(_read(path)))
-    except tomllib.TOMLDecodeError as error:
-        raise ShopError(f"{path.name} is not TOML ({' '.join(str(error).split())}).") from error
+        return _overlaid(content, parsed(path))
+    except TomlError as error:
+        raise ShopError(str(error)) from error
+    except RecursionError as error:
+        raise ShopError(f"{path.name} is nested too deeply: write tables of plain values.") from error
 
 
 def write_default(path: Path, *, replace: bool = False) -> None:
@@ -159,15 +187,6 @@ def write_default(path: Path, *, replace: bool = False) -> None:
         raise ShopError(f"{path} is there already: give another name, or --replace.") from error
     except OSError as error:
         raise ShopError(f"{path} cannot be written ({error.strerror}): check the path.") from error
-
-
-def _read(path: Path) -> str:
-    try:
-        return path.read_text(encoding="utf-8-sig")
-    except OSError as error:
-        raise ShopError(f"{path} cannot be read ({error.strerror}): check the path.") from error
-    except UnicodeDecodeError as error:
-        raise ShopError(f"{path.name} is not TOML ({' '.join(str(error).split())}).") from error
 
 
 def _overlaid(base: Mapping[str, Any], given: Mapping[str, Any]) -> dict[str, Any]:
@@ -196,6 +215,7 @@ def _made(kind: Any, content: object, key: str) -> Any:
         if key == "thread_colours":
             return _colours(content, key)
         entry = typing.get_args(kind)[1]
+        _check_names(content, key)
         return {name: _made(entry, item, f"{key}.{name}") for name, item in content.items()}
     if typing.get_args(kind):  # X | None
         return _made(typing.get_args(kind)[0], content, key)
@@ -219,8 +239,7 @@ def _table(kind: Any, content: object, key: str) -> Any:
     places = {f.name: f.metadata.get("key", f"{start}{f.name}") for f in fields(kind) if f.name in hints}
     for name in content:
         if name not in hints:
-            known = ", ".join([*hints, *_keys_of_sections(start)])
-            raise ShopError(f"{start}{name} is not known: write one of {known}.", start + name)
+            raise _not_known(start, name, [*hints, *_keys_of_sections(start)])
     missing = [
         f.name for f in fields(kind) if f.name in hints and f.name not in content and f.default is MISSING
     ]
@@ -228,7 +247,31 @@ def _table(kind: Any, content: object, key: str) -> Any:
         raise ShopError(f"{places[missing[0]]} is missing.", places[missing[0]])
     if kind is MaterialRule:
         _check_material(content, key)
-    return kind(**{name: _made(hints[name], item, places[name]) for name, item in content.items()})
+    made = kind(**{name: _made(hints[name], item, places[name]) for name, item in content.items()})
+    for name, why in made.contradictions() if isinstance(made, Contradicting) else ():
+        where = places.get(name, f"{start}{name}")
+        value = f" = {shown(content[name])}" if name in content else ""
+        raise ShopError(f"{where}{value} cannot be: {why}.", where)
+    return made
+
+
+def _not_known(start: str, name: str, known: Iterable[str]) -> ShopError:
+    said = f"{start}{shown(name, quoted=False)} is not known: write one of {', '.join(known)}."
+    return ShopError(said, start + name)
+
+
+def _check_names(content: Mapping[str, Any], key: str) -> None:
+    """Tables by process: no other name, and none left out where every one is asked for."""
+    if key not in _BY_PROCESS:
+        return
+    others, all_needed = _BY_PROCESS[key]
+    known = (*process_names(), *others)
+    for name in content:
+        if name not in known:
+            raise _not_known(f"{key}.", name, known)
+    for name in known if all_needed else ():
+        if name not in content:
+            raise ShopError(f"{key}.{name} is missing.", f"{key}.{name}")
 
 
 def _keys_of_sections(start: str) -> list[str]:
@@ -249,7 +292,7 @@ def _single(kind: Any, content: object, key: str) -> Any:
     path = re.sub(r"\[\d+\]", "", key).split(".")
 
     def wrong(write: str) -> ShopError:
-        return ShopError(f"{key} = {content!r}: write {write}.", key)
+        return ShopError(f"{key} = {shown(content)}: write {write}.", key)
 
     if kind is bool:
         if not isinstance(content, bool):
@@ -263,16 +306,15 @@ def _single(kind: Any, content: object, key: str) -> Any:
         if not isinstance(content, str) or empty or (words and content not in words):
             raise wrong(" or ".join(words) if words else "a word")
         return content
-    if isinstance(content, bool) or not isinstance(content, int | float) or not math.isfinite(content):
+    if isinstance(content, bool) or not isinstance(content, int | float) or content != content:
         raise wrong("a number")
+    most = _LONGEST_MM if path[-1].endswith("_mm") else _LARGEST
+    bounds = _limits()
+    names = [".".join(path[-2:]), *reversed(path)]
+    low, high = next((bounds[name] for name in names if name in bounds), (None, most))
+    high = min(high, most)
+    if not content <= high or not (content > 0 if low is None else content >= low):
+        raise wrong(f"a number {'over 0 and up' if low is None else f'from {low:g}'} to {high:g}")
     if kind is int and content != int(content):
         raise wrong("a whole number")
-    bounds = _limits()
-    limits = next((bounds[name] for name in reversed(path) if name in bounds), None)
-    if limits is None:
-        if content <= 0:
-            raise wrong("a number over 0")
-    elif not limits[0] <= content <= limits[1]:
-        up = "up" if limits[1] == math.inf else f"to {limits[1]:g}"
-        raise wrong(f"a number from {limits[0]:g} {up}")
     return kind(content)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from routing.processes.rooms import key
-from routing.processes.tools import Cutter, SideCutter
+from routing.processes.tools import Contradictions, Cutter, SideCutter
 
 
 @dataclass(frozen=True)
@@ -36,6 +36,10 @@ class Drilling:
     drill_ratio: float
     thread_min_mm: float
     thread_ratio: float
+
+    def contradictions(self) -> Contradictions:
+        if self.drill_min_mm > self.drill_max_mm:
+            yield "drill_min_mm", f"drill_max_mm is only {self.drill_max_mm:g}"
 
 
 @dataclass(frozen=True)

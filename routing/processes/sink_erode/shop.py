@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from routing.processes.rooms import key
+from routing.processes.tools import Contradictions
 
 
 @dataclass(frozen=True)
@@ -43,6 +44,10 @@ class Electrodes:
     corner_relief_mm: float
     corner_leg_ratio: float
     corner_group_mm: float
+
+    def contradictions(self) -> Contradictions:
+        if self.rough_gap_mm < self.finish_gap_mm:
+            yield "rough_gap_mm", f"finishing already sparks {self.finish_gap_mm:g} wide"
 
 
 @dataclass(frozen=True)

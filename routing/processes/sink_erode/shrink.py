@@ -41,6 +41,7 @@ from OCP.STEPControl import STEPControl_Reader, STEPControl_StepModelType, STEPC
 from OCP.TopAbs import TopAbs_Orientation, TopAbs_ShapeEnum, TopAbs_State
 from OCP.TopoDS import TopoDS, TopoDS_Shape
 
+from featurize.brep.part import Convexity
 from featurize.brep.shapes import each
 from featurize.brep.solids import KernelError, cut, is_valid, solids_of, volume_of
 from featurize.brep.surfaces import Array, Cone, Cylinder, Plane, Sphere
@@ -74,9 +75,13 @@ def in_plane(cavity: Cavity, pieces: Sequence[Any], gap_mm: float, overrun_mm: f
 def by_faces(cavity: Cavity, pieces: Sequence[Any], gap_mm: float, overrun_mm: float) -> list[Any] | None:
     """A convex cavity of planes, cylinders, cones and balls: what is inside of all of them, moved in.
 
-    None where a face is of another kind or stands out into the void.
+    None where a face is of another kind or stands out into the void, as a keyway's corner in a bore does.
     """
     del pieces
+    own = set(cavity.feature.faces)
+    edges = (e for i in own for e in cavity.part.edges_of(i) if own.issuperset(e.faces))
+    if any(e.convexity == Convexity.CONVEX for e in edges):
+        return None
     bounds = []
     for i in cavity.feature.faces:
         surface = cavity.part.faces[i].surface
@@ -179,9 +184,10 @@ def _in_plane(solid: Any, bottom: Any, gap_mm: float, up: Array) -> list[Any]:
         float(np.array([p.X(), p.Y(), p.Z()]) @ up)
         for p in (_point(v) for v in each(solid, TopAbs_ShapeEnum.TopAbs_VERTEX))
     ]
-    length = max(heights) - min(heights) - 2 * gap_mm
+    depth = max(heights) - min(heights)
+    length = depth - 2 * gap_mm
     if length <= 0:
-        return []
+        raise FilledError(f"the cavity is {depth:.3f} deep, not over twice the {gap_mm:g} gap")
     face = TopoDS.Face_s(bottom)
     offset = BRepOffsetAPI_MakeOffset(face, GeomAbs_JoinType.GeomAbs_Arc)
     offset.Perform(-gap_mm)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from routing.processes.rooms import key
-from routing.processes.tools import Wheel
+from routing.processes.tools import Contradictions, Wheel
 
 
 @dataclass(frozen=True)
@@ -22,6 +22,10 @@ class GrindRates:
     dress_min: float
     dress_every_mm3: float
     face_min: float
+
+    def contradictions(self) -> Contradictions:
+        if self.fine_infeed_mm > self.infeed_mm:
+            yield "fine_infeed_mm", f"roughing takes only {self.infeed_mm:g} a pass"
 
 
 @dataclass(frozen=True)

@@ -29,9 +29,11 @@ ROOM = Room(
                 "lost_height_mm",
                 "threading_min",
                 "slug_min",
+                "relief_trims",
             ),
             (0.0, float("inf")),
         ),
         "slug_friction": (0.01, 1.0),
+        "wires.diameter_mm": (0.01, 1.0),
     },
 )

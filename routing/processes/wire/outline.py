@@ -6,7 +6,7 @@ An arc is written by its bulge, the tangent of a quarter of its angle, as the DX
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
@@ -16,12 +16,12 @@ import shapely
 
 from featurize import tolerances as tol
 from featurize.brep.surfaces import Array
+from routing.processes.wire.arcs import Piece
 
 # A joint this near the common line or circle of its two pieces is no corner.
 _SMOOTH_MM = tol.LENGTH_MM / 50
-# Curves that are neither straight nor round become arcs within this: a quarter of what a wire holds.
-ARC_FIT_MM = 0.0005
-_MOST_HALVINGS = 9
+# So many pairs of points and pieces are looked at together: bounds the memory.
+_LOT = 1_000_000
 
 
 @dataclass(frozen=True, eq=False)
@@ -55,7 +55,7 @@ class Outline:
         """Radius (n,) of each arc, infinite for a straight piece."""
         chords = np.linalg.norm(self.ends - self.starts, axis=1)
         b = np.abs(self.bulges)
-        with np.errstate(divide="ignore"):
+        with np.errstate(divide="ignore", invalid="ignore"):
             return np.asarray(np.where(b > 0, chords * (1 + b**2) / (4 * b), np.inf))
 
     @cached_property
@@ -101,13 +101,35 @@ class Outline:
         quarter = np.array([-arm[1], arm[0]]) * np.sign(self.bulges[piece])
         return centre + arm, quarter / np.linalg.norm(quarter)
 
+    def sample(self, shares: Sequence[float]) -> Array:
+        """Points (n, k, 2) on every piece at shares (k,) of its length."""
+        t = np.asarray(shares, float)
+        found = self.starts[:, None] + t[None, :, None] * (self.ends - self.starts)[:, None]
+        arcs = self.bulges != 0
+        turns = self.angles[arcs][:, None] * t
+        arm = (self.starts - self.centres)[arcs][:, None]
+        c, s = np.cos(turns), np.sin(turns)
+        turned_arm = np.stack([c * arm[..., 0] - s * arm[..., 1], s * arm[..., 0] + c * arm[..., 1]], axis=2)
+        found[arcs] = self.centres[arcs][:, None] + turned_arm
+        return found
+
+    def distances(self, points: Array) -> Array:
+        """Exact distances (m,) from points (m, 2)."""
+        lots = np.array_split(points, max(1, len(points) * len(self.bulges) // _LOT))
+        return np.concatenate([np.minimum(_to_lines(self, p), _to_arcs(self, p)).min(axis=1) for p in lots])
+
     def distance_mm(self, point: Array) -> float:
         """Exact distance from a point (2,)."""
-        return float(min(_to_lines(self, point).min(), _to_arcs(self, point).min(initial=np.inf)))
+        return float(self.distances(np.asarray(point)[None])[0])
+
+    def piece_at(self, point: Array) -> int:
+        """The piece that lies nearest a point (2,)."""
+        p = np.asarray(point)[None]
+        return int(np.argmin(np.minimum(_to_lines(self, p), _to_arcs(self, p))[0]))
 
     def nearest(self, point: Array) -> Array:
         """The point (2,) of an outline of one piece that lies nearest a point."""
-        if self.bulges[0] and len(_to_arcs(self, point)):
+        if self.bulges[0] and np.isfinite(_to_arcs(self, point[None])[0, 0]):
             away = point - self.centres[0]
             return np.asarray(self.centres[0] + away * self.radii[0] / np.linalg.norm(away))
         a, along = self.points[0], self.points[1] - self.points[0]
@@ -160,106 +182,62 @@ def turned(v: Array, angle: float) -> Array:
     return np.array([c * v[0] - s * v[1], s * v[0] + c * v[1]])
 
 
-def _to_lines(o: Outline, point: Array) -> Array:
-    """Distances (n,) to the straight pieces, and to the chord's ends of arcs."""
+def _to_lines(o: Outline, points: Array) -> Array:
+    """Distances (m, n) of points (m, 2) to the straight pieces, and to the chord's ends of arcs."""
     along = o.ends - o.starts
     square = np.maximum(np.sum(along**2, axis=1), 1e-300)
-    share = np.clip(np.sum((point - o.starts) * along, axis=1) / square, 0, 1)
+    share = np.clip(np.sum((points[:, None] - o.starts) * along, axis=2) / square, 0, 1)
     share = np.where(o.bulges != 0, np.round(share), share)
-    return np.asarray(np.linalg.norm(o.starts + share[:, None] * along - point, axis=1))
+    return np.asarray(np.linalg.norm(o.starts + share[..., None] * along - points[:, None], axis=2))
 
 
-def _to_arcs(o: Outline, point: Array) -> Array:
-    """Distances to those arcs that have the point in their sector."""
+def _to_arcs(o: Outline, points: Array) -> Array:
+    """Distances (m, n) to those arcs that have a point (m, 2) in their sector, else infinite."""
+    found = np.full((len(points), len(o.bulges)), np.inf)
     arcs = o.bulges != 0
     centres, arms, angles = o.centres[arcs], (o.starts - o.centres)[arcs], o.angles[arcs]
-    sight = point - centres
-    cross = arms[:, 0] * sight[:, 1] - arms[:, 1] * sight[:, 0]
-    turn = np.arctan2(cross, np.sum(arms * sight, axis=1)) * np.sign(angles) % (2 * np.pi)
-    inside = turn <= np.abs(angles)
-    return np.asarray(np.abs(np.linalg.norm(sight[inside], axis=1) - o.radii[arcs][inside]))
+    sight = points[:, None] - centres
+    cross = arms[:, 0] * sight[..., 1] - arms[:, 1] * sight[..., 0]
+    turn = np.arctan2(cross, np.sum(arms * sight, axis=2)) * np.sign(angles) % (2 * np.pi)
+    away = np.abs(np.linalg.norm(sight, axis=2) - o.radii[arcs])
+    found[:, arcs] = np.where(turn <= np.abs(angles), away, np.inf)
+    return found
 
 
 def _one_circle(centres: Array, radii: Array) -> bool:
     return bool(np.ptp(centres, axis=0).max() < _SMOOTH_MM and np.ptp(radii) < _SMOOTH_MM)
 
 
-@dataclass(frozen=True, eq=False)
-class Piece:
-    """One line or arc on a face."""
-
-    start: Array
-    end: Array
-    bulge: float
-    face: int
+def outline_of(pieces: Sequence[Piece], faces: Sequence[int], closed: bool) -> Outline:
+    """Pieces that follow each other, each with the face under it."""
+    points = [p.start for p in pieces] + ([] if closed else [pieces[-1].end])
+    return Outline(np.array(points), np.array([p.bulge for p in pieces]), tuple(faces), closed)
 
 
-def joined(pieces: Sequence[Piece], reach_mm: float = tol.SURFACE_MM) -> list[Outline]:
-    """Pieces that follow each other (ends within ``reach_mm``) as outlines, smooth joints taken out.
+def smoothed(outlines: Sequence[Outline]) -> tuple[Outline, ...]:
+    """Outlines of equally many pieces without the joints that lie inside one line or one arc in all of them.
 
-    Deterministic: outlines begin at their lowest, then leftmost corner, and come sorted by it.
+    A full circle keeps two.
     """
-    follows = _followers(pieces, reach_mm)
-    led = set(follows.values())
-    todo = set(range(len(pieces)))
-    found = []
-    for head in [*(k for k in range(len(pieces)) if k not in led), *range(len(pieces))]:
-        if head not in todo:
-            continue
-        chain = [head]
-        todo.discard(head)
-        while (k := follows.get(chain[-1], -1)) in todo:
-            chain.append(k)
-            todo.discard(k)
-        closed = follows.get(chain[-1]) == head
-        points = [pieces[k].start for k in chain]
-        points += [] if closed else [pieces[chain[-1]].end]
-        bulges = np.array([pieces[k].bulge for k in chain])
-        found.append(
-            _smoothed(Outline(np.array(points), bulges, tuple(pieces[k].face for k in chain), closed))
-        )
-    return sorted((_begun(o) for o in found), key=lambda o: _key(o.points[0]))
-
-
-def _followers(pieces: Sequence[Piece], reach_mm: float) -> dict[int, int]:
-    """For each piece the one that starts where it ends; nearest pairs first."""
-    ends, starts = np.array([p.end for p in pieces]), np.array([p.start for p in pieces])
-    gaps = np.linalg.norm(ends[:, None] - starts[None], axis=2)
-    rows, columns = np.nonzero(gaps <= reach_mm)
-    follows: dict[int, int] = {}
-    taken: set[int] = set()
-    for i in np.lexsort((columns, rows, gaps[rows, columns])):
-        a, b = int(rows[i]), int(columns[i])
-        if a not in follows and b not in taken:
-            follows[a] = b
-            taken.add(b)
-    return follows
-
-
-def _key(point: Array) -> tuple[float, float]:
-    return round(float(point[1]), 4) + 0.0, round(float(point[0]), 4) + 0.0
-
-
-def _begun(o: Outline) -> Outline:
-    return o.begun_at(min(range(len(o.points)), key=lambda k: _key(o.points[k]))) if o.closed else o
-
-
-def _smoothed(o: Outline) -> Outline:
-    """Without joints inside one line or one arc; a full circle keeps two."""
+    found = tuple(outlines)
     k = 0
-    while len(o.bulges) > 2 and k < len(o.bulges):
-        one = _as_one(o, k)
-        if one is None:
+    while len(found[0].bulges) > 2 and k < len(found[0].bulges):
+        one = [_as_one(o, k) for o in found]
+        if any(b is None for b in one):
             k += 1
-            continue
-        if k == len(o.bulges) - 1:  # the joint is the first corner
-            o, k = o.begun_at(1), 0
-            continue
-        points = np.delete(o.points, k + 1, axis=0)
-        bulges = np.delete(o.bulges, k + 1)
-        bulges[k] = one
-        o = Outline(points, bulges, (*o.faces[: k + 1], *o.faces[k + 2 :]), o.closed)
-    return o
+        elif k == len(found[0].bulges) - 1:  # the joint is the first corner
+            found, k = tuple(o.begun_at(1) for o in found), 0
+        else:
+            found = tuple(_without(o, k, b) for o, b in zip(found, one, strict=True) if b is not None)
+    return found
+
+
+def _without(o: Outline, k: int, bulge: float) -> Outline:
+    """Piece k and the next as a single piece."""
+    bulges = np.delete(o.bulges, k + 1)
+    bulges[k] = bulge
+    faces = (*o.faces[: k + 1], *o.faces[k + 2 :])
+    return Outline(np.delete(o.points, k + 1, axis=0), bulges, faces, o.closed)
 
 
 def _as_one(o: Outline, k: int) -> float | None:
@@ -284,71 +262,15 @@ def _as_one(o: Outline, k: int) -> float | None:
     return float(np.tan(angle / 4)) if _one_circle(o.centres[[k, j]], o.radii[[k, j]]) else None
 
 
-def bulge_through(start: Array, middle: Array, end: Array) -> float:
-    """The bulge of the arc from start to end through a point in between."""
-    a, b = start - middle, end - middle
-    turn = np.arctan2(a[0] * b[1] - a[1] * b[0], a @ b)  # half of the angle's complement, signed
-    return float(np.tan((np.pi - abs(turn)) / 2) * -np.sign(turn)) if turn else 0.0
+def begun(outlines: Sequence[Outline]) -> tuple[Outline, ...]:
+    """Closed outlines, all begun at the same corner: the lowest, then leftmost of the first."""
+    first = outlines[0]
+    if not first.closed:
+        return tuple(outlines)
+    start = min(range(len(first.points)), key=lambda k: place_key(first.points[k]))
+    return tuple(o.begun_at(start) for o in outlines)
 
 
-def as_arcs(curve: Callable[[float], Array], face: int, within_mm: float = ARC_FIT_MM) -> list[Piece]:
-    """A smooth curve over [0, 1] in as few lines and arcs as halving finds, each within ``within_mm``.
-
-    One line, else one arc, else two arcs that meet smoothly with equal tangent lengths (a biarc),
-    else halves.
-    """
-    return _halved(curve, 0.0, 1.0, face, within_mm, _MOST_HALVINGS)
-
-
-def _halved(
-    curve: Callable[[float], Array], low: float, high: float, face: int, within_mm: float, left: int
-) -> list[Piece]:
-    shares = low + (high - low) * np.linspace(0, 1, 17)
-    points = np.array([curve(float(t)) for t in shares])
-    a, b = points[0], points[-1]
-    tries = [[Piece(a, b, 0.0, face)]] if np.linalg.norm(b - a) > tol.LENGTH_MM else []
-    if not _strays(tries[0] if tries else [], points, tol.LENGTH_MM / 10):
-        return tries[0]
-    tries = [[Piece(a, b, bulge_through(a, points[8], b), face)]]
-    nudge = (high - low) * 1e-5
-    tangents = [curve(low + nudge) - a, b - curve(high - nudge)]
-    tries += _biarc(a, tangents[0], b, tangents[1], face)
-    for tried in tries:
-        if not _strays(tried, points, within_mm):
-            return tried
-    if left == 0:
-        return tries[-1]
-    middle = (low + high) / 2
-    halves = ((low, middle), (middle, high))
-    return [p for i, j in halves for p in _halved(curve, i, j, face, within_mm, left - 1)]
-
-
-def _strays(pieces: Sequence[Piece], points: Array, within_mm: float) -> bool:
-    if not pieces or any(abs(p.bulge) > 1 + 1e-9 for p in pieces):
-        return True
-    corners = np.array([*(p.start for p in pieces), pieces[-1].end])
-    o = Outline(corners, np.array([p.bulge for p in pieces]), tuple(p.face for p in pieces), False)
-    return any(o.distance_mm(p) > within_mm for p in points)
-
-
-def _biarc(a: Array, ta: Array, b: Array, tb: Array, face: int) -> list[list[Piece]]:
-    """Two arcs with the tangents of both ends: their tangent polygons' legs are equal.
-
-    With legs of length d the joint is the middle of a + d ta and b - d tb, and the two inner points are
-    2 d apart: a quadratic in d.
-    """
-    ta, tb, v = ta / np.linalg.norm(ta), tb / np.linalg.norm(tb), b - a
-    square, half = 2 * (1 - float(ta @ tb)), float(v @ (ta + tb))
-    if square < 1e-12:
-        d = float(v @ v) / (2 * half) if half > 0 else 0.0
-    else:
-        d = (-half + np.sqrt(half**2 + square * float(v @ v))) / square
-    if d <= 0:
-        return []
-    joint = (a + b + d * (ta - tb)) / 2
-    return [[Piece(a, joint, _leaving(ta, joint - a), face), Piece(joint, b, _leaving(b - joint, tb), face)]]
-
-
-def _leaving(u: Array, v: Array) -> float:
-    """The bulge of an arc whose tangent and chord are these: half the angle between them."""
-    return float(np.tan(np.arctan2(u[0] * v[1] - u[1] * v[0], u @ v) / 2))
+def place_key(point: Array) -> tuple[float, float]:
+    """What points (2,) are sorted by: from below, then from the left."""
+    return round(float(point[1]), 4) + 0.0, round(float(point[0]), 4) + 0.0

@@ -1,8 +1,9 @@
-"""What a wire machine is told of a feature: paths, start holes, slugs."""
+"""What a wire machine is told of a feature: its paths, each with its passes, start hole and slug."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -13,20 +14,33 @@ from featurize.brep.shadow import View, cast
 from featurize.brep.surfaces import Array
 from featurize.feature import Feature
 from routing.processes.context import JobContext
-from routing.processes.protocol import Approach
 from routing.processes.tools import Wire
+from routing.processes.wire.leads import Lead, Surroundings, lead_in
+from routing.processes.wire.passes import Trims, passes_of
 from routing.processes.wire.profiles import Cut, cuts, wire_view
+from routing.processes.wire.rulings import Ruled
 from routing.processes.wire.shop import WireShop
 from routing.processes.wire.slugs import Slug, slug
-from routing.processes.wire.start_holes import Lead, StartHole, largest_circle, lead_in, start_hole
-from routing.processes.wire.verdict import WireVerdict
+from routing.processes.wire.start_holes import Circle, StartHole, circle_of, start_hole
+from routing.processes.wire.verdict import WirePass, WireVerdict
+
+
+@dataclass(frozen=True, eq=False)
+class Leg:
+    """One pass of a path: what the verdict says of it, its two outlines, and the way to them."""
+
+    made: WirePass
+    ruled: Ruled
+    lead: Lead
+    name: str
 
 
 @dataclass(frozen=True, eq=False)
 class Path:
     """One cut of a feature. ``name`` is the feature's id, with a number where it has several cuts.
 
-    ``hole`` and ``slug`` are None for what is started from the edge.
+    ``legs`` are its passes in cutting order, ``span_mm`` the stock's ends along the view. ``hole`` and
+    ``slug`` are None for what is started from the edge.
     """
 
     feature: str
@@ -34,7 +48,8 @@ class Path:
     view: View
     cut: Cut
     wire: Wire
-    lead: Lead
+    span_mm: tuple[float, float]
+    legs: tuple[Leg, ...]
     hole: StartHole | None
     slug: Slug | None
 
@@ -49,8 +64,13 @@ class Path:
             found.append(
                 ("start-hole-tight", f"{self.name}: the start hole nearly fills its opening: {room}.")
             )
-        if self.lead.problem:
-            found.append(("wire-lead-blocked", f"{self.name}: {self.lead.problem}: lead in by hand."))
+        for leg in self.legs:
+            if leg.lead.problem:
+                found.append(("wire-lead-blocked", f"{leg.name}: {leg.lead.problem}: lead in by hand."))
+            if self.cut.closed and leg.made.stock_mm > self.wire.kerf_mm:
+                wide = f"up to {leg.made.stock_mm:.3f} wide, over the {self.wire.kerf_mm:.3f} kerf"
+                said = f"what it cuts off is {wide}: it comes loose in pieces, catch them"
+                found.append(("wire-loose-piece", f"{leg.name}: {said}."))
         if self.cut.closed and not self.cut.opening:
             said = (
                 "the part itself is cut free: leave a tab, hold the part, and part it last (common practice)"
@@ -76,38 +96,72 @@ class Shadows:
         return self._known[key]
 
 
+def cuts_of(job: JobContext, faces: Sequence[int], along: Array) -> tuple[View, tuple[Cut, ...]]:
+    """The cuts of some faces along a unit direction, and the view they are in; kept for the job."""
+    view = wire_view(job.part, along)
+    key = "wire cuts", tuple(faces), tuple(np.round(along, 9))
+    return view, job.kept(key, lambda: cuts(job.part, faces, view))
+
+
+def passes_on(job: JobContext, feature: Feature, along: Array, wire: Wire) -> tuple[WirePass, ...]:
+    """The passes of a feature's paths along a unit direction, with their trims."""
+    view, found = cuts_of(job, feature.faces, along)
+    trims = Trims(job.shop[WireShop].rates, job.shop.rule(job.material).finishing_passes)
+    return tuple(passes_of(found, view, job.thickness, part_span(job, along), wire, trims))
+
+
+def part_span(job: JobContext, along: Array) -> tuple[float, float]:
+    """The part's ends along a direction, over its frame's origin, from below."""
+    top = job.top_mm(along)
+    return top - job.extent_mm(along), top
+
+
 def paths(
-    job: JobContext,
-    feature: Feature,
-    verdict: WireVerdict,
-    approach: Approach,
-    blank: Array,
-    shadows: Shadows | None = None,
+    job: JobContext, feature: Feature, verdict: WireVerdict, along: Array, blank: Array, shadows: Shadows
 ) -> tuple[Path, ...]:
     """The paths of one wired feature.
 
-    A forced feature without a wire gets the thinnest. ``blank`` has points (n, 3) whose hull is the blank, model
-    coordinates. ``shadows`` are kept from one feature to the next.
+    A forced feature without a wire gets the thinnest. ``blank`` has points (n, 3), model coordinates, whose
+    hull is the blank. ``shadows`` are kept from one feature to the next.
     """
-    shop, part, along = job.shop[WireShop], job.part, approach.direction
-    view = wire_view(part, along)
+    shop = job.shop[WireShop]
+    view, found = cuts_of(job, feature.faces, along)
     wire = verdict.wire or min(shop.wires, key=lambda w: w.diameter_mm)
     heights = (blank - view.origin) @ view.along
     span = float(heights.min()), float(heights.max())
     hull = shapely.convex_hull(shapely.multipoints(view.flat(blank)))
-    shadow = (shadows or Shadows(part)).across(view)
-    found = cuts(part, feature.faces, view)
+    around = Surroundings(span, hull, shadows.across(view), wire.corner_mm)
     named = [feature.id] if len(found) == 1 else [f"{feature.id}-{n}" for n in range(1, len(found) + 1)]
+    passes = verdict.passes or passes_on(job, feature, along, wire)
     made = []
-    for name, cut in zip(named, found, strict=True):
-        hole = fallen = None
-        circle = largest_circle(cut.outlines) if cut.opening else None
-        if circle is not None:
-            hole = start_hole(circle, span[1] - span[0], shop.machine, job.piercing)
-            kerf = wire.diameter_mm + 2 * wire.gap_mm
-            up = float(along @ view.along) > 0
-            fallen = slug(cut, span, kerf, hole.diameter_mm or 0.0, job.material, shop.machine, up=up)
-        centre = None if circle is None else np.array(circle.centre)
-        lead = lead_in(cut, centre, wire.corner_mm, hull, shadow, shop.machine)
-        made.append(Path(feature.id, name, view, cut, wire, lead, hole, fallen))
+    for number, (name, cut) in enumerate(zip(named, found, strict=True), 1):
+        hole = _hole(job, cut, verdict, view, along, span)
+        fallen = None
+        if hole is not None and cut.opening:
+            fallen = slug(cut, span, wire.kerf_mm, hole.diameter_mm or 0.0, job.material, shop.machine)
+        centre = None if hole is None else np.array(hole.circle.centre)
+        told = [p for p in passes if p.path == number]
+        legs = tuple(
+            Leg(p, q.ruled, lead_in(cut, k, centre, around, shop.machine), f"{name}_{k + 1}_{p.wall.name}")
+            for k, (p, q) in enumerate(zip(told, cut.passes, strict=True))
+        )
+        made.append(Path(feature.id, name, view, cut, wire, span, legs, hole, fallen))
     return tuple(made)
+
+
+def _hole(
+    job: JobContext, cut: Cut, verdict: WireVerdict, view: View, along: Array, span_mm: tuple[float, float]
+) -> StartHole | None:
+    """In the opening itself; an open run of walls inside the part is started where the verdict says."""
+    height = span_mm[1] - span_mm[0]
+    if cut.opening:
+        circle = circle_of(cut, *part_span(job, along))
+        if circle is None:
+            return None
+        return start_hole(circle, height, job.shop[WireShop].machine, job.piercing)
+    if cut.closed or verdict.start_hole is None or verdict.start_at is None:
+        return None
+    x, y = view.flat(np.array(verdict.start_at))
+    return replace(
+        verdict.start_hole, circle=Circle((float(x), float(y)), verdict.start_hole.circle.radius_mm)
+    )

@@ -13,16 +13,16 @@ from featurize.feature import Feature
 from routing.processes.context import JobContext
 from routing.processes.corners import lean_deg
 from routing.processes.outlines import outline_of
-from routing.processes.protocol import Allowance, Effort, Process, Removal, Stage, Task, Verdict
+from routing.processes.protocol import Allowance, Approach, Effort, Process, Removal, Stage, Task, Verdict
 from routing.processes.rest.left import NEARLY_ALL, Left, NoBodyError, rolled
 from routing.processes.rest.slabs import Stack
-from routing.processes.sizes import area_of_faces
 from routing.processes.sweeps import through_opening
-from routing.processes.tools import Drill
+from routing.processes.tools import Drill, Wire
 from routing.processes.wire import ROOM, reach
-from routing.processes.wire.effort import wire_cut
+from routing.processes.wire.effort import effort_of, trim_effort
+from routing.processes.wire.paths import passes_on
 from routing.processes.wire.shop import WireShop
-from routing.processes.wire.verdict import WIRE, WireVerdict
+from routing.processes.wire.verdict import WIRE, WirePass, WireVerdict
 
 
 class WireErosion(Process):
@@ -36,20 +36,33 @@ class WireErosion(Process):
     def tasks(self, job: JobContext, feature: Feature, verdict: Verdict) -> Sequence[Task]:
         assert isinstance(verdict, WireVerdict)
         way = verdict.approaches[0] if verdict.approaches else job.approach(_along(job, feature))
-        cut = Task(Stage.WIRE, WIRE, way, feature, verdict, verdict.tool, notes=_passes(job))
+        passes = _passes(job, feature, verdict, way)
+        cut = Task(Stage.WIRE, WIRE, way, feature, verdict, verdict.tool, notes=_trims(job), passes=passes)
         hole = verdict.start_hole
         if hole is None or hole.diameter_mm is None or verdict.start_at is None:
             return [cut]
-        at = " ".join(f"{c:.3f}" for c in verdict.start_at)
-        note = f"{feature.id} start hole {hole.diameter_mm:g} at {at}"
+        note = f"{feature.id} start hole {hole.diameter_mm:g}"
         if hole.how != "drilled":
             note += f", {hole.how}"
-        start = Task(Stage.START_HOLE, hole.by, way, feature, verdict, Drill(hole.diameter_mm), notes=(note,))
+        start = Task(
+            Stage.START_HOLE,
+            hole.by,
+            way,
+            feature,
+            verdict,
+            Drill(hole.diameter_mm),
+            notes=(note,),
+            at=verdict.start_at,
+        )
         return [start, cut]
 
     def fine_task(self, job: JobContext, feature: Feature, verdict: Verdict, why: str) -> Task:
         note = f"{feature.id} {why}: trim cuts at low energy until it holds"
-        return Task(Stage.TRIM, WIRE, verdict.approach, feature, verdict, verdict.tool, notes=(note,))
+        assert isinstance(verdict, WireVerdict)
+        passes = _passes(job, feature, verdict, verdict.approach)
+        return Task(
+            Stage.TRIM, WIRE, verdict.approach, feature, verdict, verdict.tool, (note,), passes=passes
+        )
 
     def floor_task(self, job: JobContext, feature: Feature, verdict: Verdict) -> None:
         return None
@@ -63,17 +76,13 @@ class WireErosion(Process):
     def effort(self, job: JobContext, task: Task) -> Effort:
         if task.stage not in (Stage.WIRE, Stage.TRIM):
             raise ValueError(f"the wire does not do {task.stage.words}")
-        verdict, shop = task.verdict, job.shop[WireShop]
+        verdict = task.verdict
         assert isinstance(verdict, WireVerdict)
-        return wire_cut(
-            area_of_faces(job, task.feature.faces),
-            verdict.height_mm or job.extent_mm(task.approach.direction),
-            shop.rates,
-            scale=job.shop.rule(job.material).wire_scale,
-            wire_mm=verdict.wire.diameter_mm if verdict.wire else shop.rates.full_wire_mm,
-            passes=1 if task.stage == Stage.TRIM else len(shop.rates.pass_shares),
-            closed=verdict.start_hole is not None,
-        )
+        passes, wire = _passes(job, task.feature, verdict, task.approach), _wire(job, verdict)
+        if task.stage == Stage.TRIM:
+            return trim_effort(job, passes, wire)
+        height = verdict.height_mm or job.extent_mm(task.approach.direction)
+        return effort_of(job, passes, height, wire, closed=verdict.start_hole is not None)
 
     def running_cost_per_hour(self, job: JobContext) -> tuple[float, str]:
         return 0.0, ""
@@ -114,7 +123,16 @@ def _along(job: JobContext, feature: Feature) -> Array:
     return reach.axes(job, feature)[0]
 
 
-def _passes(job: JobContext) -> tuple[str, ...]:
+def _wire(job: JobContext, verdict: WireVerdict) -> Wire:
+    """A forced feature that no wire makes gets the thinnest."""
+    return verdict.wire or min(job.shop[WireShop].wires, key=lambda w: w.diameter_mm)
+
+
+def _passes(job: JobContext, feature: Feature, verdict: WireVerdict, way: Approach) -> tuple[WirePass, ...]:
+    return verdict.passes or passes_on(job, feature, way.direction, _wire(job, verdict))
+
+
+def _trims(job: JobContext) -> tuple[str, ...]:
     """What eroding leaves altered is taken off by passes at ever lower energy."""
     n = job.shop.rule(job.material).finishing_passes
     if n < 2:

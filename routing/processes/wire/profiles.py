@@ -1,358 +1,357 @@
-"""The outlines that a wire follows: sections of a feature's walls across the wire, exact from the B-rep.
+"""The passes that make a feature's walls: ruled surfaces that together are its opening at every height.
 
-Walls of planes, cylinders and cones give lines and arcs whose ends and centres move in a straight line with
-the height. Two sections inside the walls therefore give the outline at any height, also where another
-cut has taken the walls' rim away; a third section checks it. Other ruled walls are cut at their own ends.
+In a band the section of the walls is one ruled surface, whose ends the kernel gives exactly. Its wire goes on
+through the whole part, so it may serve other bands too: a straight land makes the keyways beside a lead-in,
+a cone cut short by keyways is one whole cone. A pass is taken when it cuts nowhere beyond the walls; what
+none of the passes so far makes needs another one.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property
 from typing import Any
 
 import numpy as np
-from OCP.BRep import BRep_Tool
-from OCP.BRepAdaptor import BRepAdaptor_Curve
-from OCP.BRepAlgoAPI import BRepAlgoAPI_Section
-from OCP.GeomAbs import GeomAbs_CurveType as CurveType
-from OCP.gp import gp_Dir, gp_Pln, gp_Pnt
-from OCP.TopAbs import TopAbs_ShapeEnum
-from OCP.TopExp import TopExp
-from OCP.TopLoc import TopLoc_Location
-from OCP.TopoDS import TopoDS
-from OCP.TopTools import TopTools_IndexedMapOfShape
-from scipy.spatial import cKDTree
+import shapely
+from numpy.typing import NDArray
 
 from featurize import tolerances as tol
-from featurize.brep.part import Face, Part
+from featurize.brep.part import Part
 from featurize.brep.shadow import View
 from featurize.brep.surfaces import Array
-from featurize.brep.surfaces_at import normals_at
-from routing.processes.wire.outline import ARC_FIT_MM, Outline, Piece, as_arcs, bulge_through, joined
+from routing.processes.wire.arcs import ARC_FIT_MM, WIRE_HOLDS_MM
+from routing.processes.wire.bridges import bridged, parted, stretched
+from routing.processes.wire.outline import Outline
+from routing.processes.wire.rulings import Ruled
+from routing.processes.wire.walls import Ring, Walls
 
-# Where the walls are cut, as shares of their height: first these two, then ever further in.
-_INWARDS = ((0.02, 0.98), (0.1, 0.9), (0.25, 0.75), (0.4, 0.6))
-_CHECKED_AT = 0.37
-# Outlines that agree this closely at the height checked are ruled as supposed: the kernel's own precision.
-_RULED_MM = 1e-5
-# Faces that overlap by more than this share of the lower one's height stand beside each other.
-_BESIDE = 0.5
-# Facets of a kernel's face that are asked whose they are.
-_ASKED = 5
+# Outlines that agree this closely are one: the kernel's own precision, and what carrying on makes of it.
+_SAME_MM = 1e-5
+# Where pieces are looked at, as shares: their joints are met from both sides.
+_SHARES = (0.0, 0.25, 0.5, 0.75, 1.0)
+_INNER_SHARES = (0.1, 0.3, 0.5, 0.7, 0.9)
+# Arcs of walls in chords, to tell the inside of an opening from the outside; distances are to the arcs.
+_CHORD_MM = 1e-3
+# So near a sharp corner any wire leaves more than is asked for here.
+_CORNER_MM = 0.045
+# Walls lower than this are the seams of others.
+_LOW_MM = tol.SURFACE_MM
+
+
+@dataclass(frozen=True)
+class Amiss:
+    """``depth_mm`` at a height (mm along the view), at a wall of the part (-1 where none is known)."""
+
+    depth_mm: float = 0.0
+    height_mm: float = 0.0
+    face: int = -1
 
 
 @dataclass(frozen=True, eq=False)
-class Ruled:
-    """One ring or chain of walls between two heights (mm along the view from its origin).
+class Section:
+    """The closed outlines of a feature's walls at a height."""
 
-    ``deviation_mm`` bounds how far the outlines stray from the part: 0 where they are exact.
+    height_mm: float
+    outlines: tuple[Outline, ...]
+
+    @cached_property
+    def air(self) -> Any:
+        """The openings (shapely), or all but the part where it is cut free."""
+        openings = [o.polygon(_CHORD_MM) for o in self.outlines if o.area_mm2 > 0]
+        solid = shapely.union_all([o.polygon(_CHORD_MM) for o in self.outlines if o.area_mm2 < 0])
+        if openings:
+            found = shapely.difference(shapely.union_all(openings), solid)
+        else:
+            found = shapely.difference(shapely.box(*(solid.buffer(1e4).bounds)), solid)
+        shapely.prepare(found)
+        return found
+
+    def beyond(self, points: Array) -> Amiss:
+        """The deepest of some points (m, 2) in the material."""
+        out = points[~np.asarray(shapely.contains_xy(self.air, points[:, 0], points[:, 1]))]
+        if len(out) == 0:
+            return Amiss(0.0, self.height_mm)
+        away = np.min([o.distances(out) for o in self.outlines], axis=0)
+        worst = int(np.argmax(away))
+        nearest = min(self.outlines, key=lambda o: o.distance_mm(out[worst]))
+        return Amiss(float(away[worst]), self.height_mm, nearest.faces[nearest.piece_at(out[worst])])
+
+
+@dataclass(frozen=True, eq=False)
+class Pass:
+    """``ruled`` tells between which heights it makes walls; it makes ``area_mm2`` of them.
+
+    ``stock_mm`` is the widest that earlier passes leave in front of it, infinite for the first.
     """
 
-    low_mm: float
-    high_mm: float
-    bottom: Outline
-    top: Outline
-    deviation_mm: float
-
-    @property
-    def straight(self) -> bool:
-        return self.bottom is self.top
-
-    @property
-    def closed(self) -> bool:
-        return self.top.closed
-
-    def at(self, height_mm: float) -> Outline:
-        """The outline at any height: ends and centres move in straight lines.
-
-        Raises ValueError where top and bottom are not made of the same pieces.
-        """
-        if self.straight:
-            return self.top
-        found = _between(self.bottom, self.top, (height_mm - self.low_mm) / (self.high_mm - self.low_mm))
-        if found is None:
-            raise ValueError("top and bottom of the walls are not made of the same pieces")
-        return found
+    ruled: Ruled
+    area_mm2: float
+    stock_mm: float
 
 
 @dataclass(frozen=True, eq=False)
 class Cut:
-    """Walls that one wire path makes, highest first: a land and its relief, or one of them.
+    """``passes`` of one wire path, in the order in which they are cut: the first opens it.
 
-    ``opening`` tells a closed cut with the part outside from one with the part inside.
+    ``sections`` are those of the walls where they close. ``over`` is how far a pass cuts beyond the walls,
+    ``left`` what none of them makes, sharp corners apart. ``deviation_mm`` bounds how far the outlines stray
+    from the part: 0 where they are exact.
     """
 
-    walls: tuple[Ruled, ...]
+    passes: tuple[Pass, ...]
+    sections: tuple[Section, ...]
+    over: Amiss
+    left: Amiss
+    deviation_mm: float
+
+    @property
+    def first(self) -> Ruled:
+        return self.passes[0].ruled
 
     @property
     def closed(self) -> bool:
-        return all(w.closed for w in self.walls)
+        return self.first.closed
 
     @property
     def opening(self) -> bool:
-        return self.closed and self.walls[0].top.area_mm2 > 0
+        """Closed with the part outside; else the part is inside."""
+        return self.closed and self.first.lower.area_mm2 > 0
 
     @property
-    def outlines(self) -> tuple[Outline, ...]:
-        """Every outline once, highest first."""
-        return tuple(o for w in self.walls for o in ((w.top,) if w.straight else (w.top, w.bottom)))
+    def tilt_deg(self) -> float:
+        return max(p.ruled.tilt_deg for p in self.passes)
 
 
 def wire_view(part: Part, along: Array) -> View:
-    """The plane across the wire: x and y of the part's frame along its z, else the next two axes in turn.
+    """The plane across the wire, seen from where ``along`` points to, with the axes of a setup's zero.
 
-    Seen from the side that ``along`` or its opposite points to, whichever is a positive axis of the frame.
+    X is the first axis of the part's frame that lies in the plane, Y follows by the right hand.
     """
-    local = part.frame.axes @ along
-    k = int(np.argmax(np.abs(local)))
-    direction = along if local[k] > 0 else -along
-    return View.toward(part.frame.origin, direction, part.frame.axes[(k + 2) % 3])
+    first = next(a for a in part.frame.axes if abs(float(a @ along)) < np.sqrt(0.5) + 1e-9)
+    x = first - (first @ along) * along
+    x /= np.linalg.norm(x)
+    return View(part.frame.origin, along, x, np.cross(along, x))
 
 
 def cuts(part: Part, faces: Sequence[int], view: View) -> tuple[Cut, ...]:
     """The cuts that make these walls; faces that lie across the wire are passed over."""
-    walls = [part.faces[f] for f in faces if float(np.mean(np.abs(part.faces[f].normals @ view.along))) < 0.7]
-    storeys = [_storey(part, group, view) for group in _storeys(part, walls, view)]
-    found: list[list[Ruled]] = []
-    # Rings first: what is left of a ring elsewhere, where another cut has opened it, lies on their path.
-    for wall in sorted((w for s in storeys for w in s), key=lambda w: (not w.closed, -w.high_mm)):
-        same = next(((c, k) for c in found for k, known in enumerate(c) if _one_path(known, wall)), None)
-        if same is not None:
-            made, k = same
-            made[k] = _together(made[k], wall)
-        elif (mine := next((c for c in found if _stacked(c[-1], wall)), None)) is not None:
-            mine.append(wall)
-        else:
-            found.append([wall])
-    return tuple(Cut(tuple(c)) for c in found)
+    walls = Walls(part, view, faces)
+    rings = [r for low, high in walls.bands() for r in walls.rings(low, high)]
+    found = [_cut(group) for group in _groups([r for r in rings if r.closed])]
+    # What is left of a ring elsewhere, where another cut has opened it, lies on its path; where the same
+    # walls reach farther it is that cut which makes them longer.
+    made = {face for r in rings if r.closed for face in r.middle.faces}
+    chains = [r for r in rings if not r.closed and not made.issuperset(r.middle.faces)]
+    chains = [r for r in chains if not any(_is_made(c, r) for c in found)]
+    found += [_cut(group) for group in _strung(chains)]
+    return tuple(sorted(found, key=lambda c: (not c.closed, -c.first.high_mm)))
 
 
-def _one_path(known: Ruled, wall: Ruled) -> bool:
-    """Whether a straight wall lies on the path of another: a crossing cut has parted them."""
-    if not (known.straight and wall.straight):
-        return False
-    places = [wall.top.place(k, share)[0] for k in range(len(wall.top.bulges)) for share in (0.0, 0.5, 1.0)]
-    return all(known.top.distance_mm(p) < tol.LENGTH_MM for p in places)
+def _is_made(cut: Cut, ring: Ring) -> bool:
+    return _left([p.ruled for p in cut.passes], ring).depth_mm < tol.LENGTH_MM + cut.deviation_mm
 
 
-def _together(known: Ruled, wall: Ruled) -> Ruled:
-    low, high = min(known.low_mm, wall.low_mm), max(known.high_mm, wall.high_mm)
-    return Ruled(low, high, known.top, known.top, max(known.deviation_mm, wall.deviation_mm))
+def _groups(rings: Sequence[Ring]) -> list[list[Ring]]:
+    """Closed rings of one opening: those of different bands that lie over each other."""
+    inside = [r.middle.polygon(tol.SURFACE_MM) for r in rings]
+    signs = [r.middle.area_mm2 > 0 for r in rings]
+    groups: list[list[int]] = []
+    for k, ring in enumerate(rings):
+        mine = [
+            g
+            for g in groups
+            if any(
+                signs[j] == signs[k]
+                and rings[j].low_mm != ring.low_mm
+                and shapely.intersects(inside[j], inside[k])
+                for j in g
+            )
+        ]
+        groups = [g for g in groups if g not in mine] + [[*(j for g in mine for j in g), k]]
+    return [[rings[k] for k in sorted(g)] for g in groups]
 
 
-def _stacked(above: Ruled, below: Ruled) -> bool:
-    if not (above.closed and below.closed) or below.high_mm > above.low_mm + tol.SURFACE_MM:
-        return False
-    if above.bottom.area_mm2 * below.top.area_mm2 < 0:
-        return False
-    return bool(above.bottom.polygon(tol.SURFACE_MM).intersects(below.top.polygon(tol.SURFACE_MM)))
-
-
-def _storeys(part: Part, walls: Sequence[Face], view: View) -> list[list[Face]]:
-    """Walls that stand beside each other."""
-    spans = {f.id: _span(part, f, view) for f in walls}
-    groups: list[list[Face]] = []
-    for face in walls:
-        beside = [g for g in groups if any(_beside(spans[face.id], spans[o.id]) for o in g)]
-        groups = [g for g in groups if g not in beside] + [[*(o for g in beside for o in g), face]]
+def _strung(chains: Sequence[Ring]) -> list[list[Ring]]:
+    """Open chains: those that meet where one ends and the other begins, or lie on one path."""
+    groups: list[list[Ring]] = []
+    for ring in chains:
+        mine = [g for g in groups if any(_meet(other, ring) or _one_path(other, ring) for other in g)]
+        groups = [g for g in groups if g not in mine] + [[*(r for g in mine for r in g), ring]]
     return groups
 
 
-def _beside(a: tuple[float, float], b: tuple[float, float]) -> bool:
-    return min(a[1], b[1]) - max(a[0], b[0]) > _BESIDE * min(a[1] - a[0], b[1] - b[0])
-
-
-def _span(part: Part, face: Face, view: View) -> tuple[float, float]:
-    mesh = part.mesh
-    used = mesh.vertices[mesh.corners([face.id])]
-    heights = ((used if len(used) else face.points) - view.origin) @ view.along
-    return float(heights.min()), float(heights.max())
-
-
-def _storey(part: Part, walls: Sequence[Face], view: View) -> list[Ruled]:
-    spans = [_span(part, f, view) for f in walls]
-    low, high = min(s[0] for s in spans), max(s[1] for s in spans)
-    lean = max(float(np.abs(f.normals @ view.along).max()) for f in walls)
-
-    def cut(share: float) -> list[Outline]:
-        return section(part, walls, view, low + share * (high - low))
-
-    if lean < np.sin(np.radians(tol.CONE_MIN_DEG)):
-        shares = (0.5, *(s for pair in reversed(_INWARDS) for s in pair))
-        found = _first_whole([(s,) for s in shares], cut)
-        if found is None:
-            return []
-        stray = _stray(walls)
-        return [Ruled(low, high, o, o, stray) for o in found[1][0]]
-    found = _first_whole(_INWARDS, cut)
-    if found is None:
-        return []
-    shares, (bottom, top) = found
-    if len(bottom) != len(top):
-        return []
-    heights = [low + s * (high - low) for s in shares]
-    middle = cut(_CHECKED_AT)
-    walled = []
-    for a, b in _paired(bottom, top):
-        t = (low + _CHECKED_AT * (high - low) - heights[0]) / (heights[1] - heights[0])
-        expected = _between(a, b, t)
-        ends = [_between(a, b, (h - heights[0]) / (heights[1] - heights[0])) for h in (low, high)]
-        if expected is not None and None not in ends and any(_same(expected, m) for m in middle):
-            assert ends[0] is not None
-            assert ends[1] is not None
-            walled.append(Ruled(low, high, ends[0], ends[1], 0.0))
-        else:
-            walled.append(Ruled(heights[0], heights[1], a, b, ARC_FIT_MM))
-    return walled
-
-
-def _stray(walls: Sequence[Face]) -> float:
-    return 0.0 if all(normals_at(f.surface, f.points[:1]) is not None for f in walls) else ARC_FIT_MM
-
-
-def _first_whole(
-    shares: Sequence[tuple[float, ...]], cut: Any
-) -> tuple[tuple[float, ...], list[list[Outline]]] | None:
-    """The first heights where every outline closes, else those with the longest outlines."""
-    best: tuple[float, tuple[float, ...], list[list[Outline]]] | None = None
-    for tried in shares:
-        found = [cut(s) for s in tried]
-        if not all(found):
-            continue
-        if all(o.closed for outlines in found for o in outlines):
-            return tried, found
-        length = sum(float(o.lengths.sum()) for outlines in found for o in outlines)
-        if best is None or length > best[0] + tol.SURFACE_MM:
-            best = length, tried, found
-    return None if best is None else best[1:]
-
-
-def _paired(bottom: list[Outline], top: list[Outline]) -> list[tuple[Outline, Outline]]:
-    """Each outline with the one of the other height over the same faces, begun at the same face."""
-    left = list(top)
-    found = []
-    for a in bottom:
-        b = max(left, key=lambda o: len(set(o.faces) & set(a.faces)))
-        left.remove(b)
-        if a.closed and b.closed and len(a.faces) == len(b.faces):
-            turns = [b.begun_at(k) for k in range(len(b.faces))]
-            same = [o for o in turns if o.faces == a.faces]
-            # Among equal orders (one face all round) the corners must lie nearest.
-            b = min(same, key=lambda o: float(np.sum((o.points - a.points) ** 2)), default=b)
-        found.append((a, b))
-    return found
-
-
-def _between(a: Outline, b: Outline, t: float) -> Outline | None:
-    """The outline at share t from a to b; None when they are not made of the same pieces."""
-    if a.faces != b.faces or a.closed != b.closed or np.any(np.sign(a.bulges) != np.sign(b.bulges)):
-        return None
-    points = (1 - t) * a.points + t * b.points
-    bulges = np.zeros(len(a.bulges))
-    o = a.but(points, bulges)
-    for k in np.flatnonzero(a.bulges):
-        centre = (1 - t) * a.centres[k] + t * b.centres[k]
-        arm, end = o.starts[k] - centre, o.ends[k] - centre
-        if abs(float(np.linalg.norm(arm) - np.linalg.norm(end))) > _RULED_MM:
-            return None
-        turn = np.arctan2(arm[0] * end[1] - arm[1] * end[0], float(arm @ end))
-        sign = np.sign(a.bulges[k])
-        bulges[k] = sign * np.tan((turn * sign % (2 * np.pi)) / 4)
-    return o
-
-
-def _same(a: Outline, b: Outline) -> bool:
-    if len(a.points) != len(b.points):
+def _meet(below: Ring, above: Ring) -> bool:
+    if below.low_mm > above.low_mm:
+        below, above = above, below
+    if abs(below.high_mm - above.low_mm) > tol.SURFACE_MM:
         return False
-    gaps = np.linalg.norm(a.points[:, None] - b.points[None], axis=2).min(axis=1)
-    return bool(gaps.max() < _RULED_MM) and abs(a.area_mm2 - b.area_mm2) <= _RULED_MM * float(a.lengths.sum())
+    top, bottom = _ruled(below).upper, _ruled(above).lower
+    return bool(bottom.distances(top.sample(_SHARES).reshape(-1, 2)).min() < tol.LENGTH_MM)
 
 
-def section(part: Part, walls: Sequence[Face], view: View, height_mm: float) -> list[Outline]:
-    """The outlines of some walls at a height along the view, material to the right of the travel."""
-    plane = gp_Pln(gp_Pnt(*view.solid(np.zeros(2), height_mm)), gp_Dir(*view.along))
-    kernel = _kernel_faces(part)
-    pieces: list[Piece] = []
-    for wall in walls:
-        for face in kernel[wall.id]:
-            operation = BRepAlgoAPI_Section(face, plane, False)
-            operation.Approximation(False)
-            operation.Build()
-            for edge in _each(operation.Shape(), TopAbs_ShapeEnum.TopAbs_EDGE):
-                pieces += _pieces(TopoDS.Edge_s(edge), wall, view)
-    return joined(pieces) if pieces else []
+def _one_path(a: Ring, b: Ring) -> bool:
+    """Whether a crossing cut has parted them."""
+    return _left([_ruled(a)], b).depth_mm < tol.LENGTH_MM or _left([_ruled(b)], a).depth_mm < tol.LENGTH_MM
 
 
-def _pieces(edge: Any, wall: Face, view: View) -> list[Piece]:
-    curve = BRepAdaptor_Curve(edge)
-    first, last = curve.FirstParameter(), curve.LastParameter()
-
-    def solid(share: float) -> Array:
-        p = curve.Value(first + share * (last - first))
-        return np.array([p.X(), p.Y(), p.Z()])
-
-    def at(share: float) -> Array:
-        return view.flat(solid(share))
-
-    a, m, b = at(0.0), at(0.5), at(1.0)
-    if float(np.linalg.norm(b - a) + np.linalg.norm(m - a)) < tol.LENGTH_MM / 10:
-        return []
-    kind = curve.GetType()
-    if kind == CurveType.GeomAbs_Line:
-        found = [Piece(a, b, 0.0, wall.id)]
-    elif kind == CurveType.GeomAbs_Circle:
-        halves = ((0.0, 0.5, 1.0),) if last - first <= np.pi + 1e-9 else ((0.0, 0.25, 0.5), (0.5, 0.75, 1.0))
-        found = [
-            Piece(p, r, bulge_through(p, q, r), wall.id)
-            for p, q, r in ([at(s) for s in half] for half in halves)
-        ]
-    else:
-        found = [
-            p
-            for i, j in ((0.0, 0.5), (0.5, 1.0))
-            for p in as_arcs(lambda t, i=i, j=j: at(i + t * (j - i)), wall.id)  # type: ignore[misc]
-        ]
-    # Material to the right: the outward normal points left of the travel.
-    spot, travel = solid(0.5 + 1e-3), at(0.5 + 2e-3) - at(0.5)
-    outward = view.flat(view.origin + _normal(wall, spot))
-    if travel[0] * outward[1] - travel[1] * outward[0] < 0:
-        found = [Piece(p.end, p.start, -p.bulge, p.face) for p in reversed(found)]
-    return found
+def _seen(ring: Ring) -> Ruled:
+    """The surface of a ring between the heights at which it was cut."""
+    low, high = ring.outlines[0], ring.outlines[-1]
+    if low is high or float(np.abs(low.points - high.points).max()) < _SAME_MM / 10:
+        return Ruled(ring.low_mm, ring.high_mm, ring.middle, ring.middle)
+    return Ruled(ring.heights_mm[0], ring.heights_mm[-1], low, high)
 
 
-def _normal(wall: Face, point: Array) -> Array:
-    exact = normals_at(wall.surface, point[None])
-    if exact is not None:
-        return np.asarray(exact[0])
-    nearest = int(np.argmin(np.linalg.norm(wall.points - point, axis=1)))
-    return np.asarray(wall.normals[nearest])
+def _ruled(ring: Ring) -> Ruled:
+    """The surface of a ring, carried on to the ends of its band."""
+    return _seen(ring).between(ring.low_mm, ring.high_mm)
 
 
-@lru_cache(maxsize=2)
-def _kernel_faces(part: Part) -> dict[int, list[Any]]:
-    """The kernel's faces of each logical face: their facets are the mesh's."""
-    mesh = part.mesh
-    tree = cKDTree(mesh.vertices[mesh.triangles].mean(axis=1))
-    found: dict[int, list[Any]] = {f.id: [] for f in part.faces}
-    for shape in _each(part.solid, TopAbs_ShapeEnum.TopAbs_FACE):
-        face, place = TopoDS.Face_s(shape), TopLoc_Location()
-        poly = BRep_Tool.Triangulation_s(face, place)
-        if poly is None or not poly.NbTriangles():
+def _cut(rings: Sequence[Ring]) -> Cut:
+    """The passes that make some rings, or chains, of one path."""
+    sections = _sections(rings)
+    taken: list[Ruled] = []
+    made: dict[int, Ring] = {}
+    fitted = any(r.fitted for r in rings)
+    longer: list[Ring] = []
+    for ring in sorted(rings, key=lambda r: (not _ruled(r).straight, r.low_mm - r.high_mm)):
+        if _left(taken, ring).depth_mm < tol.LENGTH_MM:
             continue
-        move = place.Transformation()
-        count = poly.NbTriangles()
-        # They are the mesh's own: a few tell whose.
-        some = sorted({1 + k * (count - 1) // (_ASKED - 1) for k in range(_ASKED)})
-        nodes = [[poly.Node(n).Transformed(move) for n in poly.Triangle(k).Get()] for k in some]
-        corners = np.array([[(p.X(), p.Y(), p.Z()) for p in three] for three in nodes])
-        owners = mesh.face_ids[tree.query(corners.mean(axis=1))[1]]
-        found[int(np.argmax(np.bincount(owners)))].append(face)
+        if not ring.closed and {f for t in taken for f in t.faces}.issuperset(ring.middle.faces):
+            longer.append(ring)  # the same walls, where another cut has made them longer
+            continue
+        new = _choice(ring, taken, sections)
+        for ruled in new:
+            made[len(taken)] = ring
+            taken.append(ruled)
+    areas = np.zeros(len(taken))
+    leads: dict[int, list[Ring]] = {k: [] for k in range(len(taken))}
+    for ring in (r for r in rings if r not in longer):
+        owners = _owners(taken, ring)
+        length = sum((o.lengths for _, o in ring.section), np.zeros(1)) / len(ring.section)
+        np.add.at(areas, owners, length * (ring.high_mm - ring.low_mm))
+        leads[next((k for k, own in made.items() if own is ring), int(owners.max()))].append(ring)
+    whole = [_over_heights(ruled, made[k], leads[k]) for k, ruled in enumerate(taken)]
+    order = sorted(range(len(whole)), key=lambda k: (round(whole[k].lean_deg, 3), -whole[k].high_mm))
+    over = max((_over(ruled, sections) for ruled in whole), key=lambda a: a.depth_mm)
+    high = [r for r in rings if r.high_mm - r.low_mm > _LOW_MM and r not in longer]
+    left, everywhere = (
+        max((_left(whole, r, beside) for r in high), key=lambda a: a.depth_mm, default=Amiss())
+        for beside in (_CORNER_MM, 0.0)
+    )
+    stray = max(over.depth_mm, everywhere.depth_mm)
+    passes = []
+    for place, k in enumerate(order):
+        before = [whole[j] for j in order[:place]]
+        passes.append(Pass(whole[k], float(areas[k]), _stock_mm(whole[k], before)))
+    deviation = max(stray, ARC_FIT_MM) if fitted else stray if stray > _SAME_MM else 0.0
+    return Cut(tuple(passes), tuple(sections), over, left, deviation)
+
+
+def _sections(rings: Sequence[Ring]) -> list[Section]:
+    """The sections of closed rings, those of one height together."""
+    at: dict[float, list[Outline]] = {}
+    for ring in rings:
+        for height, outline in ring.section if ring.closed else ():
+            at.setdefault(round(height, 9), []).append(outline)
+    return [Section(h, tuple(found)) for h, found in sorted(at.items())]
+
+
+def _choice(ring: Ring, taken: Sequence[Ruled], sections: Sequence[Section]) -> list[Ruled]:
+    """The fewest surfaces that make a ring beside those taken: its own one where nothing else does better."""
+    seen, known, uneven = _seen(ring), _covered(taken, ring), _uneven(ring)
+    candidates = [[seen]]
+    if known.any() and (less := bridged(seen, known)) is not None:
+        candidates.insert(0, [less])
+    if uneven.any() and sections:
+        ends = sections[0].height_mm, sections[-1].height_mm
+        candidates += [[r] for r in stretched(seen, uneven, *ends)] + [parted(seen, uneven, known)]
+    for tried in candidates:
+        made = [r.between(ring.low_mm, ring.high_mm) for r in tried]
+        amiss = [_left([*taken, *made], ring, _CORNER_MM), *(_over(r, sections) for r in made)]
+        if made and max(a.depth_mm for a in amiss) < WIRE_HOLDS_MM:
+            return made
+    return [_ruled(ring)]
+
+
+def _uneven(ring: Ring) -> NDArray[np.bool_]:
+    """Which corners (n,) do not move in a straight line with the height."""
+    low, middle, high = (o.points for o in (ring.outlines[0], ring.middle, ring.outlines[-1]))
+    a, b, c = ring.heights_mm[0], ring.heights_mm[len(ring.heights_mm) // 2], ring.heights_mm[-1]
+    straight = low if a == c else low + (b - a) / (c - a) * (high - low)
+    return np.asarray(np.linalg.norm(middle - straight, axis=1) > _SAME_MM)
+
+
+def _covered(taken: Sequence[Ruled], ring: Ring) -> NDArray[np.bool_]:
+    """Which pieces (n,) of a ring some surface makes at all its heights."""
+    return np.asarray(_on(taken, ring).any(axis=0))
+
+
+def _owners(taken: Sequence[Ruled], ring: Ring) -> NDArray[np.int64]:
+    """The first surface that makes each piece (n,), else the nearest."""
+    return np.asarray(np.argmin(np.where(_on(taken, ring), 0.0, _gaps(taken, ring)), axis=0))
+
+
+def _on(taken: Sequence[Ruled], ring: Ring) -> NDArray[np.bool_]:
+    return np.asarray(_gaps(taken, ring) < tol.LENGTH_MM)
+
+
+def _gaps(taken: Sequence[Ruled], ring: Ring) -> Array:
+    """How far each piece of a ring is at most from each surface: (surfaces, n)."""
+    found = np.zeros((len(taken), len(ring.middle.bulges)))
+    for height, outline in ring.section:
+        points = outline.sample(_SHARES)
+        for k, ruled in enumerate(taken):
+            gaps = ruled.at(height).distances(points.reshape(-1, 2)).reshape(points.shape[:2])
+            found[k] = np.maximum(found[k], gaps.max(axis=1))
     return found
 
 
-def _each(shape: Any, kind: Any) -> list[Any]:
-    found = TopTools_IndexedMapOfShape()
-    TopExp.MapShapes_s(shape, kind, found)
-    return [found(i + 1) for i in range(found.Extent())]
+def _left(taken: Sequence[Ruled], ring: Ring, beside_mm: float = 0.0) -> Amiss:
+    """How far a ring is at most from what is made, but for what lies ``beside_mm`` its corners."""
+    worst = Amiss(np.inf if not taken else -1.0, ring.low_mm, ring.middle.faces[0])
+    for height, outline in ring.section if taken else ():
+        points = outline.sample(_SHARES)
+        off = np.array(_SHARES) * outline.lengths[:, None]
+        clear = np.minimum(off, off[:, ::-1]) >= beside_mm
+        gaps = np.min([r.at(height).distances(points.reshape(-1, 2)) for r in taken], axis=0)
+        gaps = np.where(clear.ravel(), gaps, 0.0)
+        k = int(np.argmax(gaps))
+        if gaps[k] > worst.depth_mm:
+            worst = Amiss(float(gaps[k]), height, outline.faces[k // len(_SHARES)])
+    return worst
+
+
+def _over(ruled: Ruled, sections: Sequence[Section]) -> Amiss:
+    """How far a surface goes at most beyond the walls, over the height of all of them."""
+    found = [s.beyond(ruled.sample(s.height_mm, _SHARES).reshape(-1, 2)) for s in sections]
+    return max(found, key=lambda a: a.depth_mm, default=Amiss())
+
+
+def _over_heights(ruled: Ruled, own: Ring, leads: Sequence[Ring]) -> Ruled:
+    """A surface told at the ends of the bands that it finishes, as far as they follow on each other."""
+    low, high = own.low_mm, own.high_mm
+    for r in sorted(leads, key=lambda r: r.low_mm):
+        high = r.high_mm if abs(r.low_mm - high) < tol.SURFACE_MM else high
+    for r in sorted(leads, key=lambda r: -r.high_mm):
+        low = r.low_mm if abs(r.high_mm - low) < tol.SURFACE_MM else low
+    return ruled if (low, high) == (own.low_mm, own.high_mm) else ruled.between(low, high)
+
+
+def _stock_mm(ruled: Ruled, before: Sequence[Ruled]) -> float:
+    """The widest that is left in front of a surface where it makes walls."""
+    if not before:
+        return float("inf")
+    widest = 0.0
+    for height in (ruled.low_mm, ruled.high_mm):
+        points = ruled.sample(height, _INNER_SHARES).reshape(-1, 2)
+        outlines = [b.at(height) for b in before]
+        if ruled.closed and ruled.lower.area_mm2 > 0:
+            cleared = shapely.union_all([o.polygon(_CHORD_MM) for o in outlines if o.closed])
+            points = points[~np.asarray(shapely.contains_xy(cleared, points[:, 0], points[:, 1]))]
+        if len(points):
+            gaps = np.min([o.distances(points) for o in outlines], axis=0)
+            widest = max(widest, float(gaps.max()))
+    return widest

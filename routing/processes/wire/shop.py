@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from routing.processes.rooms import key
-from routing.processes.tools import Wire
+from routing.processes.tools import Contradictions, Wire
 
 
 @dataclass(frozen=True)
@@ -29,15 +29,22 @@ class WireMachine:
     slug_friction: float
     slug_magnet_binder_percent: float
 
+    def contradictions(self) -> Contradictions:
+        if self.start_hole_min_mm > self.start_hole_enough_mm:
+            yield "start_hole_min_mm", f"start_hole_enough_mm is only {self.start_hole_enough_mm:g}"
+
 
 @dataclass(frozen=True)
 class WireRates:
-    """``pass_shares``: speed of each pass over the main cut's, the main cut first."""
+    """``pass_shares``: speed of each pass over the main cut's, the main cut first. ``relief_trims`` of them
+    at least go over a relief.
+    """
 
     mm2_per_min: float
     full_wire_mm: float
     lost_height_mm: float
     pass_shares: tuple[float, ...]
+    relief_trims: int
     threading_min: float
     slug_min: float
 

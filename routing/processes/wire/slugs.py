@@ -25,6 +25,8 @@ from routing.processes.wire.shop import WireMachine
 # A slug's width is found to twice this: a long opening has a whole line of middles, a digit more costs much.
 _RADIUS_MM = 1e-3
 _STEEL_G_CM3 = 7.8
+# A start hole that leaves less than this share of the slug leaves crumbs.
+_LEAST_SHARE = 0.05
 
 CAUTION = (
     "A slug drops when the last thread is cut: keep hands out, catch or hold it, never let it fall on the\n"
@@ -73,37 +75,39 @@ def slug(
     start_mm: float,
     material: Material,
     machine: WireMachine,
-    *,
-    up: bool,
 ) -> Slug:
-    """The slug of a closed opening whose stock reaches over ``span_mm`` along the view.
+    """The slug that the first pass of a closed opening cuts free, over ``span_mm`` of stock along the view.
 
-    ``kerf_mm`` is the wire's diameter and two gaps, ``start_mm`` the start hole's diameter; ``up`` whether
-    the view's direction points up in the machine. Raises ValueError for a cut that is no opening.
+    ``kerf_mm`` is the wire's diameter and two gaps, ``start_mm`` the start hole's diameter; the view's
+    direction points up in the machine. Raises ValueError for a cut that is no opening.
     """
     if not cut.opening:
         raise ValueError("only a closed opening has a slug")
-    levels = _levels(cut, span_mm)
+    levels = [(h, cut.first.at(h)) for h in (span_mm[1], sum(span_mm) / 2, span_mm[0])]
     cores = [_core(o, kerf_mm) for _, o in levels]
     volume = sum(
         (levels[k][0] - levels[k + 1][0]) * _mean(cores[k].area, cores[k + 1].area)
         for k in range(len(levels) - 1)
     )
     height = span_mm[1] - span_mm[0]
-    volume = max(0.0, volume - np.pi / 4 * start_mm**2 * height)
+    drilled = np.pi / 4 * start_mm**2 * height
+    rest = max(0.0, volume - drilled)
     narrow = min(cores, key=lambda c: float(c.area))
     width, length = _width(narrow), max(_length(c) for c in cores)
     density = density_g_cm3(material)
-    mass = volume * density / 1000
-    if width < kerf_mm or volume <= 0:
-        said = f"The slug would be {width:.3f} mm wide, under the {kerf_mm:.3f} kerf: cut without a core."
+    mass = rest * density / 1000
+    if width < kerf_mm or rest < _LEAST_SHARE * volume:
+        why = f"The slug would be {width:.3f} mm wide, under the {kerf_mm:.3f} kerf"
+        if width >= kerf_mm:
+            why = f"The start hole of {start_mm:.3f} takes the slug of {width:.3f} mm or nearly all of it"
+        said = f"{why}: cut without a core."
         return Slug(Fall.NO_CORE, 0.0, 0.0, density, height, width, length, False, False, (said,))
-    fall = _fall([o for _, o in levels] if up else [o for _, o in reversed(levels)])
+    fall = _fall([o for _, o in levels])
     # A sliding block driven off its middle by e jams when 2 e friction > its height; e is half its length.
     jam = fall == Fall.FALLS and height < machine.slug_friction * length
     tab = mass > machine.tab_over_g
     notes = tuple(_notes(fall, jam, tab, mass, material, machine))
-    return Slug(fall, volume, mass, density, height, width, length, jam, tab, notes)
+    return Slug(fall, rest, mass, density, height, width, length, jam, tab, notes)
 
 
 def _notes(
@@ -124,15 +128,6 @@ def _notes(
         binder = material.binder_percent
         if binder is not None and binder < machine.slug_magnet_binder_percent:
             found.append("A magnet may not hold carbide of so little binder: clamp or bond the slug.")
-    return found
-
-
-def _levels(cut: Cut, span_mm: tuple[float, float]) -> list[tuple[float, Outline]]:
-    """Heights and outlines from the top of the stock to its bottom; the end walls carry on straight."""
-    found = [(span_mm[1], cut.walls[0].top)]
-    for wall in cut.walls:
-        found += [(wall.high_mm, wall.top), (wall.low_mm, wall.bottom)]
-    found.append((span_mm[0], cut.walls[-1].bottom))
     return found
 
 

@@ -1,0 +1,240 @@
+"""Sections of walls across the wire, exact from the kernel: loops of lines, circles and other curves.
+
+Loops over the same walls at two heights pair off, run by run; together they become outlines with as many
+corners each, in the same order.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Any
+
+import numpy as np
+from OCP.BRep import BRep_Tool
+from OCP.BRepAdaptor import BRepAdaptor_Curve
+from OCP.BRepAlgoAPI import BRepAlgoAPI_Section
+from OCP.GeomAbs import GeomAbs_CurveType as CurveType
+from OCP.GeomAPI import GeomAPI_ProjectPointOnSurf
+from OCP.GeomLProp import GeomLProp_SLProps
+from OCP.gp import gp_Dir, gp_Pln, gp_Pnt
+from OCP.TopAbs import TopAbs_Orientation, TopAbs_ShapeEnum
+from OCP.TopLoc import TopLoc_Location
+from OCP.TopoDS import TopoDS
+from scipy.spatial import cKDTree
+
+from featurize import tolerances as tol
+from featurize.brep.part import Face, Part
+from featurize.brep.shadow import View
+from featurize.brep.shapes import each
+from featurize.brep.surfaces import Array
+from featurize.brep.surfaces_at import normals_at
+from routing.processes.wire.arcs import Curve, Piece, as_arcs, bulge_through
+from routing.processes.wire.outline import Outline, begun, outline_of, place_key, smoothed
+
+# Facets of a kernel's face that are asked whose they are.
+_ASKED = 5
+
+
+@dataclass(frozen=True, eq=False)
+class Run:
+    """The section of one wall: ``at`` gives its points (2,) over the shares [0, 1].
+
+    ``turn`` is the angle of a circular one in radians, 0 of a straight one, None of any other curve.
+    """
+
+    face: int
+    at: Curve
+    turn: float | None
+
+    @property
+    def start(self) -> Array:
+        return self.at(0.0)
+
+    @property
+    def end(self) -> Array:
+        return self.at(1.0)
+
+
+@dataclass(frozen=True, eq=False)
+class Loop:
+    """Runs that follow each other, material to the right of the travel."""
+
+    runs: tuple[Run, ...]
+    closed: bool
+
+    @property
+    def faces(self) -> tuple[int, ...]:
+        return tuple(r.face for r in self.runs)
+
+    def begun_at(self, k: int) -> Loop:
+        return Loop((*self.runs[k:], *self.runs[:k]), self.closed)
+
+
+def loops(part: Part, walls: Sequence[Face], view: View, height_mm: float) -> tuple[Loop, ...]:
+    """The loops of some walls at a height along the view, from below, then from the left."""
+    plane = gp_Pln(gp_Pnt(*view.solid(np.zeros(2), height_mm)), gp_Dir(*view.along))
+    kernel = _kernel_faces(part)
+    runs: list[Run] = []
+    for wall in walls:
+        for face in kernel[wall.id]:
+            operation = BRepAlgoAPI_Section(face, plane, False)
+            operation.Approximation(False)
+            operation.Build()
+            for edge in each(operation.Shape(), TopAbs_ShapeEnum.TopAbs_EDGE):
+                runs += _runs(TopoDS.Edge_s(edge), face, wall, view)
+    return tuple(_chained(runs)) if runs else ()
+
+
+def outlines(alike: Sequence[Loop]) -> tuple[Outline, ...]:
+    """Loops over the same walls, run by run, as outlines with as many corners in the same order."""
+    pieces: list[list[Piece]] = [[] for _ in alike]
+    faces: list[int] = []
+    for runs in zip(*(loop.runs for loop in alike), strict=True):
+        for mine, more in zip(pieces, _pieces(runs), strict=True):
+            mine += more
+        faces += [runs[0].face] * (len(pieces[0]) - len(faces))
+    closed = alike[0].closed
+    return begun(smoothed([outline_of(p, faces, closed) for p in pieces]))
+
+
+def paired(below: Sequence[Loop], above: Sequence[Loop]) -> Iterator[tuple[Loop, Loop]]:
+    """Each loop with the one over the same walls at another height, begun at the same wall."""
+    left = list(above)
+    for a in below:
+        same = [b for b in left if len(b.runs) == len(a.runs) and b.closed == a.closed]
+        turns = [(b, b.begun_at(k)) for b in same for k in range(len(b.runs) if b.closed else 1)]
+        fits = [(b, turned) for b, turned in turns if turned.faces == a.faces]
+        if fits:
+            # Among equal orders (one wall all round) the corners must lie nearest.
+            taken, best = min(fits, key=lambda pair: _apart(a, pair[1]))
+            left.remove(taken)
+            yield a, best
+
+
+def _apart(a: Loop, b: Loop) -> float:
+    return sum(
+        float(np.sum((p.start - q.start) ** 2 + (p.end - q.end) ** 2))
+        for p, q in zip(a.runs, b.runs, strict=True)
+    )
+
+
+def _pieces(runs: Sequence[Run]) -> list[list[Piece]]:
+    """One wall's sections at several heights as equally many lines and arcs."""
+    if all(r.turn == 0 for r in runs):
+        return [[Piece(r.start, r.end, 0.0)] for r in runs]
+    if all(r.turn for r in runs):
+        # Half a circle at most, and as many at every height.
+        n = 1 if all(abs(r.turn or 0.0) <= np.pi + 1e-9 for r in runs) else 2
+        return [[_arc(r, k / n, (k + 1) / n) for k in range(n)] for r in runs]
+    halves = [as_arcs([_part(r, k) for r in runs]) for k in range(2)]
+    return [[*first, *second] for first, second in zip(*halves, strict=True)]
+
+
+def _arc(run: Run, low: float, high: float) -> Piece:
+    a, m, b = (run.at(s) for s in (low, (low + high) / 2, high))
+    return Piece(a, b, bulge_through(a, m, b))
+
+
+def _part(run: Run, half: int) -> Curve:
+    return lambda t: run.at((half + t) / 2)
+
+
+def _runs(edge: Any, face: Any, wall: Face, view: View) -> list[Run]:
+    curve = BRepAdaptor_Curve(edge)
+    first, last = curve.FirstParameter(), curve.LastParameter()
+
+    def solid(share: float) -> Array:
+        p = curve.Value(first + share * (last - first))
+        return np.array([p.X(), p.Y(), p.Z()])
+
+    def at(share: float) -> Array:
+        return view.flat(solid(share))
+
+    def back(share: float) -> Array:
+        return view.flat(solid(1 - share))
+
+    a, m, b = at(0.0), at(0.5), at(1.0)
+    if float(np.linalg.norm(b - a) + np.linalg.norm(m - a)) < tol.LENGTH_MM / 10:
+        return []
+    kind = curve.GetType()
+    turn = last - first if kind == CurveType.GeomAbs_Circle else None
+    turn = 0.0 if kind == CurveType.GeomAbs_Line else turn
+    # Material to the right: the outward normal points left of the travel.
+    spot, travel = solid(0.5 + 1e-3), at(0.5 + 2e-3) - at(0.5)
+    outward = view.flat(view.origin + _normal(face, wall, spot))
+    is_left = travel[0] * outward[1] - travel[1] * outward[0] >= 0
+    return [Run(wall.id, at if is_left else back, turn)]
+
+
+def _normal(face: Any, wall: Face, point: Array) -> Array:
+    """Out of the material, at a point of a wall; ``face`` is the kernel's."""
+    exact = normals_at(wall.surface, point[None])
+    if exact is not None:
+        return np.asarray(exact[0])
+    surface = BRep_Tool.Surface_s(face)
+    foot = GeomAPI_ProjectPointOnSurf(gp_Pnt(*point), surface)
+    normal = GeomLProp_SLProps(surface, *foot.LowerDistanceParameters(), 1, 1e-9).Normal()
+    sense = -1.0 if face.Orientation() == TopAbs_Orientation.TopAbs_REVERSED else 1.0
+    return sense * np.array([normal.X(), normal.Y(), normal.Z()])
+
+
+def _chained(runs: Sequence[Run], reach_mm: float = tol.SURFACE_MM) -> list[Loop]:
+    """Runs that follow each other (ends within ``reach_mm``), in an order that does not depend on theirs."""
+    follows = _followers(runs, reach_mm)
+    led = set(follows.values())
+    todo = set(range(len(runs)))
+    found = []
+    for head in [*(k for k in range(len(runs)) if k not in led), *range(len(runs))]:
+        if head not in todo:
+            continue
+        chain = [head]
+        todo.discard(head)
+        while (k := follows.get(chain[-1], -1)) in todo:
+            chain.append(k)
+            todo.discard(k)
+        loop = Loop(tuple(runs[k] for k in chain), follows.get(chain[-1]) == head)
+        found.append(_from_below(loop) if loop.closed else loop)
+    return sorted(found, key=lambda loop: place_key(loop.runs[0].start))
+
+
+def _from_below(loop: Loop) -> Loop:
+    return loop.begun_at(min(range(len(loop.runs)), key=lambda k: place_key(loop.runs[k].start)))
+
+
+def _followers(runs: Sequence[Run], reach_mm: float) -> dict[int, int]:
+    """For each run the one that starts where it ends; nearest pairs first."""
+    ends, starts = np.array([r.end for r in runs]), np.array([r.start for r in runs])
+    gaps = np.linalg.norm(ends[:, None] - starts[None], axis=2)
+    rows, columns = np.nonzero(gaps <= reach_mm)
+    follows: dict[int, int] = {}
+    taken: set[int] = set()
+    for i in np.lexsort((columns, rows, gaps[rows, columns])):
+        a, b = int(rows[i]), int(columns[i])
+        if a not in follows and b not in taken:
+            follows[a] = b
+            taken.add(b)
+    return follows
+
+
+@lru_cache(maxsize=2)
+def _kernel_faces(part: Part) -> dict[int, list[Any]]:
+    """The kernel's faces of each logical face: their facets are the mesh's."""
+    mesh = part.mesh
+    tree = cKDTree(mesh.vertices[mesh.triangles].mean(axis=1))
+    found: dict[int, list[Any]] = {f.id: [] for f in part.faces}
+    for shape in each(part.solid, TopAbs_ShapeEnum.TopAbs_FACE):
+        face, place = TopoDS.Face_s(shape), TopLoc_Location()
+        poly = BRep_Tool.Triangulation_s(face, place)
+        if poly is None or not poly.NbTriangles():
+            continue
+        move = place.Transformation()
+        count = poly.NbTriangles()
+        # They are the mesh's own: a few tell whose.
+        some = sorted({1 + k * (count - 1) // (_ASKED - 1) for k in range(_ASKED)})
+        nodes = [[poly.Node(n).Transformed(move) for n in poly.Triangle(k).Get()] for k in some]
+        corners = np.array([[(p.X(), p.Y(), p.Z()) for p in three] for three in nodes])
+        owners = mesh.face_ids[tree.query(corners.mean(axis=1))[1]]
+        found[int(np.argmax(np.bincount(owners)))].append(face)
+    return found
