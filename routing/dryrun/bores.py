@@ -1,0 +1,126 @@
+"""What the hole table says is drilled, milled or sunk: a row is one tool in one stage of a bore."""
+
+from __future__ import annotations
+
+import csv
+import math
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+
+from manifold3d import Manifold
+
+from routing.dryrun.scene import Bench
+from routing.dryrun.solids import circle, joined, moved
+from routing.dryrun.written import FolderError
+
+TABLE = "holes.csv"
+# Above its mouth a tool comes down through what is still there.
+_OVER_MM = 500.0
+_POINT = re.compile(r"cone ([\d.]+) deg")
+_THROUGH_MM = 0.5
+
+
+@dataclass(frozen=True)
+class Row:
+    """Lengths mm; x, y and the mouth's height in the setup's zero, depths from the mouth."""
+
+    feature: str
+    setup: int
+    step: int
+    what: str
+    x_mm: float
+    y_mm: float
+    mouth_mm: float
+    from_mm: float
+    to_mm: float
+    diameter_mm: float
+    end_diameter_mm: float | None
+    bottom: str
+    thread: str
+    pitch_mm: float | None
+
+    @property
+    def is_thread(self) -> bool:
+        return bool(self.thread) and self.pitch_mm is not None and "thread" in self.what
+
+    def body(self) -> Manifold:
+        """In the setup's coordinates."""
+        radius, top, foot = self.diameter_mm / 2, self.mouth_mm - self.from_mm, self.mouth_mm - self.to_mm
+        sides = circle(radius)
+        parts = []
+        if self.end_diameter_mm is not None:
+            parts.append(Manifold.cylinder(top - foot, self.end_diameter_mm / 2, radius, sides).translate((0, 0, foot)))
+            shaft = top
+        else:
+            shaft = foot - (_THROUGH_MM if self.bottom == "through" else 0.0)
+        parts.append(Manifold.cylinder(_OVER_MM, radius, radius, sides).translate((0, 0, shaft)))
+        if match := _POINT.search(self.bottom):
+            high = radius / math.tan(math.radians(float(match[1]) / 2))
+            parts.append(Manifold.cylinder(high, 0.0, radius, sides).translate((0, 0, foot - high)))
+        return joined(parts).translate((self.x_mm, self.y_mm, 0))
+
+    def threaded(self) -> Manifold:
+        """What the thread's turns fill: neither a gouge nor left over, in the setup's coordinates."""
+        assert self.pitch_mm is not None
+        radius = self.diameter_mm / 2 + 0.1 * self.pitch_mm
+        high = self.to_mm - self.from_mm + 2 * self.pitch_mm
+        body = Manifold.cylinder(high, radius, radius, circle(radius))
+        return body.translate((self.x_mm, self.y_mm, self.mouth_mm - self.to_mm - self.pitch_mm))
+
+
+@dataclass(frozen=True, eq=False)
+class HoleTable:
+    folder: Path
+
+    @cached_property
+    def rows(self) -> Mapping[tuple[int, str], tuple[Row, ...]]:
+        """By step and feature. Raises FolderError for a table that cannot be read."""
+        path = self.folder / TABLE
+        found: dict[tuple[int, str], list[Row]] = {}
+        try:
+            with path.open(encoding="utf-8", newline="") as file:
+                for told in csv.DictReader(file):
+                    if told["step"]:
+                        row = _row(told)
+                        found.setdefault((row.step, row.feature), []).append(row)
+        except FileNotFoundError:
+            return {}
+        except (KeyError, ValueError, TypeError) as error:
+            raise FolderError(f"{path} cannot be read ({error}): route the part again") from None
+        return {key: tuple(rows) for key, rows in found.items()}
+
+    def threads(self, bench: Bench) -> Manifold:
+        """All that threads of a setup fill, model coordinates."""
+        own = [
+            row.threaded()
+            for rows in self.rows.values()
+            for row in rows
+            if row.setup == bench.setup.number and row.is_thread
+        ]
+        return moved(joined(own), bench.zero.axes, bench.zero.origin)
+
+
+def _row(told: Mapping[str, str]) -> Row:
+    return Row(
+        told["feature"],
+        int(told["setup"]),
+        int(told["step"]),
+        told["what"],
+        float(told["x_mm"]),
+        float(told["y_mm"]),
+        float(told["mouth_z_mm"]),
+        float(told["from_mm"]),
+        float(told["to_mm"]),
+        float(told["diameter_mm"]),
+        _number(told["end_diameter_mm"]),
+        told["bottom"],
+        told["thread"],
+        _number(told["pitch_mm"]),
+    )
+
+
+def _number(text: str) -> float | None:
+    return float(text) if text else None
