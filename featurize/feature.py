@@ -6,7 +6,7 @@ Lengths are millimetres, angles degrees; names end in ``_mm`` or ``_deg``.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from types import MappingProxyType
@@ -70,6 +70,15 @@ class Bore:
     def is_cylinder(self) -> bool:
         """Whether the stage keeps its diameter (within a micron)."""
         return abs(self.start_diameter_mm - self.end_diameter_mm) < 1e-3
+
+
+def from_far_mouth(bores: Sequence[Bore]) -> tuple[Bore, ...]:
+    """The stages of a through hole as they are met from its other mouth."""
+    length = bores[-1].end_mm
+    return tuple(
+        Bore(length - b.end_mm, length - b.start_mm, b.end_diameter_mm, b.start_diameter_mm)
+        for b in reversed(bores)
+    )
 
 
 @dataclass(frozen=True)

@@ -10,15 +10,18 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Any, ClassVar
 
+from featurize import votes
+from featurize.votes import Clue
+
 
 @dataclass(frozen=True)
 class Traits:
     """``recess``: cut into the part, ``closed`` all round, with ``one_mouth`` that tells its place.
 
     ``hole``: drilled or threaded; ``opening``: may lead right through along its axis; ``edge_break``: laid on
-    an edge; ``blank``: comes with the blank; ``protrusion``: stands up; ``twin``: kinds of one group may become
-    each other by one edit ("" for none); ``called``: a person may call a feature so. ``vote``: how much one of these
-    speaks for the side that it opens to as the working side.
+    an edge; ``blank``: comes with the blank; ``protrusion``: stands up; ``twin``: kinds of one group may
+    become each other by one edit ("" for none); ``called``: a person may call a feature so. ``vote``: what
+    one of these tells of the working side by where it opens to (None for nothing).
     """
 
     recess: bool = False
@@ -31,7 +34,7 @@ class Traits:
     protrusion: bool = False
     twin: str = ""
     called: bool = True
-    vote: float = 0.0
+    vote: Clue | None = None
 
 
 class _Kinds(type):
@@ -97,28 +100,35 @@ class Kind(str, metaclass=_Kinds):
 
 _CUT = "cut"
 Kind.HOLE = Kind.make(
-    "hole", Traits(recess=True, closed=True, one_mouth=True, hole=True, opening=True, twin=_CUT)
+    "hole",
+    Traits(
+        recess=True, closed=True, one_mouth=True, hole=True, opening=True, twin=_CUT, vote=votes.BLIND_HOLE
+    ),
 )
 Kind.THREADED_HOLE = Kind.make(
     "threaded hole",
-    Traits(recess=True, closed=True, one_mouth=True, hole=True, twin=_CUT, called=False, vote=-3.0),
+    Traits(recess=True, closed=True, one_mouth=True, hole=True, twin=_CUT, called=False, vote=votes.THREAD),
 )
-Kind.THROUGH_PROFILE = Kind.make("through profile", Traits(recess=True, closed=True, opening=True, twin=_CUT))
+Kind.THROUGH_PROFILE = Kind.make(
+    "through profile", Traits(recess=True, closed=True, opening=True, twin=_CUT, vote=votes.OPENING)
+)
 Kind.OUTSIDE_PROFILE = Kind.make("outside profile", Traits(blank=True))
-Kind.POCKET = Kind.make("pocket", Traits(recess=True, closed=True, one_mouth=True, twin=_CUT, vote=1.0))
-Kind.BLIND_SLOT = Kind.make("blind slot", Traits(recess=True, one_mouth=True, twin=_CUT, vote=1.0))
-Kind.BLIND_STEP = Kind.make("blind step", Traits(recess=True, twin=_CUT, vote=0.5))
-Kind.SLOT = Kind.make("slot", Traits(recess=True, one_mouth=True, twin=_CUT, vote=1.0))
-Kind.STEP = Kind.make("step", Traits(recess=True, twin=_CUT, vote=0.5))
-# In a wall, mostly turned: a ring in a shaft or in a bore.
-Kind.GROOVE = Kind.make("groove", Traits(recess=True))
+Kind.POCKET = Kind.make(
+    "pocket", Traits(recess=True, closed=True, one_mouth=True, twin=_CUT, vote=votes.POCKET)
+)
+Kind.BLIND_SLOT = Kind.make("blind slot", Traits(recess=True, one_mouth=True, twin=_CUT, vote=votes.SLOT))
+Kind.BLIND_STEP = Kind.make("blind step", Traits(recess=True, twin=_CUT, vote=votes.STEP))
+Kind.SLOT = Kind.make("slot", Traits(recess=True, one_mouth=True, twin=_CUT, vote=votes.SLOT))
+Kind.STEP = Kind.make("step", Traits(recess=True, twin=_CUT, vote=votes.STEP))
+# In a wall, mostly turned, or a ring in a face; one in a face speaks as a slot does.
+Kind.GROOVE = Kind.make("groove", Traits(recess=True, vote=votes.SLOT))
 Kind.FLOOR = Kind.make("floor", Traits(recess=True, twin=_CUT))
-Kind.BOSS = Kind.make("boss", Traits(protrusion=True, twin="standing", vote=0.5))
-Kind.RIB = Kind.make("rib", Traits(protrusion=True, twin="standing", vote=0.5))
-Kind.CHAMFER = Kind.make("chamfer", Traits(edge_break=True, twin="edge", vote=-0.25))
+Kind.BOSS = Kind.make("boss", Traits(protrusion=True, twin="standing", vote=votes.STANDING))
+Kind.RIB = Kind.make("rib", Traits(protrusion=True, twin="standing", vote=votes.STANDING))
+Kind.CHAMFER = Kind.make("chamfer", Traits(edge_break=True, twin="edge", vote=votes.CHAMFER))
 Kind.EDGE_ROUND = Kind.make("edge round", Traits(edge_break=True, twin="edge"))
 Kind.FILLET = Kind.make("fillet", Traits(twin="edge"))
-Kind.CONTOURED_SURFACE = Kind.make("contoured surface", Traits(twin=_CUT, vote=2.5))
+Kind.CONTOURED_SURFACE = Kind.make("contoured surface", Traits(twin=_CUT, vote=votes.FORM))
 Kind.OUTSIDE_FACE = Kind.make("outside face", Traits(blank=True))
 Kind.UNASSIGNED = Kind.make("unassigned", Traits(twin=_CUT, called=False))
 

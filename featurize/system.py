@@ -37,6 +37,7 @@ def _module(name: str) -> ModuleType | None:
 
 
 _fcntl: Any = _module("fcntl")
+_resource: Any = _module("resource")
 _msvcrt: Any = None if _fcntl else _module("msvcrt")
 
 # A fork of a process that has loaded the kernel is safe on Linux only: elsewhere libraries start threads.
@@ -129,11 +130,20 @@ def was_killed(code: int | None) -> bool:
     return code == -9
 
 
+def limit_cpu(seconds: int) -> None:
+    """This process is killed when it has used the processor for so long; Windows sets no limit."""
+    if _resource is not None:
+        signal.signal(signal.SIGXCPU, signal.SIG_DFL)  # who started us may have ignored it
+        _resource.setrlimit(_resource.RLIMIT_CPU, (seconds, seconds + 5))
+
+
 def how_ended(code: int | None) -> str:
     """An exit status in words."""
     if code is None:
         return "it did not end"
     if code < 0:
+        if -code == getattr(signal, "SIGXCPU", None):
+            return "over its limit of the processor's time"
         return f"signal {-code}"
     return f"exit status {code:#x}" if code > 0xFFFF else f"exit status {code}"  # Windows' own are long
 

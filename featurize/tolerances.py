@@ -6,10 +6,14 @@ LENGTH_MM = 1e-4
 SNAP_MM = LENGTH_MM / 100
 # Customers' files are sewn to 0.01 mm at worst; faces this close count as one surface.
 SURFACE_MM = 1e-2
+# What turning a part may add to a sine or cosine.
+ROUNDING = 1e-9
 # Two directions closer than this are parallel: 0.02 deg is 0.03 mm over 100 mm.
 PARALLEL_DEG = 0.02
 # An edge whose faces meet within this of 180 deg is tangent: exporters write fillets this roughly.
 TANGENT_DEG = 1.0
+# ... but two flats, or a bore and its taper, are written exactly: wire taper starts near 0.1 deg.
+SMOOTH_DEG = 0.05
 # Largest distance of a mesh from the true face; finer than any allowance we report on.
 MESH_DEFLECTION_MM = 0.005
 # ... and on parts over 100 mm this share of their diagonal, so that large ones stay quick.

@@ -22,8 +22,8 @@ from routing.inputs.choices import Choices
 from routing.inputs.shop import load_shop
 from routing.plan.make import make_plan
 from routing.stock.blank import blank_for
-from routing.stock.ground import ground_stock
 from routing.stock.proof import prove
+from tests.support.grinding import ground_stock
 
 NAMES = keys.names()
 

@@ -1,4 +1,4 @@
-"""A process and a kind are each a room of their own: added from outside, they are asked, planned and written."""
+"""A process and a kind are each a room of their own: from outside too they are asked, planned and written."""
 
 from __future__ import annotations
 

@@ -24,7 +24,7 @@ from routing.jobs.job import run_job
 from routing.processes.rest.left import Left, NoBodyError
 from routing.processes.rest.plane import Reach, path_of, solid_of
 from routing.processes.surface_grind.reach import run_out_mm
-from routing.processes.tools import Wheel
+from routing.processes.tools import Cutter, Wheel
 from tests.support.routed import asked, block, job_of, owned, shop_with, the
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -58,8 +58,11 @@ def under(wheel_mm: float, depth_mm: float) -> float:
     return r * x - (x * math.sqrt(r**2 - x**2) + r**2 * math.asin(x / r)) / 2
 
 
+SMALL = shop_with(cutters=(Cutter("flat", 0.5, 0.02, 5.0),))
+
+
 def test_the_square_corners_of_a_pocket_under_a_cutter() -> None:
-    found = left(pocket(), Kind.POCKET, "mill")
+    found = left(pocket(), Kind.POCKET, "mill", SMALL)
     assert "0.5 flat" in found.tool
     assert len(found.bodies()) == 4
     expected = 4 * SQUARE * 0.25**2 * 4
@@ -68,7 +71,7 @@ def test_the_square_corners_of_a_pocket_under_a_cutter() -> None:
 
 
 def test_round_corners_keep_the_difference_of_two_discs() -> None:
-    found = left(pocket(corner=0.2), Kind.POCKET, "mill")
+    found = left(pocket(corner=0.2), Kind.POCKET, "mill", SMALL)
     expected = 4 * SQUARE * (0.25**2 - 0.2**2) * 4
     # The pocket's own corners are chords of a mesh here: their arcs are found again.
     assert abs(volume(found) - expected) < found.bound_mm3 < 2e-2 * expected
@@ -77,7 +80,7 @@ def test_round_corners_keep_the_difference_of_two_discs() -> None:
 @pytest.mark.parametrize("sides", [3, 6, 8])
 def test_corners_of_any_angle(sides: int) -> None:
     solid = block().faces(">Z").workplane().polygon(sides, 16).cutBlind(-3)
-    found = left(solid, Kind.POCKET, "mill")
+    found = left(solid, Kind.POCKET, "mill", SMALL)
     half = math.pi * (sides - 2) / sides / 2
     # The kite between the corner and the points of touch, less the disc's sector.
     expected = sides * 0.25**2 * (1 / math.tan(half) - (math.pi / 2 - half)) * 3
@@ -105,8 +108,8 @@ def test_a_wheel_runs_out_before_a_blind_end(depth: float) -> None:
 
 
 def test_a_depth_out_of_reach_stays() -> None:
-    """A cutter of 4 reaches 40 down at most; here 30 of 50 are in reach of the only one there is."""
-    cutter = next(c for c in owned("cutters") if c.diameter_mm == 3 and c.kind == "flat")
+    """30 of 50 are in reach of the only cutter there is."""
+    cutter = Cutter("flat", 3.0, 0.02, 30.0)
     solid = block(40, 30, 60).cut(cq.Workplane().box(8, 6, 100).translate((0, 0, 60)))
     job = job_of(solid, shop_with(cutters=(cutter,)))
     feature = the(job, Kind.POCKET)

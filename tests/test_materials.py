@@ -22,7 +22,10 @@ RULES = tuple(SHOP.materials.values())
 WITH_BINDER = {
     "smallest_cutter_mm": -1,
     "length_ratio": 1,
+    "stiff_ratio": 1,
     "feed_scale": 1,
+    "hole_scale": 1,
+    "life_scale": 1,
     "wire_scale": 1,
     "grind_scale": 1,
     "erode_scale": 1,
@@ -38,7 +41,10 @@ WITH_BINDER = {
     "cutter_cost_per_hour": -1,
 }
 WITH_HARDNESS = {
+    "stiff_ratio": -1,
     "feed_scale": -1,
+    "hole_scale": -1,
+    "life_scale": -1,
     "wire_scale": -1,
     "grind_scale": -1,
     "erode_scale": -1,

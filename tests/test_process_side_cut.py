@@ -74,7 +74,13 @@ def test_what_stops_a_tee_cutter(cutters: tuple[SideCutter, ...], reason: str) -
 def test_just_inside_every_limit() -> None:
     verdict = along(*tee_cutter(12 - STEP, 4 - STEP, 6 - STEP - 2 * STEP, 5 + 2 * STEP))
     assert verdict.workable, verdict.reason
-    assert verdict.reason.startswith("6 flat cutter for the neck")
+    # The shop's largest that leaves 0.05 beside it in the neck of 6.
+    assert verdict.reason.startswith("5.74 flat coated cutter for the neck")
+    assert verdict.way is not None
+    neck, head = verdict.way.rough
+    assert (neck.tool.diameter_mm, head.tool) == (5.74, verdict.tool)
+    # By hand: 6 x 9 of the section is neck, 2 x 3 x 4 beside it head.
+    assert neck.volume_mm3 / (neck.volume_mm3 + head.volume_mm3) == pytest.approx(54 / 78)
 
 
 def test_the_way_in() -> None:
@@ -88,8 +94,8 @@ def test_the_way_in() -> None:
     assert not square.workable
     assert square.rest is not None
     assert len(square.rest.places) == 4
-    # Each square corner keeps (1 - pi / 4) R^2: head R 6, 4 high; neck R 3, 9 deep.
-    left = 2 * (1 - math.pi / 4) * (36 * 4 + 9 * 9)
+    # Each square corner keeps (1 - pi / 4) R^2: head R 6, 4 high; neck R 2.87, 9 deep.
+    left = 2 * (1 - math.pi / 4) * (36 * 4 + 2.87**2 * 9)
     assert square.rest.volume_mm3 == pytest.approx(left, rel=1e-3)
 
 
@@ -212,7 +218,7 @@ def test_operations_follow_the_bore_and_are_priced() -> None:
     hole = next(f for f in found.features if f.kind == Kind.HOLE)
     assert str(route.process_of(groove.id)) == "mill"
     cuts = [o for o in route.steps if groove.id in o.features]
-    bored = [o for o in route.steps if hole.id in o.features and o.stage.words != "edges"]
+    bored = [o for o in route.steps if hole.id in o.features and o.process == route.process_of(hole.id)]
     assert max(o.number for o in bored) < min(o.number for o in cuts)
     assert any("comes in through the bore" in why for o in cuts for why in o.because)
     assert all(o.minutes > 0 for o in cuts)

@@ -318,12 +318,12 @@ def test_a_sharp_corner_is_asked_about_with_what_a_thicker_wire_saves() -> None:
     area, shares = 2 * (12 + 8) * 20, [1, 2, 2.5, 2.5]
     saved = minutes(area, 20, shares, 0.07) - minutes(area, 20, shares, 0.10)
     assert first.saves_min == pytest.approx(saved, rel=1e-3)
-    (hint,) = verdict.hints
-    assert f"R 0.06, which saves {saved:.0f} min with wire 0.1" in hint.words
+    (hint,) = verdict.flags
+    assert f"R 0.06, which saves {saved:.0f} min with wire 0.1" in hint.message
     plan = make_plan(recognised(opening()), load_shop(), Choices(threads={"all": "plain"}))
     assert [f.code for f in plan.flags if f.code == "wire-corner"] == ["wire-corner"]
     round_ = job_of(opening(1.0))
-    assert not asked(round_, the(round_, Kind.THROUGH_PROFILE), "wire").hints
+    assert not asked(round_, the(round_, Kind.THROUGH_PROFILE), "wire").flags
 
 
 def test_land_and_relief_are_priced_by_their_passes() -> None:

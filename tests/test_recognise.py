@@ -221,3 +221,17 @@ def test_features_do_not_depend_on_how_the_model_is_written(
 ) -> None:
     shape = make().val().wrapped  # type: ignore[union-attr]
     assert signature(change(shape)) == signature(shape)
+
+
+@pytest.mark.parametrize("flats", [(0,), (0, 180), (0, 90)])
+def test_a_disc_with_flats_has_one_outline(flats: tuple[int, ...]) -> None:
+    """Its walls are the round and the flats, whatever is cut into them, and nothing of it is contoured."""
+    disc = cq.Workplane().circle(20).extrude(12)
+    flat = cq.Workplane(origin=(20, 0, 6)).rect(6, 40).extrude(12, both=True)
+    for turn in flats:
+        disc = disc.cut(flat.rotate((0, 0, 0), (0, 0, 1), turn))
+    for motion in (((1, 0, 0), 0), ((1, 2, 3), 50)):
+        found = recognise(build_part(moved(disc.val().wrapped, *motion)))
+        (outline,) = [f for f in found.features if f.kind == Kind.OUTSIDE_PROFILE]
+        assert outline.dims["height_mm"] == pytest.approx(12, abs=1e-3)
+        assert len(outline.faces) == len(found.part.faces) - 2

@@ -31,7 +31,7 @@ def setups_of(steps: list[Step], order: tuple[int, ...] | list[int]) -> int:
 def graphs(draw: st.DrawFn) -> tuple[list[Step], dict[int, dict[int, str]]]:
     n = draw(st.integers(1, 6))
     steps = []
-    for k in range(n):
+    for _ in range(n):
         process, side = draw(st.sampled_from(SETUPS))
         steps.append(Step(draw(st.sampled_from(list(Stage))), (process, side)))
     before = {k: {j: f"{j} first" for j in range(k) if draw(st.booleans())} for k in range(n)}

@@ -22,9 +22,9 @@ def test_defaults_are_in_order_of_what_a_shop_owns() -> None:
     assert min(w.width_mm for w in owned("wheels", shop)) == 0.5
     assert max(w.width_mm for w in owned("wheels", shop)) == 20
     assert all(0.01 <= w.gap_mm <= 0.02 for w in owned("wires", shop))
-    assert {c.kind for c in owned("cutters", shop)} == {"flat", "ball", "bull"}
+    assert {c.form for c in owned("cutters", shop)} == {"flat", "ball", "bull", "chamfer"}
     assert all(
-        c.corner_radius_mm == pytest.approx(c.radius_mm) for c in owned("cutters", shop) if c.kind == "ball"
+        c.corner_radius_mm == pytest.approx(c.radius_mm) for c in owned("cutters", shop) if c.form == "ball"
     )
     assert shop.general.sharp_corner_leave_mm == 0.05
 

@@ -22,19 +22,19 @@ from routing.processes.wire.shop import WireShop
 
 CONTRADICTIONS = {
     "a ball's corner is half its diameter": (
-        "cutters = [{kind='ball', diameter_mm=1, corner_radius_mm=0.02, reach_mm=5}]",
+        "cutters = [{form='ball', diameter_mm=1, corner_radius_mm=0.02, neck_mm=5}]",
         "cutters[0].corner_radius_mm",
     ),
     "a flat cutter's corner is no larger than its radius": (
-        "cutters = [{kind='flat', diameter_mm=2, corner_radius_mm=5, reach_mm=5}]",
+        "cutters = [{form='flat', diameter_mm=2, corner_radius_mm=5, neck_mm=5}]",
         "cutters[0].corner_radius_mm",
     ),
     "a bull's corner is smaller than a ball's": (
-        "cutters = [{kind='bull', diameter_mm=2, corner_radius_mm=1, reach_mm=5}]",
+        "cutters = [{form='bull', diameter_mm=2, corner_radius_mm=1, neck_mm=5}]",
         "cutters[0].corner_radius_mm",
     ),
     "a bull has a corner": (
-        "cutters = [{kind='bull', diameter_mm=2, corner_radius_mm=0, reach_mm=5}]",
+        "cutters = [{form='bull', diameter_mm=2, corner_radius_mm=0, neck_mm=5}]",
         "cutters[0].corner_radius_mm",
     ),
     "no wire is a metre thick": ("wires = [{diameter_mm=1e300, gap_mm=0.02}]", "wires[0].diameter_mm"),
@@ -76,7 +76,7 @@ CONTRADICTIONS = {
     "the last passes take less": ("[rates.grind]\nfine_infeed_mm = 0.1", "rates.grind.fine_infeed_mm"),
     "a jaw grips less than the vise opens": ("[workholding]\nvise_grip_mm = 200", "workholding.vise_grip_mm"),
     "one hardness, one material": (
-        "[materials.mine]\n" + "\n".join(default_text().partition("[materials.steel]\n")[2].split("\n")[:23]),
+        "[materials.mine]\n" + default_text().partition("[materials.steel]\n")[2].partition("\n\n")[0],
         "materials.mine.hardness_hrc",
     ),
     "an unknown machine has no rate": ("[rates.per_hour]\nlaser = 70", "rates.per_hour.laser"),

@@ -118,7 +118,7 @@ def test_an_error_stands_at_the_line_of_its_key(blank: int, filler: str) -> None
             "wires = [\n {diameter_mm = 0.2, gap_mm = 0},\n {diameter_mm = 0.1},\n]",
             "line 3: wires[1].gap_mm is miss",
         ),
-        ("[[cutters]]\nkind='flat'\n[[cutters]]\nkind='saw'", "line 1: cutters[0].diameter_mm is missing"),
+        ("[[cutters]]\nform='flat'\n[[cutters]]\nform='saw'", "line 1: cutters[0].diameter_mm is missing"),
         (
             "[general]\n\nclearance_holes = 'punch'",
             "line 3: general.clearance_holes = 'punch': write wire or drill",

@@ -18,8 +18,9 @@ from routing.inputs.shop import load_shop
 from routing.processes.context import JobContext
 from routing.processes.surface_grind.process import SurfaceGrind
 from routing.stock.blank import Blank, Shape, blank_for, blank_from_step
-from routing.stock.ground import GroundStock, ground_stock
+from routing.stock.ground import GroundStock
 from routing.stock.proof import prove
+from tests.support.grinding import ground_stock
 
 CORNER = 0.05  # of the default shop's wheels
 FOOT = CORNER**2 * (1 - math.pi / 4)

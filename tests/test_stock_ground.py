@@ -25,8 +25,9 @@ from routing.processes.shop import Shop
 from routing.processes.surface_grind.process import SurfaceGrind
 from routing.processes.tools import Wheel
 from routing.stock.blank import Blank, Shape, blank_for, given_blank
-from routing.stock.ground import GroundStock, ground_stock
+from routing.stock.ground import GroundStock
 from routing.stock.proof import prove
+from tests.support.grinding import ground_stock
 from tests.support.routed import shop_with
 
 R = 0.2  # the wheel's corner in these tests
@@ -215,9 +216,8 @@ def test_the_proof_holds_each_feature_to_its_own_allowance() -> None:
     found, (deep, shallow) = _two_channels()
     own = {deep.id: (0.05, 0.0)}
     stock = ground_stock(found.part, [deep, shallow], blank_for(found.part), shop(), own_allowances=own)
-    mixed = replace(
-        stock, allowances={deep.id: stock.allowances[shallow.id], shallow.id: stock.allowances[deep.id]}
-    )
+    other = {f: stock.allowances[b.faces[0]] for a, b in ((deep, shallow), (shallow, deep)) for f in a.faces}
+    mixed = replace(stock, allowances=other)
     told = prove(found.part, mixed).faults
     assert any("could go deeper by 0.04" in f for f in told)
     assert sum("misses its allowance by 0.04" in f for f in told) == 2

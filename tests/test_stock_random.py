@@ -20,8 +20,9 @@ from routing.inputs.shop import load_shop
 from routing.processes.context import JobContext
 from routing.processes.surface_grind.process import SurfaceGrind
 from routing.stock.blank import blank_for
-from routing.stock.ground import GroundStock, ground_stock
+from routing.stock.ground import GroundStock
 from routing.stock.proof import Proof, prove
+from tests.support.grinding import ground_stock
 
 
 def insert(rng: random.Random) -> cq.Workplane:

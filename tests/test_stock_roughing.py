@@ -222,3 +222,17 @@ def test_drawing_is_well_formed() -> None:
     root = ET.fromstring(drawing(before, after, "A <part>"))
     assert root.tag.endswith("svg")
     assert len(root.findall(".//{*}g")) == 2
+
+
+@pytest.mark.parametrize("under_mm", [0.0006, 0.05, 0.0999, 0.1001, 0.5])
+def test_a_level_keeps_off_a_neighbours_floor(under_mm: float) -> None:
+    """A slot beside the pocket ends so far under the pocket's last level: over it stays what floors keep."""
+    pocket = cq.Workplane().box(20, 12, 12).translate((0, 0, 10))  # 6 deep, its last level 5.9
+    slot = cq.Workplane().box(10, 40, 2 * (6 - FLOOR + under_mm)).translate((15, 0, 10))  # open to the pocket
+    part = build_part(block().cut(pocket).cut(slot).val().wrapped)
+    part = replace(part, frame=replace(part.frame, origin=np.zeros(3), axes=np.eye(3)))
+    (ground,) = Sides(part).grounds(UP, [floor_of(part, 4.0)], 10.0, 10.0, R)
+    level = ground.levels(R)[-1]
+    assert level.bottom_mm == pytest.approx(4.0 + FLOOR, abs=1e-4)
+    over = ground.view.flat(np.array([[11.0, 0.0, 0.0]]))[0]  # over the slot, within the cutter's reach
+    assert bool(shapely.contains_xy(level.cleared, *over)) is (under_mm > FLOOR)

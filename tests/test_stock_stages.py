@@ -25,8 +25,9 @@ from routing.processes.sweeps import drilled_bores, through_opening
 from routing.processes.tools import Cutter
 from routing.stock import blank as blanks
 from routing.stock.blank import blank_for
-from routing.stock.ground import ground_stock, tool_of
+from routing.stock.ground import tool_of
 from routing.stock.stages import StockBody, StockStep, bodies
+from tests.support.grinding import ground_stock
 
 CUTTER = Cutter("flat", 4.0, 0.0, 40.0)
 UP = np.array([0.0, 0.0, 1.0])

@@ -20,9 +20,10 @@ from routing.processes.context import JobContext
 from routing.processes.surface_grind.process import SurfaceGrind
 from routing.processes.surface_grind.reach import run_out_mm
 from routing.stock.blank import blank_for
-from routing.stock.ground import GroundStock, ground_stock
+from routing.stock.ground import GroundStock
 from routing.stock.proof import prove
 from routing.stock.sweep import line_of, odd, reach, strays, sweeps
+from tests.support.grinding import ground_stock
 
 PITCH = 0.005
 

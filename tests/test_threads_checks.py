@@ -117,5 +117,43 @@ def test_ambiguous_holes_block_and_say_how_to_settle() -> None:
     assert f"{flag.feature}=plain" in flag.message
 
 
-def test_through_threads_need_no_floor() -> None:
-    assert flags(tool(depth=30, pointed=False)) == []
+def through(relief: tuple[float, float] | None = (5.3, 1.4)) -> cq.Workplane:
+    """A 4.2 hole right through a block of 20, relieved at the top, at the bottom where asked for."""
+    far = [(2.1, -20.0)]
+    if relief:
+        far = [(2.1, -20 + relief[1]), (relief[0] / 2, -20 + relief[1]), (relief[0] / 2, -20.0)]
+    points = [(0.0, 0.0), (2.65, 0.0), (2.65, -1.4), (2.1, -1.4), *far, (0.0, -20.0)]
+    return cq.Workplane("XZ").polyline(points).close().revolve(360, (0, 0, 0), (0, 1, 0))
+
+
+@pytest.mark.parametrize("turn", [False, True])
+def test_a_through_thread_is_relieved_at_its_exit_too(turn: bool) -> None:
+    assert flags(through(), turn=turn) == []  # nor does it need a floor
+    (flag,) = flags(through(relief=None), turn=turn)
+    assert flag.code == "thread-relief-missing"
+    assert "at its exit on " in flag.message
+    (deep,) = flags(through(relief=(5.3, 2.6)), carbide=True, turn=turn)
+    assert (deep.code, deep.severity) == ("thread-relief-deep", Severity.BLOCKING)
+    assert "2.6 mm deep" in deep.message
+
+
+@pytest.mark.parametrize(
+    ("asked", "suits"),
+    # Minor diameters: M5 4.134 to 4.334 and M5x0.5 4.459 to 4.599 (ISO 965-1, 6H), 1/4-20 UNC 4.979 to 5.257
+    # (ASME B1.1, 2B), all from published tables, see test_threads_sizes.
+    [("M5", True), ("M5x0.5", False), ("1/4-20 UNC", False)],
+)
+def test_a_bore_that_does_not_suit_its_thread_is_flagged(asked: str, suits: bool) -> None:
+    found = [f for f in flags(tool(), **{"4.2": asked}) if f.code == "thread-bore-misfit"]
+    assert bool(found) is not suits
+    if found:
+        assert found[0].severity == Severity.BLOCKING
+        assert "4.2 mm drawn" in found[0].message
+        assert asked in found[0].message
+
+
+@pytest.mark.parametrize("drawn", [4.134, 4.2, 4.3, 5.0])
+def test_any_way_to_draw_a_thread_suits_it(drawn: float) -> None:
+    """At its minor diameter or within the limits of that, at its tap drill, at its major diameter."""
+    bore = tool(drill=drawn, relief=None)
+    assert "thread-bore-misfit" not in codes(flags(bore, **{f"{drawn:g}": "M5"}))

@@ -23,8 +23,8 @@ from featurize.brep.find_frame import find_frame
 from featurize.brep.part import Convexity, Edge, Face, Mesh, Part
 from featurize.brep.patches import Patch, mesh_area, patches_of
 from featurize.brep.pieces import Piece, mapped, pieces_of
-from featurize.brep.surfaces import Freeform
-from featurize.brep.surfaces_at import same_surface
+from featurize.brep.surfaces import Cone, Cylinder, Freeform, Plane, Surface
+from featurize.brep.surfaces_at import same_line, same_surface
 from featurize.brep.triangulation import mesh_settings, triangulate
 from featurize.errors import Code, StepError
 
@@ -72,7 +72,7 @@ def _build(
     owner = _join(patches, pieces)
     places = list(source_faces) if source_faces is not None else list(range(len(patches)))
     faces = _logical_faces(patches, owner, places, face_names)
-    edges = _logical_edges(pieces, owner)
+    edges = _logical_edges(pieces, patches, owner)
     mesh = _mesh(patches, owner, deflection_mm)
     frame = find_frame(faces, mesh)
     local = frame.local(mesh.vertices)
@@ -121,7 +121,7 @@ def _join(patches: list[Patch], pieces: list[Piece]) -> list[int]:
 
     for piece in pieces:
         a, b = piece.patches
-        if abs(piece.turn_deg) > tol.TANGENT_DEG or find(a) == find(b):
+        if not _is_smooth(piece, patches) or find(a) == find(b):
             continue
         middle = piece.points[len(piece.points) // 2]
         if same_surface(patches[a].surface, patches[b].surface, middle) or _one_freeform(
@@ -129,6 +129,23 @@ def _join(patches: list[Patch], pieces: list[Piece]) -> list[int]:
         ):
             root[max(find(a), find(b))] = min(find(a), find(b))
     return [find(i) for i in range(len(patches))]
+
+
+def _is_smooth(piece: Piece, patches: list[Patch]) -> bool:
+    """Whether no edge is seen there. Flats, and what is turned about one axis, are never rough fillets."""
+    a, b = (patches[p].surface for p in piece.patches)
+    exact = (isinstance(a, Plane) and isinstance(b, Plane)) or _are_coaxial(a, b)
+    # Rounded far below any tolerance: an angle right at the limit falls on one side however the part lies.
+    return round(abs(piece.turn_deg), 3) <= (tol.SMOOTH_DEG if exact else tol.TANGENT_DEG)
+
+
+def _are_coaxial(a: Surface, b: Surface) -> bool:
+    lines = [
+        (s.origin, s.axis) if isinstance(s, Cylinder) else (s.apex, s.axis)
+        for s in (a, b)
+        if isinstance(s, Cylinder | Cone)
+    ]
+    return len(lines) == 2 and same_line(*lines[0], *lines[1])
 
 
 def _one_freeform(a: Patch, b: Patch) -> bool:
@@ -181,14 +198,14 @@ def _ids(owner: list[int]) -> list[int]:
     return [order.setdefault(first, len(order)) for first in owner]
 
 
-def _logical_edges(pieces: list[Piece], owner: list[int]) -> tuple[Edge, ...]:
+def _logical_edges(pieces: list[Piece], patches: list[Patch], owner: list[int]) -> tuple[Edge, ...]:
     ids = _ids(owner)
     edges: list[Edge] = []
     for piece in pieces:
         a, b = ids[piece.patches[0]], ids[piece.patches[1]]
         if a == b:
             continue
-        if abs(piece.turn_deg) <= tol.TANGENT_DEG:
+        if _is_smooth(piece, patches):
             convexity = Convexity.TANGENT
         else:
             convexity = Convexity.CONVEX if piece.turn_deg > 0 else Convexity.CONCAVE

@@ -18,8 +18,8 @@ def find_frame(faces: Sequence[Face], mesh: Mesh) -> Frame:
     """A right-handed frame with its origin in the low corner of the part's box.
 
     Directions are voted for by area: flat faces that the whole part lies behind (its outside) count
-    most, then other flat faces, then the axes of round faces. z is the direction along which holes
-    and openings run, or else the thinnest; its sense is settled later, from the features.
+    most, then other flat faces, then the axes of round faces. z is a first guess: the direction along
+    which round walls run, or else the thinnest. The features decide (:mod:`featurize.recognise.sides`).
     """
     votes = _votes(faces, mesh)
     first = max(votes, key=lambda v: v[1])[0] if votes else np.array([0.0, 0.0, 1.0])
@@ -67,13 +67,11 @@ def _votes(faces: Sequence[Face], mesh: Mesh) -> list[tuple[Array, float]]:
 
 
 def _running_along(faces: Sequence[Face], axis: Array) -> float:
-    """Area of hollow round walls that run along an axis."""
+    """Area of round walls that run along an axis: bores, and the outside of a disc."""
     return sum(
         f.area_mm2
         for f in faces
-        if isinstance(f.surface, Cylinder)
-        and f.surface.hollow
-        and parallel(f.surface.axis, axis, tol.AXIS_DEG)
+        if isinstance(f.surface, Cylinder) and parallel(f.surface.axis, axis, tol.AXIS_DEG)
     )
 
 

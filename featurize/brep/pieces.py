@@ -26,6 +26,8 @@ from featurize.brep.surfaces_at import NormalTable
 
 _EDGE, _VERTEX = TopAbs_ShapeEnum.TopAbs_EDGE, TopAbs_ShapeEnum.TopAbs_VERTEX
 _REVERSED = TopAbs_Orientation.TopAbs_REVERSED
+# From here on a turn's sign is not to be trusted.
+_FOLDED_DEG = 179.0
 _ON_A_LINE, _ON_AN_ARC = 3, 17  # points that show a course: the span's ends, a half circle's arc
 
 
@@ -188,7 +190,11 @@ def _numbers(*vectors: Any) -> list[float]:
 
 
 def _turns(course: _Course, table: NormalTable, patches: Sequence[Patch]) -> Array:
-    """The median turn (n,) in degrees from the first face to the second, between the ends of each edge."""
+    """The median turn (n,) in degrees from the first face to the second, between the ends of each edge.
+
+    Where faces lie back to back the sign is lost in rounding: on a knife edge each lies behind the other,
+    in a cleft before it.
+    """
     points, along = course.points[:, 1:-1], course.along[:, 1:-1]
     sides = []
     for side in (0, 1):
@@ -203,7 +209,13 @@ def _turns(course: _Course, table: NormalTable, patches: Sequence[Patch]) -> Arr
     into_a = np.cross(na, along)
     into_a /= np.maximum(np.linalg.norm(into_a, axis=2, keepdims=True), 1e-300)
     turns = np.degrees(np.arctan2(-np.sum(nb * into_a, axis=2), np.sum(na * nb, axis=2)))
-    return np.asarray(np.median(turns, axis=1))
+    found = np.median(turns, axis=1)
+    for k in np.flatnonzero(np.abs(found) > _FOLDED_DEG).tolist():
+        a, b = (patches[p].points for p in course.uses[k].patches)
+        middle, which = course.points[k, course.points.shape[1] // 2], points.shape[1] // 2
+        apart = np.mean((b - middle) @ na[k, which]) + np.mean((a - middle) @ nb[k, which])
+        found[k] = abs(found[k]) if apart < 0 else -abs(found[k])
+    return np.asarray(found)
 
 
 def _samples_along(curve: Any) -> int:

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from OCP.Bnd import Bnd_Box
 from OCP.BRep import BRep_Tool
-from OCP.BRepAlgoAPI import BRepAlgoAPI_Cut
+from OCP.BRepAlgoAPI import BRepAlgoAPI_Cut, BRepAlgoAPI_Fuse
 from OCP.BRepBndLib import BRepBndLib
 from OCP.BRepBuilderAPI import (
     BRepBuilderAPI_Copy,
@@ -18,9 +18,9 @@ from OCP.BRepBuilderAPI import (
 )
 from OCP.BRepCheck import BRepCheck_Analyzer
 from OCP.BRepGProp import BRepGProp
-from OCP.BRepPrimAPI import BRepPrimAPI_MakePrism
+from OCP.BRepPrimAPI import BRepPrimAPI_MakePrism, BRepPrimAPI_MakeRevol
 from OCP.GC import GC_MakeArcOfCircle
-from OCP.gp import gp_Dir, gp_Lin, gp_Pln, gp_Pnt, gp_Vec
+from OCP.gp import gp_Ax1, gp_Dir, gp_Lin, gp_Pln, gp_Pnt, gp_Vec
 from OCP.GProp import GProp_GProps
 from OCP.IntCurvesFace import IntCurvesFace_ShapeIntersector
 from OCP.TopAbs import TopAbs_Orientation, TopAbs_ShapeEnum
@@ -51,6 +51,13 @@ def volume_of(shape: Any) -> float:
     return float(properties.Mass())
 
 
+def area_of(shape: Any) -> float:
+    """Area of all its faces, mm2."""
+    properties = GProp_GProps()
+    BRepGProp.SurfaceProperties_s(shape, properties)
+    return float(properties.Mass())
+
+
 def centre_of(shape: Any) -> Array:
     """The centre of mass (3,), mm."""
     properties = GProp_GProps()
@@ -65,14 +72,31 @@ def is_valid(shape: Any) -> bool:
 
 def prism(view: View, path: Sequence[Segment], start_mm: float, end_mm: float) -> Any:
     """A closed path swept along the view from one place to another (mm along it from its origin)."""
+    way = gp_Vec(*((end_mm - start_mm) * np.asarray(view.along)))
+    return BRepPrimAPI_MakePrism(_face(view, path, start_mm), way).Shape()
+
+
+def turned(view: View, path: Sequence[Segment], at_mm: float, axis_mm: float, sense: int) -> Any:
+    """A closed path at a place along the view, turned a quarter about an axis across, at a level above it.
+
+    ``sense`` is 1 for a turn of what is lowest to the end of the view, -1 for one to its start. Raises
+    KernelError where the path comes up to the axis.
+    """
+    if max(float(s.points()[:, 1].max()) for s in path) > axis_mm - tol.LENGTH_MM:
+        raise KernelError("a wheel would stand deeper than its own axis")
+    axis = gp_Ax1(gp_Pnt(*view.solid(np.array([0.0, axis_mm]), at_mm)), gp_Dir(*view.across))
+    return BRepPrimAPI_MakeRevol(_face(view, path, at_mm), axis, -sense * np.pi / 2).Shape()
+
+
+def _face(view: View, path: Sequence[Segment], at_mm: float) -> Any:
     wire = BRepBuilderAPI_MakeWire()
-    starts = [gp_Pnt(*view.solid(s.start, start_mm)) for s in path]
+    starts = [gp_Pnt(*view.solid(s.start, at_mm)) for s in path]
     for k, s in enumerate(path):
         a, b = starts[k], starts[(k + 1) % len(path)]
         if s.mid is None:
             wire.Add(BRepBuilderAPI_MakeEdge(a, b).Edge())
         else:
-            arc = GC_MakeArcOfCircle(a, gp_Pnt(*view.solid(s.mid, start_mm)), b).Value()
+            arc = GC_MakeArcOfCircle(a, gp_Pnt(*view.solid(s.mid, at_mm)), b).Value()
             wire.Add(BRepBuilderAPI_MakeEdge(arc, a, b).Edge())
     if not wire.IsDone():
         raise KernelError("the profile of a wheel does not close")
@@ -80,7 +104,15 @@ def prism(view: View, path: Sequence[Segment], start_mm: float, end_mm: float) -
     face = BRepBuilderAPI_MakeFace(plane, wire.Wire())
     if not face.IsDone():
         raise KernelError("the profile of a wheel is not flat")
-    return BRepPrimAPI_MakePrism(face.Face(), gp_Vec(*((end_mm - start_mm) * np.asarray(view.along)))).Shape()
+    return face.Face()
+
+
+def fused(one: Any, other: Any) -> Any:
+    """Two bodies as one."""
+    operation = BRepAlgoAPI_Fuse(one, other)
+    if not operation.IsDone():
+        raise KernelError("the kernel could not join a wheel's way")
+    return operation.Shape()
 
 
 def cut(body: Any, tools: Sequence[Any]) -> Any:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import io
 import struct
 from collections.abc import Sequence
+from contextlib import suppress
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -22,10 +23,16 @@ from OCP.TopoDS import TopoDS_Compound, TopoDS_Face
 
 from featurize import tolerances as tol
 from featurize.brep.surfaces import Array
+from featurize.errors import StepError
+from featurize.isolate import run_apart
 
 _HEADING = b"\nTriangulations "
 # Numbers of nodes and of triangles, whether the nodes have surface parameters, the deflection.
 _HEAD = struct.Struct("<ii?d")
+# From here on the quick mesher and its trial take less time than the default (measured).
+_MANY_WIRES = 9
+# More time than this means that the mesher hangs: some ten times what it takes.
+_TRIAL_S, _TRIAL_S_PER_WIRE = 3.0, 0.05
 
 
 class Triangles(NamedTuple):
@@ -40,13 +47,29 @@ class Triangles(NamedTuple):
 
 
 def triangulate(solid: Any, faces: Sequence[Any], settings: Any) -> None:
-    """Mesh a solid. The kernel's default takes time square in the holes of a face; its other way gives
-    the same facets soon, but none at all on some splines."""
+    """Mesh a solid with the kernel's default mesher, faces with many holes with its other one.
+
+    The default takes time square in the holes of a face. The other gives the same facets soon, but on some
+    faces none, and on some it crashes or never ends: a fork tries it first.
+    """
+    holed = [face for face in faces if _wires(face) > _MANY_WIRES]
+    if holed:
+        limit_s = _TRIAL_S + _TRIAL_S_PER_WIRE * sum(map(_wires, holed))
+        with suppress(StepError):
+            run_apart(lambda: _mesh_quickly(holed, settings), time_limit_s=limit_s)
+            _mesh_quickly(holed, settings)
+    settings.MeshAlgo = IMeshTools_MeshAlgoType.IMeshTools_MeshAlgoType_DEFAULT
+    BRepMesh_IncrementalMesh(solid, settings)  # what is meshed stays
+
+
+def _wires(face: Any) -> int:
+    return int(face.NbChildren())
+
+
+def _mesh_quickly(faces: Sequence[Any], settings: Any) -> None:
     settings.MeshAlgo = IMeshTools_MeshAlgoType.IMeshTools_MeshAlgoType_Delabella
-    BRepMesh_IncrementalMesh(solid, settings)
-    if any(BRep_Tool.Triangulation_s(face, TopLoc_Location()) is None for face in faces):
-        settings.MeshAlgo = IMeshTools_MeshAlgoType.IMeshTools_MeshAlgoType_DEFAULT
-        BRepMesh_IncrementalMesh(solid, settings)  # what is meshed stays
+    for face in faces:
+        BRepMesh_IncrementalMesh(face, settings)
 
 
 def mesh_settings(

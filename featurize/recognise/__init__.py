@@ -10,7 +10,7 @@ import importlib
 import pkgutil
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from types import ModuleType
 
@@ -22,7 +22,8 @@ from featurize.brep.surfaces import Array
 from featurize.feature import Callout, Feature, Kind, Role, Vec3
 from featurize.recognise.callouts import with_callouts
 from featurize.recognise.scene import Scene
-from featurize.recognise.sides import SideChoice, choose_sides
+from featurize.recognise.sides import GIVEN, SideChoice, Turned, likeliest, weighed
+from featurize.recognise.threads import PLAIN, settle_threads
 
 
 @cache
@@ -52,7 +53,7 @@ def added(family: ModuleType) -> Iterator[None]:
 
 @dataclass(frozen=True, eq=False)
 class Recognition:
-    """``part.frame`` has +z on the working side; features are numbered in a stable order."""
+    """``part.frame`` has +z on the working side; features are numbered alike whichever side that is."""
 
     part: Part
     features: tuple[Feature, ...]
@@ -76,25 +77,44 @@ def recognise(
     faces' colours (sRGB, 0 to 1) by the same places; ``thread_colours``: what a colour "#rrggbb" is declared
     to mean: a designation, "thread" or "plain".
     """
-    asked = _Asked(threads or {}, callouts, colours, thread_colours or {})
+    asked = _Asked(part.frame, threads or {}, callouts, colours, thread_colours or {})
     memo: dict[object, object] = {}
     if working_side is not None:
         direction = part.frame.direction(working_side) if isinstance(working_side, str) else working_side
-        part = _stood_on(part, _turned(part.frame, direction))
-        return Recognition(part, _find_all(part, asked, memo), SideChoice("+z", "-z", 1.0, ("given",)))
-    features = _find_all(part, asked, memo)
-    sides = choose_sides(features)
-    if sides.working == "-z":
-        part = _stood_on(part, part.frame.flipped())
-        features = _find_all(part, asked, memo)
-        sides = SideChoice("+z", "-z", sides.confidence, tuple(_swap(e) for e in sides.evidence))
-    return Recognition(part, features, sides)
+        part = _stood_on(part, direction)
+        return Recognition(part, _with_threads(part, _find_all(part, asked, memo), asked), GIVEN)
+    bare = _find_all(part, asked, memo)
+    features = _with_threads(part, bare, asked)
+    up = was = part.frame.direction(likeliest(part, features))
+    silent = features
+    if threads:  # a person's answers may turn the part: then it is said
+        silent = _with_threads(part, bare, replace(asked, threads={}))
+        was = part.frame.direction(likeliest(part, silent))
+    answers = _answers([f for f, g in zip(features, silent, strict=True) if f.thread != g.thread])
+    if part.frame.side_of(up) != "+z":
+        part = _stood_on(part, up)
+        features = _with_threads(part, _find_all(part, asked, memo), asked)
+    before = part.frame.side_of(was)
+    turned = Turned(before, answers) if before is not None and before != "+z" else None
+    return Recognition(part, features, weighed(part, features, turned))
+
+
+def _answers(holes: Sequence[Feature]) -> tuple[str, ...]:
+    """ "M8 for F07, F08" and the like."""
+    found: dict[str, list[str]] = {}
+    for hole in holes:
+        found.setdefault(hole.thread.designation or "" if hole.thread else PLAIN, []).append(hole.id)
+    return tuple(f"{answer} for {', '.join(ids)}" for answer, ids in found.items())
 
 
 @dataclass(frozen=True)
 class _Asked:
-    """What of ``recognise`` does not depend on how the part stands."""
+    """What of ``recognise`` does not depend on how the part stands.
 
+    Features are numbered in the frame ``built``, so that no answer gives them other numbers.
+    """
+
+    built: Frame
     threads: Mapping[str, str]
     callouts: Sequence[Callout]
     colours: Sequence[Vec3 | None]
@@ -120,16 +140,15 @@ def _find_all(part: Part, asked: _Asked, memo: dict[object, object]) -> tuple[Fe
         )
         for f in sorted(scene.free)
     )
-    numbered = with_callouts(part, _numbered(part, scene.found + left), asked.callouts)
-    return _with_threads(part, numbered, asked)
+    return with_callouts(part, _numbered(part, asked.built, scene.found + left), asked.callouts)
 
 
-def _numbered(part: Part, features: tuple[Feature, ...]) -> tuple[Feature, ...]:
-    """Ids in an order that only geometry decides: kind, then place in the part's frame."""
+def _numbered(part: Part, frame: Frame, features: tuple[Feature, ...]) -> tuple[Feature, ...]:
+    """Ids in an order that only geometry decides: kind, then place in a frame."""
     kinds = list(Kind)
 
     def key(f: Feature) -> tuple[float, ...]:
-        centre = np.mean([part.frame.local(part.faces[i].centroid) for i in f.faces], axis=0)
+        centre = np.mean([frame.local(part.faces[i].centroid) for i in f.faces], axis=0)
         return (kinds.index(f.kind), *(round(float(c), 2) for c in centre[[2, 0, 1]]), *f.faces)
 
     ordered = sorted(features, key=key)
@@ -138,7 +157,6 @@ def _numbered(part: Part, features: tuple[Feature, ...]) -> tuple[Feature, ...]:
 
 def _with_threads(part: Part, features: tuple[Feature, ...], asked: _Asked) -> tuple[Feature, ...]:
     from featurize.recognise.colours import signs
-    from featurize.recognise.threads import settle_threads
 
     holes_ = [f for f in features if f.kind == Kind.HOLE]
     shown = signs(part, holes_, asked.colours, asked.thread_colours)
@@ -146,20 +164,6 @@ def _with_threads(part: Part, features: tuple[Feature, ...], asked: _Asked) -> t
     return tuple(changed.get(f.id, f) for f in features)
 
 
-def _turned(frame: Frame, direction: Array) -> Frame:
-    """The frame with z along the axis of the old frame nearest to a direction, in its sense."""
-    dots = frame.axes @ direction
-    k = int(np.argmax(np.abs(dots)))
-    z = frame.axes[k] * np.sign(dots[k])
-    x = next(frame.axes[j] for j in (0, 1, 2) if j != k)
-    return Frame(frame.origin, np.array([x, np.cross(z, x), z]))
-
-
-def _stood_on(part: Part, frame: Frame) -> Part:
-    """The part in a frame with these axes and its origin in the low corner of the part's box."""
-    low = frame.local(part.mesh.vertices).min(axis=0)
-    return part.in_frame(Frame(frame.origin + low @ frame.axes, frame.axes))
-
-
-def _swap(text: str) -> str:
-    return text.translate(str.maketrans("+-", "-+"))
+def _stood_on(part: Part, up: Array) -> Part:
+    """The part with z along the axis of its frame nearest to a direction, in its sense."""
+    return part.in_frame(part.frame.stood_on(part.mesh.vertices, up))

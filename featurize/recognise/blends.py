@@ -73,7 +73,11 @@ def _radii(scene: Scene, a: int, b: int, beside: dict[int, list[Edge]]) -> Array
     if float(size.min()) < _LEAST_TURN:
         return None
     radii = np.sum(chords * turns, axis=2) / size**2
-    off = np.linalg.norm(chords - radii[..., None] * turns, axis=2)
+    rest = chords - radii[..., None] * turns
+    # The opposite point may lie between two that are compared: half a step along the edge is free.
+    steps = np.vstack([np.gradient(_thinned(e.points, len(beside[b])), axis=0) for e in beside[b]])
+    along = np.sum(rest * steps, axis=2) / np.maximum(np.sum(steps * steps, axis=1), tol.LENGTH_MM**2)
+    off = np.linalg.norm(rest - np.clip(along, -0.5, 0.5)[..., None] * steps, axis=2)
     off /= np.maximum(np.linalg.norm(chords, axis=2), tol.LENGTH_MM)
     # Each point's opposite is the one that fits a ball best; at an end it may lie beyond the edge.
     best = off.argmin(axis=1)

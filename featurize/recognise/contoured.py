@@ -12,7 +12,7 @@ from featurize.brep.surfaces import Cone, Cylinder, Freeform, Sphere, Torus
 from featurize.feature import Axis, Feature, Kind, Role
 from featurize.recognise.blends import blend_of
 from featurize.recognise.scene import Scene, vec
-from featurize.recognise.sizes import smallest_rectangle
+from featurize.recognise.sizes import is_wall, smallest_rectangle
 
 ORDER = 35
 
@@ -64,8 +64,7 @@ def _is_contour(scene: Scene, face: Face) -> bool:
     s = face.surface
     if isinstance(s, Freeform):
         return blend_of(scene, face.id) is None and not any(
-            bool(np.max(np.abs(face.normals @ axis)) < np.sin(np.radians(tol.TANGENT_DEG)))
-            for axis in scene.part.frame.axes
+            is_wall(face, axis, tol.TANGENT_DEG) for axis in scene.part.frame.axes
         )
     if isinstance(s, (Sphere, Torus)):
         return not _is_blend(scene, face)

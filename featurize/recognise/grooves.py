@@ -1,19 +1,25 @@
-"""Turned grooves: rings cut into a shaft or into a bore.
+"""Ring grooves: in a shaft, in a bore, in a face.
 
-A groove is a chain of faces of revolution about one axis, joined in inward corners, whose profile is
-deeper in its middle than at both of its ends. That tells a seal or snap-ring groove, an undercut at a
-shoulder and a round or V-shaped one from steps and counterbores, which are deepest at an end.
+A groove is a chain of faces of revolution about one axis, joined in inward corners, whose profile is deeper
+in its middle than at both of its ends, seen from one of four sides: outside, the axis, and both ends of it.
+That tells a gland, a seal or snap-ring groove, an undercut at a shoulder and a round or V-shaped one from
+steps and counterbores, which are deepest at an end. Its rims' chamfers and rounds are features of their own.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from dataclasses import dataclass
+
 import numpy as np
 
 from featurize import tolerances as tol
-from featurize.brep.part import Convexity, Face
+from featurize.brep.frame import SIDES
+from featurize.brep.part import Convexity, Edge, Face
 from featurize.brep.surfaces import Array, Cone, Cylinder, Plane, Torus
 from featurize.brep.surfaces_at import parallel, same_line
 from featurize.feature import Axis, CrossSection, Feature, Kind, Role
+from featurize.recognise.bevels import bevel_of
 from featurize.recognise.holes import coverage
 from featurize.recognise.scene import Scene, vec
 
@@ -24,19 +30,50 @@ _LEAST_TURN = 0.55
 _Line = tuple[Array, Array]
 
 
+@dataclass(frozen=True, eq=False)
+class _View:
+    """A side from which a groove may open: (radius, height) @ ``up`` rises towards it, @ ``across`` runs
+    from one rim to the other."""
+
+    up: Array
+    across: Array
+
+    @property
+    def along_axis(self) -> bool:
+        return bool(self.up[1] != 0.0)
+
+    @property
+    def in_shaft(self) -> bool:
+        return bool(self.up[0] > 0.0)
+
+
+_ALONG, _OUT = np.array([0.0, 1.0]), np.array([1.0, 0.0])
+_VIEWS = (_View(_OUT, _ALONG), _View(-_OUT, _ALONG), _View(_ALONG, _OUT), _View(-_ALONG, _OUT))
+
+
 def find(scene: Scene) -> list[Feature]:
     """All grooves over free faces."""
-    features: list[Feature] = []
+    rings: dict[frozenset[int], _Line] = {}
     taken: set[int] = set()
     for f in sorted(scene.free):
-        if f in taken or (line := _line_of(scene.face(f))) is None:
-            continue
-        ring = _ring(scene, f, line, taken)
-        feature = _groove(scene, sorted(ring), *line)
-        if feature is not None:
-            features.append(feature)
+        if f not in taken and (line := _line_of(scene.face(f))) is not None:
+            ring = _ring(scene, f, line, taken)
             taken |= ring
+            rings[frozenset(ring)] = line
+    features = []
+    for group in _whole(scene, rings):
+        if (
+            feature := _groove(scene, sorted(group), *rings[next(r for r in rings if r <= group)])
+        ) is not None:
+            features.append(feature)
     return features
+
+
+def _whole(scene: Scene, rings: dict[frozenset[int], _Line]) -> list[frozenset[int]]:
+    """Rings whose curved faces lie on the same surfaces put together: another cut has parted them."""
+    curved = {f: r for r in rings for f in r if not isinstance(scene.face(f).surface, Plane)}
+    found = scene.rejoined([f for f in r if f in curved] for r in rings)
+    return [frozenset().union(*(curved[f] for f in group)) for group in found]
 
 
 def _line_of(face: Face) -> _Line | None:
@@ -81,100 +118,174 @@ def _groove(scene: Scene, ring: list[int], origin: Array, axis: Array) -> Featur
     curved = [f for f in ring if not isinstance(scene.face(f).surface, Plane)]
     if coverage(scene, curved, origin, axis) < _LEAST_TURN:
         return None
-    offsets = scene.cloud(ring) - origin
-    heights = offsets @ axis
-    radii = np.linalg.norm(offsets - np.outer(heights, axis), axis=1)
-    low, high = float(heights.min()), float(heights.max())
-    ends = [radii[heights < low + tol.SURFACE_MM], radii[heights > high - tol.SURFACE_MM]]
-    outward = _mean_outward(scene, curved, origin, axis) > 0
-    if outward:  # in a shaft the floor is the narrowest place
-        rim, floor = min(float(e.max()) for e in ends), float(radii.min())
-        depth = rim - floor
-    else:
-        rim, floor = max(float(e.min()) for e in ends), float(radii.max())
-        depth = floor - rim
-    mouth = _mouth(scene, ring, axis)
-    if depth < tol.VOID_MM and mouth is not None:  # leaning flanks: it is widest at its floor
-        rim = mouth[1]
-        depth = rim - floor if outward else floor - rim
-    if depth < tol.VOID_MM or high - low < tol.SURFACE_MM or not _has_round_rim(scene, ring, axis, rim):
+    spots = {f: _profile(scene, f, origin, axis) for f in ring}
+    rims = list(_rims(scene, ring, origin, axis))
+    seen = [
+        (shape, view)
+        for view in _VIEWS
+        if _may_be_seen(scene, curved, view) and (shape := _shape(spots, rims, view)) is not None
+    ]
+    if not seen:
         return None
-    lead = axis * np.sign(axis[int(np.argmax(np.round(np.abs(axis), 6)))])
-    middle = origin + (low + high) / 2 * axis
+    shape, view = max(seen, key=lambda s: s[0].depth_mm)
+    inner, outer = shape.ends_mm
+    if view.along_axis and outer - inner > 2 * inner:
+        return None  # a round pocket with a pin in its middle
+    return _feature(scene, ring, spots, shape, view, origin, axis)
+
+
+def _may_be_seen(scene: Scene, curved: list[int], view: _View) -> bool:
+    """Whether no straight wall turns its back: a shaft's look out, a bore's in, a face's either way."""
+    senses = {s.hollow for f in curved if isinstance(s := scene.face(f).surface, Cylinder)}
+    return view.along_axis or senses <= {not view.in_shaft}
+
+
+@dataclass(frozen=True)
+class _Shape:
+    """``floor_mm`` and ``mouth_mm`` are levels towards the opening; ``ends_mm`` are the least and the most
+    across, ``rims_mm`` those of the two rims."""
+
+    floor_mm: float
+    mouth_mm: float
+    ends_mm: tuple[float, float]
+    rims_mm: tuple[float, float]
+
+    @property
+    def depth_mm(self) -> float:
+        return self.mouth_mm - self.floor_mm
+
+
+@dataclass(frozen=True, eq=False)
+class _Rim:
+    """A turned edge at which a groove ends: (radius, height), and where the face beyond begins once its
+    chamfer or round is left out."""
+
+    at: Array
+    beyond: Array
+
+
+def _shape(spots: dict[int, Array], rims: list[_Rim], view: _View) -> _Shape | None:
+    points = np.vstack(list(spots.values()))
+    levels, places = points @ view.up, points @ view.across
+    floor = float(levels.min())
+    middle = float(np.mean(places[levels < floor + tol.SURFACE_MM]))
+    sides = [[r for r in rims if side * (float(r.at @ view.across) - middle) > 0] for side in (-1, 1)]
+    if not all(sides):
+        return None
+    # A later cut may have taken some of a rim: its highest stretch is the rim's.
+    first, last = (max(side, key=lambda r: float(r.at @ view.up)) for side in sides)
+    mouth = min(max(float(r.at @ view.up), float(r.beyond @ view.up)) for r in (first, last))
+    if mouth - floor < tol.VOID_MM or float(np.ptp(places)) < tol.SURFACE_MM:
+        return None
+    ends = float(places.min()), float(places.max())
+    return _Shape(floor, mouth, ends, (float(first.at @ view.across), float(last.at @ view.across)))
+
+
+def _profile(scene: Scene, f: int, origin: Array, axis: Array) -> Array:
+    """Points (n, 2) of a face of revolution's profile, (radius, height); exact where chords fall short."""
+    flat = _flat(scene.vertices(f), origin, axis)
+    s = scene.face(f).surface
+    if isinstance(s, Cylinder):
+        flat[:, 0] = s.radius_mm
+    elif isinstance(s, Torus):
+        middle = np.array([s.major_mm, float((s.centre - origin) @ axis)])
+        away = flat - middle
+        flat = middle + away * (s.minor_mm / np.maximum(np.linalg.norm(away, axis=1, keepdims=True), 1e-12))
+        near = np.radians(tol.MESH_ANGLE_DEG) * s.minor_mm
+        summits = middle + s.minor_mm * np.vstack([np.eye(2), -np.eye(2)])
+        reached = [p for p in summits if np.min(np.linalg.norm(flat - p, axis=1)) < near]
+        flat = np.vstack([flat, *reached])
+    return flat
+
+
+def _flat(points: Array, origin: Array, axis: Array) -> Array:
+    offsets = points - origin
+    heights = offsets @ axis
+    return np.column_stack([np.linalg.norm(offsets - np.outer(heights, axis), axis=1), heights])
+
+
+def _rims(scene: Scene, ring: list[int], origin: Array, axis: Array) -> Iterator[_Rim]:
+    for e, inner, outer in scene.rim(ring):
+        spots = _spots(scene, e, inner, origin, axis)
+        if spots is None:
+            continue
+        beyond = spots
+        if _breaks_rim(scene, outer):
+            others = (_spots(scene, o, outer, origin, axis) for o in scene.part.edges_of(outer) if o is not e)
+            far = [o for o in others if o is not None]
+            beyond = max(far, key=lambda o: float(np.abs(o[0] - spots[0]).sum()), default=spots)
+        yield from (
+            _Rim(at, far) for at, far in zip(spots, np.broadcast_to(beyond[0], spots.shape), strict=True)
+        )
+
+
+def _spots(scene: Scene, e: Edge, f: int, origin: Array, axis: Array) -> Array | None:
+    """(radius, height) (n, 2) of a circle about the axis, or along what a slanted face has cut off a wall."""
+    if e.circle is not None and same_line(origin, axis, e.circle[0], e.circle[1]):
+        return np.array([[e.circle[2], float((e.circle[0] - origin) @ axis)]])
+    s = scene.face(f).surface
+    if e.curve != "other" or not isinstance(s, Cylinder):
+        return None
+    spots = _flat(e.points, origin, axis)
+    spots[:, 0] = s.radius_mm
+    return spots
+
+
+def _breaks_rim(scene: Scene, f: int) -> bool:
+    s = scene.face(f).surface
+    bevel = bevel_of(scene, f)
+    return (isinstance(s, Torus) and not s.hollow) or (bevel is not None and not bevel.hollow)
+
+
+def _feature(
+    scene: Scene,
+    ring: list[int],
+    spots: dict[int, Array],
+    shape: _Shape,
+    view: _View,
+    origin: Array,
+    axis: Array,
+) -> Feature:
     frame = scene.part.frame
-    sides = [s for s in ("+x", "-x", "+y", "-y", "+z", "-z") if abs(frame.direction(s) @ axis) < 0.5]
-    bottoms = {f: r for f in curved if (r := _bottom(scene.face(f), outward, floor)) is not None}
-    if bottoms:  # chords fall short of the true floor
-        exact = next(iter(bottoms.values()))
-        depth, floor = depth + abs(exact - floor), exact
-    feet = [s.minor_mm for f in curved if isinstance(s := scene.face(f).surface, Torus)]
+    flat = {f for f in ring if float(np.ptp(spots[f] @ view.up)) < tol.SURFACE_MM}
+    bottoms = {f for f in flat if float((spots[f] @ view.up).min()) < shape.floor_mm + tol.SURFACE_MM}
+    roles = {}
+    for f in ring:
+        lowest = float((spots[f] @ view.up).min()) < shape.floor_mm + tol.SURFACE_MM
+        if f in bottoms or (lowest and not bottoms):
+            roles[f] = Role.FLOOR
+        else:
+            foot = isinstance(scene.face(f).surface, Torus) or (
+                (b := bevel_of(scene, f)) is not None and b.hollow
+            )
+            roles[f] = Role.FOOT if foot else Role.WALL
+    radii = [s.minor_mm for f in ring if isinstance(s := scene.face(f).surface, Torus)]
+    head, neck = (high - low for low, high in (shape.ends_mm, shape.rims_mm))
+    dims = {"diameter_mm": 2 * abs(shape.floor_mm), "width_mm": head, "depth_mm": shape.depth_mm}
+    if view.along_axis:
+        dims["diameter_mm"], dims["inner_diameter_mm"] = 2 * shape.ends_mm[1], 2 * shape.ends_mm[0]
+    if radii:
+        dims["floor_radius_mm"] = min(radii)
+    if neck < head - tol.SURFACE_MM:
+        dims |= {"neck_width_mm": neck, "head_width_mm": head}
+    if view.along_axis:
+        lead = axis * view.up[1]
+        middle = origin + shape.mouth_mm * view.up[1] * axis
+        opens_to = tuple(s for s in SIDES if s == frame.side_of(lead))
+    else:
+        lead = axis * np.sign(axis[int(np.argmax(np.round(np.abs(axis), 6)))])
+        middle = origin + sum(shape.ends_mm) / 2 * axis
+        across = (s for s in SIDES if abs(float(frame.direction(s) @ axis)) < 0.5)
+        opens_to = tuple(across) if view.in_shaft else ()
+    where = "in a face" if view.along_axis else "in a shaft" if view.in_shaft else "in a bore"
     return Feature(
         id="",
         kind=Kind.GROOVE,
         faces=tuple(ring),
-        roles={f: Role.FLOOR if f in bottoms else Role.WALL for f in ring},
-        dims={
-            "diameter_mm": 2 * floor,
-            "width_mm": high - low,
-            "depth_mm": depth,
-            **({"floor_radius_mm": min(feet)} if feet else {}),
-            **(
-                {"neck_width_mm": mouth[0], "head_width_mm": high - low}
-                if mouth is not None and mouth[0] < high - low - tol.SURFACE_MM
-                else {}
-            ),
-        },
+        roles=roles,
+        dims=dims,
         axis=Axis(vec(middle), vec(lead)),
-        opens_to=tuple(sides) if outward else (),
+        opens_to=opens_to,
         cross_section=CrossSection.ROUND,
-        evidence=("a ring about one axis, deeper in the middle than at both ends", _where(outward)),
+        evidence=("a ring about one axis, deeper in the middle than at both ends", where),
     )
-
-
-def _bottom(face: Face, outward: bool, near: float) -> float | None:
-    """The exact radius of a groove's floor, if this face is it."""
-    s = face.surface
-    if isinstance(s, Cylinder):
-        radius = s.radius_mm
-    elif isinstance(s, Torus):
-        radius = s.major_mm + (-s.minor_mm if outward else s.minor_mm)
-    else:
-        return None
-    return radius if abs(radius - near) < tol.VOID_MM else None
-
-
-def _has_round_rim(scene: Scene, ring: list[int], axis: Array, radius: float) -> bool:
-    """Whether the shallower end is turned: a pin between two square plates is no groove."""
-    circles = (e.circle for e, _, _ in scene.rim(ring))
-    return any(
-        c is not None and abs(c[2] - radius) < tol.VOID_MM and parallel(c[1], axis, tol.AXIS_DEG)
-        for c in circles
-    )
-
-
-def _mouth(scene: Scene, ring: list[int], axis: Array) -> tuple[float, float] | None:
-    """Width and radius of a mouth between two turned edges of one radius."""
-    circles = [
-        e.circle for e, _, _ in scene.rim(ring) if e.circle is not None and parallel(e.circle[1], axis)
-    ]
-    if len(circles) < 2:
-        return None
-    heights, radii = [float(c[0] @ axis) for c in circles], [c[2] for c in circles]
-    even = max(radii) - min(radii) < tol.SURFACE_MM
-    return (max(heights) - min(heights), max(radii)) if even else None
-
-
-def _where(outward: bool) -> str:
-    return "in a shaft" if outward else "in a bore"
-
-
-def _mean_outward(scene: Scene, faces: list[int], origin: Array, axis: Array) -> float:
-    """Mean radial part of the normals: positive on a shaft, negative in a bore."""
-    total = 0.0
-    for f in faces:
-        face = scene.face(f)
-        offsets = face.points - origin
-        radial = offsets - np.outer(offsets @ axis, axis)
-        radial /= np.maximum(np.linalg.norm(radial, axis=1, keepdims=True), tol.LENGTH_MM)
-        total += face.area_mm2 * float(np.mean(np.sum(radial * face.normals, axis=1)))
-    return total

@@ -27,6 +27,12 @@ _POCKET_DIAMETER_MM = 12.0
 # A cone at the mouth at least this wide (half angle) is a countersink; slimmer ones are tapered bores.
 _SINK_DEG = 15.0
 
+# A slanted hole opens to the side it looks to most: none is further off than this (cosine) along a diagonal.
+_NEAREST_COS = 0.57
+
+# Shares of the full turn: a wall that goes all the way about, and the least of one that cuts have left.
+_ALL_ROUND, _LEAST_TURN = 0.96, 0.55
+
 
 @dataclass(eq=False)
 class _Stage:
@@ -94,22 +100,13 @@ def _is_bore(scene: Scene, face: Face) -> bool:
     s = face.surface
     if not isinstance(s, Cylinder) or not s.hollow:
         return False
-    share = coverage(scene, [face.id], s.origin, s.axis)
-    if share > 0.96:
+    if coverage(scene, [face.id], s.origin, s.axis) > _ALL_ROUND:
         return True
-    # Patches of one cylinder around one hole that a cut has parted lengthwise.
+    # Patches of one cylinder around one hole that cuts have parted.
     twins = [
-        f
-        for f in scene.about[face.id]
-        if f in scene.free
-        and isinstance(t := scene.face(f).surface, Cylinder)
-        and t.hollow
-        and abs(t.radius_mm - s.radius_mm) < tol.SURFACE_MM
-        and same_line(s.origin, s.axis, t.origin, t.axis)
+        f for f in scene.about[face.id] if f in scene.free and scene.surface[f] == scene.surface[face.id]
     ]
-    if len(twins) > 1 and coverage(scene, twins, s.origin, s.axis) > 0.96:
-        return not _ends_tangent(scene, face, s)
-    return share > 0.55 and not _ends_tangent(scene, face, s)
+    return coverage(scene, twins, s.origin, s.axis) > _LEAST_TURN and not _ends_tangent(scene, face, s)
 
 
 def _ends_tangent(scene: Scene, face: Face, s: Cylinder) -> bool:
@@ -270,7 +267,9 @@ def _hole(scene: Scene, bores: list[int]) -> Feature | None:
     if lean > tol.AXIS_DEG:
         dims["angle_deg"] = lean
     open_sides = [
-        side for d in ([axis, -axis] if through else [axis]) if (side := scene.part.frame.side_of(d, 0.9))
+        side
+        for d in ([axis, -axis] if through else [axis])
+        if (side := scene.part.frame.side_of(d, _NEAREST_COS))
     ]
     names = " ".join(n for f in sorted(members) for n in scene.face(f).names)
     foot = origin + (mouth - float(origin @ axis)) * axis

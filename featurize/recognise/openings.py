@@ -1,25 +1,38 @@
 """Through profiles: closed openings right through, with a straight land and tapered relief.
 
-The walls of one opening follow each other round a ring; where a land turns into relief the ring has a
-second storey, joined to the first along a nearly flat outward edge.
+The walls of an opening fence in a hollow of the part's section at some level, with a free way to both ends.
+A cut across may part them elsewhere: what lies on the same surfaces is theirs. Where a land turns into relief
+the opening has a second storey, joined to the first along a nearly flat outward edge.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
+import shapely
 
 from featurize import tolerances as tol
+from featurize.brep.hollows import hollows
 from featurize.brep.part import Convexity, Edge
-from featurize.brep.surfaces import Array, Cylinder, Plane
+from featurize.brep.rays import first_hits
+from featurize.brep.surfaces import Array, Cylinder, Plane, triad
 from featurize.brep.surfaces_at import parallel
 from featurize.feature import Axis, CrossSection, Feature, Kind, Role
-from featurize.recognise.scene import Scene, span, vec
+from featurize.recognise.corners import void_before
+from featurize.recognise.holes import coverage
+from featurize.recognise.scene import Scene, mesh_span, span, vec
 from featurize.recognise.sizes import is_wall, recess_sizes
 from featurize.recognise.volume import material_inside, section_of, void_of
 
 ORDER = 15
+# Sections looked at along one axis; more only find what is thinner.
+_MOST_LEVELS = 40
+# Lines of sight through a hollow.
+_SPOTS = 60
+# Share of the turn of a bore's wall that goes all the way about.
+_ALL_ROUND = 0.96
 # Land and relief meet at this much less than a flat angle; wire machines lean no further.
 _STOREY_DEG = 20.0
 
@@ -40,7 +53,7 @@ def find(scene: Scene) -> list[Feature]:
 
 
 def _rings(scene: Scene, walls: set[int], axis: Array) -> list[list[int]]:
-    """Walls joined side by side or storey on storey."""
+    """Walls round one hollow, with what other cuts have parted from them, and storeys put together."""
     root = {f: f for f in walls}
 
     def top(f: int) -> int:
@@ -48,14 +61,80 @@ def _rings(scene: Scene, walls: set[int], axis: Array) -> list[list[int]]:
             f = root[f]
         return f
 
+    def join(a: int, b: int) -> None:
+        root[max(top(a), top(b))] = min(top(a), top(b))
+
+    around = _around_hollows(scene, walls, axis)
+    for ring in around:
+        for f in ring:
+            join(min(ring), f)
+    fenced = set[int]().union(*around)
     for e in scene.part.edges:
-        a, b = e.faces
-        if a in walls and b in walls and (_is_upright(e, axis) or _is_storey(e, axis)):
-            root[max(top(a), top(b))] = min(top(a), top(b))
+        if fenced.issuperset(e.faces) and _is_storey(e, axis):
+            join(*e.faces)
+    for f in walls - fenced:
+        twin = next((o for o in fenced if scene.surface[o] == scene.surface[f]), None)
+        if twin is not None and _is_beside(scene, f, [o for o in fenced if top(o) == top(twin)], axis):
+            join(f, twin)
     groups: dict[int, list[int]] = {}
     for f in sorted(walls):
-        groups.setdefault(top(f), []).append(f)
+        if top(f) in fenced:
+            groups.setdefault(top(f), []).append(f)
     return list(groups.values())
+
+
+def _around_hollows(scene: Scene, walls: set[int], axis: Array) -> list[frozenset[int]]:
+    """Walls that by themselves fence in a hollow of some level's section, which has a way to both ends."""
+    if not any(_may_be_shaped(scene, f) for f in walls):
+        return []
+    mesh = scene.part.mesh
+    found: list[frozenset[int]] = []
+    for level in _levels(scene, walls, axis):
+        for hollow in hollows(mesh, axis, level):
+            if not hollow.faces <= walls or any(hollow.faces <= known for known in found):
+                continue
+            if not any(_may_be_shaped(scene, f) for f in hollow.faces):
+                continue
+            spots = _spots(hollow.polygon) @ hollow.basis + level * axis
+            met = np.concatenate([first_hits(mesh, spots, way)[1] for way in (axis, -axis)])
+            if walls.issuperset(met[met >= 0].tolist()):  # no floor, though walls may lean in
+                found.append(hollow.faces)
+    return found
+
+
+def _spots(polygon: Any) -> Array:
+    """Points (n, 2) in a polygon: its middle, and some just inside its edge."""
+    inside = shapely.get_coordinates(polygon.buffer(-tol.VOID_MM).boundary)
+    some = inside[:: max(1, len(inside) // _SPOTS)]
+    return np.vstack([polygon.representative_point().coords[0], some])
+
+
+def _may_be_shaped(scene: Scene, f: int) -> bool:
+    """Whether a wall may be part of an opening that is no bore and no side of the block."""
+    s = scene.face(f).surface
+    return not isinstance(s, Plane | Cylinder) or (
+        not scene.on_box(scene.face(f))
+        and not (isinstance(s, Cylinder) and coverage(scene, [f], s.origin, s.axis) > _ALL_ROUND)
+    )
+
+
+def _levels(scene: Scene, walls: set[int], axis: Array) -> list[float]:
+    """Half way between the levels at which walls begin and end."""
+    ends = np.unique(np.round([h for f in walls for h in mesh_span(scene, f, axis)], 3))
+    gaps = np.diff(ends)
+    chosen = np.sort(np.argsort(-gaps, kind="stable")[:_MOST_LEVELS])
+    return [float(ends[k] + gaps[k] / 2) for k in chosen if gaps[k] > tol.VOID_MM]
+
+
+def _is_beside(scene: Scene, f: int, ring: Sequence[int], axis: Array) -> bool:
+    """Whether a wall lies over or under the walls of an opening, on their surfaces."""
+    flat = triad(axis)[:2]
+    mine, theirs = (scene.cloud(ids) @ flat.T for ids in ([f], ring))
+    slack = tol.SURFACE_MM
+    return bool(
+        np.all(mine.min(axis=0) > theirs.min(axis=0) - slack)
+        and np.all(mine.max(axis=0) < theirs.max(axis=0) + slack)
+    )
 
 
 def _is_upright(e: Edge, axis: Array) -> bool:
@@ -69,21 +148,14 @@ def _is_storey(e: Edge, axis: Array) -> bool:
 
 
 def _opening(scene: Scene, ring: Sequence[int], axis: Array) -> Feature | None:
-    rim = scene.rim(ring)
-    if not rim or any(e.convexity == Convexity.CONCAVE for e, _, _ in rim):
-        return None
-    if any(_is_upright(e, axis) for e, _, _ in rim):
-        return None  # open along its side
-    if not _goes_round(scene, ring, axis):
-        return None
-    cuts = scene.groups(ring, Convexity.CONCAVE, Convexity.TANGENT)
+    cuts = scene.rejoined(scene.groups(ring, Convexity.CONCAVE, Convexity.TANGENT))
     storeys = any(
         _is_storey(e, axis) and set(e.faces) <= set(ring) for f in ring for e in scene.part.edges_of(f)
     )
     if not storeys:
         # A convex opening is read from its void, as other recesses are; so are several that run into
         # each other while each is whole.
-        voids = [void_of(scene, c) for c in cuts]
+        voids = [void_before(scene, c) for c in cuts]
         if all(v is not None and (len(cuts) == 1 or not material_inside(scene, v)) for v in voids):
             return None
     straight = [f for f in ring if is_wall(scene.face(f), axis, tol.CONE_MIN_DEG)]
@@ -138,21 +210,3 @@ def _section(scene: Scene, land: Sequence[int], flats: list[int], axis: Array) -
     if flat_void is None:
         return CrossSection.OTHER
     return section_of(flat_void.sides_around(scene.part.frame.axes @ axis), curved=False)
-
-
-def _goes_round(scene: Scene, ring: Sequence[int], axis: Array) -> bool:
-    """Whether the walls' normals turn once about the axis and look inwards."""
-    points = np.vstack([scene.face(f).points for f in ring])
-    normals = np.vstack([scene.face(f).normals for f in ring])
-    rim_levels = [float(np.mean(e.points @ axis)) for e, _, _ in scene.rim(ring)]
-    low, high = span(scene.cloud(ring), axis)
-    if min(rim_levels) > (low + high) / 2 or max(rim_levels) < (low + high) / 2:
-        return False
-    # Divergence theorem in the plane: the enclosed area is positive when normals look inwards.
-    weights = np.concatenate(
-        [np.full(len(scene.face(f).points), scene.face(f).area_mm2 / len(scene.face(f).points)) for f in ring]
-    )
-    flat = points - np.outer(points @ axis, axis)
-    flat -= flat.mean(axis=0)
-    closed = np.linalg.norm((weights[:, None] * (normals - np.outer(normals @ axis, axis))).sum(axis=0))
-    return bool(np.sum(weights * np.sum(flat * normals, axis=1)) < 0 and closed < 0.25 * weights.sum())

@@ -11,6 +11,7 @@ from featurize.brep.surfaces import Array, Cylinder, Plane
 from featurize.brep.surfaces_at import parallel, square
 from featurize.feature import Axis, Feature, Kind, Role
 from featurize.recognise.scene import Scene, span, vec
+from featurize.recognise.sizes import is_wall
 
 ORDER = 10
 # A turned or ground blank: the outside cylinder reaches the box within this share of its radius.
@@ -120,13 +121,22 @@ def _is_outline(scene: Scene, full: list[int], ground: list[int]) -> bool:
             if e.convexity == Convexity.CONCAVE and (flats or not set(e.faces) <= ring):
                 return False
     # A ring closes on itself: each wall has a neighbour on two sides.
+    if len(ring) == 2:
+        return _meet_twice(scene, *ring)
     return len(ring) == 1 or all(len(scene.part.across(f) & ring) >= 2 for f in ring)
+
+
+def _meet_twice(scene: Scene, one: int, other: int) -> bool:
+    """Whether two upright walls meet in two places, as a disc's round and its one flat do."""
+    shared = [e.points for e in scene.part.edges_of(one) if set(e.faces) == {one, other}]
+    spots = scene.part.frame.local(np.concatenate(shared))[:, :2] if shared else np.zeros((1, 2))
+    return float(np.ptp(spots, axis=0).max()) > tol.VOID_MM
 
 
 def _is_wall(face: Face, z: Array) -> bool:
     if isinstance(face.surface, Plane):
         return square(face.surface.normal, z)
-    return bool(np.max(np.abs(face.normals @ z)) < np.sin(np.radians(tol.TANGENT_DEG)))
+    return is_wall(face, z, tol.TANGENT_DEG)
 
 
 def _faces_out(scene: Scene, face: Face) -> bool:

@@ -8,6 +8,7 @@ from featurize import tolerances as tol
 from featurize.brep.frame import SIDES
 from featurize.brep.part import Convexity
 from featurize.brep.surfaces import Array, Cylinder, Plane
+from featurize.brep.surfaces_at import normals_at
 from featurize.feature import Axis, Feature, Kind, Role
 from featurize.recognise.holes import coverage
 from featurize.recognise.scene import Scene, mesh_span, span, vec
@@ -20,6 +21,8 @@ _RIB_SLENDERNESS = 3.0
 _ROUND_TURN = 0.96
 # Walls lean, so a boss is wider at its foot; a wall longer than this times its top is not its own.
 _PAST = 2.0
+# A top that holes or other cuts have bitten into is fenced in but for this share of its edges.
+_OPEN_SHARE = 0.35
 _IN_A_TOP = frozenset({Kind.HOLE, Kind.THREADED_HOLE, Kind.THROUGH_PROFILE})
 _BROKEN = frozenset({Kind.CHAMFER, Kind.EDGE_ROUND})
 
@@ -88,7 +91,7 @@ def _walls(scene: Scene, top: int, up: Array, *, closed: bool) -> set[int]:
         return set()
     around = {f for f in _around(scene, top) if f not in scene.free or not _reaches_past(scene, f, top, up)}
     walls = {f for f in around & scene.free if is_wall(scene.face(f), up) and _stands(scene, f, up)}
-    if not walls or (closed and walls != around):
+    if not walls or (closed and (walls != around or not _goes_about(scene, top, walls))):
         return set()
     ends = around - walls
     # Whatever else bounds the top must be where the part itself ends.
@@ -100,6 +103,18 @@ def _walls(scene: Scene, top: int, up: Array, *, closed: bool) -> set[int]:
         if float(np.mean(np.sum((face.points - centre) * face.normals, axis=1))) <= 0:
             return set()
     return walls if len(walls) > 1 or walls == around else set()
+
+
+def _goes_about(scene: Scene, top: int, walls: set[int]) -> bool:
+    """Whether walls fence a top in: their outward directions along its edges cancel out."""
+    total, length = np.zeros(3), 0.0
+    for e in scene.part.edges_of(top):
+        if not walls.isdisjoint(e.faces):
+            wall = scene.face(e.faces[0] if e.faces[1] == top else e.faces[1])
+            out = normals_at(wall.surface, e.points)
+            total += e.length_mm * (wall.normals if out is None else out).mean(axis=0)
+            length += e.length_mm
+    return float(np.linalg.norm(total)) < _OPEN_SHARE * length
 
 
 def _around(scene: Scene, top: int) -> set[int]:

@@ -8,7 +8,6 @@ So the groups joined by inward and smooth edges are the cuts, and each is named 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
@@ -18,55 +17,50 @@ from featurize.brep.part import Convexity
 from featurize.brep.surfaces import Array, Cylinder, Freeform, Plane
 from featurize.brep.surfaces_at import same_surface, square
 from featurize.feature import Axis, CrossSection, Feature, Kind, Role
+from featurize.recognise.bevels import Bevel, webs
 from featurize.recognise.contoured import contour
+from featurize.recognise.corners import is_corner, void_before
+from featurize.recognise.cuts import Cut, lacks_walls, rejoined, surfaces_of
 from featurize.recognise.scene import Scene, extent, vec
 from featurize.recognise.sizes import is_wall, recess_sizes, roles_in_recess
 from featurize.recognise.volume import (
-    Void,
     convex_voids,
-    free_between,
     kind_of,
-    material_inside,
     section_of,
-    unblocked_sides,
     void_of,
 )
 
 ORDER = 50
-# Round walls of a cross-section that turn further than this are no corner radii.
-_CORNER_TURN_DEG = 100.0
 
-
-@dataclass(frozen=True, eq=False)
-class _Cut:
-    faces: tuple[int, ...]
-    opens_to: tuple[str, ...]
-    void: Void | None
+# A slot of two flanks is a V, wherever its mouth has been cut away.
+_FLANKS = 2
+# A flat that looks to the mouth this squarely (cosine) is a floor, whatever it lies between.
+_FLOOR_COS = 0.999
 
 
 def find(scene: Scene) -> list[Feature]:
     """All recesses over free faces."""
     groups = scene.groups(scene.free, Convexity.CONCAVE, Convexity.TANGENT)
-    cuts = _merged([c for g in _over_protrusions(scene, groups) for c in _cuts(scene, g)])
-    cuts = [c for cut in _rejoined(scene, cuts) for c in _parted(scene, cut)]
+    cuts = _merged(scene, [c for g in _over_protrusions(scene, groups) for c in _cuts(scene, g)])
+    cuts = [c for cut in rejoined(scene, cuts) for c in _parted(scene, cut)]
     return [f for cut in cuts if (f := _feature(scene, cut)) is not None]
 
 
-def _cuts(scene: Scene, faces: Sequence[int]) -> list[_Cut]:
+def _cuts(scene: Scene, faces: Sequence[int]) -> list[Cut]:
     """One cut, or several that share a floor or wall and open to different sides."""
     contours = _contours_under(scene, faces)
     if contours:
-        return [_Cut(tuple(faces), scene.seen_from([*faces, *contours]), None)]
-    void = void_of(scene, faces)
+        return [Cut(tuple(faces), scene.seen_from([*faces, *contours]), None)]
+    void = void_before(scene, faces)
     if void is not None:
-        return [_Cut(tuple(faces), void.opens_to, void)]
+        return [Cut(tuple(faces), void.opens_to, void)]
     parts = convex_voids(scene, faces)
     if parts is not None and len({v.opens_to for v, _ in parts}) > 1:
-        return [_Cut(members, v.opens_to, v) for v, members in parts]
-    return [_Cut(tuple(faces), scene.seen_from(faces), None)]
+        return [Cut(members, v.opens_to, v) for v, members in parts]
+    return [Cut(tuple(faces), scene.seen_from(faces), None)]
 
 
-def _parted(scene: Scene, cut: _Cut) -> list[_Cut]:
+def _parted(scene: Scene, cut: Cut) -> list[Cut]:
     """A cut that no name fits, such as both sides of a plate on a shaft, as the faces it consists of.
 
     An undercut stays whole: its faces hide each other.
@@ -75,63 +69,8 @@ def _parted(scene: Scene, cut: _Cut) -> list[_Cut]:
         return [cut]
     if not all(scene.seen_from([f]) for f in cut.faces):
         return [cut]
-    alone = [_Cut((f,), v.opens_to, v) for f in cut.faces if (v := void_of(scene, [f])) is not None]
-    return _merged([c for c in alone if kind_of(c.opens_to) != Kind.UNASSIGNED])
-
-
-def _rejoined(scene: Scene, cuts: list[_Cut]) -> list[_Cut]:
-    """Put together what a later cut has parted.
-
-    A slot through a pocket leaves its two ends, each with a wall missing. Pieces that lack walls are
-    joined when they share a plane and one convex void in front of them all is free of the part.
-    """
-    whole: list[_Cut] = []
-    broken: list[_Cut] = []
-    for c in cuts:
-        (broken if c.void is not None and material_inside(scene, c.void) else whole).append(c)
-    corners = {id(c): scene.part.frame.local(scene.vertices(c.faces[0])[:1]) for c in broken}
-    while broken:
-        seed, *others = broken
-        faces, taken = seed.faces, [seed]
-        for other in _ahead(scene, seed, others, corners):
-            if not _share_plane(taken, other):
-                continue
-            union = tuple(sorted(faces + other.faces))
-            if void_of(scene, union) is not None:
-                faces, taken = union, [*taken, other]
-        void = void_of(scene, faces)
-        if len(taken) > 1 and void is not None and free_between(scene, void, faces):
-            whole.append(_closed(scene, _Cut(faces, void.opens_to, void)))
-            broken = [c for c in broken if c not in taken]
-        else:
-            whole.append(_closed(scene, seed))
-            broken = others
-    return whole
-
-
-def _ahead(scene: Scene, seed: _Cut, others: list[_Cut], corners: dict[int, Array]) -> list[_Cut]:
-    """Those of the others that one void with the seed may hold: a corner (1, 3) of theirs is before all
-    of its walls."""
-    if seed.void is None or not others:
-        return []
-    normals = np.array([n for n, _ in seed.void.planes])
-    offsets = np.array([offset for _, offset in seed.void.planes])
-    heights = np.vstack([corners[id(c)] for c in others]) @ normals.T
-    slack = 2 * (tol.SURFACE_MM + scene.part.mesh.deflection_mm)
-    return [others[k] for k in np.flatnonzero(np.all(heights > offsets - slack, axis=1))]
-
-
-def _closed(scene: Scene, cut: _Cut) -> _Cut:
-    """A cut with missing walls, less the sides where the part closes it further on."""
-    if cut.void is None or not material_inside(scene, cut.void):
-        return cut
-    opens_to = unblocked_sides(scene, cut.void, cut.faces)
-    return _Cut(cut.faces, opens_to, cut.void) if kind_of(opens_to) != Kind.UNASSIGNED else cut
-
-
-def _share_plane(pieces: Sequence[_Cut], other: _Cut) -> bool:
-    keys = {k for c in pieces if c.void is not None for k in c.void.key}
-    return other.void is not None and not keys.isdisjoint(other.void.key)
+    alone = [Cut((f,), v.opens_to, v) for f in cut.faces if (v := void_of(scene, [f])) is not None]
+    return _merged(scene, [c for c in alone if kind_of(c.opens_to) != Kind.UNASSIGNED])
 
 
 def _contours_under(scene: Scene, faces: Sequence[int]) -> list[int]:
@@ -162,25 +101,25 @@ def _over_protrusions(scene: Scene, groups: list[list[int]]) -> list[list[int]]:
     return [sorted(g) for g in merged]
 
 
-def _merged(cuts: list[_Cut]) -> list[_Cut]:
-    """One cut for each volume: pieces that another feature has parted share all their planes."""
-    by_key: dict[object, list[_Cut]] = {}
+def _merged(scene: Scene, cuts: list[Cut]) -> list[Cut]:
+    """One cut for each volume: pieces that another feature has parted lie on the same surfaces."""
+    by_key: dict[object, list[Cut]] = {}
     for k, cut in enumerate(cuts):
-        by_key.setdefault(cut.void.key if cut.void is not None else k, []).append(cut)
-    return [
-        _Cut(tuple(sorted(f for c in same for f in c.faces)), same[0].opens_to, same[0].void)
-        for same in by_key.values()
-    ]
+        by_key.setdefault(surfaces_of(scene, cut) if cut.void is not None else k, []).append(cut)
+    return [_put_together(scene, same) for same in by_key.values()]
 
 
-def _feature(scene: Scene, cut: _Cut) -> Feature | None:
+def _put_together(scene: Scene, same: Sequence[Cut]) -> Cut:
+    faces = tuple(sorted(f for c in same for f in c.faces))
+    void = same[0].void if len(same) == 1 else void_of(scene, faces) or same[0].void
+    return Cut(faces, void.opens_to if void is not None else same[0].opens_to, void)
+
+
+def _feature(scene: Scene, cut: Cut) -> Feature | None:
     kind = kind_of(cut.opens_to)
     if kind == Kind.UNASSIGNED:
         return None
     frame = scene.part.frame
-    slanted = [f for f in cut.faces if _is_slanted(scene, f)]
-    if kind == Kind.STEP and len(cut.faces) == 1 and slanted:
-        kind = Kind.CHAMFER
     if kind == Kind.FLOOR and _mostly_curved(scene, cut.faces):
         return contour(scene, cut.faces)
     access_side = _access(scene, kind, cut)
@@ -192,31 +131,30 @@ def _feature(scene: Scene, cut: _Cut) -> Feature | None:
     if cut.void is None:
         evidence.append("read from lines of sight (the void is not convex)")
         confidence = 0.9
-    elif material_inside(scene, cut.void):
+    elif lacks_walls(scene, cut):
         evidence.append("part of its wall was taken by another feature")
         confidence = 0.9
-    if kind == Kind.CHAMFER:
-        from featurize.recognise.treatments import chamfer_sizes
-
-        roles = dict.fromkeys(cut.faces, Role.FACE)
-        dims = chamfer_sizes(scene, cut.faces)
-    else:
-        dims = recess_sizes(
-            scene,
-            kind,
-            cut.faces,
-            roles,
-            access,
-            run,
-            frame.world(cut.void.body.vertices) if cut.void else None,
-        )
-        lean = _wall_angle(scene, cut.faces, access)
-        if lean is not None:
-            dims["wall_angle_deg"] = lean
-        if run is not None and (slant := _slant_deg(scene, run)) > 0.05:
-            dims["slant_deg"] = slant
+    dims = recess_sizes(
+        scene,
+        kind,
+        cut.faces,
+        roles,
+        access,
+        run,
+        frame.world(cut.void.body.vertices) if cut.void else None,
+    )
+    section, broken = _section(scene, kind, cut, roles, access)
+    for f, web in broken.items():
+        roles[f] = Role.CORNER if is_wall(scene.face(f), access) else Role.FOOT
+        leg = web.width_mm * float(np.cos(np.radians(web.turns_deg[0])))
+        dims["corner_chamfer_mm" if roles[f] == Role.CORNER else "floor_chamfer_mm"] = leg
+    lean = _wall_angle(scene, [f for f in cut.faces if f not in broken], access)
+    if lean is not None:
+        dims["wall_angle_deg"] = lean
+    if run is not None and (slant := _slant_deg(scene, run)) > 0.05:
+        dims["slant_deg"] = slant
     least = min(dims.get(name, np.inf) for name in ("width_mm", "depth_mm", "height_mm"))
-    if kind not in (Kind.FLOOR, Kind.CHAMFER) and least < tol.SURFACE_MM:
+    if kind != Kind.FLOOR and least < tol.SURFACE_MM:
         evidence.append(f"only {least:.4f} mm one way: a ledge left by modelling rather than a cut")
         confidence = 0.3
     if kind == Kind.THROUGH_PROFILE:
@@ -232,7 +170,7 @@ def _feature(scene: Scene, cut: _Cut) -> Feature | None:
         axis=Axis(vec(top), vec(access)),
         run=vec(run) if run is not None else None,
         opens_to=cut.opens_to,
-        cross_section=_section(scene, kind, cut, access),
+        cross_section=section,
         evidence=tuple(evidence),
         confidence=confidence,
     )
@@ -244,11 +182,7 @@ def _mostly_curved(scene: Scene, faces: Sequence[int]) -> bool:
     return 2 * flat < sum(scene.face(f).area_mm2 for f in faces)
 
 
-def _is_slanted(scene: Scene, f: int) -> bool:
-    return scene.side_of(scene.face(f)) is None
-
-
-def _access(scene: Scene, kind: Kind, cut: _Cut) -> str:
+def _access(scene: Scene, kind: Kind, cut: Cut) -> str:
     """The side the cutter comes from: the one square to a floor, the thickness before the others."""
     sides = list(cut.opens_to)
     if kind == Kind.SLOT:
@@ -266,10 +200,10 @@ def _opposite(side: str) -> str:
     return ("-" if side[0] == "+" else "+") + side[1]
 
 
-def _run(scene: Scene, kind: Kind, cut: _Cut, access_side: str) -> Array | None:
+def _run(scene: Scene, kind: Kind, cut: Cut, access_side: str) -> Array | None:
     """Unit direction of the straight run of a slot or step, of the open end of a blind slot."""
     frame = scene.part.frame
-    if kind in (Kind.SLOT, Kind.STEP, Kind.CHAMFER):
+    if kind in (Kind.SLOT, Kind.STEP):
         rough = _end_to_end(scene, cut.opens_to)
         return _along_walls(scene, cut, rough) if rough is not None else None
     if kind == Kind.BLIND_SLOT:
@@ -294,7 +228,7 @@ def _slant_deg(scene: Scene, run: Array) -> float:
     return float(np.degrees(np.arccos(np.clip(np.max(np.abs(scene.part.frame.axes @ run)), 0, 1))))
 
 
-def _along_walls(scene: Scene, cut: _Cut, rough: Array) -> Array:
+def _along_walls(scene: Scene, cut: Cut, rough: Array) -> Array:
     """The exact run: square to all flat faces of the cut, nearest to a rough direction."""
     normals = np.array([s.normal for f in cut.faces if isinstance(s := scene.face(f).surface, Plane)])
     if len(normals) and all(square(n, rough) for n in normals):
@@ -302,9 +236,8 @@ def _along_walls(scene: Scene, cut: _Cut, rough: Array) -> Array:
     if len(normals) >= 2:
         _, sizes, rows = np.linalg.svd(normals)
         if len(sizes) < 3 or sizes[2] < 1e-4:
-            best = rows[2]
-            if abs(float(best @ rough)) > 0.5:
-                return np.asarray(best * np.sign(best @ rough))
+            best = rows[2] * (np.sign(rows[2] @ rough) or 1.0)
+            return np.asarray(best)
     return rough
 
 
@@ -319,33 +252,43 @@ def _wall_angle(scene: Scene, faces: Sequence[int], access: Array) -> float | No
     return worst if worst > 0.05 else None
 
 
-def _section(scene: Scene, kind: Kind, cut: _Cut, access: Array) -> CrossSection | None:
-    """Shape of the cross-section, square to the run (slot, step) or to the access (the rest)."""
+def _section(
+    scene: Scene, kind: Kind, cut: Cut, roles: dict[int, Role], access: Array
+) -> tuple[CrossSection | None, dict[int, Bevel]]:
+    """Shape of the cross-section, square to the run (slot, step) or to the access (the rest).
+
+    Webs on inward edges are no sides of it, and told apart: those at the foot, slender ones, and where the
+    shape has no name with the others, these too.
+    """
     walls = [f for f in cut.faces if is_wall(scene.face(f), access)]
     surfaces = [scene.face(f).surface for f in walls]
     round_walls = [s for s in surfaces if isinstance(s, Cylinder)]
     if surfaces and len(round_walls) == len(surfaces):
-        return CrossSection.ROUND
+        return CrossSection.ROUND, {}
     curved = any(isinstance(s, Freeform) for s in surfaces) or any(
-        _turn_deg(scene, f) > _CORNER_TURN_DEG for f in walls if isinstance(scene.face(f).surface, Cylinder)
+        isinstance(scene.face(f).surface, Cylinder) and not is_corner(scene, f) for f in walls
     )
+    bevels = {
+        f: w
+        for f, w in webs(scene, cut.faces).items()
+        if float(scene.face(f).normals[0] @ access) < _FLOOR_COS
+    }
+    left = {f: w for f, w in bevels.items() if w.slender or any(roles[o] == Role.FLOOR for o in w.beside)}
     if cut.void is None or curved:
-        return CrossSection.OTHER
+        return CrossSection.OTHER, left
     along = _end_to_end(scene, cut.opens_to)
-    if along is None or kind not in (Kind.SLOT, Kind.STEP, Kind.CHAMFER):
+    if along is None or kind not in (Kind.SLOT, Kind.STEP):
         along = access
     flat = [f for f in cut.faces if isinstance(scene.face(f).surface, Plane)]
-    void = cut.void if len(flat) == len(cut.faces) else void_of(scene, flat) if flat else None
-    if void is None:
-        return CrossSection.OTHER
-    return section_of(void.sides_around(scene.part.frame.axes @ along), curved)
-
-
-def _turn_deg(scene: Scene, f: int) -> float:
-    """Angle a round wall turns through."""
-    normals = scene.face(f).normals
-    mean = normals.mean(axis=0)
-    length = float(np.linalg.norm(mean))
-    if length < 1e-6:
-        return 360.0
-    return 2 * float(np.degrees(np.max(np.arccos(np.clip(normals @ (mean / length), -1, 1)))))
+    rest = [f for f in bevels if f not in left]
+    for k in range(len(rest) + 1):
+        dropped = left | {f: bevels[f] for f in rest[:k]}
+        sides = [f for f in flat if f not in dropped]
+        void = cut.void if len(sides) == len(cut.faces) else void_of(scene, sides) if sides else None
+        if void is not None:
+            if kind == Kind.SLOT and len(void.planes) == _FLANKS:
+                return CrossSection.THREE, dropped
+            section = section_of(void.sides_around(scene.part.frame.axes @ along), curved)
+            if section != CrossSection.OTHER:
+                return section, dropped
+    return CrossSection.OTHER, left

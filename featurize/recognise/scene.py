@@ -164,6 +164,20 @@ class Scene:
             merged.setdefault(top(k), []).extend(group)
         return [sorted(merged[k]) for k in sorted(merged)]
 
+    @property
+    def surface(self) -> dict[int, int]:
+        """For each face the least face that lies on the same surface."""
+
+        def make() -> dict[int, int]:
+            near = alike([f.surface for f in self.part.faces])
+            least: dict[int, int] = {}
+            for f, others in enumerate(near):
+                first = next((o for o in others if o < f and self.one_surface(o, f)), None)
+                least[f] = f if first is None else least[first]
+            return least
+
+        return self.kept("surface", make)
+
     def one_surface(self, a: int, b: int) -> bool:
         """Whether two faces lie on one surface."""
         return same_surface(self.face(a).surface, self.face(b).surface, self.face(b).centroid)

@@ -20,8 +20,8 @@ _RUNS = (Kind.SLOT, Kind.STEP)
 
 
 def is_wall(face: Face, access: Array, lean_deg: float = _LEAN_DEG) -> bool:
-    """Whether a face stands along a direction, leaning at most ``lean_deg``."""
-    return bool(np.max(np.abs(face.normals @ access)) <= np.sin(np.radians(lean_deg)))
+    """Whether a face stands along a direction, leaning at most ``lean_deg``, however the part lies."""
+    return bool(np.max(np.abs(face.normals @ access)) <= np.sin(np.radians(lean_deg)) + tol.ROUNDING)
 
 
 def roles_in_recess(scene: Scene, ids: Iterable[int], access: Array) -> dict[int, Role]:

@@ -6,7 +6,7 @@ The weights below are common practice, no source; they add up like the points of
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from types import MappingProxyType
 
@@ -15,6 +15,7 @@ import numpy as np
 from featurize import tolerances as tol
 from featurize.feature import Bore, Feature, Kind, Thread
 from featurize.recognise.colours import Sign
+from featurize.standards.screws import SCREWS, Screw, seated
 from featurize.standards.threads import Match, ThreadSize, candidates, designations, parse
 
 PLAIN, THREAD = "plain", "thread"
@@ -42,6 +43,8 @@ _TWIN = 2.5
 _COLOURED, _COLOURED_MAJOR = 4.0, 2.0
 # A plain through hole of a half-millimetre or clearance size: dowels and clearance holes look so.
 _THROUGH_ROUND = -1.5
+# A counterbore under the thread's own diameter relieves nothing.
+_NARROW = -1.5
 # Threaded needs this many points and this lead over the next size; up to PLAIN_AT a hole is plain.
 _THREADED_AT, _LEAD, _PLAIN_AT = 5.0, 2.0, 0.0
 
@@ -58,10 +61,8 @@ _LEAST_TURNS = 2.0
 # A through hole over the screw by up to this share lets it pass (ISO 273, coarse series of small sizes).
 _CLEARS_UP_TO = 0.25
 
-# ISO 273 clearance holes, medium series, for M1.6 to M24 (from memory).
-_CLEARANCE_MM = (
-    1.8, 2.4, 2.9, 3.4, 3.9, 4.5, 5.5, 6.6, 7.6, 9.0, 11.0, 13.5, 15.5, 17.5, 20.0, 22.0, 24.0, 26.0
-)  # fmt: skip
+# ISO 273, medium series.
+_CLEARANCE_MM = tuple(s.clearance_mm[1] for s in SCREWS if "ISO 273" in s.standards)
 
 
 def settle_threads(
@@ -162,16 +163,88 @@ def is_pointed(hole: Feature) -> bool:
     return bool(hole.bores) and hole.bores[-1].end_diameter_mm < tol.SURFACE_MM
 
 
+def screw_seat(hole: Feature) -> Screw | None:
+    """The screw whose head sits in a through hole's counterbore, if one does."""
+    straight = [b.start_diameter_mm for b in hole.bores if b.is_cylinder]
+    if len(straight) != 2 or not is_through(hole):
+        return None
+    return seated(min(straight), max(straight))
+
+
+def alike(holes: Sequence[Feature]) -> list[list[Feature]]:
+    """Holes that are one question: equal stages, the same mouth, and asked the same (or nothing)."""
+    groups: list[list[Feature]] = []
+    for hole in holes:
+        mine = next((g for g in groups if _is_equal(g[0], hole)), None)
+        groups.append([hole]) if mine is None else mine.append(hole)
+    return groups
+
+
+def _is_equal(a: Feature, b: Feature) -> bool:
+    if a.kind != b.kind or a.thread != b.thread or len(a.bores) != len(b.bores) or not (a.axis and b.axis):
+        return False
+    gaps = [
+        abs(getattr(s, size) - getattr(t, size))
+        for s, t in zip(a.bores, b.bores, strict=True)
+        for size in ("start_mm", "end_mm", "start_diameter_mm", "end_diameter_mm")
+    ]
+    ways = float(np.dot(a.axis.direction, b.axis.direction))
+    # A straight hole right through has no mouth of its own.
+    turn = abs(ways) if len(a.bores) == 1 and is_through(a) else ways
+    return max(gaps, default=0.0) < tol.SURFACE_MM and turn > _SAME_WAY
+
+
+def questions(features: Iterable[Feature]) -> list[list[Feature]]:
+    """The holes that a person is asked about, equal ones together."""
+    return alike([f for f in features if f.thread is not None and f.thread.designation is None])
+
+
+def question(group: Sequence[Feature]) -> str:
+    """What is asked of equal holes, in words, with what speaks for and against a thread."""
+    hole = group[0]
+    assert hole.thread is not None
+    *asked, plain = hole.thread.asked
+    sizes = list(dict.fromkeys(f"{b.start_diameter_mm:.4g}" for b in hole.bores if b.is_cylinder))
+    size = f"{' over '.join(sizes) or format(hole.dims['diameter_mm'], '.4g')} mm"
+    named = [_in_its_bore(hole, name) if len(sizes) > 1 else name for name in asked]
+    what = f"{' or '.join(named)}, or {plain}"
+    told = [e for e in hole.evidence if e.startswith((_FOR, _AGAINST))]
+    why = f" ({'; '.join(told)})" if told else ""
+    if len(group) == 1:
+        return f"is this {size} hole {what}{why}?"
+    return f"are these {len(group)} equal holes of {size} {what}{why}?"
+
+
+def _in_its_bore(hole: Feature, name: str) -> str:
+    match = matching_bore(hole, parse(name)[0])
+    return f"{name} in its {match[0].start_diameter_mm:.4g} mm bore" if match else f"{name} that fits no bore"
+
+
+_FOR, _AGAINST = "for ", "against "
+_SAME_WAY = float(np.cos(np.radians(tol.AXIS_DEG)))
+
+
 @dataclass
 class _Score:
     size: ThreadSize
     points: float = 0.0
-    why: list[str] = field(default_factory=list)
+    why: list[tuple[float, str]] = field(default_factory=list)
     coloured: bool = False
+    relieved: bool = False
 
     def add(self, points: float, why: str) -> None:
         self.points += points
-        self.why.append(f"{why} ({points:+g})")
+        self.why.append((points, why))
+
+    @property
+    def evidence(self) -> tuple[str, ...]:
+        """What speaks for this thread and what against it."""
+        sides = ((_FOR, [w for w in self.why if w[0] > 0]), (_AGAINST, [w for w in self.why if w[0] <= 0]))
+        return tuple(
+            f"{way}{self.size.designation}: {', '.join(why for _, why in told)}"
+            for way, told in sides
+            if told
+        )
 
 
 def _settle(
@@ -207,16 +280,16 @@ def _settle(
 
 def _weighed(hole: Feature, equals: int, twin: ThreadSize | None, declared: Sequence[Sign]) -> Feature:
     """By names, declared colours and, where neither gives the size, by points."""
-    texts = [(s, left, "named") for s, left in designations(hole.text)]
+    texts = [(s, left, f"named {s.designation}") for s, left in designations(hole.text)]
     for sign in declared:
         if sign.means not in (None, PLAIN, THREAD) and _is_met(hole, sign):
             size, left = parse(sign.means)
             if all(s != size for s, *_ in texts):
-                texts.append((size, left, f"of the colour {sign.colour}, which stands for"))
+                texts.append((size, left, f"its colour {sign.colour} stands for {size.designation}"))
     agreeing = [t for t in texts if matching_bore(hole, t[0])]
     if len(agreeing) == 1:
         size, left, how = agreeing[0]
-        return _threaded(hole, size, left, (f"{how} {size.designation}, and its diameter agrees",), 0.98)
+        return _threaded(hole, size, left, (f"{how}, and its diameter agrees",), 0.98)
     cards = _scores(hole, equals, twin, declared)
     scores = sorted(cards, key=lambda s: (-s.points, not s.size.coarse, s.size.major_mm))
     if texts:
@@ -224,19 +297,36 @@ def _weighed(hole: Feature, equals: int, twin: ThreadSize | None, declared: Sequ
         if not agreeing and all(_clears(hole, s) for s in names):
             return _plain(hole, (f"named {names[0].designation}, and drawn as its clearance hole",), 0.9)
         misfit = {s: "" if matching_bore(hole, s) else ", but no bore fits it" for s in names}
-        said = tuple(f"{how} {s.designation}{misfit[s]}" for s, _, how in texts)
+        said = tuple(f"{_FOR}{s.designation}: {how}{misfit[s]}" for s, _, how in texts)
         return _asked(hole, [*names, *(s.size for s in scores if s.points > _PLAIN_AT)], said)
+    seat = screw_seat(hole)
+    if seat is not None and not declared and not any(card.relieved for card in cards):
+        return _plain(hole, (_seat_words(hole, seat),), 0.9)
     if not scores:
         return hole
     best = scores[0]
-    evidence = tuple(f"{best.size.designation}: {w}" for w in best.why)
+    evidence = best.evidence
     rival = scores[1].points if len(scores) > 1 else -np.inf
     if best.points >= _THREADED_AT and best.points - rival >= _LEAD:
         return _threaded(hole, best.size, False, evidence, min(0.95, 0.5 + best.points / 16))
-    likely = [s.size for s in scores if s.points > _PLAIN_AT]
+    likely = [s for s in scores if s.points > _PLAIN_AT]
     if not likely and best.coloured:
-        likely = [best.size]
-    return _asked(hole, likely, evidence) if likely else _plain(hole, evidence, 0.8)
+        likely = [best]
+    if not likely:
+        return _plain(hole, evidence, 0.8)
+    return _asked(hole, [s.size for s in likely], tuple(e for s in likely for e in s.evidence))
+
+
+def _seat_words(hole: Feature, seat: Screw) -> str:
+    bore, wide = sorted(b.start_diameter_mm for b in hole.bores if b.is_cylinder)
+    assert seat.head_mm is not None
+    room = f"the counterbore of {wide:.4g} mm takes its head of {seat.head_mm:.4g} mm ({seat.standards[1]})"
+    if wide < seat.head_mm + tol.SURFACE_MM:
+        room = (
+            f"the counterbore of {wide:.4g} mm is meant for its head of {seat.head_mm:.4g} mm "
+            f"({seat.standards[1]}) and has no room for it: turn the head down or widen it"
+        )
+    return f"a screw seat: {bore:.4g} mm lets {seat.designation} pass ({seat.standards[0]}), {room}"
 
 
 def _is_met(hole: Feature, sign: Sign) -> bool:
@@ -256,7 +346,7 @@ def _said_plain(hole: Feature, found: Feature, sign: Sign) -> Feature:
     why = f"its colour {sign.colour} stands for plain holes"
     if found.thread is None or found.thread.designation is None:
         return _plain(hole, (why,), 0.95)
-    evidence = (*found.evidence[len(hole.evidence) :], f"but {why}")
+    evidence = (*found.evidence[len(hole.evidence) :], f"{_AGAINST}a thread: {why}")
     return _asked(hole, [parse(found.thread.designation)[0]], evidence)
 
 
@@ -270,6 +360,7 @@ def _apart(hole: Feature, found: Feature, cards: Sequence[_Score], sign: Sign) -
     if not drilled:
         return found
     why = f"of the round holes only those of {sign.diameter_mm:.4g} mm have the colour {sign.colour}"
+    why = f"{_FOR}a thread: {why}"
     evidence = (*found.evidence[len(hole.evidence) :], why)
     return _asked(hole, drilled, evidence).but(confidence=_APART)
 
@@ -346,9 +437,17 @@ def _card(
         told = _COLOURED_MAJOR if what == "major" else _COLOURED
         card.add(told, f"its colour {sign.colour} stands for threads")
     through = is_through(hole)
+    narrow = _too_narrow(hole, bore, size)
     if _relieved(hole, bore, size):
+        card.relieved = True
         card.add(_RELIEF, "a short relief counterbore over its major diameter")
-    elif through and sign is None and (half_mm or _near(d, _CLEARANCE_MM)):
+    elif narrow is not None:
+        under = f"under its {size.major_mm:.4g} mm: too narrow for its relief"
+        card.add(_NARROW, f"a counterbore of {narrow:.4g} mm is {under}")
+    else:
+        card.add(0.0, "no relief counterbore")
+    plain = through and sign is None and not card.relieved and narrow is None
+    if plain and (half_mm or _near(d, _CLEARANCE_MM)):
         card.add(_THROUGH_ROUND, "a plain through hole of a dowel's or clearance size")
     if is_pointed(hole):
         card.add(_POINTED, "blind with a drill point")
@@ -367,6 +466,13 @@ def _near(value: float, series: Sequence[float]) -> bool:
 
 def _relieved(hole: Feature, carrier: Bore, size: ThreadSize) -> bool:
     return any(_is_relief(hole, b, size) and b.end_mm <= carrier.start_mm + tol.VOID_MM for b in hole.bores)
+
+
+def _too_narrow(hole: Feature, carrier: Bore, size: ThreadSize) -> float | None:
+    """Diameter of the counterbore over a bore that is wider than the bore and narrower than the thread."""
+    least, most = carrier.start_diameter_mm + tol.SURFACE_MM, size.major_mm - tol.SURFACE_MM
+    over = [b for b in hole.bores if b.is_cylinder and b.end_mm <= carrier.start_mm + tol.VOID_MM]
+    return next((b.start_diameter_mm for b in over if least < b.start_diameter_mm < most), None)
 
 
 def _is_relief(hole: Feature, bore: Bore, size: ThreadSize) -> bool:

@@ -5,19 +5,22 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
+from numpy.typing import NDArray
 
 from featurize import tolerances as tol
 from featurize.brep.part import Convexity, Edge
-from featurize.brep.surfaces import Cone, Cylinder, Freeform, Plane, Sphere, Torus
+from featurize.brep.surfaces import Array, Cylinder, Freeform, Plane, Sphere, Torus
 from featurize.brep.surfaces_at import parallel
 from featurize.feature import Axis, Feature, Kind, Role
+from featurize.recognise.bevels import bevel_of, has_own_floor
 from featurize.recognise.blends import blend_of
 from featurize.recognise.scene import Scene, vec
 
 ORDER = 25
-# A chamfer is much longer than it is wide; wider bevels are judged by the void they leave.
-_SLENDER = 0.35
-_MAX_WIDTH_MM = 3.0
+# A bevel that takes more than this off both faces is a slanted wall (common practice, no source).
+_MAX_LEG_MM = 7.0
+# Points along an edge turn by 11 deg at most, a circle's: its arcs stand off their chords by half of this.
+_SAGITTA = 0.05
 
 
 def find(scene: Scene) -> list[Feature]:
@@ -25,8 +28,52 @@ def find(scene: Scene) -> list[Feature]:
     return [*_chamfers(scene), *_rounds(scene)]
 
 
+def breaks(scene: Scene) -> frozenset[int]:
+    """Faces that break an outward edge, whatever feature they are counted to."""
+    faces = (f.id for f in scene.part.faces)
+    return scene.kept(
+        "breaks", lambda: frozenset(f for f in faces if _is_chamfer(scene, f) or _is_round(scene, f))
+    )
+
+
+def unbroken(scene: Scene, f: int) -> Array:
+    """Mesh corners (n, 3) of one face but for those where its edges are broken.
+
+    A chamfer or round on one wall's rim lets the walls beside it reach behind that wall.
+    """
+    broken = [e for e in scene.part.edges_of(f) if (set(e.faces) - {f}) & breaks(scene)]
+    corners = scene.vertices(f)
+    if not broken:
+        return corners
+
+    def make() -> Array:
+        kept = ~np.any([_on_edge(corners, e, _breadth(scene, e, f)) for e in broken], axis=0)
+        return corners[kept] if kept.any() else corners
+
+    return scene.kept(("unbroken", f), make)
+
+
+def _breadth(scene: Scene, e: Edge, beside: int) -> float:
+    """How broad a strip along an edge is, the one that is not ``beside``."""
+    strip = e.faces[0] if e.faces[1] == beside else e.faces[1]
+    longest = max(o.length_mm for o in scene.part.edges_of(strip))
+    return scene.face(strip).area_mm2 / max(longest, tol.LENGTH_MM)
+
+
+def _on_edge(points: Array, e: Edge, near_mm: float) -> NDArray[np.bool_]:
+    """Which points (n, 3) are this near to an edge, give or take a bend's sagitta."""
+    start, way = e.points[:-1], np.diff(e.points, axis=0)
+    size = np.maximum(np.sum(way * way, axis=1), 1e-24)
+    away = points[:, None] - start
+    share = np.clip(np.sum(away * way, axis=2) / size, 0, 1)
+    gap = np.linalg.norm(away - share[..., None] * way, axis=2)
+    return np.asarray(np.any(gap < near_mm + tol.SURFACE_MM + _SAGITTA * np.sqrt(size), axis=1))
+
+
 def _chamfers(scene: Scene) -> list[Feature]:
-    chosen = [f for f in sorted(scene.free) if _is_chamfer(scene, f)]
+    # A bevel that has a floor of its own is a step, and so is what another cut has parted from it.
+    steps = {scene.surface[f] for f in scene.free if has_own_floor(scene, f)}
+    chosen = [f for f in sorted(scene.free) if scene.surface[f] not in steps and _is_chamfer(scene, f)]
     features = []
     for group in scene.rejoined(scene.groups(chosen, Convexity.TANGENT)):
         features.append(
@@ -35,7 +82,7 @@ def _chamfers(scene: Scene) -> list[Feature]:
                 kind=Kind.CHAMFER,
                 faces=tuple(group),
                 roles=dict.fromkeys(group, Role.FACE),
-                dims=chamfer_sizes(scene, group),
+                dims=_chamfer_sizes(scene, group),
                 axis=Axis(vec(scene.face(group[0]).centroid), vec(scene.face(group[0]).normals[0])),
                 opens_to=_sides(scene, group),
                 evidence=("narrow, between two faces it meets in outward edges",),
@@ -44,85 +91,25 @@ def _chamfers(scene: Scene) -> list[Feature]:
     return features
 
 
-def _long_edges(scene: Scene, f: int) -> list[tuple[int, float, list[Edge]]]:
-    """Neighbours of a face by shared length, longest first."""
-    by_face: dict[int, list[Edge]] = {}
-    for e in scene.part.edges_of(f):
-        other = e.faces[0] if e.faces[1] == f else e.faces[1]
-        by_face.setdefault(other, []).append(e)
-    rows = [(o, sum(e.length_mm for e in es), es) for o, es in by_face.items()]
-    return sorted(rows, key=lambda r: (-round(r[1], 6), r[0]))
-
-
 def _is_chamfer(scene: Scene, f: int) -> bool:
-    face = scene.face(f)
-    if not isinstance(face.surface, (Plane, Cone)) or scene.side_of(face) is not None:
-        return False
-    edges = scene.part.edges_of(f)
-    if any(e.convexity == Convexity.CONCAVE for e in edges):
-        return False
-    rows = _long_edges(scene, f)
-    if len(rows) < 2:
-        return False
-    (a, length_a, edges_a), (b, length_b, edges_b) = rows[0], rows[1]
-    length = max(length_a, length_b)
-    width = face.area_mm2 / max(length, tol.LENGTH_MM)
-    if width > min(_MAX_WIDTH_MM, _SLENDER * length) or min(length_a, length_b) < 0.3 * length:
-        return False
-    if any(e.convexity != Convexity.CONVEX for e in edges_a + edges_b):
-        return False
-    turns = [_turn(es) for es in (edges_a, edges_b)]
-    # The two turns together make the corner that was broken.
-    return all(t > 10 for t in turns) and 60 <= sum(turns) <= 120 and a != b
+    bevel = bevel_of(scene, f)
+    return (
+        bevel is not None
+        and not bevel.hollow
+        and bevel.width_mm * np.sin(np.radians(bevel.turns_deg[0])) <= _MAX_LEG_MM
+        and scene.side_of(scene.face(f)) is None
+    )
 
 
-def chamfer_sizes(scene: Scene, faces: Sequence[int]) -> dict[str, float]:
+def _chamfer_sizes(scene: Scene, faces: Sequence[int]) -> dict[str, float]:
     """Angle to the face it leans on (the smaller one), ``width_mm`` along that face, and length."""
-    widths, angles, length = [], [], 0.0
-    for f in faces:
-        rows = _bevelled(_long_edges(scene, f))
-        long = rows[0][1] if rows else 0.0
-        length += long
-        s = scene.face(f).surface
-        widths.append(_width(rows))
-        neighbours = [_turn(es) for _, _, es in rows[:2]]
-        if isinstance(s, (Plane, Cone)) and neighbours:
-            angles.append(min(neighbours))
-    if not angles:
-        return {"width_mm": max(widths), "length_mm": length}
-    angle = min(angles)
+    bevels = [bevel for f in faces if (bevel := bevel_of(scene, f)) is not None]
+    angle = min(b.turns_deg[0] for b in bevels)
     return {
-        "width_mm": max(widths) * float(np.cos(np.radians(angle))),
-        "length_mm": length,
+        "width_mm": max(b.width_mm for b in bevels) * float(np.cos(np.radians(angle))),
+        "length_mm": sum(b.length_mm for b in bevels),
         "angle_deg": angle,
     }
-
-
-def _bevelled(rows: list[tuple[int, float, list[Edge]]]) -> list[tuple[int, float, list[Edge]]]:
-    """The rows of the faces that are bevelled; those met square are the chamfer's ends, long or not."""
-    leaning = [r for r in rows if abs(90.0 - _turn(r[2])) > tol.TANGENT_DEG]
-    return leaning if len(leaning) >= 2 else rows
-
-
-def _turn(edges: Sequence[Edge]) -> float:
-    """Mean angle between the normals across edges."""
-    return 180.0 - float(np.mean([e.dihedral_deg for e in edges]))
-
-
-def _width(rows: list[tuple[int, float, list[Edge]]]) -> float:
-    """Distance between the two long edges, measured square to them."""
-    if len(rows) < 2:
-        return 0.0
-    a = rows[0][2][0].points
-    others = np.vstack([e.points for e in rows[1][2]])
-    middle = a[len(a) // 2]
-    along = a[-1] - a[0]
-    length = float(np.linalg.norm(along))
-    if rows[0][2][0].curve == "line" and length > tol.LENGTH_MM:
-        offsets = others - middle
-        along = along / length
-        return float(np.min(np.linalg.norm(offsets - np.outer(offsets @ along, along), axis=1)))
-    return float(np.min(np.linalg.norm(others - middle, axis=1)))
 
 
 def _sides(scene: Scene, faces: Sequence[int]) -> tuple[str, ...]:
@@ -133,6 +120,7 @@ def _sides(scene: Scene, faces: Sequence[int]) -> tuple[str, ...]:
 
 def _rounds(scene: Scene) -> list[Feature]:
     candidates = {f for f in scene.free if _is_round(scene, f)}
+    candidates |= {f for f in scene.free - candidates if _goes_on(scene, f, candidates)}
     # A round between two walls of one recess (an island's corner) is part of that recess.
     cuts = scene.groups(scene.free - candidates, Convexity.CONCAVE, Convexity.TANGENT)
     of = {f: k for k, g in enumerate(cuts) for f in g}
@@ -142,7 +130,7 @@ def _rounds(scene: Scene) -> list[Feature]:
         owners = {of.get(s, ("outside", s)) for s in supports}
         if len(supports) >= 2 and len(owners) == 1 and all(s in of for s in supports):
             continue
-        radii = [r for f in group for r in _radii(scene, f)]
+        radii = [r for f in group for r in _radii(scene, f)] or [0.0]
         widest = {"largest_radius_mm": max(radii)} if max(radii) - min(radii) > tol.SURFACE_MM else {}
         length = max(sum(e.length_mm for e, _, outer in scene.rim(group) if outer == s) for s in supports)
         features.append(
@@ -178,6 +166,19 @@ def _is_round(scene: Scene, f: int) -> bool:
     return True
 
 
+def _goes_on(scene: Scene, f: int, rounds: set[int]) -> bool:
+    """Whether a curved face runs smoothly into rounds, and into what they run into: another cut left it."""
+    if isinstance(scene.face(f).surface, Plane):
+        return False
+    smooth = scene.part.across(f, Convexity.TANGENT)
+    beside, supports = smooth & rounds, smooth - rounds
+    return (
+        bool(beside)
+        and all(supports & scene.part.across(r, Convexity.TANGENT) for r in beside)
+        and scene.face(f).area_mm2 < sum(scene.face(r).area_mm2 for r in beside)
+    )
+
+
 def _along(e: Edge, s: Cylinder) -> bool:
     chord = e.points[-1] - e.points[0]
     length = float(np.linalg.norm(chord))
@@ -185,10 +186,10 @@ def _along(e: Edge, s: Cylinder) -> bool:
 
 
 def _radii(scene: Scene, f: int) -> tuple[float, ...]:
-    """The radius of a round; for a variable one the least and the most."""
+    """The radius of a round; of a variable one the least and the most; none of what a cut left of one."""
     s, blend = scene.face(f).surface, blend_of(scene, f)
     if blend is not None:
         return blend.least_mm, blend.most_mm
     if isinstance(s, Torus):
         return (s.minor_mm,)
-    return (s.radius_mm,) if isinstance(s, (Cylinder, Sphere)) else (0.0,)
+    return (s.radius_mm,) if isinstance(s, (Cylinder, Sphere)) else ()

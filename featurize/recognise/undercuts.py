@@ -185,6 +185,8 @@ def _necked(
     neck = sorted({*on_roof, *(f for g in necks for f in g)})
     faces = tuple(sorted({*group, *neck}))
     top, bottom = reach(scene, faces, access), -reach(scene, floors, -access)
+    if -reach(scene, faces, -access) < bottom - tol.SURFACE_MM:
+        return None  # what looks like a neck goes on below the floor: another cut crosses
     run = _run(scene, lips, access, neck or roofs)
     across = np.cross(access, run)
     head = [*roofs, *floors]

@@ -20,12 +20,15 @@ from featurize import tolerances as tol
 from featurize.brep.frame import SIDES, Frame
 from featurize.brep.part import Convexity
 from featurize.brep.polytope import Polytope
-from featurize.brep.surfaces import Array, Plane
+from featurize.brep.surfaces import Array, Cylinder, Plane, triad
 from featurize.brep.surfaces_at import parallel
 from featurize.feature import CrossSection, Kind
 from featurize.recognise.scene import Scene
+from featurize.recognise.treatments import unbroken
 
 _TANGENTS_PER_FACE = 12
+# The mean normal of a round wall that goes all the way about is shorter than this.
+_CLOSED_TURN = 0.05
 # A box side counts as open when the void reaches it with more than this much area (mm2).
 _OPEN_AREA_MM2 = 1e-3
 
@@ -81,22 +84,46 @@ def _void_of(scene: Scene, ids: Sequence[int]) -> Void | None:
     origins, normals, slacks, chosen = [], [], [], []
     for i in ids:
         face = scene.face(i)
+        at, out = face.points, face.normals
+        # All tangent planes are tested, a few of them shape the void.
+        used = np.arange(len(at)) % max(1, len(at) // _TANGENTS_PER_FACE) == 0
         if isinstance(face.surface, Plane):
-            at, out = face.surface.origin[None], face.surface.normal[None]
-        else:
-            at, out = face.points, face.normals
+            at, out, used = face.surface.origin[None], face.surface.normal[None], np.ones(1, bool)
+        elif isinstance(face.surface, Cylinder):
+            at, out = _tangents(face.surface, scene.vertices(i), face.normals.mean(axis=0))
+            used = np.ones(len(at), bool)
         origins.append(at)
         normals.append(out)
         slacks.append(np.full(len(at), _slack(scene, i)))
-        # All tangent planes are tested, a few of them shape the void.
-        chosen.append(np.arange(len(at)) % max(1, len(at) // _TANGENTS_PER_FACE) == 0)
+        chosen.append(used)
     n = np.vstack(normals) @ frame.axes.T
     offset = np.sum(frame.local(np.vstack(origins)) * n, axis=1)
-    corners = frame.local(scene.cloud(ids))
+    corners = frame.local(np.vstack([unbroken(scene, i) for i in ids]))
     if np.any((corners @ n.T).min(axis=0) < offset - np.concatenate(slacks)):
         return None
     used = np.concatenate(chosen)
     return _void(scene, _distinct(n[used], offset[used]))
+
+
+def _tangents(s: Cylinder, corners: Array, mean: Array) -> tuple[Array, Array]:
+    """Points and normals (n, 3) over a round wall's turn, from end to end, ``mean`` being its mean normal.
+
+    They are so close that what they enclose stands off the wall by half of what counts as material.
+    """
+    lead = mean - (mean @ s.axis) * s.axis
+    size = float(np.linalg.norm(lead))
+    x, y, _ = triad(s.axis)
+    if size >= _CLOSED_TURN:
+        x = lead / size
+        y = np.cross(s.axis, x)
+    sense = -1.0 if s.hollow else 1.0
+    away = sense * (corners - s.origin)
+    turns = np.arctan2(away @ y, away @ x)
+    low, high = (float(turns.min()), float(turns.max())) if size >= _CLOSED_TURN else (-np.pi, np.pi)
+    step = 2 * np.arccos(s.radius_mm / (s.radius_mm + tol.VOID_MM / 2))
+    angles = np.linspace(low, high, int(np.ceil((high - low) / step)) + 1)[:, None]
+    out = np.cos(angles) * x + np.sin(angles) * y
+    return s.origin + sense * s.radius_mm * out, out
 
 
 def _distinct(normals: Array, offsets: Array) -> list[tuple[Array, float]]:
@@ -117,13 +144,13 @@ def _void(scene: Scene, planes: Sequence[tuple[Array, float]]) -> Void:
     return Void(body, tuple(planes), opens_to)
 
 
-def material_inside(scene: Scene, void: Void) -> bool:
-    """Whether the part reaches into the void: then some of its walls are missing.
+def material_inside(scene: Scene, void: Void, ids: Sequence[int] = ()) -> bool:
+    """Whether the part reaches into the void in front of these faces: then some of its walls are missing.
 
-    What stands in a recess (bosses, ribs) is no such reach.
+    What stands in a recess (bosses, ribs) is no such reach, nor are webs of its own.
     """
     inside = scene.skin[1][_intruders(scene, void.body, void.planes, tol.VOID_MM)]
-    return not scene.standing.issuperset(inside.tolist())
+    return not (scene.standing | frozenset(ids)).issuperset(inside.tolist())
 
 
 def free_between(scene: Scene, void: Void, ids: Sequence[int]) -> bool:
@@ -137,25 +164,42 @@ def free_between(scene: Scene, void: Void, ids: Sequence[int]) -> bool:
     return (scene.standing | frozenset(ids)).issuperset(inside.tolist())
 
 
-def unblocked_sides(scene: Scene, void: Void, ids: Sequence[int]) -> tuple[str, ...]:
-    """The sides a void with missing walls opens to, less those where the part closes it further on.
+def straight_on(scene: Scene, void: Void, ids: Sequence[int]) -> Void:
+    """A void with missing walls, as far as its faces reach; it opens to the sides straight on from them."""
+    window = _window(scene, ids)
+    kept = []
+    for side in void.opens_to:
+        across = [(n, offset, None) for other, (n, offset) in window.items() if other[1] != side[1]]
+        if void.body.cut(across, tol.LENGTH_MM / 100).area_of(side) > _OPEN_AREA_MM2:
+            kept.append(side)
+    body = void.body.cut([(n, offset, side) for side, (n, offset) in window.items()], tol.LENGTH_MM / 100)
+    return Void(body, void.planes, tuple(kept))
+
+
+def unblocked(scene: Scene, void: Void, ids: Sequence[int]) -> Void:
+    """A void with missing walls, less those sides where the part closes it further on.
 
     A pocket whose end wall fell to a slot opens into the slot, and the slot's far wall closes it.
     """
-    low, high = _reach(scene, ids)
+    window = _window(scene, ids)
     kept = []
     for side in void.opens_to:
-        k, sign = "xyz".index(side[1]), 1.0 if side[0] == "+" else -1.0
-        beyond = (sign * np.eye(3)[k], float(high[k]) if sign > 0 else -float(low[k]))
-        across = [
-            (s * np.eye(3)[j], s * float(limit))
-            for j in range(3)
-            if j != k
-            for s, limit in ((1.0, low[j]), (-1.0, high[j]))
-        ]
-        if not len(_intruders(scene, void.body, [*void.planes, beyond, *across], tol.VOID_MM)):
+        normal, offset = window[side]
+        beyond = [(-normal, -offset), *(plane for other, plane in window.items() if other[1] != side[1])]
+        ahead = _void(scene, [*void.planes, *beyond]).body
+        if not len(_intruders(scene, ahead, [*void.planes, *beyond], tol.VOID_MM)):
             kept.append(side)
-    return tuple(kept)
+    return Void(void.body, void.planes, tuple(kept))
+
+
+def _window(scene: Scene, ids: Sequence[int]) -> dict[str, tuple[Array, float]]:
+    """Planes that bound what is within the reach of faces, by side."""
+    low, high = _reach(scene, ids)
+    return {
+        side: (np.eye(3)[k], float(low[k])) if side[0] == "-" else (-np.eye(3)[k], -float(high[k]))
+        for side in SIDES
+        for k in ["xyz".index(side[1])]
+    }
 
 
 def _reach(scene: Scene, ids: Sequence[int]) -> tuple[Array, Array]:
@@ -193,7 +237,7 @@ def convex_voids(scene: Scene, ids: Sequence[int]) -> list[tuple[Void, tuple[int
         return None
     frame = scene.part.frame
     plane_of = {i: _plane_in_frame(scene, i) for i in ids}
-    clouds = {i: frame.local(np.vstack([scene.vertices(i), scene.face(i).points])) for i in ids}
+    clouds = {i: frame.local(np.vstack([unbroken(scene, i), scene.face(i).points])) for i in ids}
     # A face that reaches behind its neighbour's plane is shared by several cuts: it seeds none.
     whole = [
         i

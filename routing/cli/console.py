@@ -79,6 +79,10 @@ def _show_part(part: PartResult, console: Console) -> None:
         for row in table.rows(route):
             if row["why"]:
                 console.print(Text(f"{row['feature']} {row['process']}: {row['why']}"))
+    if steps := table.step_rows(route):
+        console.print(_steps(steps))
+    for setups, words in table.zeros(route):
+        console.print(Text(f"zero of setup {setups}: {words}"))
     _show_doubts(route["doubts"], console)
     _show_flags(route["flags"], console)
     for line in summary(route):
@@ -142,6 +146,18 @@ def _table(route: dict[str, Any], *columns: str) -> Table:
     for row in table.rows(route):
         chip = Text.assemble(("  ", f"on {hexes.get(row['process'], hexes['blank'])}"), " ", row["process"])
         grid.add_row(*(chip if c == "process" else Text(row[c]) for c in columns))
+    return grid
+
+
+def _steps(rows: Sequence[dict[str, str]]) -> Table:
+    """The plan: every step with its tools; how a setup is held beside its first."""
+    grid = Table(*table.STEP_COLUMNS, box=SIMPLE_HEAD, header_style="bold", padding=(0, 1, 0, 0))
+    for column in grid.columns:
+        column.no_wrap = column.header in ("setup", "step", "side")
+    for row in rows:
+        if row["held by"] and grid.row_count:
+            grid.add_section()
+        grid.add_row(*(Text(row[c]) for c in table.STEP_COLUMNS))
     return grid
 
 

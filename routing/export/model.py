@@ -6,11 +6,13 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
+from routing.export.header import UNSIGNED, Header
 from routing.export.palette import rgb
-from routing.export.solid_files import without_clock
 
 
-def write_model(solid: Any, faces: Sequence[tuple[str, str]], name: str, path: Path) -> None:
+def write_model(
+    solid: Any, faces: Sequence[tuple[str, str]], name: str, path: Path, header: Header = UNSIGNED
+) -> None:
     """Writes a solid (mm) whose faces, in TopExp.MapShapes order, have (process, label).
 
     ``process`` is a key of the palette. Raises OSError when the kernel cannot write the file.
@@ -54,6 +56,6 @@ def write_model(solid: Any, faces: Sequence[tuple[str, str]], name: str, path: P
         writer.SetColorMode(True)
         writer.SetNameMode(True)
         writer.Transfer(document, STEPControl_StepModelType.STEPControl_AsIs)
-        without_clock(writer)
+        header.put(writer, name)
         if writer.Write(str(path)) != IFSelect_ReturnStatus.IFSelect_RetDone:
             raise OSError(f"the kernel could not write {path}")

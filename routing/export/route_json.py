@@ -7,10 +7,11 @@ Keys, their order and their rounding are fixed: two runs give the same bytes. De
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import fields, is_dataclass
 from typing import TYPE_CHECKING, Any
 
+from featurize.brep.frame import direction_name
 from featurize.feature import Bore, Callout, Feature, Kind
 from routing.export.numbers import rounded, vector
 from routing.inputs.choices import EDGE, Choices
@@ -61,7 +62,7 @@ def build(
         "operations": [_operation(o, plan.estimate) for o in plan.steps],
         "edges": _edges(plan.edges, recognition),
         "flags": [_flag(f) for f in flags],
-        "stock": _stock(*stock, plan.job, choices),
+        "stock": _stock(*stock, plan.job),
         "estimate": plain(plan.estimate),
     }
 
@@ -86,15 +87,6 @@ def _palette_key(feature: Mapping[str, Any]) -> str:
     return "blank" if blank else str(feature["process"])
 
 
-def side_name(direction: Iterable[float]) -> str:
-    """A direction as the choices take it: "+z", or "0.6,0,0.8"."""
-    words = vector(direction, 6)
-    if sorted(map(abs, words)) == [0, 0, 1]:
-        k = next(i for i, w in enumerate(words) if w)
-        return ("+" if words[k] > 0 else "-") + _AXES[k]
-    return ",".join(f"{w:g}" for w in words)
-
-
 def _part(
     document: StepDocument, solid: SolidPart, recognition: Recognition, choices: Choices
 ) -> dict[str, Any]:
@@ -108,8 +100,8 @@ def _part(
         "box_mm": vector(part.high - part.low),
         "volume_mm3": rounded(part.volume_mm3),
         "material": choices.material,
-        "working_side": side_name(frame.direction("+z")),
-        "mounting_side": side_name(frame.direction("-z")),
+        "working_side": direction_name(frame.direction("+z")),
+        "mounting_side": direction_name(frame.direction("-z")),
         "sides": {"confidence": rounded(sides.confidence, 3), "evidence": list(sides.evidence)},
         "frame": {
             "origin_mm": vector(frame.origin),
@@ -186,10 +178,10 @@ def _why(verdict: Verdict, region: RoutedRegion) -> dict[str, Any]:
 
 
 def _reason(verdict: Verdict, region: RoutedRegion) -> str:
-    ahead = region.ahead
-    if ahead is None or ahead.rest is None or verdict is not region.verdict:
+    if verdict is not region.verdict:
         return verdict.reason
-    return f"{verdict.reason}; {ahead.process} first takes the bulk, {ahead.rest.words}"
+    before = (f"{v.process} first takes the bulk, {v.rest.words}" for v in region.ahead if v.rest is not None)
+    return "; ".join([verdict.reason, *before])
 
 
 def _regions(routed: RoutedFeature) -> list[dict[str, Any]]:
@@ -198,16 +190,14 @@ def _regions(routed: RoutedFeature) -> list[dict[str, Any]]:
     split = len(routed.regions) > 1
     for region in routed.regions:
         own: dict[str, Any] = {"id": region.piece.id, "what": region.region.words} if split else {}
-        ahead = region.ahead
-        if ahead is not None and ahead.rest is not None:
-            rest = ahead.rest
+        left: dict[str, Any] = {"what": "the bulk"}
+        for rest, process in ((v.rest, v.process) for v in region.ahead if v.rest is not None):
+            found.append(own | left | {"process": process, "leaves": rest.words})
             what = f"{region.region.words}, {rest.words}" if split else rest.words
-            found.append(own | {"process": ahead.process, "what": "the bulk", "leaves": rest.words})
-            found.append(
-                own
-                | {"process": region.process, "what": what, "volume_mm3": rounded(rest.volume_mm3)}
-                | {"places_mm": [vector(p) for p in rest.places]}
-            )
+            places = [vector(p) for p in rest.places]
+            left = {"what": what, "volume_mm3": rounded(rest.volume_mm3), "places_mm": places}
+        if region.ahead:
+            found.append(own | left | {"process": region.process})
         elif split:
             way = region.verdict.approaches if region.verdict else ()
             found.append(
@@ -222,6 +212,7 @@ def doubt(question: Doubt) -> dict[str, Any]:
     """What a person should settle; ``settle`` is the key of the answer in a choices file."""
     return {
         "feature": question.feature,
+        "features": list(question.features),
         "confidence": rounded(question.confidence, 3),
         "question": question.question,
         "answers": list(question.answers),
@@ -289,7 +280,7 @@ def _edges(verdicts: Sequence[EdgeVerdict], recognition: Recognition) -> list[di
     ]
 
 
-def _stock(stock: GroundStock, proof: Proof, file: str, job: JobContext, choices: Choices) -> dict[str, Any]:
+def _stock(stock: GroundStock, proof: Proof, file: str, job: JobContext) -> dict[str, Any]:
     part, bought = job.part, job.blanks.bought if job.blanks else stock.blank
     checked = plain(proof.as_dict())
     for floor in checked["floors"]:
@@ -299,7 +290,10 @@ def _stock(stock: GroundStock, proof: Proof, file: str, job: JobContext, choices
         "blank_mm3": rounded(bought.volume_mm3),
         "ground_mm3": rounded(proof.ground_mm3),
         "part_mm3": rounded(proof.part_mm3),
-        "allowance_mm": {"floor": choices.allowance_floor_mm, "wall": choices.allowance_wall_mm},
+        "allowance_mm": {
+            "floor": max((a.floor_mm for a in stock.allowances.values()), default=0.0),
+            "wall": max((a.wall_mm for a in stock.allowances.values()), default=0.0),
+        },
         "ground_file": file,
         "note": stock.note,
         "proof": checked,

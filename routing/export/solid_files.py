@@ -18,6 +18,7 @@ import numpy as np
 from featurize import tolerances as tol
 from featurize.brep.shapes import each
 from featurize.brep.surfaces import Array
+from routing.export.header import UNSIGNED, Header
 
 # A file read back must have the volume of what was written: STEP keeps 15 digits, an STL its chords.
 _STEP_SHARE = 1e-6
@@ -37,6 +38,7 @@ def write_step(
     name: str,
     faces: Sequence[tuple[str, Colour]] | None = None,
     like: tuple[Path, str] | None = None,
+    header: Header = UNSIGNED,
 ) -> Path:
     """One solid in model coordinates as AP214 in millimetres; raises WriteError.
 
@@ -52,7 +54,7 @@ def write_step(
         # Names and colours are taken only of faces in a shape's own place: the place goes into the geometry.
         move = solid.Location().Transformation()
         body = BRepBuilderAPI_Transform(unlocated(solid), move, True).Shape()
-        _write_named([(name, body)], aside, path.name, faces)
+        _write_named([(name, body)], aside, path.name, header, faces)
 
     def check(aside: Path) -> None:
         from featurize.brep.solids import volume_of
@@ -67,7 +69,7 @@ def write_step(
         if abs(volume / volume_of(solid) - 1) > _STEP_SHARE:
             raise WriteError(f"{path.name} reads back with another volume")
 
-    return _aside(path, write, check)
+    return checked(path, write, check)
 
 
 def _nameless(path: Path, name: str) -> str:
@@ -77,7 +79,7 @@ def _nameless(path: Path, name: str) -> str:
     return text.replace(named, "''")
 
 
-def write_bodies(bodies: Sequence[tuple[str, Any]], path: Path) -> Path:
+def write_bodies(bodies: Sequence[tuple[str, Any]], path: Path, header: Header = UNSIGNED) -> Path:
     """Several named solids in model coordinates, otherwise as ``write_step``; each is checked on reading."""
 
     def check(aside: Path) -> None:
@@ -93,13 +95,14 @@ def write_bodies(bodies: Sequence[tuple[str, Any]], path: Path) -> Path:
         if len(back) != len(meant) or not np.allclose(back, meant, rtol=_STEP_SHARE, atol=0):
             raise WriteError(f"{path.name} does not read back as {len(bodies)} valid solids of their volumes")
 
-    return _aside(path, lambda aside: _write_named(bodies, aside, path.name), check)
+    return checked(path, lambda aside: _write_named(bodies, aside, path.name, header), check)
 
 
 def _write_named(
     bodies: Sequence[tuple[str, Any]],
     aside: Path,
     called: str,
+    header: Header,
     faces: Sequence[tuple[str, Colour]] | None = None,
 ) -> None:
     """``faces`` are those of a single body."""
@@ -118,23 +121,14 @@ def _write_named(
         TDataStd_Name.Set_s(label, TCollection_ExtendedString(name, True))
         if faces is not None:
             _label(document, label, body, faces)
-    with _ap214_in_mm():
+    with ap214_in_mm():
         writer = STEPCAFControl_Writer()
         writer.SetNameMode(True)
         writer.SetColorMode(True)
         done = writer.Transfer(document, STEPControl_StepModelType.STEPControl_AsIs)
-        without_clock(writer)
+        header.put(writer, bodies[0][0] if len(bodies) == 1 else Path(called).stem)
         if not done or writer.Write(str(aside)) != IFSelect_ReturnStatus.IFSelect_RetDone:
             raise WriteError(f"{called} could not be written")
-
-
-def without_clock(writer: Any) -> None:
-    """Takes the time of day out of a STEP writer's header: two runs give the same bytes."""
-    from OCP.APIHeaderSection import APIHeaderSection_MakeHeader
-    from OCP.TCollection import TCollection_HAsciiString
-
-    header = APIHeaderSection_MakeHeader(writer.ChangeWriter().Model())
-    header.SetTimeStamp(TCollection_HAsciiString("1970-01-01T00:00:00"))
 
 
 def _label(document: Any, top: Any, solid: Any, faces: Sequence[tuple[str, Colour]]) -> None:
@@ -168,7 +162,7 @@ def write_3mf(
     ``triangles`` (m, 3, 3) are the solid's facets within the deviation, where they are known.
     """
     mesh = _snapped(solid, deviation_mm, triangles)
-    return _aside(path, lambda aside: _3mf(aside, mesh, name, deviation_mm), _check_3mf)
+    return checked(path, lambda aside: _3mf(aside, mesh, name, deviation_mm), _check_3mf)
 
 
 _3MF = "http://schemas.microsoft.com/3dmanufacturing/core/2015/02"
@@ -238,7 +232,7 @@ def write_stl(
     The 80 bytes of its head hold the name, the unit and the deviation. ``triangles`` as in ``write_3mf``.
     """
     mesh = _snapped(solid, deviation_mm, triangles)
-    return _aside(
+    return checked(
         path,
         lambda aside: _stl(aside, mesh, f"{name[:40]} mm deviation {deviation_mm:g}"),
         lambda aside: _check_stl(aside, mesh),
@@ -287,14 +281,16 @@ def _volume(triangles: Array) -> float:
     return float(np.sum(a * np.cross(b, c))) / 6
 
 
-def _aside(path: Path, write: Callable[[Path], None], check: Callable[[Path], None]) -> Path:
+def checked(path: Path, write: Callable[[Path], None], check: Callable[[Path], None] | None = None) -> Path:
+    """Written aside, checked, and only then given its name; gone where either raises."""
     path.parent.mkdir(parents=True, exist_ok=True)
     handle, rough = tempfile.mkstemp(dir=path.parent, prefix=".", suffix=path.suffix)
     os.close(handle)
     aside = Path(rough)
     try:
         write(aside)
-        check(aside)
+        if check is not None:
+            check(aside)
         aside.chmod(0o644)
         aside.replace(path)
     finally:
@@ -303,7 +299,7 @@ def _aside(path: Path, write: Callable[[Path], None], check: Callable[[Path], No
 
 
 @contextmanager
-def _ap214_in_mm() -> Iterator[None]:
+def ap214_in_mm() -> Iterator[None]:
     """The kernel's writer settings are global: set for the while, then put back."""
     from OCP.Interface import Interface_Static
     from OCP.STEPCAFControl import STEPCAFControl_Controller

@@ -18,11 +18,12 @@ from featurize import tolerances as tol
 from featurize.brep.shapes import each
 from featurize.brep.solids import facets
 from featurize.brep.surfaces import Array
+from routing.export.header import UNSIGNED, Header
 from routing.export.palette import rgb
 from routing.export.solid_files import Colour, WriteError, write_3mf, write_step, write_stl
 from routing.plan.plan import Plan
 from routing.processes.mill.levels import Sides
-from routing.processes.protocol import Removal, Stage, Task
+from routing.processes.protocol import BORING, Removal, Stage, Task
 from routing.processes.tools import Cutter
 from routing.stock.ground import GroundStock, tool_of
 from routing.stock.roughing import drawing, rough
@@ -37,12 +38,15 @@ def deliver(
     *,
     name: str,
     source_faces: Sequence[int] | None = None,
+    header: Header = UNSIGNED,
 ) -> dict[str, Any]:
     """Writes every file of the stock and gives what route.json says of them. Raises WriteError."""
     part, shop, rule = plan.job.part, plan.job.shop, plan.job.shop.rule(plan.job.material)
     ground = facets(stock.solid)
     labels = _labels_of_ground(stock)
-    write_step(stock.solid, folder / f"{GROUND_STEM}.step", name=f"{name} ground stock", faces=labels)
+    write_step(
+        stock.solid, folder / f"{GROUND_STEM}.step", name=f"{name} ground stock", faces=labels, header=header
+    )
     write_stl(stock.solid, folder / f"{GROUND_STEM}.stl", name=f"{name} ground stock", triangles=ground)
     write_3mf(stock.solid, folder / MESH_3MF, name=f"{name} ground stock", triangles=ground)
     seen = Sides(part)
@@ -53,14 +57,14 @@ def deliver(
     for body in made:
         found = _labels(body, stock, known)
         try:
-            written = _write(body, found, folder / FOLDER, name, last)
+            written = _write(body, found, folder / FOLDER, name, last, header)
         except WriteError as error:
             if last is None:
                 raise
             # The last body holds this one: it is never too small.
             why = (*body.notes, f"the file holds the stock before: {error}")
             body = replace(body, solid=last.body.solid, volume_mm3=last.body.volume_mm3, notes=why)
-            written = _write(body, last.labels, folder / FOLDER, name, last)
+            written = _write(body, last.labels, folder / FOLDER, name, last, header)
         last = written
         told.append(
             {
@@ -88,7 +92,15 @@ def deliver(
 
 
 # Steps that take a bulk, or the last of it.
-_BULK = (Stage.GRIND, Stage.WIRE, Stage.DRILL, Stage.ROUGH, Stage.SOFT_ROUGH, Stage.FINISH, Stage.ERODE)
+_BULK = (
+    *BORING,
+    Stage.GRIND,
+    Stage.WIRE,
+    Stage.ROUGH,
+    Stage.SOFT_ROUGH,
+    Stage.FINISH,
+    Stage.ERODE,
+)
 
 
 def stock_steps(plan: Plan, stock: GroundStock) -> Iterator[StockStep]:
@@ -135,7 +147,7 @@ def _finest(tasks: Sequence[Task]) -> Cutter | None:
         return None
     smallest = min(c.diameter_mm for c in owned)
     return min(
-        (c for c in owned if c.diameter_mm <= smallest + tol.LENGTH_MM), key=lambda c: c.kind == "ball"
+        (c for c in owned if c.diameter_mm <= smallest + tol.LENGTH_MM), key=lambda c: c.form == "ball"
     )
 
 
@@ -151,13 +163,18 @@ class _Written:
 
 
 def _write(
-    body: StockBody, labels: list[tuple[str, Colour]], folder: Path, name: str, last: _Written | None
+    body: StockBody,
+    labels: list[tuple[str, Colour]],
+    folder: Path,
+    name: str,
+    last: _Written | None,
+    header: Header,
 ) -> _Written:
     step = folder / f"{stem(body.setup, body.step, body.name)}.step"
     title = f"{name} {step.stem}"
     same = last is not None and last.body.solid.IsSame(body.solid)
     like = (last.step, last.title) if last is not None and same else None
-    write_step(body.solid, step, name=title, faces=labels, like=like)
+    write_step(body.solid, step, name=title, faces=labels, like=like, header=header)
     triangles = last.triangles if last is not None and same else facets(body.solid)
     write_stl(body.solid, step.with_suffix(".stl"), name=title, triangles=triangles)
     return _Written(body, labels, step, title, triangles)

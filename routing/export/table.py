@@ -80,6 +80,39 @@ def _stages(bores: Sequence[Mapping[str, Any]]) -> list[str]:
     return found
 
 
+STEP_COLUMNS = ("setup", "step", "work", "side", "features", "tools", "held by")
+
+
+def step_rows(route: Mapping[str, Any]) -> list[dict[str, str]]:
+    """A row for each step in the plan's order; how a setup is held stands in its first row."""
+    found = []
+    for setup in route.get("setups", ()):
+        for n, step in enumerate(setup["steps"]):
+            tools = dict.fromkeys(p["tool"]["words"] for p in step["passes"] if p["tool"])
+            work = (
+                step["stage"] if step["process"] in step["stage"] else f"{step['process']}: {step['stage']}"
+            )
+            cells = (
+                str(setup["number"]),
+                str(step["number"]),
+                work,
+                setup["from_side"],
+                " ".join(step["features"]),
+                ", ".join(tools),
+                setup["held_by"] if n == 0 else "",
+            )
+            found.append(dict(zip(STEP_COLUMNS, cells, strict=True)))
+    return found
+
+
+def zeros(route: Mapping[str, Any]) -> list[tuple[str, str]]:
+    """Each zero once, in words, with the numbers of the setups that count from it."""
+    of: dict[str, list[str]] = {}
+    for setup in route.get("setups", ()):
+        of.setdefault(setup["zero"]["words"], []).append(str(setup["number"]))
+    return [(", ".join(numbers), words) for words, numbers in of.items()]
+
+
 def harmless(cell: str) -> str:
     """A spreadsheet must not take a side such as "+z", or a name from a customer's file, for a formula."""
     return f"'{cell}" if cell.startswith(("=", "+", "-", "@", "\t", "\r")) else cell

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from routing.export.header import Header
 from routing.inputs.choices import Choices
 
 if TYPE_CHECKING:  # these load the kernel
@@ -35,6 +36,11 @@ class Work:
     @property
     def part(self) -> Part:
         return self.recognition.part
+
+    @property
+    def header(self) -> Header:
+        """What the files say of where they come from."""
+        return Header(str(self.shop.toolroom), self.choices.date)
 
     @property
     def faces(self) -> Sequence[tuple[str, str]]:

@@ -6,6 +6,7 @@ import math
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields, replace
+from datetime import datetime
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any, TypeGuard
@@ -43,6 +44,7 @@ _WRITE = {
     "edges": f'write an edge, a feature or a kind = one of {", ".join(BREAKS)}, such as E12 = "may break"',
     "present": 'write a list of features or kinds that the blank has already, such as ["F03"]',
     "supplied": 'write "hardened" or "soft"',
+    "date": 'write when the papers are made, by ISO 8601: "2025-01-31" or "2025-01-31T14:00:00"',
     "strict": "write true or false",
     "settle": "write at = [x, y, z], kind, size_mm and one of thread, process, is, side, "
     "edge, allowance, as `dieroute doubts` does",
@@ -157,6 +159,7 @@ class Choices(Preferences):
     id or kind to a process. ``allowances``: feature id or kind to what stays on its ground floors and walls
     in place of the two above. ``edges``: edge id, feature id (all its edges) or kind to a verdict.
     ``settle``: answers for single features and edges. ``strict``: blocking flags make the exit status 1.
+    ``date``: what papers and files bear as their time (ISO 8601); none where it is not given.
     """
 
     working_side: str | None = None
@@ -165,6 +168,7 @@ class Choices(Preferences):
     edges: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}))
     settle: tuple[Settlement, ...] = ()
     strict: bool = False
+    date: str = ""
 
     def __post_init__(self) -> None:
         for key in ("material", "blank"):
@@ -185,6 +189,8 @@ class Choices(Preferences):
             raise _wrong("supplied", self.supplied)
         if not isinstance(self.strict, bool):
             raise _wrong("strict", self.strict)
+        if not _is_date(self.date):
+            raise _wrong("date", self.date)
         # Plain dictionaries: choices travel to a child process.
         object.__setattr__(self, "threads", _table("threads", self.threads, _thread))
         object.__setattr__(self, "thread_colours", thread_colours(self.thread_colours))
@@ -246,6 +252,16 @@ def choices_beside(model: Path) -> Path | None:
     """The choices file of a model: ``insert.choices.toml`` beside ``insert.step``."""
     path = model.with_name(f"{model.stem}.choices.toml")
     return path if path.is_file() else None
+
+
+def _is_date(text: object) -> bool:
+    """Whether it is empty, or a date or time by ISO 8601."""
+    if not isinstance(text, str):
+        return False
+    try:
+        return not text or bool(datetime.fromisoformat(text))
+    except ValueError:
+        return False
 
 
 def _direction(text: object) -> Vec3:

@@ -6,7 +6,7 @@ holds for every export of the model, however turned, shifted, split or rewritten
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, Protocol
 
@@ -27,8 +27,10 @@ from featurize.placing import (
     places,
 )
 from featurize.recognise import Recognition
-from featurize.recognise.sides import choose_sides
+from featurize.recognise.sides import Turned, likeliest, weighed
+from featurize.recognise.threads import questions
 from routing.inputs.choices import EDGE, Choices, ChoicesError, Settlement
+from routing.inputs.questions import turned_over
 from routing.processes.flags import Flag, Severity
 
 
@@ -67,29 +69,67 @@ def settle(recognition: Recognition, choices: Choices, find: Find) -> Settled:
     """The part with every answer that finds its feature; raises ChoicesError for one that finds two."""
     answers = choices.settle
     matched, flags = match(recognition, answers)
-    if not matched:
-        return Settled(recognition)
-    given = choices.working_side is not None
-    up = None if given else _working(recognition, matched, answers)
-    if up is not None:
-        given = True
-        recognition, matched = _again(find(working_side=up, threads=choices.threads), answers)
-    threads = _answered(matched, answers, "thread")
-    if threads:
-        recognition, matched = _with_threads(recognition, choices, find, threads, given=given)
+    up = recognition.part.frame.direction("+z") if choices.working_side is not None else None
+    if up is None and (up := _working(recognition, matched, answers)) is not None:
+        recognition = find(working_side=up, threads=choices.threads)
+    said = _answered(matched, answers, "thread")
+    _only_holes(recognition, said)
+    equals = _equals(recognition, said)
+    threads = {**choices.threads, **said, **{f: said[first] for f, first in equals.items()}}
+    if said:
+        recognition = find(working_side=up, threads=threads)
     kinds = _answered(matched, answers, "is_kind")
-    features = tuple(
-        _named(f, kinds.get(f.id), by_thread=f.id in _answered(matched, answers, "thread"))
-        for f in recognition.features
-    )
+    why = dict.fromkeys(said, BY_A_PERSON)
+    why |= {f: f"{BY_A_PERSON} for its equal {first}" for f, first in equals.items()}
+
+    def called(found: Recognition) -> Recognition:
+        features = tuple(_named(f, kinds.get(f.id), why.get(f.id)) for f in found.features)
+        return replace(found, features=features) if matched else found
+
+    recognition = called(recognition)
+    if kinds and up is None:
+        recognition = _reweighed(
+            recognition, kinds, lambda side: called(find(working_side=side, threads=threads))
+        )
+    if (how := turned_over(recognition)) is not None:
+        look = f"{how}: look at it, and choose the working side."
+        flags = (*flags, Flag("side-turned", Severity.WARNING, None, look))
     return Settled(
-        replace(recognition, features=features),
+        recognition,
         _answered(matched, answers, "process"),
         _answered(matched, answers, "allowance"),
         _answered(matched, answers, "edge"),
         frozenset(matched),
         flags,
     )
+
+
+def _equals(recognition: Recognition, said: Mapping[str, str]) -> dict[str, str]:
+    """Holes that another one's answer settles, and that other: equal holes are one question.
+
+    The first of them answers for all, or any that no other contradicts; a hole's own answer stands.
+    """
+    found: dict[str, str] = {}
+    for group in questions(recognition.features):
+        ids = [f.id for f in group]
+        given = [id_ for id_ in ids if id_ in said]
+        if given and (given[0] == ids[0] or len({said[id_] for id_ in given}) == 1):
+            found |= {id_: given[0] for id_ in ids if id_ not in said}
+    return found
+
+
+def _reweighed(
+    found: Recognition, kinds: Mapping[str, str], stood: Callable[[Array], Recognition]
+) -> Recognition:
+    """The part as it stands with the kinds that a person named."""
+    before = found.sides.turned or Turned("+z", ())
+    was = found.part.frame.direction(before.unanswered)
+    if (working := likeliest(found.part, found.features)) != "+z":
+        found = stood(found.part.frame.direction(working))
+    side = found.part.frame.side_of(was) or "+z"
+    answers = (*before.answers, *(f"{kind} for {id_}" for id_, kind in kinds.items()))
+    turned = Turned(side, answers) if side != "+z" else None
+    return replace(found, sides=weighed(found.part, found.features, turned))
 
 
 def unmatched(answers: Sequence[Settlement], parts: Iterable[Settled]) -> list[Flag]:
@@ -200,29 +240,10 @@ def _working(
     return found
 
 
-def _again(recognition: Recognition, answers: Sequence[Settlement]) -> tuple[Recognition, dict[int, Found]]:
-    return recognition, match(recognition, answers)[0]
-
-
-def _with_threads(
-    recognition: Recognition, choices: Choices, find: Find, threads: Mapping[str, str], *, given: bool
-) -> tuple[Recognition, dict[int, Found]]:
-    """The part with its threads settled: they speak for equal holes, and for the side they open to."""
+def _only_holes(recognition: Recognition, threads: Mapping[str, str]) -> None:
     for feature in recognition.features:
         if feature.id in threads and not feature.kind.traits.hole:
             raise ChoicesError(f"settle: {feature.id} is a {feature.kind}, which has no thread.")
-    up = recognition.part.frame.direction("+z")
-    found = find(working_side=up, threads={**choices.threads, **threads})
-    if given:
-        return _again(replace(found, sides=recognition.sides), choices.settle)
-    sides = choose_sides(found.features)
-    if sides.working == "+z":
-        return _again(replace(found, sides=sides), choices.settle)
-    # Now it stands on its head, and its features have other numbers.
-    _, matched = _again(find(working_side=-up, threads=choices.threads), choices.settle)
-    threads = _answered(matched, choices.settle, "thread")
-    found = find(working_side=-up, threads={**choices.threads, **threads})
-    return _again(replace(found, sides=choose_sides(found.features)), choices.settle)
 
 
 def _answered(matched: Mapping[int, Found], answers: Sequence[Settlement], key: str) -> dict[str, Any]:
@@ -237,12 +258,13 @@ def _answered(matched: Mapping[int, Found], answers: Sequence[Settlement], key: 
     return found
 
 
-def _named(feature: Feature, kind: str | None, *, by_thread: bool) -> Feature:
+def _named(feature: Feature, kind: str | None, why: str | None) -> Feature:
+    """``why``: that its thread is settled."""
     if kind is None:
-        return feature.but(evidence=(*feature.evidence, BY_A_PERSON)) if by_thread else feature
+        return feature.but(evidence=(*feature.evidence, why)) if why else feature
     called = Kind(kind)
     if feature.kind == Kind.THREADED_HOLE and called == Kind.HOLE:
         raise ChoicesError(f'settle: {feature.id} is threaded: write thread = "plain" to call it a hole.')
-    why = f"{BY_A_PERSON} as {called}" + (f", found as {feature.kind}" if called != feature.kind else "")
+    as_what = f"{BY_A_PERSON} as {called}" + (f", found as {feature.kind}" if called != feature.kind else "")
     thread = feature.thread if called.traits.hole else None
-    return feature.but(kind=called, thread=thread, evidence=(*feature.evidence, why), confidence=1.0)
+    return feature.but(kind=called, thread=thread, evidence=(*feature.evidence, as_what), confidence=1.0)

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
+from featurize.brep.frame import direction_name
 from featurize.brep.surfaces import Array
-from featurize.feature import Kind, Vec3
+from featurize.feature import Feature, Kind, Vec3
 from featurize.placing import Placed, box_point, own_turns, places
 from featurize.recognise import Recognition
+from featurize.recognise.sides import GIVEN, likeliest
+from featurize.recognise.threads import PLAIN, question, questions
 from routing.inputs.choices import CALLED, SIDES
 
 # Below this a person should look (our own measure: a near-tie of the evidence scores 0.5).
@@ -20,6 +23,7 @@ class Doubt:
     """``key`` is what an answer is given for in a choices file: "thread", "is" or "side".
 
     ``at`` (mm, in the part's box), ``kind`` and ``size_mm`` find the feature again in any other export.
+    ``features`` are all that one answer settles, ``feature`` the first of them.
     """
 
     feature: str
@@ -30,39 +34,77 @@ class Doubt:
     at: Vec3
     kind: str
     size_mm: float
+    features: tuple[str, ...]
 
 
 def doubts(recognition: Recognition) -> list[Doubt]:
-    """Ambiguous threads, then features of low confidence, then the sides; the least sure first in each."""
+    """Ambiguous threads, equal holes as one, then features of low confidence; the least sure first in each.
+
+    The sides come last, where they are in doubt, but first where an answer turns the part over, or would.
+    """
     part, sides = recognition.part, recognition.sides
     placed = places(part, recognition.features)
+    by_id = {p.feature.id: p for p in placed}
     turn = own_turns(part, placed)[0][0]
 
-    def doubt(p: Placed, confidence: float, question: str, answers: tuple[str, ...], key: str) -> Doubt:
+    def doubt(
+        group: Sequence[Feature], confidence: float, question: str, answers: tuple[str, ...], key: str
+    ) -> Doubt:
+        p = by_id[group[0].id]
         x, y, z = (round(float(c), 3) + 0.0 for c in box_point(part, turn, p.at))
-        size = round(p.size_mm, 4)
-        return Doubt(p.feature.id, confidence, question, answers, key, (x, y, z), str(p.feature.kind), size)
+        kind, size, ids = str(p.feature.kind), round(p.size_mm, 4), tuple(f.id for f in group)
+        return Doubt(ids[0], confidence, question, answers, key, (x, y, z), kind, size, ids)
 
-    threads, features = [], []
-    for p in placed:
-        f = p.feature
-        if f.thread is not None and f.thread.designation is None:
-            *asked, plain = f.thread.asked
-            said = f"is this {p.size_mm:.4g} mm hole {' or '.join(asked)}, or {plain}?"
-            threads.append(doubt(p, f.confidence, said, f.thread.asked, "thread"))
-        elif f.confidence < SURE:
-            why = f" ({f.evidence[-1]})" if f.evidence else ""
-            called = (f.kind, *(k for k in CALLED if k != f.kind)) if f.kind in CALLED else CALLED
-            features.append(
-                doubt(p, f.confidence, f"is this {_a(f.kind)}{why}?", tuple(map(str, called)), "is")
-            )
+    threads = [
+        doubt(group, group[0].confidence, question(group), group[0].thread.asked, "thread")
+        for group in questions(recognition.features)
+        if group[0].thread is not None
+    ]
+    asked = {id_ for d in threads for id_ in d.features}
+    features = []
+    for f in (f for f in recognition.features if f.id not in asked and f.confidence < SURE):
+        why = f" ({f.evidence[-1]})" if f.evidence else ""
+        called = (f.kind, *(k for k in CALLED if k != f.kind)) if f.kind in CALLED else CALLED
+        said = f"is this {_a(f.kind)}{why}?"
+        features.append(doubt([f], f.confidence, said, tuple(map(str, called)), "is"))
     found = [d for group in (threads, features) for d in sorted(group, key=lambda d: d.confidence)]
-    if sides.confidence < SURE:
-        for p in list(_on_working_side(placed))[:1]:
-            why = "; ".join(sides.evidence)
-            said = f"is this {p.feature.kind} on the working side ({why})?"
-            found.append(doubt(p, sides.confidence, said, SIDES, "side"))
+    turning = turned_over(recognition) or _would_turn(recognition)
+    if turning is None and sides.confidence >= SURE:
+        return found
+    for p in list(_on_working_side(placed))[:1]:
+        why = "; ".join(sides.evidence)
+        said = f"is this {p.feature.kind} on the working side ({why})?"
+        said = f"{turning}: {said}" if turning else said
+        side = doubt([p.feature], sides.confidence, said, SIDES, "side")
+        found = [side, *found] if turning else [*found, side]
     return found
+
+
+def turned_over(recognition: Recognition) -> str | None:
+    """How a person's answers have turned the part over, in words; None where they have not."""
+    turned, frame = recognition.sides.turned, recognition.part.frame
+    if turned is None:
+        return None
+    now, before = (direction_name(frame.direction(side)) for side in ("+z", turned.unanswered))
+    answers = " and ".join(turned.answers)
+    return f"{answers} turned the part over: {now} of the model works, without that it would be {before}"
+
+
+def _would_turn(recognition: Recognition) -> str | None:
+    """The first answer to an open question that would turn the part over."""
+    if recognition.sides == GIVEN:
+        return None
+    part = recognition.part
+    for group in questions(recognition.features):
+        ids = {f.id for f in group}
+        *sizes, plain = group[0].thread.asked if group[0].thread else (PLAIN,)
+        for answer, changes in ((sizes[0], {"kind": Kind.THREADED_HOLE}), (plain, {"thread": None})):
+            as_answered = [f.but(**changes) if f.id in ids else f for f in recognition.features]
+            if (side := likeliest(part, as_answered)) != "+z":
+                to = direction_name(part.frame.direction(side))
+                ids_ = ", ".join(f.id for f in group)
+                return f"{answer} for {ids_} would turn the part over: {to} of the model would work"
+    return None
 
 
 def _on_working_side(placed: list[Placed]) -> Iterator[Placed]:

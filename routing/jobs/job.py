@@ -18,7 +18,6 @@ from typing import TYPE_CHECKING, Any
 
 from featurize import isolate
 from featurize.errors import Code, StepError, is_memory_short
-from featurize.feature import Feature
 from featurize.step.read import Skip, read_step, reading_less
 from routing.export import route_json
 from routing.export.exporters import all_exporters, all_files, merge, route_file
@@ -40,6 +39,7 @@ if TYPE_CHECKING:  # these load the kernel
     from routing.inputs.overrides import Find, Settled
     from routing.plan.plan import Plan
     from routing.processes.blank import Blank
+    from routing.processes.protocol import Task
     from routing.processes.shop import Shop
     from routing.stock.ground import GroundStock
 
@@ -289,7 +289,7 @@ def _one_part(
     report(f"routing {solid.name}", 0.0)
     plan = decide_plan(settled, inputs, n, cache=cache)
     report(f"grinding the stock of {solid.name}", 0.3)
-    ground = ground_features(plan)
+    ground = ground_tasks(plan)
     grinder = plan.job.squarer.name
     # Nobody asks why a hole is not ground; what it is drilled for must not touch the stock.
     refused = {
@@ -301,7 +301,7 @@ def _one_part(
     key = inputs.stock(n), repr(part.frame), repr(ground), repr(refused)
     assert plan.job.blanks is not None
     blank = plan.job.blanks.squared
-    make = partial(_stock, part, blank, ground, refused, shop, choices)
+    make = partial(_stock, part, blank, ground, refused, shop)
     stock, flags = cache.get_or_make("grinding the stock", key, make)
     flags = [*more_flags, *settled.flags, *flags]
     report(f"proving the stock of {solid.name}", 0.4)
@@ -358,11 +358,11 @@ def decide_plan(settled: Settled, inputs: Inputs, n: int, *, cache: NoCache = NO
     return cache.get_or_make("ordering", inputs.ordering(n), partial(planned, answers, choices.edges))
 
 
-def ground_features(plan: Plan) -> list[Feature]:
-    """What a wheel is routed to: the features of the grinding steps."""
+def ground_tasks(plan: Plan) -> list[Task]:
+    """What a wheel is routed to."""
     from routing.processes.protocol import Stage
 
-    return [p.task.feature for step in plan.steps if step.stage == Stage.GRIND for p in step.passes]
+    return [p.task for step in plan.steps if step.stage == Stage.GRIND for p in step.passes]
 
 
 def _handed_over(
@@ -391,24 +391,17 @@ def _handed_over(
 def _stock(
     part: Part,
     blank: Blank,
-    ground: Sequence[Feature],
+    ground: Sequence[Task],
     refused: Mapping[str, str],
     shop: Shop,
-    choices: Choices,
 ) -> tuple[GroundStock, list[Flag]]:
     """The ground stock, or the bare blank and a flag where the kernel fails on it."""
     from featurize.brep.solids import KernelError
+    from routing.processes.surface_grind.shop import GrindShop
     from routing.stock.ground import GroundStock, ground_stock
 
     try:
-        stock = ground_stock(
-            part,
-            ground,
-            blank,
-            shop,
-            own_allowances={f.id: choices.allowance_for(f.id, str(f.kind)) for f in ground},
-            not_ground=refused,
-        )
+        stock = ground_stock(part, ground, blank, shop[GrindShop].wheels, not_ground=refused)
     except KernelError as error:
         message = f"no ground stock could be made, the file holds the blank: {error}"
         bare = GroundStock(blank.solid, blank, (), (), (), message)

@@ -22,7 +22,7 @@ from routing.processes.shop import Shop
 _LIBRARIES = ("dieroute", "cadquery-ocp", "numpy", "scipy", "shapely")
 _BLANK = ("blank", "blank_margin_mm", "allowance_floor_mm", "allowance_wall_mm", "allowances")
 # Of later stages; the blank and all the rest may sway what makes a feature.
-_NOT_FOR_ROUTING = {"strict", "edges"}
+_NOT_FOR_ROUTING = {"strict", "edges", "date"}
 
 
 @dataclass(frozen=True, eq=False)

@@ -16,10 +16,15 @@ import numpy as np
 import shapely
 
 from featurize import tolerances as tol
+from featurize.brep.frame import Frame
 from featurize.brep.shadow import View, areas, cast
 from featurize.brep.surfaces import Array
 from featurize.feature import Kind
+from routing.processes.blank import Shape
 from routing.processes.context import JobContext
+
+# Chords in a quarter of a disc's outline.
+_QUARTER = 90
 
 
 @dataclass(frozen=True, eq=False)
@@ -82,6 +87,11 @@ class Outside:
         """Whether a feature cuts into the side."""
         return feature in self._openers
 
+    def in_frame(self, frame: Frame, region: Any) -> Any:
+        """A region of it in the frame's two axes along the side, in their order x, y, z."""
+        along = [k for k in range(3) if "xyz"[k] != self.side[1]]
+        return shapely.transform(region, lambda at: frame.local(self.view.solid(at, self.level_mm))[:, along])
+
 
 def outside(job: JobContext, side: str, up: str | None = None) -> Outside:
     """A side such as "-z"; ``up`` is the side that is up in its view."""
@@ -115,6 +125,7 @@ def _outside(job: JobContext, side: str) -> Outside:
     # On the grid as all else, so that it and what is lost make up the outline.
     finished = shapely.transform(finished, lambda at: np.round(at / tol.SNAP_MM) * tol.SNAP_MM)
     outline = _seen_in(view, *job.kept(("outline", side[1]), lambda: _outline(job, side[1])))
+    outline = shapely.union(outline, finished, grid_size=tol.SNAP_MM)
     lost = shapely.get_parts(shapely.difference(outline, finished, grid_size=tol.SNAP_MM))
     lost = lost[shapely.area(lost) > tol.SURFACE_MM]
     # The round of a disc was never a flat side that a cut has opened.
@@ -127,7 +138,12 @@ def _outside(job: JobContext, side: str) -> Outside:
 def _is_round(job: JobContext, along: Array) -> bool:
     """Whether a side of the blank is the round of a disc."""
     about = job.blanks.squared.round if job.blanks else None
-    return about is not None and abs(float(about[1] @ along)) < 0.5
+    return about is not None and not _is_about(about, along)
+
+
+def _is_about(about: tuple[Array, Array, float], along: Array) -> bool:
+    """Whether a disc's axis lies along a direction of the frame."""
+    return abs(float(about[1] @ along)) > 0.5
 
 
 def _on_box(job: JobContext) -> dict[str | None, list[int]]:
@@ -140,9 +156,17 @@ def _on_box(job: JobContext) -> dict[str | None, list[int]]:
 
 
 def _outline(job: JobContext, axis: str) -> tuple[View, Any]:
-    """The part's outline along an axis without its holes, and the view it is in."""
-    view, shadow = job.shadow(job.part.frame.axes["xyz".index(axis)])
-    return view, _filled(shadow)
+    """What the blank shows along an axis, and the view it is in: of a given one the part's own outline."""
+    part, k = job.part, "xyz".index(axis)
+    blank = job.blanks.squared if job.blanks else None
+    view, shadow = job.shadow(part.frame.axes[k])
+    if blank is not None and blank.shape == Shape.GIVEN:
+        return view, _filled(shadow)
+    if blank is not None and blank.round is not None and _is_about(blank.round, part.frame.axes[k]):
+        return view, shapely.Point(view.flat(blank.round[0])).buffer(blank.round[2], quad_segs=_QUARTER)
+    ends = [(part.low, part.high)[b >> n & 1][n] for b in range(8) for n in range(3)]
+    corners = view.flat(part.frame.world(np.array(ends).reshape(8, 3)))
+    return view, shapely.box(*corners.min(axis=0), *corners.max(axis=0))
 
 
 def _seen_in(view: View, other: View, region: Any) -> Any:

@@ -7,8 +7,10 @@ of every process again.
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
+
+import numpy as np
 
 from featurize.feature import Feature, Kind
 from routing.plan.regions import Region, offered, splits, whole
@@ -32,13 +34,14 @@ PRESENT_SHARE = 0.03
 class RoutedRegion:
     """``process`` is "none" for what comes with the blank and for what nothing in the shop can make.
 
-    ``ahead`` is the answer of an earlier process that takes the bulk and leaves its ``rest`` to ``process``.
+    ``ahead`` are the answers of earlier processes that take the bulk in turn, each leaving its ``rest`` to
+    the next and the last to ``process``.
     """
 
     region: Region
     process: str
     verdicts: tuple[Verdict, ...]
-    ahead: Verdict | None = None
+    ahead: tuple[Verdict, ...] = ()
 
     @property
     def feature(self) -> Feature:
@@ -62,7 +65,19 @@ class RoutedRegion:
         """By another process, where that one can make it."""
         if process == self.process or not self.is_workable(process):
             return self
-        return replace(self, process=process, ahead=None)
+        return replace(self, process=process, ahead=())
+
+    def without(self, process: str, why: str) -> RoutedRegion:
+        """By others alone, where one can make it whole."""
+        no = [
+            replace(v, workable=False, rest=None, reason=why) if v.process == process else v
+            for v in self.verdicts
+        ]
+        first = next((v for v in no if v.workable), None)
+        if first is None:
+            return self
+        ahead = tuple(v for v in self.ahead if v.process not in (process, first.process))
+        return replace(self, process=first.process, verdicts=tuple(no), ahead=ahead)
 
 
 @dataclass(frozen=True)
@@ -92,7 +107,7 @@ class RoutedFeature:
         return self.main.verdict
 
     @property
-    def ahead(self) -> Verdict | None:
+    def ahead(self) -> tuple[Verdict, ...]:
         return self.main.ahead
 
     def moved_to(self, process: str) -> RoutedFeature:
@@ -125,14 +140,13 @@ def choose(job: JobContext, feature: Feature, told: Sequence[Flag]) -> RoutedFea
         if not answer.workable:
             flags.append(_forced(answer, feature))
         routed = RoutedRegion(whole(feature), forced, verdicts)
-        return RoutedFeature(feature, (routed,), verdicts, tuple(flags))
+        return RoutedFeature(feature, (routed,), verdicts, (*flags, *answer.flags))
     regions = _regions(job, feature, verdicts)
+    flags += (flag for r in regions for v in (*r.ahead, r.verdict) if v for flag in v.flags)
     if any(r.process == NONE for r in regions):
         why = "; ".join(f"{v.process}: {v.reason}" for v in verdicts)
         said = f"{feature.kind} {feature.id}: nothing in the shop makes it: {why}."
         flags.append(Flag("no-process", Severity.BLOCKING, feature.id, said))
-    asked = (r.verdict for r in regions if r.verdict is not None)
-    flags += [Flag(h.code, Severity.NOTE, feature.id, h.words) for v in asked for h in v.hints]
     return RoutedFeature(feature, regions, verdicts, tuple(flags))
 
 
@@ -183,12 +197,13 @@ def _made(job: JobContext, ways: Iterable[Sequence[Region]]) -> tuple[RoutedRegi
 
 def _routed(job: JobContext, region: Region, verdicts: tuple[Verdict, ...]) -> RoutedRegion:
     first = next((v for v in verdicts if v.workable), None)
-    ahead = _ahead(job, region.piece, verdicts, first) if first else None
+    ahead = tuple(_ahead(job, region.piece, verdicts, first)) if first else ()
     return RoutedRegion(region, first.process if first else NONE, verdicts, ahead)
 
 
-def _ahead(job: JobContext, piece: Feature, verdicts: Sequence[Verdict], first: Verdict) -> Verdict | None:
-    """Who takes the bulk before the process that makes the feature whole, where it leaves little enough."""
+def _ahead(job: JobContext, piece: Feature, verdicts: Sequence[Verdict], first: Verdict) -> Iterator[Verdict]:
+    """Who takes the bulk before the process that makes the feature whole, where each leaves little enough."""
+    left = np.inf
     for verdict in verdicts[: verdicts.index(first)]:
         if verdict.rest is not None:
             bulk = (
@@ -196,9 +211,9 @@ def _ahead(job: JobContext, piece: Feature, verdicts: Sequence[Verdict], first: 
                 if is_undercut(piece)
                 else HeightGrid.of(job, piece, verdict.approach.direction).removed_mm3
             )
-            if verdict.rest.volume_mm3 < WORTH_A_SETUP * bulk:
-                return verdict
-    return None
+            if verdict.rest.volume_mm3 < WORTH_A_SETUP * min(bulk, left):
+                yield verdict
+                left = verdict.rest.volume_mm3
 
 
 def _forced(answer: Verdict, feature: Feature) -> Flag:

@@ -28,9 +28,9 @@ from routing.processes.tools import Tool
 class Pass:
     """One tool at one region of a feature. ``region`` is its words, "" for the whole.
 
-    ``high_mm`` and ``low_mm`` are between what heights it works, over the setup's zero. ``leaves`` stays for the
-    step ``taken_off_by``, None where nothing is left or nobody takes it. ``tool_passes`` are the tool's own,
-    in order, their levels over the setup's zero.
+    ``high_mm`` and ``low_mm`` are between what heights it works, over the setup's zero. ``leaves`` stays for
+    the step ``taken_off_by``, None where nothing is left or none takes it. ``tool_passes`` are the tool's
+    own, in order, their levels over the setup's zero.
     """
 
     feature: str
@@ -121,7 +121,7 @@ class Plan:
     def made(self) -> Iterator[tuple[Feature, Verdict]]:
         """What each process makes of which region, the bulk that one takes ahead of another included."""
         for region in self.regions:
-            for verdict in (region.ahead, region.verdict):
+            for verdict in (*region.ahead, region.verdict):
                 if verdict is not None:
                     yield region.piece, verdict
 

@@ -10,13 +10,12 @@ from featurize.feature import Kind
 from routing.plan.datums import wishes
 from routing.plan.steps import Step
 from routing.processes.context import JobContext
-from routing.processes.protocol import Stage
+from routing.processes.protocol import BORING, Stage
 
 MILLED = (Stage.ROUGH, Stage.SEMI_FINISH, Stage.FINISH)
 GROUND_FIRST = "grinding before milling: the cutter finds only what the wheel left"
-_THREADING = (Stage.DRILL, Stage.RELIEF, Stage.THREAD)
 # Whatever opens a way in for a groove's tool.
-_OPENS = (Stage.DRILL, Stage.WIRE, Stage.FINISH, Stage.ERODE)
+_OPENS = (Stage.DRILL, Stage.BORE, Stage.WIRE, Stage.FINISH, Stage.ERODE)
 
 
 @dataclass(frozen=True, eq=False)
@@ -78,15 +77,24 @@ RULES: tuple[Rule, ...] = (
     ),
     Rule(_both(_stages((Stage.SOFT_ROUGH,), (Stage.GRIND, *MILLED)), _shared), "roughing first"),
     Rule(
+        _both(_stages((Stage.SPOT_FACE,), BORING), _shared),
+        "a drill starts on a flat that is square to it",
+    ),
+    Rule(
         _both(_stages((Stage.RELIEF,), (Stage.THREAD,)), _shared),
         "a thread's relief is opened before the thread",
     ),
     Rule(
-        _both(_stages(_THREADING, (Stage.RELIEF, Stage.THREAD)), _shared),
-        "the core hole is drilled first",
+        _both(_stages((Stage.COUNTERSINK,), (Stage.THREAD,)), _shared),
+        "a thread's mouth is chamfered before the thread",
     ),
     Rule(
-        _both(_stages(_THREADING, _AFTER_THREADS), lambda p: p.holds_part and p.late.side != "-z"),
+        _both(_stages((Stage.DRILL,), BORING), _shared),
+        "the core hole is drilled first",
+    ),
+    Rule(_both(_stages(BORING, (*BORING, *MILLED)), _shared), "a bore is opened before its mouth and floor"),
+    Rule(
+        _both(_stages(BORING, _AFTER_THREADS), lambda p: p.holds_part and p.late.side != "-z"),
         "the part is later held by these threads",
     ),
     Rule(

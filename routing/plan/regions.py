@@ -36,9 +36,7 @@ def whole(feature: Feature) -> Region:
     return Region(feature, feature)
 
 
-def splits(
-    job: JobContext, feature: Feature, verdicts: Sequence[Verdict] = ()
-) -> Iterator[Sequence[Region]]:
+def splits(job: JobContext, feature: Feature, verdicts: Sequence[Verdict] = ()) -> Iterator[Sequence[Region]]:
     """Ways to split a feature, the simplest first: a through bore in its core and what widens to each mouth;
     any feature in what a process offers to make of it and the rest.
     """

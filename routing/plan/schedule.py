@@ -14,7 +14,7 @@ class Scheduled(Protocol):
     def stage(self) -> int: ...
 
     @property
-    def setup(self) -> tuple[str, str]: ...
+    def setup(self) -> tuple[str, ...]: ...
 
 
 def ordered(steps: Sequence[Scheduled], before: Mapping[int, Mapping[int, str]]) -> list[int]:
@@ -23,7 +23,7 @@ def ordered(steps: Sequence[Scheduled], before: Mapping[int, Mapping[int, str]])
     sorter.prepare()
     ready: list[int] = []
     order: list[int] = []
-    setup: tuple[str, str] | None = None
+    setup: tuple[str, ...] | None = None
     while sorter.is_active():
         ready += sorter.get_ready()
         kept = [k for k in ready if steps[k].setup == setup]

@@ -5,13 +5,14 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
-from featurize.feature import Feature, Kind, Role
+from featurize.feature import Feature, Kind
+from routing.plan.allowances import allowed
 from routing.plan.care import Care
 from routing.plan.choice import RoutedFeature, RoutedRegion
 from routing.processes.context import JobContext
 from routing.processes.finish import demands
 from routing.processes.free_space import volume_in_front
-from routing.processes.protocol import ALL_SIDES, Approach, Process, Stage, Task, feature_of
+from routing.processes.protocol import ALL_SIDES, BORING, Approach, Process, Stage, Task, Verdict, feature_of
 from routing.processes.rooms import signs
 from routing.processes.sizes import area_of_faces
 from routing.processes.tools import HandTool
@@ -19,15 +20,13 @@ from routing.processes.tools import HandTool
 BENCH, INSPECT, BOUGHT_IN = "bench", "inspect", "bought in"
 # Who does what no machine does.
 STATIONS = (BENCH, INSPECT, BOUGHT_IN)
-# In soft steel these are done before it is hardened.
-_SOFT = (Stage.DRILL, Stage.RELIEF, Stage.THREAD)
-# Removed volume over the blank's from which roughing is followed by stress relief (common practice, no source).
+# Removed volume over the blank's from which stress relief follows roughing (common practice, no source).
 _STRESSED = 0.25
 
 
 @dataclass(frozen=True, eq=False)
 class Step:
-    """``tasks`` are of one stage, process and side."""
+    """``tasks`` are of one stage, process and side, and of one traverse where another is another setup."""
 
     stage: Stage
     process: str
@@ -45,8 +44,8 @@ class Step:
         return tuple(dict.fromkeys(feature_of(t.feature.id) for t in self.tasks))
 
     @property
-    def setup(self) -> tuple[str, str]:
-        return self.process, self.side
+    def setup(self) -> tuple[str, ...]:
+        return self.process, self.side, self.approach.along
 
 
 def steps_of(job: JobContext, routed: Sequence[RoutedFeature], broken: Sequence[Feature]) -> list[Step]:
@@ -60,11 +59,12 @@ def steps_of(job: JobContext, routed: Sequence[RoutedFeature], broken: Sequence[
         tasks += _heat(job, routed, blank)
     regions = [r for feature in routed for r in feature.regions]
     care = Care.of(job, regions)
+    made = tasks_of_all(job, regions)
     for region in regions:
         tasks += _fine(job, region, squarer)
         if region.verdict is None:
             continue
-        own = tasks_of(job, region)
+        own = made[region.piece.id]
         if notes := care.notes(job, region):
             if care.is_crossed(region):
                 tasks.append(own[0].but(stage=Stage.OPEN, notes=notes))
@@ -81,6 +81,11 @@ def steps_of(job: JobContext, routed: Sequence[RoutedFeature], broken: Sequence[
     return _merged(tasks)
 
 
+def tasks_of_all(job: JobContext, regions: Iterable[RoutedRegion]) -> dict[str, list[Task]]:
+    """The tasks of each region, by its id, with what some leave for others and the tasks that take it."""
+    return allowed(job, {r.piece.id: (r, tasks_of(job, r)) for r in regions if r.verdict is not None})
+
+
 def tasks_of(job: JobContext, region: RoutedRegion) -> list[Task]:
     """The tasks of one region alone, without what its callouts ask beyond them."""
     made = _tasks(job, region)
@@ -88,16 +93,25 @@ def tasks_of(job: JobContext, region: RoutedRegion) -> list[Task]:
 
 
 def _tasks(job: JobContext, region: RoutedRegion) -> list[Task]:
-    own, ahead = region.verdict, region.ahead
-    assert own is not None
-    made = list(job.processes[own.process].tasks(job, region.piece, own))
-    made += _finishing(job, region, made)
-    if ahead is None or ahead.rest is None:
-        return made
-    note = f"{region.piece.id} only {ahead.rest.words} by the {ahead.process} before"
-    bulk = job.processes[ahead.process].tasks(job, region.piece, ahead)
-    left = ahead.rest.volume_mm3
-    return [*bulk, *(t.but(notes=(*t.notes, note), volume_mm3=left, ahead=ahead) for t in made)]
+    assert region.verdict is not None
+    made: list[Task] = []
+    for before, verdict in zip((None, *region.ahead), (*region.ahead, region.verdict), strict=True):
+        own = job.processes[verdict.process].tasks(job, region.piece, verdict)
+        made += own if before is None or before.rest is None else _of_rest(region, before, own)
+    return made
+
+
+def _of_rest(region: RoutedRegion, before: Verdict, own: Sequence[Task]) -> list[Task]:
+    """What is done to what another left."""
+    assert before.rest is not None
+    note = f"{region.piece.id} only {before.rest.words} by the {before.process} before"
+    left = before.rest.volume_mm3
+    # What several cutters would have shared out between them they share of the rest too.
+    whole = sum(t.volume_mm3 or 0.0 for t in own)
+    found = [left if t.volume_mm3 is None else left * t.volume_mm3 / whole for t in own]
+    return [
+        t.but(notes=(*t.notes, note), volume_mm3=v, ahead=before) for t, v in zip(own, found, strict=True)
+    ]
 
 
 def _softened(job: JobContext, region: RoutedRegion, made: Sequence[Task]) -> list[Task]:
@@ -105,7 +119,7 @@ def _softened(job: JobContext, region: RoutedRegion, made: Sequence[Task]) -> li
 
     What only a wheel makes in the end is roughed by whoever can, and ground from the hardening allowance.
     """
-    found = [t.but(soft=True) if t.stage in _SOFT or _is_drilled(job, t) else t for t in made]
+    found = [t.but(soft=True) if t.stage in BORING or _is_drilled(job, t) else t for t in made]
     found = [t.but(stage=Stage.SOFT_ROUGH, soft=True) if t.stage == Stage.ROUGH else t for t in found]
     if not any(t.stage == Stage.GRIND for t in found):
         return found
@@ -152,21 +166,6 @@ def _inspection(job: JobContext, routed: Sequence[RoutedFeature]) -> Iterator[Ta
             yield Task(Stage.INSPECT, INSPECT, way, r.feature, tool=gauge, notes=(note,))
 
 
-def _finishing(job: JobContext, region: RoutedRegion, made: Sequence[Task]) -> Iterator[Task]:
-    """Who takes the allowance that a process leaves on floors: another that can, else itself again."""
-    own = region.verdict
-    assert own is not None
-    left = job.processes[own.process].leaves(job, made[-1]).floor_mm
-    if left <= 0 or not region.piece.faces_with(Role.FLOOR):
-        return
-    others = [v for v in region.verdicts if v.workable and v.process != own.process]
-    for verdict in (*others, own):
-        task = job.processes[verdict.process].floor_task(job, region.piece, verdict)
-        if task is not None:
-            yield task
-            return
-
-
 def _fine(job: JobContext, region: RoutedRegion, squarer: Process) -> Iterator[Task]:
     """A task more for what the feature's callouts ask beyond its process."""
     feature, verdict = region.piece, region.verdict
@@ -185,9 +184,9 @@ def _fine(job: JobContext, region: RoutedRegion, squarer: Process) -> Iterator[T
 
 
 def _merged(tasks: Iterable[Task]) -> list[Step]:
-    found: dict[tuple[Stage, str, str], list[Task]] = {}
+    found: dict[tuple[Stage, str, str, str], list[Task]] = {}
     for t in tasks:
-        found.setdefault((t.stage, t.process, t.approach.side), []).append(t)
+        found.setdefault((t.stage, t.process, t.approach.side, t.approach.along), []).append(t)
     return [_step(*key[:2], tuple(mine)) for key, mine in sorted(found.items(), key=lambda item: item[0])]
 
 

@@ -1,4 +1,4 @@
-"""Checks of each thread: relief counterbore, full depth, wall, material under the drill point.
+"""Checks of each thread: suiting bore, relief counterbores, full depth, wall, material under the drill point.
 
 Limits are common practice, no source, unless said otherwise. Distances are read off the part's mesh,
 whose corners lie on the part and whose chords stray from it by its deflection (0.005 mm on parts up to
@@ -16,8 +16,8 @@ from featurize.brep.boxes import facet_boxes
 from featurize.brep.part import Part
 from featurize.brep.rays import first_hits
 from featurize.brep.surfaces import Array, Plane
-from featurize.feature import Bore, Feature
-from featurize.recognise.threads import is_pointed, is_through, relief_bore, thread_bore
+from featurize.feature import Bore, Feature, from_far_mouth
+from featurize.recognise.threads import is_pointed, is_through, questions, relief_bore, thread_bore
 from featurize.standards.threads import ThreadSize, parse
 from routing.processes.flags import Flag, Severity
 
@@ -39,20 +39,28 @@ _ALONG_AXIS = 0.3
 def check_threads(part: Part, features: Sequence[Feature], *, carbide: bool = False) -> list[Flag]:
     """Flags for every threaded or possibly threaded hole, in the order of the features."""
     over = overhangs(features)
-    return [flag for f in features for flag in _check(part, f, features, over, carbide)]
+    asked = {group[0].id: group for group in questions(features)}
+    return [flag for f in features for flag in _check(part, f, features, over, asked, carbide)]
 
 
 def _check(
-    part: Part, hole: Feature, features: Sequence[Feature], over: Mapping[int, float], carbide: bool
+    part: Part,
+    hole: Feature,
+    features: Sequence[Feature],
+    over: Mapping[int, float],
+    asked: Mapping[str, Sequence[Feature]],
+    carbide: bool,
 ) -> Iterator[Flag]:
     if hole.thread is None:
         return
     if hole.thread.designation is None:
-        yield _ambiguous(hole)
+        if hole.id in asked:  # equal holes are one question
+            yield _ambiguous(asked[hole.id])
         return
     size, _ = parse(hole.thread.designation)
     carrier = thread_bore(hole, size)
-    yield from _relief(hole, size, carbide)
+    yield from _misfit(hole, size)
+    yield from _relief(part, hole, size, carbide)
     yield from _depth(hole, size, carrier, carbide)
     if hole.axis is not None:
         yield from _wall(part, hole, size, carrier, features, over)
@@ -60,27 +68,60 @@ def _check(
             yield from _under_point(part, hole, size, features)
 
 
-def _ambiguous(hole: Feature) -> Flag:
+def _ambiguous(group: Sequence[Feature]) -> Flag:
+    hole = group[0]
     assert hole.thread is not None
     *sizes, plain = hole.thread.asked
+    size = _mm(hole.dims.get("diameter_mm", 0.0))
+    what, key = f"{size} hole", hole.id
+    if len(group) > 1:
+        what = f"{len(group)} equal holes of {size} ({', '.join(f.id for f in group)})"
+        key = f"{hole.dims.get('diameter_mm', 0.0):.10g}"
     return Flag(
         "thread-ambiguous",
         Severity.BLOCKING,
         hole.id,
-        f"{_mm(hole.dims.get('diameter_mm', 0.0))} hole may be {' or '.join(sizes)}, or {plain}: "
-        f"say which, for example {hole.id}={sizes[0]} or {hole.id}={plain}.",
+        f"{what} may be {' or '.join(sizes)}, or {plain}: "
+        f"say which, for example {key}={sizes[0]} or {key}={plain}.",
     )
 
 
-def _relief(hole: Feature, size: ThreadSize, carbide: bool) -> Iterator[Flag]:
+def _misfit(hole: Feature, size: ThreadSize) -> Iterator[Flag]:
+    """A bore that no drawing of the thread has, and that is not within the limits of its minor diameter."""
+    low, high = size.minor_limits_mm
+    drawn = [b.start_diameter_mm for b in hole.bores if b.is_cylinder]
+    if any(size.drawn_at(d)[0] < tol.SURFACE_MM or low < d < high for d in drawn):
+        return
+    bores = " and ".join(f"{d:.4g}" for d in drawn)
+    said = (
+        f"No bore suits {size.designation}: {bores} mm drawn, {size.tap_drill_mm:.4g} mm is its tap drill "
+        f"and {low:.3f} to {high:.3f} mm the limits of its minor diameter. Correct the thread or the model."
+    )
+    yield Flag("thread-bore-misfit", Severity.BLOCKING, hole.id, said)
+
+
+def _relief(part: Part, hole: Feature, size: ThreadSize, carbide: bool) -> Iterator[Flag]:
+    """At the mouth, and of a through thread at its exit."""
+    if hole.axis is None or not is_through(hole):
+        yield from _relief_at(hole, size, carbide, "")
+        return
+    out = np.array(hole.axis.direction)
+    from_far = hole.but(bores=from_far_mouth(hole.bores))
+    for seen, toward, where in ((hole, out, "mouth"), (from_far, -out, "exit")):
+        side = part.frame.side_of(toward)
+        yield from _relief_at(seen, size, carbide, f" at its {where}{f' on {side}' if side else ''}")
+
+
+def _relief_at(hole: Feature, size: ThreadSize, carbide: bool, where: str) -> Iterator[Flag]:
+    """At the mouth that the bores are listed from; ``where`` names it."""
     narrow, wide = (size.major_mm + over for over in RELIEF_OVER_MM)
     shallow, deep = (size.pitch_mm * n for n in RELIEF_PITCHES)
     use = f"use diameter {narrow:.2f} to {wide:.2f} mm, {shallow:.2f} to {deep:.2f} mm deep (common practice)"
-    # Carbide breaks out at an unrelieved top thread; steel merely burrs.
+    # Carbide breaks out at an unrelieved end of a thread; steel merely burrs.
     severity = Severity.BLOCKING if carbide else Severity.WARNING
     relief = relief_bore(hole, size)
     if relief is None:
-        said = f"{size.designation} has no relief counterbore: {use}."
+        said = f"{size.designation} has no relief counterbore{where}: {use}."
         yield Flag("thread-relief-missing", severity, hole.id, said)
         return
     diameter, depth = relief.start_diameter_mm, relief.end_mm - relief.start_mm
@@ -91,7 +132,7 @@ def _relief(hole: Feature, size: ThreadSize, carbide: bool) -> Iterator[Flag]:
     )
     for fault, found, what in faults:
         if found:
-            said = f"Relief counterbore of {size.designation} is {what}: {use}."
+            said = f"Relief counterbore of {size.designation}{where} is {what}: {use}."
             yield Flag(f"thread-relief-{fault}", severity, hole.id, said)
 
 

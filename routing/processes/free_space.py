@@ -1,8 +1,8 @@
 """How much of what leaves the blank stands in front of each face: every cubic millimetre counts once.
 
-A point of the blank outside the part belongs to the nearest face that did not come with the blank. Each feature's share is found
-by points spread evenly (a Sobol sequence, the same each time) over its box, drawn out to the blank where it
-is open; then all shares are scaled so that their sum is the blank less the part.
+A point of the blank outside the part belongs to the nearest face that did not come with the blank. Each
+feature's share is found by points spread evenly (a Sobol sequence, the same each time) over its box, drawn
+out to the blank where it is open; then all shares are scaled so that their sum is the blank less the part.
 """
 
 from __future__ import annotations

@@ -20,10 +20,12 @@ _BY_MASS = ("density_g_per_cm3", "price_per_kg")
 class MaterialRule:
     """``smallest_cutter_mm`` and ``length_ratio`` bound the sensible cutters, ``cutters`` names them.
 
-    ``small_cutter_mm`` and ``small_length_ratio`` are the ratio for cutters under a diameter. The scales
-    are shares of the rates in ``Rates``, which are steel's. ``finishing_passes`` follow an eroding cut,
-    ``chipping`` is from 0 to 1, ``processes`` those that the shop uses on it (none named: all), ``careful_feed`` a share of the feed. Of ``hardness_hrc`` (steel) and
-    ``binder_percent`` (carbide, with its usual ``grain_um``) one says what the numbers hold for.
+    ``small_cutter_mm`` and ``small_length_ratio`` are the ratio for cutters under a diameter. Up to
+    ``stiff_ratio`` diameters a cutter keeps its rate. The scales are shares of the rates in ``Rates``, which
+    are steel's, and of a cutter's life. ``finishing_passes`` follow an eroding cut, ``chipping`` is from 0 to
+    1, ``careful_feed`` a share of the feed, ``processes`` those that the shop uses on it (none named: all).
+    Of ``hardness_hrc`` (steel) and ``binder_percent`` (carbide, with its usual ``grain_um``) one says what
+    the numbers hold for.
     """
 
     cutters: str
@@ -31,7 +33,10 @@ class MaterialRule:
     length_ratio: float
     small_cutter_mm: float
     small_length_ratio: float
+    stiff_ratio: float
     feed_scale: float
+    hole_scale: float
+    life_scale: float
     wire_scale: float
     grind_scale: float
     erode_scale: float

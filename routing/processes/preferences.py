@@ -19,8 +19,8 @@ class Preferences:
     """``blank`` is "auto" (a disc for a part with a round outside, else a block), "block", "disc" or a path.
 
     ``processes``: feature id or kind to a process. ``allowances``: feature id or kind to what stays on its
-    ground floors and walls (mm) in place of the two common ones. ``present``: feature ids or kinds that the blank
-    has already. ``supplied``: "hardened", or "soft" for steel that is hardened on the way.
+    ground floors and walls (mm) in place of the two common ones. ``present``: feature ids or kinds that the
+    blank has already. ``supplied``: "hardened", or "soft" for steel that is hardened on the way.
     """
 
     material: str = "steel-60hrc"

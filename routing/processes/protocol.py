@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import IntEnum
 from typing import TYPE_CHECKING, Any, ClassVar, TypeVar
@@ -12,6 +12,7 @@ import numpy as np
 
 from featurize.brep.surfaces import Array
 from featurize.feature import Feature, Vec3
+from routing.processes.flags import Flag
 from routing.processes.tools import Tool
 
 if TYPE_CHECKING:
@@ -26,31 +27,38 @@ class Stage(IntEnum):
     """When a step is due where nothing else decides."""
 
     SQUARE = 0
-    DRILL = 1
-    RELIEF = 2
-    THREAD = 3
-    START_HOLE = 4
-    SOFT_ROUGH = 5
-    STRESS_RELIEF = 6
-    HARDEN = 7
-    SIZE = 8
-    OPEN = 9
-    GRIND = 10
-    WIRE = 11
-    TRIM = 12
-    ROUGH = 13
-    SEMI_FINISH = 14
-    FINISH = 15
-    ERODE = 16
-    LAST = 17
-    RECAST = 18
-    EDGES = 19
-    DEMAGNETISE = 20
-    INSPECT = 21
+    SPOT_FACE = 1
+    DRILL = 2
+    BORE = 3
+    RELIEF = 4
+    COUNTERSINK = 5
+    THREAD = 6
+    START_HOLE = 7
+    SOFT_ROUGH = 8
+    STRESS_RELIEF = 9
+    HARDEN = 10
+    SIZE = 11
+    OPEN = 12
+    GRIND = 13
+    WIRE = 14
+    TRIM = 15
+    ROUGH = 16
+    SEMI_FINISH = 17
+    FINISH = 18
+    ERODE = 19
+    LAST = 20
+    RECAST = 21
+    EDGES = 22
+    DEMAGNETISE = 23
+    INSPECT = 24
 
     @property
     def words(self) -> str:
         return self.name.lower().replace("_", " ")
+
+
+# What is done to round holes from their mouths, in this order.
+BORING = (Stage.SPOT_FACE, Stage.DRILL, Stage.BORE, Stage.RELIEF, Stage.COUNTERSINK, Stage.THREAD)
 
 
 def feature_of(piece_id: str) -> str:
@@ -63,12 +71,13 @@ class Approach:
     """How a tool comes: ``toward`` is the unit direction from the part to it (model coordinates).
 
     ``side`` names it, "+z" or "(0.1, 0, 0.995)" in the part's frame. ``traverse`` is the unit direction of
-    a wheel's table.
+    a wheel's table; ``along`` names it where another traverse is another setup.
     """
 
     toward: Vec3
     side: str
     traverse: Vec3 | None = None
+    along: str = ""
 
     @property
     def direction(self) -> Array:
@@ -101,14 +110,6 @@ class ToolPass:
     angle_deg: float = 0.0
 
 
-@dataclass(frozen=True)
-class Hint:
-    """Something to ask the customer before a verdict is carried out; ``words`` are one sentence."""
-
-    code: str
-    words: str
-
-
 @dataclass(frozen=True, kw_only=True)
 class Verdict:
     """One process's answer about one feature; each process has its own, with the numbers behind it.
@@ -118,7 +119,8 @@ class Verdict:
     height grid where no closed form applies, 0 when not measured), ``place`` (model mm) where most of it
     stands. ``rest`` is given with a refusal where the process can go ahead of the one that makes the feature
     whole. ``progress`` tells how far the question came before the answer was no: over 1 the tool at least
-    sees the feature. ``offers`` are the faces that it could make of a feature that it refuses.
+    sees the feature. ``offers`` are the faces that it could make of a feature that it refuses, ``flags`` are
+    raised where the verdict is carried out.
     """
 
     process: str
@@ -131,7 +133,7 @@ class Verdict:
     rest: Rest | None = None
     progress: int = 0
     offers: tuple[int, ...] = ()
-    hints: tuple[Hint, ...] = ()
+    flags: tuple[Flag, ...] = ()
 
     @property
     def approach(self) -> Approach:
@@ -186,7 +188,7 @@ class Effort:
     idle_min: float = 0.0
     basis: tuple[str, ...] = ()
     tools: tuple[MadeTool, ...] = ()
-    each_cost: float = 0.0  # money for each piece beyond time
+    each_cost: float = 0.0  # money for each piece beyond time, such as what wears of a cutter
 
     @property
     def minutes(self) -> float:
@@ -212,6 +214,27 @@ def total(efforts: Iterable[Effort]) -> Effort:
     )
 
 
+@dataclass(frozen=True)
+class Allowance:
+    """What stays in front of floors and walls, mm, square to them."""
+
+    floor_mm: float = 0.0
+    wall_mm: float = 0.0
+
+    def __post_init__(self) -> None:
+        if not (self.floor_mm >= 0 and self.wall_mm >= 0):
+            raise ValueError("an allowance is stock left on: it cannot be negative")
+
+
+@dataclass(frozen=True)
+class Kept:
+    """What a task leaves on some faces, and the process that takes it off."""
+
+    faces: tuple[int, ...]
+    allowance: Allowance
+    taker: str
+
+
 # Every side of the blank in turn.
 ALL_SIDES = "all"
 
@@ -220,11 +243,11 @@ ALL_SIDES = "all"
 class Task:
     """One stage of one feature on the machine of ``process``: ``verdict`` is the answer that it carries out.
 
-    ``volume_mm3`` is what it finds of the feature, None for all of it; ``ground`` tells that a wheel was there
-    before, so that only the allowance on floors is left,
-    ``soft`` that steel is not hardened yet, ``ahead`` is the answer of who took the bulk before.
-    ``passes`` are the tool's in order, where the process tells them. ``at`` is a place (model mm) that a
-    person must know, which papers tell in the zero of the setup.
+    ``volume_mm3`` is what it finds of the feature, None for all of it, ``soft`` tells that steel is not
+    hardened yet; ``ahead`` is the answer of who took the bulk before. ``keeps`` is what it leaves for others;
+    a task with ``blends`` finds no more than that, left by another on these faces. ``passes`` are
+    the tool's in order, where the process tells them. ``at`` is a place (model mm) that a person must know,
+    which papers tell in the zero of the setup.
     """
 
     stage: Stage
@@ -235,32 +258,27 @@ class Task:
     tool: Tool | None = None
     notes: tuple[str, ...] = ()
     volume_mm3: float | None = None
-    ground: bool = False
     soft: bool = False
     ahead: Verdict | None = None
     passes: tuple[ToolPass, ...] = ()
     at: Vec3 | None = None
+    keeps: tuple[Kept, ...] = ()
+    blends: tuple[int, ...] = ()
 
     def but(self, **changes: Any) -> Task:
         return replace(self, **changes)
 
 
-@dataclass(frozen=True)
-class Allowance:
-    """What stays in front of floors and walls, mm."""
-
-    floor_mm: float = 0.0
-    wall_mm: float = 0.0
-
-
 @dataclass(frozen=True, eq=False)
 class Removal:
     """What a task takes away: ``sweep`` gives solids (kernel, model coordinates), which are then cut by what
-    must stay; ``everything`` stands for all that is left in front of the feature's faces.
+    must stay; ``everything`` stands for all that is left in front of the feature's faces. ``in_part`` tells
+    that later tasks take more of the feature, so that what stands outside the sweep stays.
     """
 
     sweep: Callable[[], Sequence[Any]] | None = None
     everything: bool = False
+    in_part: bool = False
 
 
 @dataclass(frozen=True)
@@ -301,8 +319,14 @@ class Process(ABC):
         """A task more for what is called out finer than it holds; None where it cannot."""
 
     @abstractmethod
-    def floor_task(self, job: JobContext, feature: Feature, verdict: Verdict) -> Task | None:
-        """How it takes the allowance that a wheel left on a feature's floors; None where it does not."""
+    def blend_tasks(
+        self, job: JobContext, feature: Feature, verdict: Verdict, faces: tuple[int, ...]
+    ) -> Sequence[Task]:
+        """How it takes the allowance that another left on some faces of a feature; none where it does not."""
+
+    @abstractmethod
+    def unmade(self, job: JobContext, tasks: Sequence[Task]) -> Mapping[str, str]:
+        """Which of its tasks' regions it cannot make after all, all tasks taken together, and why."""
 
     @abstractmethod
     def squaring(self, job: JobContext, faces: Sequence[Feature]) -> Sequence[Task]:

@@ -54,6 +54,8 @@ class General:
     ``contour_leave_mm``: how far a shaped surface may be left. ``clearance_holes``: "wire" or "drill".
     ``wire_on_its_side``: whether open straight runs are wired along their run: "never", where "no wheel" can
     make them, or "always". ``hardening_allowance_mm`` is left a side on steel that is hardened afterwards.
+    ``zero``: where a setup is touched off by habit, "corner", "centre" or "bore". ``projection``: views of
+    drawings by the "first" or the "third" angle.
     """
 
     sharp_corner_leave_mm: float
@@ -61,6 +63,8 @@ class General:
     clearance_holes: str
     wire_on_its_side: str
     hardening_allowance_mm: float
+    zero: str = "corner"
+    projection: str = "first"
 
 
 @dataclass(frozen=True)

@@ -29,17 +29,18 @@ def drilled_bores(feature: Feature, blank_mm: Array) -> list[Any]:
     clear = max(0.0, float((blank_mm @ out).max()) - float(mouth @ out)) + 1.0
     found = []
     first = feature.bores[0]
-    found.append(_turned(mouth + clear * out, -out, first.start_diameter_mm, first.start_diameter_mm, clear))
+    found.append(turned(mouth + clear * out, -out, first.start_diameter_mm, first.start_diameter_mm, clear))
     for b in feature.bores:
         length = b.end_mm - b.start_mm
         if length > 0:
             start = mouth - b.start_mm * out
             ends = (b.start_diameter_mm, b.end_diameter_mm)
-            found.append(_turned(start, -out, *ends, length))
+            found.append(turned(start, -out, *ends, length))
     return found
 
 
-def _turned(start: Array, along: Array, first_mm: float, last_mm: float, length_mm: float) -> Any:
+def turned(start: Array, along: Array, first_mm: float, last_mm: float, length_mm: float) -> Any:
+    """A cylinder or cone from a point along a unit direction; diameters at its ends."""
     place = gp_Ax2(gp_Pnt(*start), gp_Dir(*along))
     if abs(first_mm - last_mm) < 1e-6:
         return BRepPrimAPI_MakeCylinder(place, first_mm / 2, length_mm).Shape()

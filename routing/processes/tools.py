@@ -1,4 +1,4 @@
-"""Tools as the shop owns them: what verdicts choose, steps use and papers list. Lengths mm, angles degrees."""
+"""Tools as the shop owns them: what verdicts choose, steps use, papers list. Lengths mm, angles degrees."""
 
 from __future__ import annotations
 
@@ -66,16 +66,30 @@ class Wheel:
 
 @dataclass(frozen=True)
 class Cutter:
-    """``kind`` is flat, ball or bull; ``reach_mm`` the depth its neck clears.
+    """A cutter or grinding pin; ``form`` is flat, bull, ball or chamfer, ``kind`` one of the shop's kinds.
 
-    ``measured`` tells a diameter measured on the tool from a catalogue's.
+    ``diameter_mm`` is measured on the tool, ``neck_mm`` the length of its neck and ``flute_mm`` of what
+    cuts, both from the tip. The neck is ``neck_under_mm`` under the cutting diameter, per side; the coating
+    is ``coating_mm`` thick and extends ``coating_up_mm`` up the shank. ``stick_out_mm`` is the least that
+    stands out of the holder. It lasts ``life_min`` and costs ``price``. A chamfer cutter is ``tip_mm``
+    across its tip and has ``tip_deg`` between its flanks.
     """
 
-    kind: str
+    form: str
     diameter_mm: float
     corner_radius_mm: float
-    reach_mm: float
-    measured: bool = False
+    neck_mm: float
+    kind: str = "coated cutter"
+    flutes: int = 2
+    flute_mm: float = 0.0
+    neck_under_mm: float = 0.0
+    coating_mm: float = 0.0
+    coating_up_mm: float = 0.0
+    stick_out_mm: float = 0.0
+    life_min: float = 60.0
+    price: float = 0.0
+    tip_mm: float = 0.0
+    tip_deg: float = 0.0
 
     @property
     def radius_mm(self) -> float:
@@ -85,17 +99,30 @@ class Cutter:
     def corner_mm(self) -> float:
         return self.radius_mm
 
+    @property
+    def reach_mm(self) -> float:
+        """The depth that its neck clears; no more than it cuts where a coated neck would rub on the wall."""
+        rubs = self.neck_under_mm <= self.coating_mm and self.coating_up_mm > self.flute_mm
+        return self.flute_mm if rubs else self.neck_mm
+
     def contradictions(self) -> Contradictions:
         of_a_ball = math.isclose(self.corner_radius_mm, self.radius_mm, abs_tol=_SIZES_MM)
-        if self.kind == "ball" and not of_a_ball:
+        if self.form == "ball" and not of_a_ball:
             yield "corner_radius_mm", f"a ball has half its diameter: write {self.radius_mm:g}"
-        if self.kind != "ball" and (of_a_ball or self.corner_radius_mm > self.radius_mm):
-            yield "corner_radius_mm", f"a {self.kind} cutter has less than its radius, {self.radius_mm:g}"
-        if self.kind == "bull" and not self.corner_radius_mm:
+        if self.form != "ball" and (of_a_ball or self.corner_radius_mm > self.radius_mm):
+            yield "corner_radius_mm", f"a {self.form} cutter has less than its radius, {self.radius_mm:g}"
+        if self.form == "bull" and not self.corner_radius_mm:
             yield "corner_radius_mm", "a cutter without one is flat"
+        if self.flute_mm > self.neck_mm:
+            yield "flute_mm", f"it cuts no further than its neck is long, {self.neck_mm:g}"
+        if (self.form == "chamfer") != (self.tip_deg > 0):
+            yield "tip_deg", "a chamfer cutter has an angle, others have none"
+        if self.tip_mm >= self.diameter_mm:
+            yield "tip_mm", f"write less than its diameter, {self.diameter_mm:g}"
 
     def __str__(self) -> str:
-        return f"{self.diameter_mm:g} {self.kind} cutter"
+        angle = f" {self.tip_deg:g} deg" if self.tip_deg else ""
+        return f"{self.diameter_mm:g} {self.form}{angle} {self.kind}"
 
 
 @dataclass(frozen=True)
@@ -135,10 +162,29 @@ class SideCutter:
 
 @dataclass(frozen=True)
 class Drill:
+    """``point_deg`` is the angle of its point, ``length_mm`` how deep it drills (0: not known)."""
+
+    diameter_mm: float
+    point_deg: float = 118.0
+    length_mm: float = 0.0
+
+    @property
+    def point_mm(self) -> float:
+        """Height of its point: the radius over the tangent of half the angle."""
+        return self.diameter_mm / 2 / math.tan(math.radians(self.point_deg / 2))
+
+    def __str__(self) -> str:
+        return f"drill {self.diameter_mm:.4g}"
+
+
+@dataclass(frozen=True)
+class BoringHead:
+    """Set to one diameter; it sizes a bore that is there already."""
+
     diameter_mm: float
 
     def __str__(self) -> str:
-        return f"drill {self.diameter_mm:.3g}"
+        return f"boring head set to {self.diameter_mm:.6g}"
 
 
 @dataclass(frozen=True)
@@ -173,4 +219,4 @@ class HandTool:
         return self.name
 
 
-Tool = Wire | Wheel | Cutter | SideCutter | Drill | ThreadMill | Electrode | HandTool
+Tool = Wire | Wheel | Cutter | SideCutter | Drill | BoringHead | ThreadMill | Electrode | HandTool

@@ -57,7 +57,8 @@ def is_undercut(feature: Feature) -> bool:
     """Whether no straight tool comes at all of a feature: it is roofed, or a groove in a wall."""
     # A person may call anything a groove: it is judged as one where it was measured as one.
     groove = feature.kind == Kind.GROOVE and {"width_mm", "depth_mm"} <= feature.dims.keys()
-    return groove or Role.ROOF in feature.roles.values()
+    in_a_face = len(feature.opens_to) == 1 and "neck_width_mm" not in feature.dims
+    return (groove and not in_a_face) or Role.ROOF in feature.roles.values()
 
 
 def cut_mm3(job: JobContext, feature: Feature) -> float:

@@ -1,18 +1,26 @@
-"""Proof of a ground stock: exact booleans and distances, and a height grid that shares none of their code."""
+"""Proof of a ground stock: exact booleans and distances, and a height grid that shares none of their code.
+
+The stock must be the blank less what its wheels sweep, neither more nor less; and these sweeps must be what
+wheels can do, keep off the part and leave nothing that they should have taken.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import asdict, dataclass
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
+from OCP.TopAbs import TopAbs_ShapeEnum
 from scipy.ndimage import minimum_filter
 
 from featurize import tolerances as tol
 from featurize.brep.part import Part
 from featurize.brep.shadow import View
+from featurize.brep.shapes import each
 from featurize.brep.solids import (
     KernelError,
+    area_of,
     cut,
     distance_along,
     facets,
@@ -25,11 +33,18 @@ from featurize.brep.surfaces import Array, Plane
 from featurize.errors import StepError
 from featurize.isolate import run_apart
 from routing.stock.grid import Columns, columns
-from routing.stock.ground import GroundStock
+from routing.stock.ground import GroundStock, tool_of
+from routing.stock.passes import passes
 from routing.stock.sweep import Fault, Sweep, strays, sweeps
 
-# Largest share of the part that may stand outside the stock.
+T = TypeVar("T")
+
+# Largest share of the part that may stand outside the stock ...
 MISSING_SHARE = 1e-6
+# ... and how much of that (mm3) thicker than what a floor may be off: a cube of a tenth of a millimetre.
+GOUGED_MM3 = 1e-3
+# What the stock may have over the blank less the wheels' sweeps, or lack of it (mm3): a cube of 0.02 mm.
+SAME_MM3 = 1e-5
 FLOOR_MM = 5e-4
 # The boolean takes seconds; what takes longer will not end.
 BOOLEAN_LIMIT_S = 120.0
@@ -69,11 +84,16 @@ class GridCheck:
 
 @dataclass(frozen=True)
 class Proof:
-    """All volumes mm3. ``rough_saved`` is the share of the roughing volume no longer cut."""
+    """All volumes mm3. ``rough_saved`` is the share of the roughing volume no longer cut.
+
+    ``over_mm3`` is what the stock has beyond the blank less the wheels' sweeps, ``short_mm3`` what it lacks;
+    None where the kernel could not tell. ``gouged_mm3`` is what of the missing is no mere skin.
+    """
 
     valid: bool
     closed: bool
     solids: int
+    shells: int
     blank_mm3: float
     ground_mm3: float
     part_mm3: float
@@ -82,10 +102,14 @@ class Proof:
     rough_saved: float
     missing_mm3: float
     missing_by: str
+    gouged_mm3: float
+    over_mm3: float | None
+    short_mm3: float | None
     floors: tuple[FloorCheck, ...]
     grids: tuple[GridCheck, ...]
     sweeps: tuple[Sweep, ...]
     strays: tuple[Fault, ...]
+    passes: tuple[Fault, ...]
 
     @property
     def faults(self) -> tuple[str, ...]:
@@ -93,8 +117,14 @@ class Proof:
         found = []
         if not (self.valid and self.closed and self.solids == 1):
             found.append("the stock is not one valid closed solid")
-        if self.missing_mm3 > MISSING_SHARE * self.part_mm3:
+        if self.solids == 1 and self.shells > 1:
+            found.append("the stock has a closed void")
+        if self.missing_mm3 > MISSING_SHARE * self.part_mm3 or self.gouged_mm3 > GOUGED_MM3:
             found.append(f"{self.missing_mm3:.6f} mm3 of the part stand outside the stock")
+        for volume, what in ((self.over_mm3, "over"), (self.short_mm3, "missing from")):
+            if volume is None or not volume <= SAME_MM3:
+                size = "unknown" if volume is None else f"{volume:.6f}"
+                found.append(f"{size} mm3 are {what} the blank less what the wheels sweep")
         found += [
             f"floor {f.face} of {f.feature} stands {f.measured_mm:.4f} off, not {f.expected_mm:.4f}"
             for f in self.floors
@@ -110,7 +140,9 @@ class Proof:
             for g in self.grids
             if abs(g.volume_error) > 1e-3
         ]
-        found += [f"{fault}" for fault in (*(f for s in self.sweeps for f in s.faults), *self.strays)]
+        found += [
+            f"{fault}" for fault in (*(f for s in self.sweeps for f in s.faults), *self.strays, *self.passes)
+        ]
         return tuple(found)
 
     def as_dict(self) -> dict[str, Any]:
@@ -123,17 +155,16 @@ def prove(part: Part, stock: GroundStock) -> Proof:
     ground = volume_of(stock.solid)
     body = facets(stock.solid, angle_deg=_ANGLE_DEG)
     grids, lost = _grids(part, stock, ground, body)
-    try:  # apart: where a part's faces cross each other the kernel may die of it
-        outside = run_apart(lambda: volume_of(cut(part.solid, [stock.solid])), time_limit_s=BOOLEAN_LIMIT_S)
-        missing, by = max(0.0, outside), "exact boolean"
-    except (KernelError, StepError):
-        missing, by = lost, "height grid"
+    pieces = _apart(lambda: _missing(part, stock))
+    missing, gouged = pieces or (lost, 0.0)
+    over, short = _apart(lambda: _beside_sweeps(stock)) or (None, None)
     rough = stock.blank.volume_mm3 - part.volume_mm3
     away = stock.blank.volume_mm3 - ground
     return Proof(
         valid=is_valid(stock.solid),
         closed=is_closed(stock.solid),
         solids=len(solids_of(stock.solid)),
+        shells=len(each(stock.solid, TopAbs_ShapeEnum.TopAbs_SHELL)),
         blank_mm3=stock.blank.volume_mm3,
         ground_mm3=ground,
         part_mm3=part.volume_mm3,
@@ -141,12 +172,43 @@ def prove(part: Part, stock: GroundStock) -> Proof:
         left_to_mill_mm3=ground - part.volume_mm3,
         rough_saved=away / rough if rough > 1e-9 * stock.blank.volume_mm3 else 0.0,
         missing_mm3=missing,
-        missing_by=by,
+        missing_by="exact boolean" if pieces else "height grid",
+        gouged_mm3=gouged,
+        over_mm3=over,
+        short_mm3=short,
         floors=tuple(_floors(part, stock)),
         grids=grids,
         sweeps=sweeps(part, stock, body),
         strays=strays(part, stock, body),
+        passes=passes(part, stock),
     )
+
+
+def _apart(measure: Callable[[], T]) -> T | None:
+    """In a child: where faces cross each other the kernel may die of it."""
+    try:
+        return run_apart(measure, time_limit_s=BOOLEAN_LIMIT_S)
+    except (KernelError, StepError):
+        return None
+
+
+def _missing(part: Part, stock: GroundStock) -> tuple[float, float]:
+    """What of the part stands outside the stock, and what of that is thicker than a floor may be off."""
+    pieces = [(abs(volume_of(s)), area_of(s)) for s in solids_of(cut(part.solid, [stock.solid]))]
+    thick = sum(volume for volume, area in pieces if volume > FLOOR_MM * area / 2)
+    return sum(volume for volume, _ in pieces), thick
+
+
+def _less(body: Any, tool: Any) -> float:
+    """The volume of a body outside another, whichever way round its faces look."""
+    return abs(volume_of(cut(body, [tool])))
+
+
+def _beside_sweeps(stock: GroundStock) -> tuple[float, float]:
+    """What the stock has over the blank less the wheels' sweeps, and what it lacks of it."""
+    tools = [tool_of(stock.blank, c) for c in stock.removed]
+    made = cut(stock.blank.solid, tools) if tools else stock.blank.solid
+    return _less(stock.solid, made), _less(made, stock.solid)
 
 
 def _floors(part: Part, stock: GroundStock) -> list[FloorCheck]:

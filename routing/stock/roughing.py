@@ -160,13 +160,13 @@ def _walk(
             if level.centres.is_empty:
                 continue
             taken = tidy(held.intersection(level.cleared))
-            if taken.is_empty:
+            area = tidy(level.centres.intersection(taken.buffer(radius_mm, join_style="mitre")))
+            if taken.is_empty or area.is_empty:
                 continue
             total.levels += 1
             total.volume += taken.area * level.depth_mm
             lift = side.top_mm + how.clearance_mm - level.bottom_mm
             led = []
-            area = tidy(level.centres.intersection(taken.buffer(radius_mm, join_style="mitre")))
             for region in shapely.get_parts(area):
                 mine = rings(region, step)
                 led += mine
@@ -214,7 +214,7 @@ def rough(
     for side, feature in made:
         if len(side) == 2 and side[1] in "xyz":
             sides.setdefault(side, []).append(feature)
-    owned = {c.diameter_mm: c for c in shop[MillShop].cutters if c.kind != "ball"}
+    owned = {c.diameter_mm: c for c in shop[MillShop].cutters if c.form in ("flat", "bull")}
     cutters = [owned[d] for d in sorted(owned, reverse=True) if d >= rule.smallest_cutter_mm]
     if not sides or not cutters:
         return None

@@ -205,7 +205,7 @@ def _of_feature(
     for solid, bounds in pieces:
         if not bounds & own:
             continue
-        if bounds <= shared and not threaded:
+        if bounds <= shared and not threaded and not removal.in_part:
             taken.append(solid)
             continue
         try:

@@ -20,8 +20,12 @@ from featurize.brep.rays import hit_counts
 from featurize.brep.shadow import View
 from featurize.brep.surfaces import Array, Plane
 from featurize.feature import Vec3
-from routing.stock.grid import ragged
-from routing.stock.ground import GroundCut, GroundStock
+from routing.processes.protocol import Allowance
+from routing.processes.surface_grind.clip import between
+from routing.processes.surface_grind.cuts import GroundCut
+from routing.processes.surface_grind.path import lowest
+from routing.stock.ground import GroundStock
+from routing.stock.walls import walls_of
 
 # Columns across the part; a hundredth of a millimetre is a fifth of the finest wheel corner.
 _COLUMNS = 6000
@@ -32,6 +36,8 @@ FLAT_MM = 5e-4
 CURVED_MM = 2 * tol.MESH_DEFLECTION_MM
 # Columns that are asked together whether an edge lies under them.
 _BLOCK = 32
+# Between two stops nothing is asked so near to them: there the wheel's round begins.
+_INSIDE_MM = 1e-3
 # A stretch narrower than this many columns is the grid's own.
 _STRAY = 3
 # Points asked whether they lie inside, and how far from a skin they keep.
@@ -140,14 +146,23 @@ def sweeps(part: Part, stock: GroundStock, body: Array) -> tuple[Sweep, ...]:
     """Every side and traverse ground; ``body`` are the facets (m, 3, 3) of the stock's solid."""
     groups: dict[tuple[float, ...], list[GroundCut]] = {}
     for c in stock.removed:
-        key = tuple(float(v) for v in np.round(np.concatenate([c.view.up, c.view.along]), 6) + 0.0)
+        key = (*(np.round(np.concatenate([c.view.up, c.view.along, c.stops]), 6) + 0.0),)
         groups.setdefault(key, []).append(c)
     return tuple(_sweep(part, stock, body, cuts) for cuts in groups.values())
 
 
+def _between(triangles: Array, view: View, stops: tuple[float, float]) -> tuple[Array, NDArray[np.int64]]:
+    """What of facets (m, 3, 3) lies between two stops of a wheel's axis, and of which each is."""
+    along = (triangles - view.origin) @ view.along
+    deep = np.concatenate([triangles, along[:, :, None]], axis=2)
+    inside, of = between(deep, 3, stops[0] + _INSIDE_MM, stops[1] - _INSIDE_MM)
+    return inside[:, :, :3], of
+
+
 def _sweep(part: Part, stock: GroundStock, body: Array, cuts: Sequence[GroundCut]) -> Sweep:
     view = cuts[0].view
-    mine = part.mesh.vertices[part.mesh.triangles]
+    mine, of = _between(part.mesh.vertices[part.mesh.triangles], view, cuts[0].stops)
+    face_ids, (body, _) = part.mesh.face_ids[of], _between(body, view, cuts[0].stops)
     across = view.flat(part.mesh.vertices)[:, 0]
     low, span = float(across.min()), float(np.ptp(across))
     pitch = max(span / _COLUMNS, _FINEST_MM)
@@ -157,10 +172,10 @@ def _sweep(part: Part, stock: GroundStock, body: Array, cuts: Sequence[GroundCut
     own, left = (line_of(view, mesh, low, pitch, count) for mesh in (mine, body))
     went = np.full(count, np.inf)
     for c in cuts:
-        went = np.minimum(went, _bottom(c, at))
+        went = np.minimum(went, lowest(c.path, at))
     lean, slope = _tilt(view, mine)
     planes = [f.id for f in part.faces if isinstance(f.surface, Plane)]
-    flat = np.isin(np.where(own.facet >= 0, part.mesh.face_ids[own.facet], -1), planes)
+    flat = np.isin(np.where(own.facet >= 0, face_ids[own.facet], -1), planes)
     near = np.where(flat, FLAT_MM, CURVED_MM)
     swept = np.isfinite(went)
     faults: list[Fault] = []
@@ -183,34 +198,40 @@ def _sweep(part: Part, stock: GroundStock, body: Array, cuts: Sequence[GroundCut
     # One column's doubt beside an upright wall, where a mesh's chords move it.
     inner = np.where(flat, own.height, ndimage.minimum_filter1d(own.height, _STRAY))
     blame("a wheel touches the part", inner - went, swept, near)
-    blame("the part stands over the stock", inner - left.height, np.isfinite(left.height), near)
+    body_is = np.isfinite(left.height)
+    blame("the part stands over the stock", _over(inner, left.height), body_is, near)
 
     passed = {f for c in cuts for f in c.features} - {f for f, _ in stock.left_out}
     floor_of, wall_of = (np.full(len(part.faces) + 1, np.nan) for _ in range(2))  # the last for no face
     for f in sorted(passed):
-        faces = list(stock.faces.get(f, ()))
-        floor_of[faces], wall_of[faces] = stock.allowances[f].floor_mm, stock.allowances[f].wall_mm
-    rise = np.nan_to_num(floor_of[part.mesh.face_ids])
+        for i in stock.faces.get(f, ()):
+            left_on = stock.allowances.get(i, Allowance())
+            floor_of[i], wall_of[i] = left_on.floor_mm, left_on.wall_mm
+    rise = np.nan_to_num(floor_of[face_ids])
     rise = np.where(lean > np.sqrt(0.5), rise / np.maximum(lean, 0.5), 0.0)
     held, raised = own.facet, own.height + rise[own.facet]
     if len(np.unique(floor_of[np.isfinite(floor_of)])) > 1:
         # Of level faces, one behind the other, the one that keeps most is what the wheel stops at.
         lifted = line_of(view, mine + rise[:, None, None] * view.up, low, pitch, count)
         held, raised = lifted.facet, lifted.height
-    face = np.where(held >= 0, part.mesh.face_ids[held], -1)
+    face = np.where(held >= 0, face_ids[held], -1)
     lean, slope, flat = lean[held], slope[held], np.isin(face, planes)
     floor, wall = floor_of[face], wall_of[face]
     wanted = np.isfinite(floor)
     # What other processes are to take stands beside a wheel as a wall does.
     raised = np.where(wanted, raised, np.maximum(own.height, left.height))
     raised = _trimmed(raised, own.height, np.where(wanted & flat, face, -1), slope, pitch)
-    kept = raised
+    kept = raised.copy()
     for mm in np.unique(wall[wanted]):
         spread = 2 * int(np.ceil(np.sqrt(2) * mm / pitch)) + 1
         shade = ndimage.maximum_filter1d(raised, spread)
         # A wall that keeps more than its ledge is wide stands out over the next feature.
         out = ndimage.maximum_filter1d((wall == mm) & (shade > raised + FLAT_MM), spread)
         kept = np.where((wall == mm) | out, np.maximum(kept, shade), kept)
+    for w in walls_of(part, stock, view, sorted(passed)):
+        first, last = np.searchsorted(at, np.sort([w.across, w.across + w.sense * w.left_mm]))
+        behind = int(np.clip(np.searchsorted(at, w.across) - (w.sense > 0), 0, count - 1))
+        kept[first:last] = np.maximum(kept[first:last], raised[behind])
     least = min(cuts, key=lambda c: c.wheel.width_mm)
     corner = max(c.corner_mm for c in cuts)
     formed = _is_formed(view, part, face[wanted])
@@ -220,32 +241,31 @@ def _sweep(part: Part, stock: GroundStock, body: Array, cuts: Sequence[GroundCut
     chord = 2 * np.sqrt(2 * corner * tol.MESH_DEFLECTION_MM)
     even = flat & (may < raised + FLAT_MM)
     even = np.asarray(ndimage.binary_erosion(even, iterations=int(np.ceil(chord / pitch)), border_value=1))
+    # Of what is ground in part a wheel leaves what is not worth its strokes, and keeps a chord off the rest.
+    aside = int(np.ceil((corner + 4 * tol.MESH_DEFLECTION_MM) / pitch))
+    some = [f for region in stock.in_part for f in stock.faces[region]]
+    clear = np.asarray(ndimage.binary_erosion(swept, iterations=aside) | ~np.isin(face, some))
+    even &= clear
     body_line = np.where(even, left.height, ndimage.minimum_filter1d(left.height, _STRAY))
     near = np.where(even, FLAT_MM, CURVED_MM)
     blame("stock is left where a wheel went", body_line - went, swept & np.isfinite(body_line), near)
     rough = np.where(even, FLAT_MM, np.where(flat, CURVED_MM, CURVED_MM + np.fmax(floor, wall)))
     # In the shade of a wall's allowance nothing is asked; steep faces are told by their feet and rims.
     asked = wanted & (lean > np.sqrt(0.5)) & (kept < raised + FLAT_MM)
-    blame("a wheel could go deeper", body_line - may, asked, rough)
+    asked &= clear
+    blame("a wheel could go deeper", _over(body_line, may), asked, rough)
     plain = wanted & swept & even & (lean > np.sqrt(0.5))
     plain = np.asarray(ndimage.binary_erosion(plain, iterations=_STRAY))
-    miss = np.abs(left.height - raised)
+    miss = np.abs(_over(left.height, raised))
     blame("a floor misses its allowance", miss, plain, FLAT_MM)
     x, y = ((float(v[0]), float(v[1]), float(v[2])) for v in (view.up, view.along))
     return Sweep(x, y, pitch, count, float(miss[plain].max(initial=0.0)), tuple(faults))
 
 
-def _bottom(c: GroundCut, at: Array) -> Array:
-    """The lowest level of a closed path at places across, in order; inf beside it."""
-    points = [s.points() for s in c.path]
-    p, q = np.vstack([line[:-1] for line in points]), np.vstack([line[1:] for line in points])
-    back = (p[:, 0] > q[:, 0])[:, None]
-    p, q = np.where(back, q, p), np.where(back, p, q)
-    piece, place = ragged(np.searchsorted(at, p[:, 0]), np.searchsorted(at, q[:, 0]))
-    rise = (q[:, 1] - p[:, 1]) / np.where(q[:, 0] > p[:, 0], q[:, 0] - p[:, 0], 1.0)
-    lowest = np.full(len(at), np.inf)
-    np.minimum.at(lowest, place, p[piece, 1] + (at[place] - p[piece, 0]) * rise[piece])
-    return lowest
+def _over(line: Array, other: Array) -> Array:
+    """How far one line of heights lies over another; 0 where one has none."""
+    both = np.isfinite(line) & np.isfinite(other)
+    return np.subtract(line, other, out=np.zeros_like(line), where=both)
 
 
 def _tilt(view: View, triangles: Array) -> tuple[Array, Array]:
@@ -335,11 +355,12 @@ def _in_path(stock: GroundStock, c: GroundCut, rng: np.random.Generator) -> Arra
     ends = np.array([s.start for s in c.path])
     at = np.sort(rng.uniform(ends[:, 0].min(), ends[:, 0].max(), _POINTS))
     # Clear of walls: the bottom is the highest within the distance kept.
-    bottom = np.max([_bottom(c, at + d) for d in (-_ASIDE_MM, 0.0, _ASIDE_MM)], axis=0) + _ASIDE_MM
+    bottom = np.max([lowest(c.path, at + d) for d in (-_ASIDE_MM, 0.0, _ASIDE_MM)], axis=0) + _ASIDE_MM
     top = float(ends[:, 1].max())
     keep = bottom < top
     at, bottom = at[keep], bottom[keep]
     level = bottom + (top - bottom) * rng.uniform(0, 1, len(at)) ** 2
-    low, high = stock.blank.extent(c.view.along)
-    along = rng.uniform(low, high, len(at)) - float(c.view.origin @ c.view.along)
+    ends = np.array(stock.blank.extent(c.view.along)) - float(c.view.origin @ c.view.along)
+    low, high = np.clip(c.stops, ends[0], ends[1])
+    along = rng.uniform(low, high, len(at))
     return c.view.solid(np.column_stack([at, level])) + np.outer(along, c.view.along)

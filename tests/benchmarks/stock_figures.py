@@ -27,52 +27,70 @@ _COLUMNS = (
 )
 _HEAD = f"""# Ground stock of the demo inserts
 
-Written by `python -m tests.benchmarks.stock_figures`; figures of the default shop and the default allowances
-(0.010 mm on floors, none on walls). Volumes in mm³. Roughing is an estimate: rings by level with one rough
-cutter on both bodies; the share saved is of path length, in the cut and in the air. Where nothing is ground
-or milled there is nothing to save.
+Written by `python -m tests.benchmarks.stock_figures`; figures of the default shop and the default allowance
+(0.010 mm on floors that a cutter blends with, none on walls). Volumes in mm³. Roughing is an estimate: rings
+by level with one rough cutter on both bodies; the share saved is of path length, in the cut and in the air.
+Where nothing is ground or milled there is nothing to save.
 
 | {" | ".join(_COLUMNS)} |
 | --- |{" ---: |" * 7} --- |
 """
 _STAGES = """
-## After every operation
+## After every step that takes a bulk
 
-| insert | as ground | as wired | as drilled | as rough milled |
-| --- | ---: | ---: | ---: | ---: |
 """
 _RULES = r"""
 ## What the stock keeps to
 
-- *Allowances.* A floor lies nearer the cross-feed than 45 deg, every other ground face is a wall; each
-  keeps its allowance square to itself. A feature may keep its own (floor, wall) instead of the job's. A
-  wall between two features keeps what the lower one's walls keep. Of level floors one behind the other
-  along a traverse the wheel keeps the larger allowance on both. Where a face that keeps less meets one
-  that keeps more at an outward edge, it is ground straight on through what the other keeps.
+- *Allowances.* A ground face is sparked out to size in the grinding step, and the stock stands at size
+  there, but where a cutter blends with it: a face that is milled too (the wheel ran out before its end), or
+  that meets a face which the mill roughs and finishes from the same side. There it keeps what was asked,
+  square to itself: a floor, that lies nearer the cross-feed than 45 deg, the floor's, every other face the
+  wall's. The step that takes it off is named in the route. Faces in one plane are one surface: all keep it,
+  or none where the cutter does not come to all. A person's own allowance for a feature is left in any case.
+  A wall that is not ground itself keeps what the floor at its foot says of walls. Where a face that keeps
+  less meets one that keeps more at an outward edge, it is ground straight on through what the other keeps.
 - *Feet.* A wheel of corner radius $r$ leaves $r^2 (1 - \pi/4)$ in a square foot; between faces that turn
   by $t$ it leaves $r^2 (\tan(t/2) - t/2)$: the two tangents' kite less the arc's sector.
 - *Blanks.* A block, a disc or a given solid, in the part's own place and millimetres. A given blank that
   does not hold the part is refused in one line, with the move or the size that is wanting.
-- *End walls.* A wheel does not get to the foot of a wall that closes its traverse. Seen from beside, its
-  rim is a circle of radius $R$ whose lowest point rides the floor: at height $y$ it reaches $x$ to each
-  side with $x^2 + (R - y)^2 = R^2$, so $x = \sqrt{2 R y - y^2}$, which grows up to $y = R$. It stops when
-  it meets the wall's top at $y = h$, and its full depth ends $\sqrt{2 R h - h^2}$ before the wall (past
-  $h = R$ it is $R$). With $R$ = 100 and $h$ = 5 that is 31.2 mm. Such features are not ground: the reason
-  gives this length.
+- *End walls and bosses.* A wheel does not get to the foot of a wall that closes its traverse, nor to a boss
+  that stands on the floor. Seen from beside, its rim is a circle of radius $R$ whose lowest point rides the
+  floor: at height $y$ it reaches $x$ to each side with $x^2 + (R - y)^2 = R^2$, so
+  $x = \sqrt{2 R y - y^2}$, which grows up to $y = R$. Its axis stops $\sqrt{2 R h - h^2}$ before what stands
+  $h$ high, and `grinding.stop_mm` of the shop file more, as a table's stops turn it so far before the mark
+  at worst. With $R$ = 100 and $h$ = 5 that is 31.2 mm and 0.5. Up to there the stock is ground flat; past
+  the stop stands the wheel's own round, a cylinder of its diameter, with its corners turned about the same
+  axis. A cutter takes the rest.
 
-## What the proof asks
+## What the proof asks, and to what size
 
-- *One solid.* The kernel's check finds it valid and closed; part less stock is under a millionth of the
-  part.
-- *Floors.* Rays from the part's own flat faces meet the stock at the allowance within 0.0005 mm.
+- *One solid.* The kernel's check finds it valid and closed, and of one shell: no void.
+- *The blank less the wheels' sweeps.* Two exact booleans, one each way, over all of the stock: waste,
+  floors, feet, walls, outsides. Neither more nor less than that by 0.00001 mm³, a cube of 0.02 mm.
+- *The part.* An exact boolean: not a millionth of it stands outside the stock, and of what is thicker than
+  0.0005 mm not 0.001 mm³, a cube of 0.1 mm. Where the kernel cannot make it, a height grid tells to a
+  millionth of the part.
+- *Floors.* Rays from the part's own flat faces, at samples and in the middle of their facets, meet the stock
+  at what they keep within 0.0005 mm.
+- *Walls.* Upright flat walls of what is ground right through are come to, and not passed, within 0.0005 mm
+  of what they keep, at five heights.
+- *Feet.* No corner of a path is sharper than the wheel's, to a quarter of what that leaves in a square foot.
+- *Swept wheel.* A line of heights of the part seen along each traverse, and between two stops of a part of
+  it, closed by the wheel's profile: no wheel under the part, floors at what they keep, and nothing left that
+  a wheel could take of what it makes whole; to 0.0005 mm on flats and 0.01 mm elsewhere, three columns wide
+  (a column is 1/6000 of the part's width, 0.002 mm at least). What others are to take stands beside the
+  wheel as a wall does.
+- *Points.* Points in the part's skin lie inside, points in the wheels' sweeps outside, by parity of rays.
 - *Volume.* Columns through the stock's mesh, turned against its walls, give its volume within 0.1 %.
-- *Swept wheel.* A line of heights of the part seen along each traverse, closed by the wheel's profile: no
-  wheel under the part, nothing left that a wheel could take of the features that were routed to it,
-  floors at the allowance. What other processes are to take stands beside the wheel as a wall does.
-- *Points.* Points in the part's skin lie inside, points in the wheels' paths outside, by parity of rays.
 
-`python -m tests.test_stock_random 300` does this on random inserts, `python -m
-tests.benchmarks.stock_ratio` times it against one boolean of the part with its blank.
+The booleans and the rays take the wheels' paths as they are claimed; heights, walls, feet and points hold
+these against the part. Not asked: whether a wheel that stops before a wall could have come nearer or wider,
+and whether a wheel that is claimed is narrow enough for its lane.
+
+`python -m tests.test_stock_random 300` does this on random inserts, `python -m tests.test_stock_tampered`
+spoils the stocks of the demos all over, `python -m tests.benchmarks.stock_ratio` times it against one boolean
+of the part with its blank.
 """
 
 
@@ -102,8 +120,8 @@ def main() -> None:
         volumes = [f"{stock[k]:.1f}" for k in ("blank_mm3", "ground_mm3", "part_mm3")]
         holds = "holds" if stock["proof"]["holds"] else "does not hold"
         rows.append(f"| {path.stem} | {' | '.join([*volumes, f'{share:.0%}', *words, holds])} |\n")
-        each = [f"{s['volume_mm3']:.1f}" for s in stock["stages"]]
-        stages.append(f"| {' | '.join([path.stem, *each])} |\n")
+        bodies = (f"{s['name']} {s['volume_mm3']:.1f}" for s in stock["stages"])
+        stages.append(f"- *{path.stem}*: {', '.join(bodies)}\n")
     text = (
         _HEAD
         + "".join(rows)

@@ -18,10 +18,10 @@ from routing.inputs.shop import load_shop
 from routing.plan.make import make_plan
 from routing.plan.plan import Plan
 from routing.stock.blank import blank_for
-from routing.stock.ground import ground_stock
 from routing.stock.proof import prove
 from tests.benchmarks.measure import timed
 from tests.support.corpus import DEMOS
+from tests.support.grinding import ground_stock
 
 _RUNS = 11
 

@@ -75,7 +75,7 @@ class Asker:
             if routed.verdict is None or not routed.verdict.workable:
                 continue
             points, whole = self._before(routed.feature)
-            parts = [routed.verdict] if routed.ahead is None else [routed.ahead, routed.verdict]
+            parts = [*routed.ahead, routed.verdict]
             if len(points):
                 reached = np.any([self._reached(points, routed, v, -1) for v in parts], axis=0)
                 uncovered[routed.feature.id] = float(np.mean(~reached))

@@ -15,5 +15,5 @@ FILES = (MODEL,)
 def write(work: Work, folder: Path) -> dict[str, Any]:
     from routing.export.model import write_model
 
-    write_model(work.solid.solid, work.faces, work.solid.name, folder / MODEL)
+    write_model(work.solid.solid, work.faces, work.solid.name, folder / MODEL, work.header)
     return {}

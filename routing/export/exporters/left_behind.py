@@ -49,7 +49,7 @@ def write(work: Work, folder: Path) -> dict[str, Any]:
             listed.append(entry)
     if bodies:
         try:
-            write_bodies(bodies, folder / FILE)
+            write_bodies(bodies, folder / FILE, work.header)
         except WriteError as error:
             for entry in listed:
                 entry |= {"bodies": [], "note": str(error)}
@@ -65,7 +65,7 @@ def _asked(region: RoutedRegion) -> Iterator[tuple[str, Verdict]]:
                 yield FORCED, verdict
             return
         if not verdict.workable:
-            yield (AHEAD if verdict is region.ahead else REFUSED), verdict
+            yield (AHEAD if verdict in region.ahead else REFUSED), verdict
 
 
 def _coming(verdict: Verdict, region: RoutedRegion) -> Verdict:

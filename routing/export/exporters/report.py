@@ -1,4 +1,7 @@
-"""The report for people: one page for the browser and one for the printer."""
+"""The papers for people: the report, a sheet for each setup, a pack for each reader, the drawings.
+
+They share what they show, which is made once: all of them are written here.
+"""
 
 from __future__ import annotations
 
@@ -10,27 +13,53 @@ from routing.export.work import Work
 
 ORDER = 90
 PAGE, PAPER = "report.html", "report.pdf"
-FILES = (PAGE, PAPER)
+FILES = (
+    PAGE,
+    PAPER,
+    "setup_[0-9][0-9].pdf",
+    "setup_[0-9][0-9].html",
+    "pack_*.pdf",
+    "pack_*.html",
+    "drawing*.dxf",
+)
 
 
 def depends(work: Work) -> Hashable:
-    """All that is told: the report shows nothing but the route file, the part and its stock."""
+    """All that is told: the papers show nothing but the route file, the part, its stock and what holds it."""
     from routing.export.route_json import text
 
-    return text(work.content), str(work.shop.toolroom)
+    fixtures = repr([s.held.fixtures for s in work.plan.setups])
+    return (
+        text(work.content),
+        str(work.shop.toolroom),
+        work.shop.general.projection,
+        work.choices.date,
+        fixtures,
+    )
 
 
 def write(work: Work, folder: Path) -> dict[str, Any]:
-    from routing.export.report.write import write_report
+    from routing.export.fixture_bodies import solid_of
+    from routing.export.ground_rows import groups
+    from routing.export.report import drawings, sketch
+    from routing.export.report.compose import Paper
+    from routing.export.report.gallery import Gallery
+    from routing.export.report.pictures import subject_of
+    from routing.export.report.write import Shown, write_papers
+    from routing.export.viewer.mesh import mesh_of
 
-    write_report(
+    subject = subject_of(work.solid.solid, mesh_of(work.solid.solid), work.faces, work.content)
+    fixtures = {s.number: [(f.name, solid_of(f)) for f in s.held.fixtures] for s in work.plan.setups}
+    gallery = Gallery(work.content, subject, folder, fixtures)
+    part = drawings.of_part(gallery, first_angle=work.shop.general.projection == "first")
+    paper = Paper(
         work.content,
-        work.solid.solid,
-        work.faces,
-        work.solid.source_faces,
-        work.stock,
-        folder / PAGE,
-        folder / PAPER,
-        toolroom=str(work.shop.toolroom),
+        gallery,
+        sketch.by_setup(groups(work.plan, work.stock), work.stock.note),
+        None if part is None else part.section,
+        str(work.shop.toolroom),
+        work.choices.date,
     )
+    write_papers(paper, Shown(work.solid.source_faces, work.stock.solid), folder)
+    drawings.write(gallery, part, folder)
     return {}

@@ -1,8 +1,13 @@
-"""The setups with their zeros, steps and holding, and what may break out; no file of its own."""
+"""The setups with their zeros, steps and holding, and what may break out; a model of each for the CAM seat.
+
+The model is an assembly: the part, the stock as it comes into the setup, what holds it, and the axes of the
+setup's zero.
+"""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Hashable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -13,19 +18,56 @@ from routing.export.work import Work
 if TYPE_CHECKING:  # these load the kernel
     from featurize.brep.part import Part
     from routing.plan.holding.by_threads import Screwed
+    from routing.plan.holding.fixtures import Fixture
     from routing.plan.holding.setup import Answer
     from routing.plan.plan import Pass, PlannedStep, Setup
     from routing.plan.thin_walls import Fragile
 
 ORDER = 20
-FILES = ()
+FILES = ("setup_[0-9][0-9].step",)
+# Colours in the models (sRGB): what is cut stands out, what holds it does not.
+_PART, _STOCK, _FIXTURE = (0.82, 0.55, 0.25), (0.72, 0.74, 0.77), (0.38, 0.45, 0.52)
 
 
-def write(work: Work, _folder: Path) -> dict[str, Any]:
+def depends(work: Work) -> Hashable:
+    """All that the plan says of setups; the stock is the job's to add, its files stand in the route file."""
+    told = [(_setup(s, (), {}, work.plan.job.part), s.held.fixtures) for s in work.plan.setups]
+    return repr((told, work.plan.fragile, work.content["stock"].get("stages"), work.header))
+
+
+def write(work: Work, folder: Path) -> dict[str, Any]:
+    stages = work.content["stock"].get("stages", ())
+    made = {s.number: name for s in work.plan.setups if (name := _model(work, s, stages, folder))}
     return {
-        "setups": [_setup(setup, work.plan.job.part) for setup in work.plan.setups],
+        "setups": [_setup(setup, stages, made, work.plan.job.part) for setup in work.plan.setups],
         "fragile": [_fragile(place) for place in work.plan.fragile],
     }
+
+
+def stock_file(stages: Sequence[Mapping[str, Any]], setup: int) -> str | None:
+    """The file of the stock after a setup, 0 before the first: that of the last stage up to then."""
+    return next((s["file"] for s in reversed(stages) if s["setup"] <= setup), None)
+
+
+def _model(work: Work, setup: Setup, stages: Sequence[Mapping[str, Any]], folder: Path) -> str | None:
+    """The name of a setup's model, written; None for what is done by hand or elsewhere."""
+    if (
+        setup.process not in work.plan.job.processes
+        or (before := stock_file(stages, setup.number - 1)) is None
+    ):
+        return None
+    from routing.export.assembly import Component, write_assembly
+    from routing.export.fixture_bodies import solid_of
+    from routing.stock.blank import blank_from_step
+
+    parts = [
+        Component("part", work.solid.solid, _PART),
+        Component("stock before", blank_from_step(folder / before).solid, _STOCK),
+        *(Component(f.name, solid_of(f), _FIXTURE) for f in setup.held.fixtures),
+    ]
+    name = f"setup_{setup.number:02}"
+    write_assembly(f"{work.solid.name} {name}", parts, setup.zero, folder / f"{name}.step", work.header)
+    return f"{name}.step"
 
 
 def _fragile(place: Fragile) -> dict[str, Any]:
@@ -41,7 +83,9 @@ def _fragile(place: Fragile) -> dict[str, Any]:
     }
 
 
-def _setup(setup: Setup, part: Part) -> dict[str, Any]:
+def _setup(
+    setup: Setup, stages: Sequence[Mapping[str, Any]], models: Mapping[int, str], part: Part
+) -> dict[str, Any]:
     held = setup.held
     answer, zero = held.answer, setup.zero
     return {
@@ -52,10 +96,14 @@ def _setup(setup: Setup, part: Part) -> dict[str, Any]:
         "zero": {
             "origin_mm": vector(zero.origin_mm),
             **{name: vector(getattr(zero, name), 9) for name in "xyz"},
-            "touched_off": [plain(t) for t in zero.touched_off],
+            "kind": zero.kind,
+            "along": list(zero.along),
+            "touched_off": [{**plain(t), "words": t.words} for t in zero.touched_off],
+            "words": zero.words,
         },
-        "stock_before": setup.stock_before,
-        "stock_after": setup.stock_after,
+        "stock_before": stock_file(stages, setup.number - 1),
+        "stock_after": stock_file(stages, setup.number),
+        "model": models.get(setup.number),
         "steps": [_step(step, part) for step in setup.steps],
         "held_by": answer.way if answer else "nothing",
         "grade": str(answer.grade) if answer else "no",
@@ -66,8 +114,25 @@ def _setup(setup: Setup, part: Part) -> dict[str, Any]:
             "whole_mm2": rounded(held.seat_whole_mm2, 1),
         },
         "bears_on": list(held.bears_on),
+        "fixtures": [_fixture(f, setup) for f in held.fixtures],
         "refused": [_said(a) for a in held.refused],
         "threads": [_screwed(s) for s in held.screws],
+    }
+
+
+def _fixture(fixture: Fixture, setup: Setup) -> dict[str, Any]:
+    """What it is, and the box round it in the setup's zero."""
+    corners = [setup.zero.local(shape.corners()) for shape in fixture.solids]
+    low, high = (
+        [rounded(f(float(c[:, k].min() if f is min else c[:, k].max()) for c in corners)) for k in range(3)]
+        for f in (min, max)
+    )
+    return {
+        "name": fixture.name,
+        "kind": fixture.kind,
+        "bears_on": fixture.bears_on,
+        "low_mm": low,
+        "high_mm": high,
     }
 
 
@@ -112,6 +177,7 @@ def _screwed(screwed: Screwed) -> dict[str, Any]:
         "floor_mm": _known(screwed.floor_mm),
         "engaged_mm": rounded(bears.engaged_mm),
         "pull_n": rounded(bears.pull_n, 0),
+        "torque_nm": rounded(screwed.torque_nm, 1),
         "strip_mpa": _known(bears.strip_mpa, 1),
         "ring_mpa": _known(bears.ring_mpa, 1),
         "floor_mpa": _known(bears.floor_mpa, 1),

@@ -36,5 +36,12 @@ def write(work: Work, folder: Path) -> dict[str, Any]:
     from routing.export.route_json import plain
     from routing.export.stock_files import deliver
 
-    told = deliver(work.plan, work.stock, folder, name=work.solid.name, source_faces=work.solid.source_faces)
+    told = deliver(
+        work.plan,
+        work.stock,
+        folder,
+        name=work.solid.name,
+        source_faces=work.solid.source_faces,
+        header=work.header,
+    )
     return {"stock": plain(told)}

@@ -7,6 +7,7 @@ as are all numbers of the sheet and of the route file's ``wire``.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -34,7 +35,7 @@ _SEVERITY = {
 
 
 def write(work: Work, folder: Path) -> dict[str, Any]:
-    """One drawing for each side and one sheet; {} where nothing is wired."""
+    """One drawing for each side and one sheet; an empty sheet and {} where nothing is wired."""
     from featurize.brep.solids import facets
     from routing.export.wire_drawing import draw
     from routing.export.wire_sheet import text
@@ -50,6 +51,9 @@ def write(work: Work, folder: Path) -> dict[str, Any]:
         if isinstance(p.task.verdict, WireVerdict)
     ]
     if not wired:
+        (folder / SHEET).write_text(
+            text([]), encoding="utf-8", newline=""
+        )  # empty, as every table without rows
         return {}
     blank = facets(work.stock.blank.solid).reshape(-1, 3)
     shadows = Shadows(work.part)
@@ -61,11 +65,13 @@ def write(work: Work, folder: Path) -> dict[str, Any]:
             said = f"{p.feature}: its walls give no outline across the wire: draw the path by hand."
             flags.append(Flag("wire-no-outline", Severity.WARNING, p.feature, said))
         every += mine
+    every = _apart(every)
     for name in dict.fromkeys(q.file for q in every):
         made = [q for q in every if q.file == name]
         draw(made, folder / name, _title(work, made), _behind(shadows, blank, made[0]))
-    if every:
-        (folder / SHEET).write_text(text(every), encoding="utf-8", newline="")
+    (folder / SHEET).write_text(
+        text(every), encoding="utf-8", newline=""
+    )  # empty without wire, as every table
     for q in every:
         flags += [
             Flag(code, _SEVERITY[code], feature_of(q.path.feature), said) for code, said in q.path.faults
@@ -108,15 +114,30 @@ def _file(side: str) -> str:
     )
 
 
-def _title(work: Work, made: Sequence[Placed]) -> list[str]:
-    from routing.plan.zero import WORDS
+def _apart(every: Sequence[Placed]) -> list[Placed]:
+    """Setups of one side that count from different zeros have a drawing each."""
+    zeros: dict[str, set[tuple[float, ...]]] = {}
+    for q in every:
+        zeros.setdefault(q.file, set()).add(tuple(round(v, 6) for v in q.zero.origin_mm))
+    stem = {q.file: q.file.removesuffix(".dxf") for q in every}
+    return [
+        q if len(zeros[q.file]) == 1 else replace(q, file=f"{stem[q.file]}_setup_{q.setup:02}.dxf")
+        for q in every
+    ]
 
+
+def _zeros(made: Sequence[Placed]) -> list[str]:
+    """Each setup's zero in the plan's words."""
+    return list(dict.fromkeys(f"Setup {q.setup}: {q.zero.words}." for q in made))
+
+
+def _title(work: Work, made: Sequence[Placed]) -> list[str]:
     setups = ", ".join(str(n) for n in dict.fromkeys(q.setup for q in made))
     side = work.part.frame.side_of
     x, y, z = (side(a) or "slanted" for a in made[0].zero.axes)
     return [
         f"{work.solid.name}: setup {setups}; mm, seen from {z}, X along the part's {x}, Y along its {y}",
-        WORDS,
+        *_zeros(made),
     ]
 
 
@@ -137,7 +158,6 @@ def _told(every: Sequence[Placed], flags: Sequence[Flag]) -> dict[str, Any]:
     from routing.export.numbers import rounded
     from routing.export.route_json import plain
     from routing.export.wire_sheet import passes, start_hole, travel
-    from routing.plan.zero import WORDS
     from routing.processes.protocol import feature_of
     from routing.processes.wire.slugs import CAUTION
 
@@ -162,8 +182,8 @@ def _told(every: Sequence[Placed], flags: Sequence[Flag]) -> dict[str, Any]:
     starts = [hole for q in every if (hole := start_hole(q))]
     return {
         "wire": {
-            "zero": WORDS,
-            "sheet": SHEET if every else None,
+            "zero": " ".join(_zeros(every)),
+            "sheet": SHEET,
             "cuts": cuts,
             "passes": [told for q in every for told in passes(q)],
             "start_holes": starts,

@@ -30,6 +30,14 @@ class Table:
 
 
 @dataclass(frozen=True)
+class Facts:
+    """Words by what they are about, in two columns; ``wide`` gives each a whole row."""
+
+    rows: tuple[tuple[str, str], ...]
+    wide: bool = False
+
+
+@dataclass(frozen=True)
 class Pictures:
     """Drawings with what stands under each, side by side in so many columns."""
 
@@ -37,7 +45,7 @@ class Pictures:
     columns: int = 1
 
 
-Block = Text | Table | Pictures
+Block = Text | Facts | Table | Pictures
 
 
 @dataclass(frozen=True)
@@ -49,11 +57,12 @@ class Section:
 
 @dataclass(frozen=True)
 class Report:
-    """``head`` are the fields of the title block, ``sections`` what follows."""
+    """``head`` are the fields of the title block, ``sections`` what follows; ``what`` names the paper."""
 
     title: str
     head: tuple[tuple[str, str], ...]
     sections: tuple[Section, ...]
+    what: str = "Route sheet"
 
 
 def clean(text: Any) -> str:

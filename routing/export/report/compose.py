@@ -1,8 +1,9 @@
-"""The whole report of one part: what comes first, what last."""
+"""The whole report of one part, the sheets of its setups, and a short pack for each reader."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -10,8 +11,22 @@ import numpy as np
 from featurize.brep.surfaces import Array
 from routing.export.report import main_sections as main
 from routing.export.report import shop_sections as shop
-from routing.export.report.blocks import Block, Pictures, Report, Section, Text, clean, number
+from routing.export.report.blocks import (
+    Block,
+    Pictures,
+    Report,
+    Section,
+    Text,
+    clean,
+    general,
+    number,
+    words_of,
+)
+from routing.export.report.gallery import Gallery
+from routing.export.report.packs import Pack, pack, readers
 from routing.export.report.pictures import Subject, exploded, height_of, legend, picture, scale_of
+from routing.export.report.setup_sheets import is_machined, sheet, title_of, tools
+from routing.export.report.traveller import traveller
 
 SIDES = {
     "+z": "working side (+z)",
@@ -21,91 +36,214 @@ SIDES = {
     "-x": "from -x",
     "+x": "from +x",
 }
-_FULL, _HALF = 177.0, 87.0
+_FULL, _HALF, _THIRD = 177.0, 87.0, 57.0
 
 
-def compose(content: Mapping[str, Any], subject: Subject, grinding: Section, toolroom: str = "") -> Report:
-    """``subject`` for the pictures, ``grinding`` the section with the sketch, ``toolroom`` its name."""
-    names = {f["id"]: main.label(f) for f in content["features"]}
-    found = [
-        main.flags(content),
-        main.doubts(content),
-        _pictures(content, subject, names),
-        main.features(content),
-        main.route(content),
-        main.holding(content),
-        _exploded(content, subject, names),
-        _edges(content, subject),
-        shop.holes(content),
-        grinding,
-        shop.wire(content),
-        shop.left_behind(content),
-        shop.stock(content),
-        shop.inspection(content),
-        shop.estimate(content),
-        *shop.others(content),
-        shop.cautions(),
-        shop.traveller(content, toolroom),
-    ]
-    name = clean(content["part"]["name"])
-    return Report(name, tuple(_head(content, toolroom)), tuple(s for s in found if s is not None))
+@dataclass(frozen=True, eq=False)
+class Paper:
+    """What all papers of a job are made from; ``grinding`` has the sketches by setup, 0 where none is ground.
+
+    ``drawing`` is the part's own with sizes, None where it is not drawn; ``toolroom`` names whose papers
+    these are, ``date`` is as chosen.
+    """
+
+    content: Mapping[str, Any]
+    gallery: Gallery
+    grinding: Mapping[int, Section]
+    drawing: Section | None = None
+    toolroom: str = ""
+    date: str = ""
+
+    @property
+    def subject(self) -> Subject:
+        return self.gallery.subject
 
 
-def _head(content: Mapping[str, Any], toolroom: str) -> list[tuple[str, str]]:
-    part, told = content["part"], content["estimate"]
-    stops = sum(f["severity"] == "blocking" for f in content["flags"])
-    more = len(content["flags"]) - stops
-    return [
-        ("Part", clean(part["name"])),
-        ("Toolroom", clean(toolroom) or "________________"),
-        ("Material", clean(part["material"])),
-        ("Box", " x ".join(map(number, part["box_mm"])) + " mm"),
-        (
-            "Working side",
-            f"{part['working_side']} of the model (sure {number(part['sides']['confidence'], 2)})",
-        ),
-        ("Mounting side", f"{part['mounting_side']} of the model"),
-        ("Model file", f"{clean(part['source'])}, drawn in {part['source_units']}"),
-        ("SHA-256", " ".join(part["sha256"][k : k + 16] for k in range(0, 64, 16))),
-        ("Operations", f"{len(content['operations'])} in {told['setups']} setups"),
-        ("Flags", f"{stops} blocking, {more} others" if content["flags"] else "none"),
-        (
-            "Estimate",
-            f"{number(told['minutes'], 0)} min, {number(told['cost'], 0)} {clean(told['currency'])} "
-            f"({number(told['cost_low'], 0)} to {number(told['cost_high'], 0)}); not an offer",
-        ),
-        ("Date, name", "________________"),
-    ]
+class Composer:
+    """Makes papers; a section that several of them have is made once."""
 
+    def __init__(self, paper: Paper) -> None:
+        self._paper, self.content, self.subject = paper, paper.content, paper.subject
+        self._names = {f["id"]: main.label(f) for f in self.content["features"]}
+        self._sheets: dict[int, Section] = {}
+        self._pictures: Section | None = None
+        self.title = clean(self.content["part"]["name"])
 
-def _pictures(content: Mapping[str, Any], subject: Subject, names: Mapping[str, str]) -> Section:
-    used = {main.palette_key(f) for f in content["features"]}
-    high = height_of(subject, "iso", _FULL, 100)
-    whole = picture(subject, "iso", _FULL, high, "The part from above, its features named", names=names)
-    heights = scale_of(subject, list(SIDES), _HALF, 80)
-    sides = tuple(
-        (
-            picture(
-                subject, view, _HALF, heights[view], f"The part, {said}", scale=heights["scale"], names=names
+    def report(self) -> Report:
+        """Everything."""
+        content = self.content
+        machined = [s for s in content["setups"] if is_machined(s)]
+        found = [
+            main.flags(content),
+            main.doubts(content),
+            self.pictures(),
+            main.features(content),
+            main.route(content),
+            main.holding(content),
+            *(self.sheet(s) for s in machined),
+            self._tools(),
+            shop.holes(content),
+            self._paper.drawing,
+            *self._paper.grinding.values(),
+            shop.wire(content),
+            shop.left_behind(content),
+            _edges(content, self.subject),
+            shop.stock(content),
+            shop.inspection(content),
+            shop.estimate(content),
+            *shop.others(content),
+            shop.cautions(),
+            traveller(content, self._paper.toolroom),
+        ]
+        return Report(self.title, tuple(self.head()), tuple(s for s in found if s is not None))
+
+    def sheet(self, setup: Mapping[str, Any]) -> Section:
+        number_ = setup["number"]
+        if number_ not in self._sheets:
+            self._sheets[number_] = sheet(self.content, setup, self._paper.gallery)
+        return self._sheets[number_]
+
+    def sheet_report(self, setup: Mapping[str, Any]) -> Report:
+        """A setup's sheet as a paper of its own, with the cautions of the trade."""
+        mine = {setup["number"]}
+        found = [_flowing(self.sheet(setup)), *self._shop_sections(mine), shop.cautions()]
+        return Report(self.title, tuple(self._short_head()), tuple(found), title_of(setup))
+
+    def packs(self) -> Iterator[Pack]:
+        for reader in readers(self.content["setups"]):
+            yield pack(reader, self.title, tuple(self._short_head()), self._for(reader))
+
+    def _for(self, reader: str) -> Iterator[Section]:
+        content = self.content
+        if reader == "die maker":
+            yield main.flags(content)
+            if (asked := main.doubts(content)) is not None:
+                yield asked
+            yield self._overview()
+            yield main.plan(content)
+        elif reader == "traveller":
+            yield _flowing(traveller(content, self._paper.toolroom))
+        elif reader == "quote":
+            yield shop.quote(content)
+        else:
+            setups = [s for s in content["setups"] if s["process"] == reader]
+            told = main.flags_about(content, {f for s in setups for t in s["steps"] for f in t["features"]})
+            if told is not None:
+                yield told
+            for n, setup in enumerate(setups):
+                yield self.sheet(setup) if n else _flowing(self.sheet(setup))
+            yield from self._shop_sections({s["number"] for s in setups})
+            yield shop.cautions()
+
+    def _shop_sections(self, setups: set[int]) -> Iterator[Section]:
+        """What sections of the report say of some setups."""
+        features = {
+            f
+            for s in self.content["setups"]
+            if s["number"] in setups
+            for t in s["steps"]
+            for f in t["features"]
+        }
+        for section in (shop.holes(self.content, setups), shop.wire(self.content, setups)):
+            if section is not None:
+                yield section
+        yield from (s for n, s in self._paper.grinding.items() if n in setups)
+        for key, value in self.content.items():
+            mine = [r for r in value if r.get("feature") in features] if _is_rows(value) else []
+            if key not in shop.KNOWN and mine and self._is_made_in(mine, setups):
+                yield Section(words_of(key).capitalize(), tuple(general(mine)))
+
+    def _is_made_in(self, rows: Sequence[Mapping[str, Any]], setups: set[int]) -> bool:
+        """Whether rows of a process's own key are about the process of these setups."""
+        own = {self._process_of(r["feature"]) for r in rows}
+        return bool(own & {s["process"] for s in self.content["setups"] if s["number"] in setups})
+
+    def _process_of(self, feature: str) -> str:
+        return str(next(f["process"] for f in self.content["features"] if f["id"] == feature))
+
+    def _tools(self) -> Section:
+        blocks = tuple(tools(self.content, None))
+        return Section("Tools of the job", blocks or (Text("None."),))
+
+    def head(self) -> list[tuple[str, str]]:
+        content = self.content
+        part, told = content["part"], content["estimate"]
+        stops = sum(f["severity"] == "blocking" for f in content["flags"])
+        more = len(content["flags"]) - stops
+        return [
+            ("Part", clean(part["name"])),
+            ("Toolroom", clean(self._paper.toolroom) or "________________"),
+            ("Material", clean(part["material"])),
+            ("Box", " x ".join(map(number, part["box_mm"])) + " mm"),
+            (
+                "Working side",
+                f"{part['working_side']} of the model (sure {number(part['sides']['confidence'], 2)})",
             ),
-            said,
+            ("Mounting side", f"{part['mounting_side']} of the model"),
+            ("Model file", f"{clean(part['source'])}, drawn in {part['source_units']}"),
+            ("SHA-256", " ".join(part["sha256"][k : k + 16] for k in range(0, 64, 16))),
+            ("Operations", f"{len(content['operations'])} in {told['setups']} setups"),
+            ("Flags", f"{stops} blocking, {more} others" if content["flags"] else "none"),
+            (
+                "Estimate",
+                f"{number(told['minutes'], 0)} min, {number(told['cost'], 0)} {clean(told['currency'])} "
+                f"({number(told['cost_low'], 0)} to {number(told['cost_high'], 0)}); not an offer",
+            ),
+            ("Date, name", f"{clean(self._paper.date)} ________________".strip()),
+        ]
+
+    def _short_head(self) -> list[tuple[str, str]]:
+        wanted = ("Part", "Toolroom", "Material", "Box", "Model file", "Date, name")
+        return [pair for pair in self.head() if pair[0] in wanted]
+
+    def _overview(self) -> Section:
+        """One picture of the part and what its hatches mean."""
+        return Section("Part", (*self._whole(82), Pictures(((self._legend(), ""),))))
+
+    def _whole(self, most_mm: float) -> tuple[Block, ...]:
+        high = height_of(self.subject, "iso", _FULL, most_mm)
+        drawn = picture(
+            self.subject, "iso", _FULL, high, "The part from above, its features named", names=self._names
         )
-        for view, said in SIDES.items()
-    )
-    healed = (
-        [Text("Healed when read: " + clean("; ".join(content["part"]["healed"])))]
-        if content["part"]["healed"]
-        else []
-    )
-    blocks: list[Block] = [
-        Pictures(
-            ((whole, "seen from the corner between +x, -y and the working side; axes are the part's own"),)
-        ),
-        Pictures(((legend(sorted(used)), ""),)),
-        *healed,
-        Pictures(sides, 2),
-    ]
-    return Section("Pictures", tuple(blocks))
+        said = "seen from the corner between +x, -y and the working side; axes are the part's own"
+        return (Pictures(((drawn, said),)),)
+
+    def _legend(self) -> Any:
+        return legend(sorted({main.palette_key(f) for f in self.content["features"]}))
+
+    def pictures(self) -> Section:
+        if self._pictures is not None:
+            return self._pictures
+        heights = scale_of(self.subject, list(SIDES), _THIRD, 60)
+        sides = tuple(
+            (
+                picture(
+                    self.subject,
+                    view,
+                    _THIRD,
+                    heights[view],
+                    f"The part, {said}",
+                    scale=heights["scale"],
+                    names=self._names,
+                ),
+                said,
+            )
+            for view, said in SIDES.items()
+        )
+        told = self.content["part"]["healed"]
+        healed = [Text("Healed when read: " + clean("; ".join(told)))] if told else []
+        blocks = (*self._whole(100), Pictures(((self._legend(), ""),)), *healed, Pictures(sides, 3))
+        self._pictures = Section("Pictures", blocks)
+        return self._pictures
+
+
+def _flowing(section: Section) -> Section:
+    """Without a page of its own: it comes first."""
+    return Section(section.title, section.blocks)
+
+
+def _is_rows(value: Any) -> bool:
+    return isinstance(value, list) and bool(value) and isinstance(value[0], Mapping)
 
 
 def directions(subject: Subject) -> dict[str, Array]:
@@ -122,20 +260,6 @@ def steps(content: Mapping[str, Any], subject: Subject) -> dict[str, tuple[int, 
         if o["process"] != "bench" and o["from_side"] in sides
         for f in o["features"]
     }
-
-
-def _exploded(content: Mapping[str, Any], subject: Subject, names: Mapping[str, str]) -> Section | None:
-    step_of = steps(content, subject)
-    if not step_of:
-        return None
-    told = dict(names)
-    for feature, (n, _) in step_of.items():
-        told[feature] = f"{n}: {names[feature]}"
-    moves = exploded(subject, step_of)
-    high = height_of(subject, "iso", _FULL, 125, moves)
-    drawn = picture(subject, "iso", _FULL, high, "The part taken apart by operation", moves=moves, names=told)
-    said = "each feature drawn out towards the side it is cut from, by the number of its last operation"
-    return Section("Taken apart by operation", (Pictures(((drawn, said),)),))
 
 
 def _edges(content: Mapping[str, Any], subject: Subject) -> Section:

@@ -28,6 +28,24 @@ class Line:
 
 
 @dataclass(frozen=True)
+class Runs:
+    """Open runs of straight pieces that look alike: one object in the file, however many they are."""
+
+    runs: tuple[tuple[Point, ...], ...]
+    width_mm: float = 0.18
+    dash_mm: tuple[float, ...] = ()
+    ink: str = "#16191d"
+
+
+@dataclass(frozen=True)
+class Area:
+    """A filled region without a border; rings inside others are holes."""
+
+    rings: tuple[tuple[Point, ...], ...]
+    fill: str
+
+
+@dataclass(frozen=True)
 class Words:
     """``place`` is "start", "middle" or "end" of the words' own line; ``boxed`` lays a white ground."""
 
@@ -39,6 +57,7 @@ class Words:
     bold: bool = False
     boxed: bool = False
     upright: bool = False  # turned to read from below upwards
+    ink: str = "#16191d"
 
     @property
     def width_mm(self) -> float:
@@ -56,7 +75,7 @@ class Raster:
     png: bytes = field(repr=False)
 
 
-Item = Line | Words | Raster
+Item = Line | Runs | Area | Words | Raster
 
 
 @dataclass(frozen=True)
@@ -131,6 +150,14 @@ def _svg(item: Item, high: float) -> str:
             f'stroke="{item.ink}" stroke-width="{item.width_mm:g}" stroke-linecap="round" '
             f'stroke-linejoin="round"{dash}/>'
         )
+    if isinstance(item, Runs):
+        dash = f' stroke-dasharray="{" ".join(f"{d:g}" for d in item.dash_mm)}"' if item.dash_mm else ""
+        return (
+            f'<path d="{_path(item.runs, high)}" fill="none" stroke="{item.ink}" '
+            f'stroke-width="{item.width_mm:g}" stroke-linecap="round" stroke-linejoin="round"{dash}/>'
+        )
+    if isinstance(item, Area):
+        return f'<path d="{_path(item.rings, high)}Z" fill="{item.fill}" fill-rule="evenodd"/>'
     if isinstance(item, Raster):
         data = base64.b64encode(item.png).decode("ascii")
         return (
@@ -148,8 +175,16 @@ def _svg(item: Item, high: float) -> str:
     weight = ' font-weight="bold"' if item.bold else ""
     return (
         f'{ground}<text x="{item.x:.2f}" y="{high - item.y:.2f}" font-size="{item.size_pt * PT_MM:.2f}" '
-        f'text-anchor="{item.place}"{weight}{turn}>{escape(item.text)}</text>'
+        f'text-anchor="{item.place}"{weight}{turn}{_inked(item.ink)}>{escape(item.text)}</text>'
     )
+
+
+def _path(runs: Sequence[Sequence[Point]], high: float) -> str:
+    return "".join("M" + "L".join(f"{x:.2f} {high - y:.2f}" for x, y in run) for run in runs)
+
+
+def _inked(ink: str) -> str:
+    return "" if ink == "#16191d" else f' fill="{ink}"'
 
 
 def clear_of(

@@ -8,7 +8,7 @@ from html import escape
 from importlib.resources import files
 from typing import Any
 
-from routing.export.report.blocks import Block, Pictures, Report, Section, Table, Text
+from routing.export.report.blocks import Block, Facts, Pictures, Report, Section, Table, Text
 from routing.export.report.drawing import svg
 from routing.export.viewer import script
 
@@ -16,24 +16,32 @@ from routing.export.viewer import script
 _POLICY = "default-src 'none'; img-src data:; style-src 'unsafe-inline'; script-src 'unsafe-inline'"
 
 
-def page(report: Report, view: Mapping[str, Any]) -> str:
-    """``view`` is what ``page.js`` shows in 3-D: model, axes, colours, edges, explode, names, bodies."""
+def page(report: Report, view: Mapping[str, Any] | None) -> str:
+    """``view`` is what ``page.js`` shows in 3-D: model, axes, colours, edges, explode, names, bodies; None
+    for a page without it."""
     head = "".join(f"<div><dt>{escape(k)}</dt><dd><bdi>{escape(v)}</bdi></dd></div>" for k, v in report.head)
     anchors = "".join(
         f'<li><a href="#s{n}">{escape(s.title)}</a></li>' for n, s in enumerate(report.sections)
     )
     first, *rest = (_section(n, s) for n, s in enumerate(report.sections))
-    body = "".join([first, _VIEW, *rest])  # the flags come first, even before the part itself
+    shown = "" if view is None else _VIEW
+    body = "".join([first, shown, *rest])  # the flags come first, even before the part itself
+    script_ = (
+        ""
+        if view is None
+        else f'<script type="application/json" id="view">{_data(view)}</script>\n'
+        f'<script type="module">\n{script()}\n{_asset("page.js")}</script>'
+    )
     return (
         '<!doctype html>\n<html lang="en"><head><meta charset="utf-8">'
         f'<meta http-equiv="Content-Security-Policy" content="{_POLICY}">'
         '<meta name="viewport" content="width=device-width, initial-scale=1">'
-        f"<title>{escape(report.title)}: route sheet</title><style>{_asset('page.css')}</style></head>\n"
-        f"<body><header><p>Route sheet</p><h1><bdi>{escape(report.title)}</bdi></h1>\n"
+        f"<title>{escape(report.title)}: {escape(report.what.lower())}</title>"
+        f"<style>{_asset('page.css')}</style></head>\n"
+        f"<body><header><p>{escape(report.what)}</p><h1><bdi>{escape(report.title)}</bdi></h1>\n"
         f"<dl>{head}</dl></header>\n"
         f'<nav aria-label="Sections"><ul>{anchors}</ul></nav>\n<main>{body}</main>\n'
-        f'<script type="application/json" id="view">{_data(view)}</script>\n'
-        f'<script type="module">\n{script()}\n{_asset("page.js")}</script></body></html>\n'
+        f"{script_}</body></html>\n"
     )
 
 
@@ -67,6 +75,8 @@ def _section(n: int, section: Section) -> str:
 def _block(block: Block) -> str:
     if isinstance(block, Text):
         return f'<p class="{block.look}"><bdi>{escape(block.words)}</bdi></p>'
+    if isinstance(block, Facts):
+        return _facts(block)
     if isinstance(block, Table):
         return _table(block)
     assert isinstance(block, Pictures)
@@ -75,6 +85,11 @@ def _block(block: Block) -> str:
         for d, said in block.drawings
     )
     return f'<div class="pictures of{block.columns}">{figures}</div>'
+
+
+def _facts(facts: Facts) -> str:
+    rows = "".join(f"<div><dt>{escape(k)}</dt><dd><bdi>{escape(v)}</bdi></dd></div>" for k, v in facts.rows)
+    return f"<dl{' class=wide' if facts.wide else ''}>{rows}</dl>"
 
 
 def _table(table: Table) -> str:

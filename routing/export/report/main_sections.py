@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from typing import Any
 
+from routing.export import table
 from routing.export.report.blocks import Block, Section, Table, Text, clean, number, sizes
 from routing.processes.rooms import signs
 
@@ -23,6 +24,12 @@ def flags(content: Content) -> Section:
         (f["severity"].upper(), f["feature"] or "part", clean(f["message"]), f["code"]) for f in told
     )
     return Section("Flags", (Table(("weight", "about", "what", "code"), rows, (1.8, 1.2, 9.5, 3.8)),))
+
+
+def flags_about(content: Content, features: Collection[str]) -> Section | None:
+    """The flags of some features, and those of the whole part that stop the job."""
+    mine = [f for f in content["flags"] if f["feature"] in features or f["severity"] == _SEVERITY[0]]
+    return flags({**content, "flags": mine}) if mine else None
 
 
 def doubts(content: Content) -> Section | None:
@@ -135,6 +142,30 @@ def route(content: Content) -> Section:
     return Section("Route", tuple(blocks))
 
 
+def plan(content: Content) -> Section:
+    """The setups at a glance: what each does, how it is held, where its zero is."""
+    rows = []
+    for s in content["setups"]:
+        steps = [f"{t['number']} {t['stage']}: {_few(t['features'])}" for t in s["steps"]]
+        weak = "" if s["grade"] == "holds" else f" ({s['grade']})"
+        rows.append(
+            (
+                str(s["number"]),
+                f"{s['process']}, {s['from_side']}",
+                "; ".join(steps),
+                f"{s['held_by']}{weak}",
+                s["zero"]["kind"] or "none",
+                number(sum(t["minutes"] for t in s["steps"]), 0),
+            )
+        )
+    head = ("setup", "machine, side up", "steps", "held by", "zero", "min")
+    return Section("Plan", (Table(head, tuple(rows), (0.8, 2.4, 8, 1.6, 1.6, 0.8)),))
+
+
+def _few(ids: Sequence[str], most: int = 10) -> str:
+    return " ".join(ids) if len(ids) <= most else f"{' '.join(ids[:most])} and {len(ids) - most} more"
+
+
 def _letter(n: int) -> str:
     return chr(97 + n) if n < 26 else _letter(n // 26 - 1) + chr(97 + n % 26)
 
@@ -153,6 +184,7 @@ def holding(content: Content) -> Section | None:
     blocks: list[Block] = [
         Text("Forces, stresses and areas are estimates: a person who knows the machine looks first.", "note"),
         Table(head, tuple(rows), (1.1, 1.8, 1.2, 1.6, 5, 5.8)),
+        zeros(content),
     ]
     threads = {t["feature"]: t for s in setups for t in s["threads"]}
     if threads:
@@ -179,6 +211,12 @@ def holding(content: Content) -> Section | None:
         ]
         blocks.append(Table(("fragile", "what may break out", "place in the model"), tuple(rough), (1, 6, 3)))
     return Section("Holding", tuple(blocks))
+
+
+def zeros(content: Content) -> Table:
+    """Each zero once, with the setups that count from it."""
+    rows = tuple((numbers, clean(words)) for numbers, words in table.zeros(content))
+    return Table(("setup", "zero, from which all numbers of the setup count"), rows, (1.8, 14.7))
 
 
 def edge_table(content: Content) -> Iterator[Block]:

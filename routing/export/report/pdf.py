@@ -3,11 +3,24 @@
 from __future__ import annotations
 
 import io
+from collections.abc import Sequence
+from functools import cache
 from itertools import zip_longest
 from typing import Any
 
-from routing.export.report.blocks import Block, Pictures, Report, Section, Table, Text
-from routing.export.report.drawing import PT_MM, Drawing, Line, Raster, Words, box_of
+from routing.export.report.blocks import Block, Facts, Pictures, Report, Section, Table, Text
+from routing.export.report.drawing import (
+    PT_MM,
+    Area,
+    Drawing,
+    Item,
+    Line,
+    Point,
+    Raster,
+    Runs,
+    Words,
+    box_of,
+)
 from routing.export.report.type import BOLD, NORMAL, draw, is_wide, markup
 
 _MM = 1 / PT_MM
@@ -26,18 +39,19 @@ def pdf(report: Report) -> bytes:
     made = io.BytesIO()
     width, height = A4
     document = BaseDocTemplate(
-        made, pagesize=A4, title=f"{report.title}: route sheet", author="dieroute", invariant=1
+        made, pagesize=A4, title=f"{report.title}: {report.what.lower()}", author="dieroute", invariant=1
     )
     frame = Frame(_SIDE * _MM, _END * _MM, _WIDE * _MM, height - 2 * _END * _MM, 0, 0, 0, 0)
     document.addPageTemplates([PageTemplate(frames=[frame], pagesize=(width, height))])
     story: list[Any] = _head(report)
     for section in report.sections:
         story += _section(section)
-    document.build(story, canvasmaker=_numbered(report.title))
+    document.build(story, canvasmaker=_numbered(report.title, report.what.lower()))
     return made.getvalue()
 
 
-def _style(look: str) -> Any:
+@cache
+def _style(look: str, wrap: str = "") -> Any:
     from reportlab.lib.styles import ParagraphStyle
 
     common: dict[str, Any] = {"fontName": NORMAL, "fontSize": 7.6, "leading": 10.4, "spaceAfter": 4}
@@ -59,35 +73,45 @@ def _style(look: str) -> Any:
         "section": {"fontSize": 11, "leading": 14, "fontName": BOLD, "spaceAfter": 0},
         "caption": {"fontSize": 6.5, "leading": 8.5, "textColor": "#3c4249", "spaceAfter": 5},
     }
-    return ParagraphStyle(look, **common | more.get(look, {}))
+    return ParagraphStyle(look, **common | more.get(look, {}), **({"wordWrap": wrap} if wrap else {}))
 
 
 def _words(text: str, look: str, bullet: str | None = None) -> Any:
     from reportlab.platypus import Paragraph
 
-    style = _style(look)
-    if is_wide(text):
-        style.wordWrap = "CJK"
+    style = _style(look, "CJK" if is_wide(text) else "")
     return Paragraph(markup(text, style.fontName), style, bulletText=bullet)
 
 
 def _head(report: Report) -> list[Any]:
     from reportlab.platypus import Spacer
+
+    return [
+        _words(report.what, "note"),
+        _words(report.title, "title"),
+        Spacer(1, 4),
+        _facts(Facts(report.head), 3),
+    ]
+
+
+def _facts(facts: Facts, by: float) -> Any:
     from reportlab.platypus import Table as Grid
 
-    cells = [[_words(k, "caption"), _words(v, "cell")] for k, v in report.head]
-    rows = [[*a, *b] for a, b in zip(cells[::2], cells[1::2], strict=True)]
-    grid = Grid(rows, [22 * _MM, (_WIDE / 2 - 22) * _MM] * 2)
-    grid.setStyle(
-        [
-            ("BOX", (0, 0), (-1, -1), 1, "#16191d"),
-            ("LINEBELOW", (0, 0), (-1, -2), 0.4, "#b9bec4"),
-            ("LINEAFTER", (1, 0), (1, -1), 0.4, "#b9bec4"),
-            ("VALIGN", (0, 0), (-1, -1), "TOP"),
-            *_padding(3),
-        ]
-    )
-    return [_words("Route sheet", "note"), _words(report.title, "title"), Spacer(1, 4), grid]
+    cells = [[_words(k, "caption"), _words(v, "cell")] for k, v in facts.rows]
+    columns = 1 if facts.wide else 2
+    cells += [[_words("", "cell")] * 2] * (-len(cells) % columns)
+    rows = [[c for pair in cells[k : k + columns] for c in pair] for k in range(0, len(cells), columns)]
+    grid = Grid(rows, [22 * _MM, (_WIDE / columns - 22) * _MM] * columns, spaceAfter=5)
+    lines: list[Any] = [
+        ("BOX", (0, 0), (-1, -1), 1, "#16191d"),
+        ("LINEBELOW", (0, 0), (-1, -2), 0.4, "#b9bec4"),
+        ("VALIGN", (0, 0), (-1, -1), "TOP"),
+        *_padding(by),
+    ]
+    if columns > 1:
+        lines.append(("LINEAFTER", (1, 0), (1, -1), 0.4, "#b9bec4"))
+    grid.setStyle(lines)
+    return grid
 
 
 def _padding(by: float) -> list[Any]:
@@ -122,6 +146,8 @@ def _block(block: Block) -> list[Any]:
 
             return [KeepTogether([_words(block.words, block.look, "–")])]
         return [_words(block.words, block.look)]
+    if isinstance(block, Facts):
+        return [_facts(block, 1.6)]
     return [_table(block)] if isinstance(block, Table) else _pictures(block)
 
 
@@ -174,28 +200,38 @@ def _flowable(drawing: Drawing) -> Any:
     return Drawn()
 
 
-def _put(canvas: Any, item: Line | Words | Raster) -> None:
+def _put(canvas: Any, item: Item) -> None:
     from reportlab.lib.utils import ImageReader
 
     if isinstance(item, Raster):
         canvas.drawImage(ImageReader(io.BytesIO(item.png)), item.x, item.y, item.width_mm, item.height_mm)
-    elif isinstance(item, Line):
-        path = canvas.beginPath()
-        path.moveTo(*item.points[0])
-        for point in item.points[1:]:
-            path.lineTo(*point)
-        if item.closed:
-            path.close()
+    elif isinstance(item, Area):
+        canvas.setFillColor(item.fill)
+        canvas.drawPath(_path(canvas, item.rings, closed=True), stroke=0, fill=1, fillMode=0)
+    elif isinstance(item, Line | Runs):
+        closed, fill = (item.closed, item.fill) if isinstance(item, Line) else (False, None)
+        path = _path(canvas, (item.points,) if isinstance(item, Line) else item.runs, closed=closed)
         canvas.setStrokeColor(item.ink)
         canvas.setLineWidth(item.width_mm)
         canvas.setLineCap(1)
         canvas.setLineJoin(1)
         canvas.setDash(*([list(item.dash_mm)] if item.dash_mm else []))
-        if item.fill:
-            canvas.setFillColor(item.fill)
-        canvas.drawPath(path, stroke=1, fill=1 if item.fill else 0)
+        if fill:
+            canvas.setFillColor(fill)
+        canvas.drawPath(path, stroke=1, fill=1 if fill else 0)
     else:
         _write(canvas, item)
+
+
+def _path(canvas: Any, runs: Sequence[Sequence[Point]], *, closed: bool) -> Any:
+    path = canvas.beginPath()
+    for run in runs:
+        path.moveTo(*run[0])
+        for point in run[1:]:
+            path.lineTo(*point)
+        if closed:
+            path.close()
+    return path
 
 
 def _write(canvas: Any, item: Words) -> None:
@@ -207,7 +243,7 @@ def _write(canvas: Any, item: Words) -> None:
         canvas.setDash()
         canvas.roundRect(left, low, right - left, top - low, 0.6, stroke=1, fill=1)
     canvas.saveState()
-    canvas.setFillColor("#16191d")
+    canvas.setFillColor(item.ink)
     canvas.translate(item.x, item.y)
     if item.upright:
         canvas.rotate(90)
@@ -215,7 +251,7 @@ def _write(canvas: Any, item: Words) -> None:
     canvas.restoreState()
 
 
-def _numbered(title: str) -> Any:
+def _numbered(title: str, what: str) -> Any:
     """A canvas that knows at the end how many pages there are."""
     from reportlab.pdfgen.canvas import Canvas
 
@@ -232,7 +268,7 @@ def _numbered(title: str) -> Any:
             for n, page in enumerate(self._pages, 1):
                 self.__dict__.update(page)
                 y = (_END - 5) * _MM
-                said = "route sheet; minutes and money are estimates"
+                said = f"{what}; minutes and money are estimates"
                 draw(self, _SIDE * _MM, y, title[:60], 6.5, "start")
                 draw(self, 105 * _MM, y, said, 6.5, "middle")
                 draw(self, (210 - _SIDE) * _MM, y, f"page {n} of {len(self._pages)}", 6.5, "end")

@@ -20,60 +20,28 @@ _LOT = 50_000
 _STEP_PX = 1.0
 
 
-@dataclass(frozen=True)
-class Eye:
-    """``axes`` (3, 3): rows to the right, up and towards the eye, unit, in model coordinates."""
-
-    axes: Array
-
-    @classmethod
-    def of(cls, frame: Array, name: str) -> Eye:
-        """From a side of the frame ("+z", ...) or a corner: "iso" (+x -y +z), "iso below" (+x -y -z)."""
-        x, y, z = np.eye(3)
-        rows = {
-            "+z": (x, y),
-            "-z": (x, -y),
-            "-y": (x, z),
-            "+y": (-x, z),
-            "+x": (y, z),
-            "-x": (-y, z),
-        }.get(name)
-        if rows is None:
-            turn = np.sqrt(0.5)
-            right = np.array([turn, turn, 0.0])
-            toward = np.array([1.0, -1.0, 1.0 if name == "iso" else -1.0]) / np.sqrt(3.0)
-            rows = (right, np.cross(toward, right))
-        right, up = rows
-        return cls(np.array([right, up, np.cross(right, up)]) @ frame)
-
-
 @dataclass(frozen=True, eq=False)
 class Shot:
     """``faces`` (h, w): place of the face seen in each pixel, -1 for none; ``light`` (h, w) from 0 to 1."""
 
     faces: Ints
     light: Array
-    eye: Eye
+    axes: Array
     low: Array  # of what is seen, in the eye's own right and up (mm)
     per_mm: float
 
     def pixels(self, points: Array) -> Array:
         """Model points (n, 3) to pixels (n, 2) from the upper left."""
-        flat = (points @ self.eye.axes[:2].T - self.low) * self.per_mm
+        flat = (points @ self.axes[:2].T - self.low) * self.per_mm
         return np.column_stack([flat[:, 0], self.faces.shape[0] - flat[:, 1]])
 
 
-def shoot(
-    mesh: Mesh, eye: Eye, size_px: tuple[int, int], moves: Array | None = None, per_mm: float | None = None
-) -> Shot:
+def shoot(mesh: Mesh, axes: Array, size_px: tuple[int, int], per_mm: float | None = None) -> Shot:
     """The mesh within a frame of (width, height) pixels, its scale as large as fits or as given.
 
-    ``moves`` (faces, 3) shifts each face, in mm of the model.
+    ``axes`` (3, 3) has rows to the right, up and towards the eye.
     """
-    corners = mesh.positions[mesh.triangles]
-    if moves is not None:
-        corners = corners + moves[mesh.face_of_triangle][:, None]
-    seen = corners @ eye.axes.T
+    seen = mesh.positions[mesh.triangles] @ axes.T
     low, high = seen[..., :2].min(axis=(0, 1)), seen[..., :2].max(axis=(0, 1))
     wide, tall = size_px
     fits = float(np.min((np.array([wide, tall]) - 6) / np.maximum(high - low, 1e-9)))
@@ -86,7 +54,7 @@ def shoot(
     front = np.flatnonzero(turn < -1e-9)  # y runs down: against the clock is negative
     weights = _weights(x[front], y[front], turn[front])
     triangles = mesh.triangles[front]
-    near, bright = (np.einsum("kmw,mw->km", weights, v) for v in (z[front], _light(mesh, eye)[triangles]))
+    near, bright = (np.einsum("kmw,mw->km", weights, v) for v in (z[front], _light(mesh, axes)[triangles]))
     face_of = mesh.face_of_triangle[front]
     faces = np.full(wide * tall, -1, np.int64)
     light = np.zeros(wide * tall)
@@ -98,13 +66,13 @@ def shoot(
         at, of, px, py = at[won], of[won], px[won], py[won]
         faces[at] = face_of[of]
         light[at] = bright[0, of] + bright[1, of] * px + bright[2, of] * py
-    return Shot(faces.reshape(tall, wide), light.reshape(tall, wide), eye, low, per_mm)
+    return Shot(faces.reshape(tall, wide), light.reshape(tall, wide), axes, low, per_mm)
 
 
-def _light(mesh: Mesh, eye: Eye) -> Array:
+def _light(mesh: Mesh, axes: Array) -> Array:
     """How light each corner is, from over the eye's left shoulder."""
     lamp = np.array([-0.33, 0.54, 0.77])
-    facing = mesh.normals @ eye.axes.T
+    facing = mesh.normals @ axes.T
     return np.asarray(
         np.clip(0.45 + 0.4 * np.maximum(facing @ lamp, 0) + 0.2 * np.maximum(facing[:, 2], 0), 0, 1)
     )
@@ -152,18 +120,9 @@ def _each(count: Ints) -> tuple[Ints, Ints]:
     return of, np.arange(len(of)) - np.repeat(np.cumsum(count) - count, count)
 
 
-def visible(shot: Shot, edge: Edge, moves: Array | None = None) -> list[Array]:
-    """The seen stretches of an edge, as pixels (n, 2): where a face that it bounds shows beside it.
-
-    Moved faces take their side of the edge along.
-    """
-    if moves is None or np.allclose(moves[edge.faces[0]], moves[edge.faces[1]]):
-        shift = None if moves is None else moves[edge.faces[0]]
-        return _stretches(shot, edge.points if shift is None else edge.points + shift, edge.faces)
-    return [s for f in edge.faces for s in _stretches(shot, edge.points + moves[f], (f,))]
-
-
-def _stretches(shot: Shot, points: Array, faces: tuple[int, ...]) -> list[Array]:
+def visible(shot: Shot, edge: Edge) -> list[Array]:
+    """The seen stretches of an edge, as pixels (n, 2): where a face that it bounds shows beside it."""
+    points, faces = edge.points, edge.faces
     flat = shot.pixels(points)
     steps = np.maximum(1, np.ceil(np.linalg.norm(np.diff(flat, axis=0), axis=1) / _STEP_PX)).astype(np.int64)
     starts = np.concatenate([[0], np.cumsum(steps)])

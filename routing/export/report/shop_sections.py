@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
@@ -42,37 +42,53 @@ KNOWN = frozenset(
         "left_behind",
         "setups",
         "fragile",
+        "tools",
+        "grinding",
     )
 )
 BY_EYE = "stereo microscope"
 
 
-def holes(content: Content) -> Section | None:
-    told = content.get("holes")
-    if not told or not told["rows"]:
+def holes(content: Content, setups: Collection[int] | None = None) -> Section | None:
+    """A row for each tool in each stage of a bore; of some setups alone where they are given."""
+    told = content.get("holes", {}).get("rows", ())
+    mine = [h for h in told if setups is None or h["setup"] in setups]
+    if not mine:
         return None
     rows = []
-    for h in told["rows"]:
-        relief = ""
-        if h.get("relief_diameter_mm"):
-            relief = f"Ø{number(h['relief_diameter_mm'])} x {number(h['relief_depth_mm'])}"
-        thread = " ".join(filter(None, [h["thread"], "left-hand" if h["hand"] == "left" else ""]))
-        full = "" if h.get("full_thread_mm") is None else f", full {number(h['full_thread_mm'])}"
+    for h in mine:
+        thread = " ".join(filter(None, [h["thread"], "left-hand" if h["hand"] == "left" else h["hand"]]))
+        pitch = "" if h["pitch_mm"] is None else f", pitch {number(h['pitch_mm'])}"
+        full = "" if h["full_thread_mm"] is None else f", full {number(h['full_thread_mm'])}"
+        ends = number(h["diameter_mm"])
+        ends += "" if h["end_diameter_mm"] is None else f" to {number(h['end_diameter_mm'])}"
         rows.append(
             (
                 h["feature"],
-                "" if h["setup"] is None else str(h["setup"]),
+                "-" if h["setup"] is None else f"{h['setup']}.{h['step']} {h['side']}",
+                clean(h["what"]),
+                clean(h["tool"]) or "-",
                 f"{number(h['x_mm'])} / {number(h['y_mm'])} / {number(h['mouth_z_mm'])}",
-                f"{clean(h['diameters'])}; {h['bottom']}",
-                (thread + full) if thread else "plain",
-                "-" if h.get("tap_drill_mm") is None else number(h["tap_drill_mm"]),
-                relief or "-",
-                gauge(h["thread"], h["diameter_mm"]),
+                f"Ø{ends}",
+                f"{number(h['from_mm'])} to {number(h['to_mm'])}, {h['bottom']}",
+                f"{thread}{pitch}{full}" or "-",
             )
         )
-    head = ("id", "side", "X / Y / mouth Z", "Ø x depth, from the mouth", "thread", "core", "relief", "gauge")
-    blocks = (Table(head, tuple(rows), (1, 1.4, 3, 4.1, 2, 1, 1.9, 4.4)), Text(clean(told["zero"]), "note"))
-    return Section("Holes and threads", blocks)
+    head = ("id", "setup.step, side", "work", "tool", "X / Y / mouth Z", "Ø", "depth, bottom", "thread")
+    blocks: list[Block] = [Table(head, tuple(rows), (0.8, 1.5, 1.6, 2.5, 2.7, 1.3, 2.8, 3))]
+    threads = [h for h in mine if h["thread"] and h["hand"]]
+    checks = {gauge(h["thread"], h["diameter_mm"]): [] for h in threads}  # type: dict[str, list[str]]
+    for h in threads:
+        checks[gauge(h["thread"], h["diameter_mm"])].append(h["feature"])
+    if checks:
+        said = tuple((" ".join(ids), clean(tool)) for tool, ids in checks.items())
+        blocks.append(Table(("threads", "gauge"), said, (3, 7)))
+    blocks += [
+        Text(f"Zero of setup {h['setup']}: {clean(h['zero'])}." if h["setup"] else clean(h["zero"]), "note")
+        for h in mine
+        if h["zero"]
+    ]
+    return Section("Holes and threads", tuple(blocks))
 
 
 def gauge(thread: str, diameter_mm: float) -> str:
@@ -91,8 +107,9 @@ def gauge(thread: str, diameter_mm: float) -> str:
     return f"thread plug gauge {name}, go and no-go; pins {low:.3f} go, {high:.3f} no-go"
 
 
-def wire(content: Content) -> Section | None:
-    told = content.get("wire")
+def wire(content: Content, setups: Collection[int] | None = None) -> Section | None:
+    """The wire's passes and start holes; of some setups alone where they are given."""
+    told = _of_setups(content.get("wire"), setups)
     if not told:
         return None
     blocks: list[Block] = []
@@ -112,6 +129,19 @@ def wire(content: Content) -> Section | None:
     if told.get("caution"):
         blocks.append(Text(clean(told["caution"]), "alert"))
     return Section("Wire and start holes", tuple(blocks)) if blocks else None
+
+
+def _of_setups(told: Any, setups: Collection[int] | None) -> Any:
+    """A key of the route file with the rows of some setups; None where there are none."""
+    if not told or setups is None:
+        return told
+    kept = {
+        k: [r for r in v if r.get("setup") in setups]
+        if isinstance(v, list) and v and isinstance(v[0], Mapping)
+        else v
+        for k, v in told.items()
+    }
+    return kept if any(isinstance(v, list) and v for v in kept.values()) else None
 
 
 def _start_hole(told: Content) -> tuple[str, ...]:
@@ -353,6 +383,40 @@ def estimate(content: Content) -> Section:
     return Section("Estimate", tuple(blocks))
 
 
+def quote(content: Content) -> Section:
+    """What it costs, by quantity and by line, what is bought for it, and what that stands on."""
+    told = content["estimate"]
+    currency = clean(told["currency"])
+    cost, least, most = (number(told[k], 2) for k in ("cost", "cost_low", "cost_high"))
+    total = (
+        f"One piece: {cost} {currency} ({least} to {most}), {number(told['minutes'], 0)} min in "
+        f"{told['setups']} setups. An estimate: {clean(told['note'])}."
+    )
+    blocks: list[Block] = [Text(total, "alert")]
+    for key in ("quantities", "what_if"):
+        if told.get(key):
+            blocks += [Text(words_of(key), "note"), *general([_brief(row) for row in told[key]])]
+    lines = tuple(
+        (
+            str(line.get("operation") or "-"),
+            clean(line["what"]),
+            clean(line.get("process", "")),
+            number(line["minutes"], 1),
+            number(line["cost"], 2),
+            f"{number(line['cost_low'], 2)} to {number(line['cost_high'], 2)}",
+        )
+        for line in told["lines"]
+    )
+    head = ("op", "what", "by", "min", currency, "between")
+    blocks.append(Table(head, lines, (0.8, 4, 2.4, 1.2, 1.6, 2.6)))
+    bought = [t for t in content.get("tools", ()) if t["setup"] is None and t["get"] == "to buy"]
+    if bought:
+        said = tuple((clean(t["tool"]), clean(t["sizes"]), " ".join(t["features"])) for t in bought)
+        blocks.append(Table(("to buy", "measures", "for"), said, (3, 4, 4)))
+    blocks.append(Text(f"Blank: {clean(content['stock']['blank'])}; {clean(content['part']['material'])}."))
+    return Section("Quote", tuple(blocks))
+
+
 def _option(told: Mapping[str, Any] | None) -> str:
     if told is None:
         return "-"
@@ -391,33 +455,3 @@ def _cautions_text() -> str:
     if packed.is_file():
         return packed.read_text(encoding="utf-8")
     return (Path(__file__).parents[3] / "docs" / "cautions.md").read_text(encoding="utf-8")
-
-
-def traveller(content: Content, toolroom: str = "") -> Section:
-    """Goes with the part: a row to sign for each operation, a box for each size that it finishes."""
-    last = {f: o["number"] for o in content["operations"] if o["process"] != "bench" for f in o["features"]}
-    by_id = {f["id"]: f for f in content["features"]}
-    rows = []
-    for o in content["operations"]:
-        work = f"{o['stage']}, setup {o['setup']}, from {o['from_side']}"
-        rows.append((str(o["number"]), work, " ".join(o["features"]), "", "", ""))
-        for name in o["features"]:
-            f = by_id[name]
-            if last.get(name) != o["number"] or not f["dims"]:
-                continue
-            thread = [f["thread"]["designation"]] if f["thread"] and f["thread"]["designation"] else []
-            known = {k: v for k, v in f["dims"].items() if "point_angle" not in k}
-            rows += [("", f"{name} {f['kind']}", said, "", "", "") for said in [*thread, *sizes(known)]]
-    head = ("op", "work", "features, size to reach (mm)", "measured", "initials", "date")
-    part = content["part"]
-    said = (
-        f"Part {clean(part['name'])}, {clean(part['material'])}, box "
-        f"{' x '.join(map(number, part['box_mm']))} mm. "
-        "Piece no. ________   Order ________   Flags read ________"
-    )
-    whose = [Text(clean(toolroom))] if toolroom else []
-    return Section(
-        "Shop traveller",
-        (*whose, Text(said), Table(head, tuple(rows), (0.7, 4, 5, 2.4, 1.6, 1.8), tall=True)),
-        True,
-    )

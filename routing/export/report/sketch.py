@@ -1,155 +1,141 @@
-"""The grinding sketch: a section square to the wheel's travel, with what is ground away and its sizes."""
+"""The grinding sketch: a section square to the wheel's travel, as ground and as finished, from the zero."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import shapely
 
 from featurize import tolerances as tol
-from featurize.brep.planar_path import Segment
-from featurize.brep.surfaces import Array
 from routing.export.report.blocks import Block, Pictures, Section, Table, Text, number
-from routing.export.report.drawing import Drawing, Item, Line, Words, size_line
+from routing.export.report.drawing import Drawing, Item, Line, Words
+from routing.export.report.sized_drawing import column, row_below, zero_items
 
 if TYPE_CHECKING:
-    from featurize.brep.shadow import View
-    from routing.stock.ground import GroundCut, GroundStock
+    from routing.export.ground_rows import GroundRow, Group
+    from routing.processes.surface_grind.cuts import GroundCut
 
-_WIDE, _HIGH, _EDGE = 177.0, 62.0, 16.0
-
-
-@dataclass(frozen=True)
-class Floor:
-    """A stretch that a wheel leaves: how far it reaches across, and its deepest under the blank's face."""
-
-    letter: str
-    features: tuple[str, ...]
-    form: str  # "flat", "slant 15°", "R 2"
-    width_mm: float
-    depth_mm: float
-    middle: tuple[float, float]
-    wheel_mm: float
-    corner_mm: float
+_WIDE, _HIGH, _LEFT, _BELOW = 177.0, 60.0, 24.0, 15.0
 
 
-def sections(
-    stock: GroundStock, blank: Array, sides: Mapping[str, Array], allowance: Mapping[str, float]
-) -> Section:
-    """``blank`` are its corners (n, 3), ``sides`` the directions of the part's sides by name."""
-    if not stock.removed:
-        return Section("Grinding sketch", (Text(stock.note or "Nothing is ground but the squared blank."),))
-    groups: dict[tuple[float, ...], list[GroundCut]] = {}
-    for cut in stock.removed:
-        key = tuple(np.round(np.concatenate([cut.view.up, cut.view.along]), 6) + 0.0)
-        groups.setdefault(key, []).append(cut)
-    blocks: list[Block] = []
-    for cuts in groups.values():
-        view = cuts[0].view
-        drawing, floors = _drawn(cuts, view, blank)
-        side, along = _side(view.up, sides), _side(view.along, sides)
-        told = f"Ground from {side}, wheel travelling along {along[-1]}"
-        blocks.append(Pictures(((drawing, f"{told}; seen along the travel"),)))
-        rows = tuple(
-            (
-                f.letter,
-                " ".join(f.features),
-                f.form,
-                number(f.depth_mm),
-                number(f.width_mm),
-                number(f.wheel_mm),
-                number(f.corner_mm),
-            )
-            for f in floors
-        )
-        head = ("at", "features", "form", "depth under the blank", "width", "wheel width", "its corner R")
-        blocks.append(Table(head, rows, (0.6, 4, 2, 2.6, 1.6, 1.8, 1.8)))
-    said = (
-        f"Sizes in mm, as ground: {number(allowance['floor'])} stays on floors, {number(allowance['wall'])} "
-        "on walls, for the finishing cutter. Wheels, speeds and chucking as the wheel's maker says."
+def by_setup(groups: Sequence[Group], note: str) -> dict[int, Section]:
+    """The sketch of each setup that grinds; under 0 why nothing is ground, where that is so."""
+    if not groups:
+        return {0: Section("Grinding sketch", (Text(note or "Nothing is ground but the squared blank."),))}
+    found: dict[int, list[Block]] = {}
+    for group in groups:
+        setup = group.setup
+        said = f"seen along the travel, {group.rows[0].travel}. Zero: {setup.zero.words}."
+        blocks = found.setdefault(setup.number, [])
+        blocks += [Pictures(((_drawn(group), said),)), table(group.rows)]
+    told = Text(
+        "Z as ground has the allowance that stays where a cutter goes on; else it is to size. "
+        "Between walls the wheel's corner stands in the foot. Wheels, speeds and chucking as the wheel's "
+        "maker says.",
+        "note",
     )
-    return Section("Grinding sketch", (*blocks, Text(said, "note")))
+    sides = {g.setup.number: g.setup.approach.side for g in groups}
+    return {
+        n: Section(f"Grinding sketch, setup {n} from {sides[n]}", (*blocks, told))
+        for n, blocks in found.items()
+    }
 
 
-def _side(direction: Array, sides: Mapping[str, Array]) -> str:
-    return max(sides, key=lambda name: float(sides[name] @ direction))
+def table(rows: Sequence[GroundRow]) -> Table:
+    told = tuple(
+        (
+            r.letter,
+            " ".join(r.features),
+            r.form,
+            f"{r.axis} {_from_to(r.ground_mm)}",
+            number(r.ground_mm[1] - r.ground_mm[0]),
+            "-" if r.finished_mm is None else number(r.finished_mm[1] - r.finished_mm[0]),
+            number(r.z_ground_mm),
+            "-" if r.z_finished_mm is None else number(r.z_finished_mm),
+            r.wheel,
+            number(r.dressed_mm),
+            _turned(r),
+        )
+        for r in rows
+    )
+    head = (
+        "at",
+        "feature",
+        "form",
+        "from to, as ground",
+        "width ground",
+        "finished",
+        "Z ground",
+        "Z finished",
+        "wheel",
+        "dressed R",
+        "axis turns",
+    )
+    return Table(head, told, (0.6, 1.4, 1.6, 2.7, 1.3, 1.4, 1.4, 1.5, 2.2, 1.3, 1.8))
 
 
-def _drawn(cuts: list[GroundCut], view: View, blank: Array) -> tuple[Drawing, list[Floor]]:
-    hull = shapely.MultiPoint(view.flat(blank)).convex_hull
+def _turned(row: GroundRow) -> str:
+    at = " and ".join(number(mm) for mm in row.turns_mm)
+    return f"{row.travel} {at}" if at else "runs out"
+
+
+def _from_to(pair: tuple[float, float]) -> str:
+    return f"{number(pair[0])} to {number(pair[1])}"
+
+
+def _drawn(group: Group) -> Drawing:
+    """The section of the blank, what is ground away dashed, ordinates from the setup's zero."""
+    view, hull = group.cuts[0].view, group.hull
     left, low, right, top = hull.bounds
-    scale = min((_WIDE - 2 * _EDGE) / (right - left), (_HIGH - 22) / (top - low))
-    high = (top - low) * scale + 22
+    room = np.array([_WIDE - _LEFT - 10, _HIGH - _BELOW - 6])
+    scale = float(np.min(room / (right - left, top - low)))
+    high = (top - low) * scale + _BELOW + 6
 
     def paper(points: Any) -> tuple[tuple[float, float], ...]:
-        flat = (np.asarray(points) - [left, low]) * scale + [(_WIDE - (right - left) * scale) / 2, 7]
+        flat = (np.asarray(points).reshape(-1, 2) - [left, low]) * scale + [_LEFT, _BELOW]
         return tuple((round(float(x), 3), round(float(y), 3)) for x, y in flat)
 
-    gone = shapely.union_all([_polygon(c) for c in cuts]).intersection(hull)
-    kept = hull.difference(gone)
+    gone = shapely.union_all([_polygon(c) for c in group.cuts]).intersection(hull)
     items: list[Item] = [
-        Line(paper(p.exterior.coords), 0.35, closed=True, fill="#d9dbde") for p in shapely.get_parts(kept)
+        Line(paper(p.exterior.coords), 0.35, closed=True, fill="#d9dbde")
+        for p in shapely.get_parts(hull.difference(gone))
     ]
     # Whole by parts: a hull and what is cut from it may touch in lines alone.
     areas = [p for p in shapely.get_parts(gone) if p.geom_type == "Polygon" and p.area > tol.LENGTH_MM]
     items += [Line(paper(p.exterior.coords), 0.15, (0.8, 0.6), closed=True) for p in areas]
-    for level, area in enumerate(sorted(areas, key=lambda p: p.bounds[0])):
-        x0, _, x1, y1 = area.bounds
-        (a, y), (b, _) = paper([(x0, y1), (x1, y1)])
-        rise = 3.0 + 4.0 * (level % 2)
-        items += [Line(((x, y + 0.5), (x, y + rise + 1)), 0.08) for x in (a, b)]
-        items += size_line((a, y + rise), (b, y + rise), number(x1 - x0))
-    floors = list(_floors(cuts, top, hull))
-    for f in floors:
-        ((x, y),) = paper([f.middle])
-        narrow = f.width_mm * scale < 3.0  # the top of a rib has its letter in the air
-        items.append(Words(x, y + 0.8 if narrow else y - 3.4, f.letter, 7, "middle", bold=True))
-    (_, y0), (_, y1) = paper([(left, low), (left, top)])
-    (x0, _), (x1, _) = paper([(left, low), (right, low)])
-    items += [Line(((x0 - 1, y), (x0 - 7, y)), 0.08) for y in (y0, y1)]
-    items += size_line((x0 - 5, y0), (x0 - 5, y1), number(top - low), upright=True)
-    items += size_line((x0, y0 - 4), (x1, y0 - 4), number(right - left))
+    for row, spot in zip(group.rows, group.spots, strict=True):
+        ((x, y),) = paper(spot)
+        narrow = (row.ground_mm[1] - row.ground_mm[0]) * scale < 3.0  # it has its letter in the air
+        items.append(Words(x, y + 0.8 if narrow else y - 3.4, row.letter, 7, "middle", bold=True))
+    zero = group.setup.zero
+    k = int(np.argmax(np.abs(zero.axes[:2] @ view.across)))
+    sign = float(np.sign(zero.axes[k] @ view.across))
+    at_zero = view.flat(np.array(zero.origin_mm))
+    ends = sorted(
+        {round(v, 4) for r in group.rows for v in r.ground_mm}
+        | {_along(v, at_zero[0], sign) for v in (left, right)}
+    )
+    across = [(paper((at_zero[0] + sign * v, top))[0], v) for v in ends]
+    heights = {round(r.z_ground_mm, 4) for r in group.rows} | {
+        round(float(v - at_zero[1]), 4) for v in (low, top)
+    }
+    up = [(paper((left, at_zero[1] + v))[0], v) for v in sorted(heights)]
+    items += row_below(sorted(across), _BELOW)
+    items += column(up, _LEFT)
+    items += zero_items(paper(at_zero)[0])
+    axis = group.rows[0].axis
+    items.append(Words(_LEFT - 22, high - 3.5, "Z", 7, bold=True))
+    items.append(Words(_LEFT + (right - left) * scale + 2, 3.0, axis, 7, bold=True))
     return Drawing(
-        _WIDE, high, tuple(items), "Section of the ground stock, square to the wheel's travel"
-    ), floors
+        _WIDE, round(float(high), 2), tuple(items), "Section of the ground stock across the travel"
+    )
+
+
+def _along(value: float, zero: float, sign: float) -> float:
+    return round(float(sign * (value - zero)), 4) + 0.0
 
 
 def _polygon(cut: GroundCut) -> Any:
     return shapely.make_valid(shapely.Polygon(np.vstack([s.points()[:-1] for s in cut.path])))
-
-
-def _floors(cuts: list[GroundCut], top: float, hull: Any) -> Iterator[Floor]:
-    count = 0
-    for cut in cuts:
-        for s in cut.path:
-            met = shapely.get_parts(shapely.LineString(s.points()).intersection(hull))
-            whole = [m for m in met if m.geom_type == "LineString" and m.length > tol.LENGTH_MM]
-            reach = max(whole, key=lambda m: float(m.length), default=None)
-            across = abs(float(s.end[0] - s.start[0]))
-            # A wheel's own corner is in the table's last column.
-            corner = s.mid is not None and across < cut.corner_mm + tol.LENGTH_MM
-            if across < tol.LENGTH_MM or corner or reach is None or reach.bounds[1] > top - tol.LENGTH_MM:
-                continue
-            at = reach.interpolate(0.5, normalized=True)
-            yield Floor(
-                chr(97 + count % 26) * (1 + count // 26),
-                cut.features,
-                _form(s),
-                float(reach.bounds[2] - reach.bounds[0]),
-                float(top - reach.bounds[1]),
-                (float(at.x), float(at.y)),
-                cut.wheel.width_mm,
-                cut.corner_mm,
-            )
-            count += 1
-
-
-def _form(s: Segment) -> str:
-    if s.mid is not None:
-        return f"R {number(float(np.linalg.norm(s.start - s.centre())))}"
-    run, rise = np.abs(s.end - s.start)
-    lean = float(np.degrees(np.arctan2(rise, run)))
-    return "flat" if rise < tol.LENGTH_MM else f"slant {number(lean, 2)}°"

@@ -24,6 +24,8 @@ _GENERAL = Path(__file__).with_name("default_shop.toml")
 _WORDS = {
     "clearance_holes": ("wire", "drill"),
     "wire_on_its_side": ("never", "no wheel", "always"),
+    "general.zero": ("corner", "centre", "bore"),
+    "projection": ("first", "third"),
     "screw_class": ("8.8", "10.9", "12.9"),
     "order": ("threads", "magnet", "blocks", "vise", "chuck", "clamps"),
 }

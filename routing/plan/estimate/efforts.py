@@ -1,4 +1,4 @@
-"""What each task of a plan takes: asked of who does it, and kept from one way to make the part to the next."""
+"""What each task of a plan takes: asked of who does it, kept from one way to make the part to the next."""
 
 from __future__ import annotations
 
@@ -37,7 +37,8 @@ class Efforts:
             task.feature.id,
             task.tool,
             task.volume_mm3,
-            task.ground,
+            task.keeps,
+            task.blends,
             task.soft,
             ahead,
         )

@@ -7,11 +7,23 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from featurize.feature import Feature
+from featurize import tolerances as tol
+from featurize.bores import from_far
+from featurize.brep.surfaces import Array
+from featurize.feature import Bore, Feature
+from featurize.recognise.scene import vec
 from featurize.recognise.threads import is_through, thread_bore
 from featurize.standards.threads import parse
 from routing.plan.bearing import opposite, outside
-from routing.plan.holding.screws import Stresses, proof_load_n, stresses
+from routing.plan.holding.fixtures import MARGIN_MM, PLATE_MM, Fixture, Rod, frame_box
+from routing.plan.holding.screws import (
+    Stresses,
+    clearance_mm,
+    head_mm,
+    proof_load_n,
+    stresses,
+    torque_nm,
+)
 from routing.plan.holding.setup import Answer, Grade, Situation, best
 from routing.plan.threads import full_thread_mm, left_ahead, overhangs, thinnest_wall, wall_limit_mm
 from routing.processes.context import JobContext
@@ -21,12 +33,15 @@ _FAR_DIAMETERS = 3.0
 # Dowels by ISO 8734 (from memory), and how far a hole may be over them.
 _DOWELS_MM = (1.5, 2, 2.5, 3, 4, 5, 6, 8, 10, 12, 16, 20)
 _FIT_MM = 0.03
+# How deep a dowel goes in, in diameters (common practice, no source).
+_PIN_RATIO = 1.5
 
 
 @dataclass(frozen=True)
 class Screwed:
     """One thread as a hold. Lengths mm, stresses MPa; ``floor_mm`` is None over a through thread.
 
+    ``torque_nm`` is what pulls as hard as ``bears`` says.
     ``cramped`` tells that the wall beside it or the floor over it would not bear it, not the thread itself.
     """
 
@@ -40,15 +55,16 @@ class Screwed:
     cramped: bool
     floor_mm: float | None
     bears: Stresses
+    torque_nm: float = 0.0
 
 
 def threads(setup: Situation) -> Answer:
     """From below, or from the mounting side on an angle plate, whichever answers better."""
     sides = dict.fromkeys((opposite(setup.side), "-z" if setup.side != "-z" else opposite(setup.side)))
-    return best([_from(setup, side) for side in sides])
+    return best([_screwed_from(setup, side) for side in sides])
 
 
-def _from(setup: Situation, side: str) -> Answer:
+def _screwed_from(setup: Situation, side: str) -> Answer:
     mine = [
         f for f in setup.features(setup.threaded) if side in f.opens_to and f.thread and f.thread.designation
     ]
@@ -68,7 +84,8 @@ def _from(setup: Situation, side: str) -> Answer:
     names = ", ".join(f"{s.thread} {s.feature}" for s in used)
     least, most = (f"{pull(s.bears.pull_n for s in used):.0f}" for pull in (min, max))
     pulls = f"{least} N" if least == most else f"{least} to {most} N"
-    said = f"screwed down from {side} by {names} at {pulls} each{where}"
+    turns = sorted({f"{s.torque_nm:.1f}" for s in used}, key=float)
+    said = f"screwed down from {side} by {names} at {pulls} each, {' to '.join(turns)} Nm{where}"
     said += f", pins in {', '.join(pins)}" if pins else ""
     if setup.job.material.binder_percent is not None:
         said += "; carbide cracks before it yields: tighten by turns, with a torque wrench"
@@ -77,7 +94,61 @@ def _from(setup: Situation, side: str) -> Answer:
         said += f"; {used[0].reason}"
     elif len(good) + len(pins) < 2:
         grade, said = Grade.WEAK, f"{said}; a single screw lets it turn: add a stop"
-    return Answer("threads", grade, said, outside(setup.job, side).features, found)
+    fixtures = tuple(_plate_and_screws(setup, side, used, pins))
+    return Answer("threads", grade, said, outside(setup.job, side).features, found, fixtures)
+
+
+def _plate_and_screws(
+    setup: Situation, side: str, used: Sequence[Screwed], pins: Sequence[str]
+) -> Iterator[Fixture]:
+    """A plate with the screws through it. A screw is drawn as wide as the bore it holds in, which is bare of
+    its thread; ``side`` is the one that they come from."""
+    out, frame = setup.job.part.frame.direction(side), setup.job.part.frame
+    level = setup.reach(side[1])[1 if side[0] == "+" else 0]
+    others = {a: setup.reach(a) for a in "xyz" if a != side[1]}
+    spans = {a: (low - MARGIN_MM, high + MARGIN_MM) for a, (low, high) in others.items()}
+    if side != opposite(setup.side):  # nothing of an angle plate stands in the tool's way
+        spans[setup.side[1]] = others[setup.side[1]]
+    plate = frame_box(frame, {**spans, side[1]: setup.beside(side, PLATE_MM)})
+    shanks, bodies = list[Rod](), list[Fixture]()
+    for s in used:
+        hole = setup.job.by_id[s.feature]
+        size, _ = parse(s.thread)
+        start, bores = _mouth(hole, out)
+        carrier = next(b for b in bores if b == thread_bore(hole.but(bores=tuple(bores)), size))
+        deep = min(carrier.end_mm, carrier.start_mm + s.bears.engaged_mm)
+        below = PLATE_MM + _below_mm(setup, start, level, side)
+        radius = carrier.start_diameter_mm / 2
+        shank = Rod(vec(start - deep * out), vec(out), radius, deep + below)
+        head = Rod(vec(start + below * out), vec(out), head_mm(size) / 2, size.major_mm)
+        shanks.append(Rod(vec(start), vec(out), clearance_mm(size) / 2, below))
+        bodies.append(Fixture(f"screw {s.thread} in {s.feature}", "screw", s.feature, (shank, head)))
+    for pin in pins:
+        start, (bore, *_) = _mouth(setup.job.by_id[pin], out)
+        deep = min(bore.end_mm, _PIN_RATIO * bore.start_diameter_mm)
+        below = PLATE_MM + _below_mm(setup, start, level, side)
+        rod = Rod(vec(start - deep * out), vec(out), bore.start_diameter_mm / 2, deep + below)
+        shanks.append(Rod(vec(start), vec(out), bore.start_diameter_mm / 2, below))
+        bodies.append(Fixture(f"pin in {pin}", "pin", pin, (rod,)))
+    kind = "plate" if side == opposite(setup.side) else "angle plate"
+    yield Fixture(kind, kind, side, (plate,), tuple(shanks))
+    yield from bodies
+
+
+def _mouth(hole: Feature, out: Array) -> tuple[Array, Sequence[Bore]]:
+    """The mouth of a hole that opens towards a direction, and its bores from there."""
+    assert hole.axis is not None
+    mouth, axis = np.array(hole.axis.origin), np.array(hole.axis.direction)
+    if float(axis @ out) > 0:
+        return mouth, hole.bores
+    length = hole.bores[-1].end_mm
+    return mouth - length * axis, from_far(hole.bores, length)
+
+
+def _below_mm(setup: Situation, mouth: Array, level: float, side: str) -> float:
+    """How far a mouth lies under the plane that the plate bears on."""
+    at = float(setup.job.part.frame.local(mouth)["xyz".index(side[1])])
+    return abs(level - at) if abs(level - at) > tol.LENGTH_MM else 0.0
 
 
 def usable(screws: Sequence[Screwed]) -> list[Screwed]:
@@ -111,7 +182,10 @@ def screwed(setup: Situation, hole: Feature) -> Screwed:
     said = f"{size.designation} {hole.id}: {reason}"
     floor = None if np.isinf(ahead) else float(ahead)
     cramped = wall <= 0 or ahead <= 0 or max(bears.ring_mpa, bears.floor_mpa) > bears.allowed_mpa
-    return Screwed(hole.id, size.designation, grade, said, float(wall), error, to, cramped, floor, bears)
+    torque = torque_nm(size, bears.pull_n)
+    return Screwed(
+        hole.id, size.designation, grade, said, float(wall), error, to, cramped, floor, bears, torque
+    )
 
 
 def _around(job: JobContext, hole: Feature) -> tuple[float, int, float]:

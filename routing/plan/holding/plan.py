@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Protocol
 
 import numpy as np
 
+from featurize import tolerances as tol
 from featurize.brep.frame import SIDES
 from routing.plan.bearing import outside
 from routing.plan.holding.between import chuck, vise
 from routing.plan.holding.by_threads import Screwed, threads, usable
+from routing.plan.holding.fixtures import Fixture
 from routing.plan.holding.on_plate import blocks, clamps, magnet
 from routing.plan.holding.setup import Answer, Grade, Situation, best
 from routing.plan.steps import STATIONS
@@ -37,7 +39,9 @@ class Held:
     """One setup: ``answer`` is the way taken, None where nothing holds it, ``refused`` those asked before.
 
     ``seat`` is the side that is down, ``seat_mm2`` what is flat of it by then and ``seat_whole_mm2`` what was
-    in the blank; "" and 0 where it is held by hand.
+    in the blank; "" and 0 where it is held by hand. ``made`` are the features that were made before, ``cut``
+    those of this setup; ``over_mm`` stands over the squared blank a side, for after hardening. ``fixtures``
+    stand as in the first position of a part that is turned over.
     """
 
     setup: int
@@ -48,6 +52,10 @@ class Held:
     seat: str = ""
     seat_mm2: float = 0.0
     seat_whole_mm2: float = 0.0
+    made: frozenset[str] = frozenset()
+    cut: frozenset[str] = frozenset()
+    over_mm: float = 0.0
+    fixtures: tuple[Fixture, ...] = ()
 
     @property
     def bears_on(self) -> tuple[str, ...]:
@@ -80,12 +88,28 @@ def hold(job: JobContext, setups: Sequence[Sequence[Cutting]]) -> tuple[Held, ..
     made: set[str] = set()
     threaded: set[str] = set()
     found = []
-    for number, steps in enumerate(setups, 1):
+    for number, (steps, over) in enumerate(zip(setups, _over(job, setups), strict=True), 1):
         cut = {f for s in steps if s.stage not in _NOT_CUT for f in s.features}
-        found.append(_held(job, number, steps[0], cut, made, threaded))
+        held = _held(job, number, steps[0], cut, made, threaded, max(over))
+        if max(over) - min(over) > tol.LENGTH_MM:  # nobody knows how a given blank lies in a fixture
+            held = replace(held, fixtures=())
+        before = frozenset(made)
+        found.append(replace(held, made=before, cut=frozenset(cut), over_mm=max(over)))
         made |= {f for s in steps if s.stage not in _NOT_MADE for f in s.features}
         threaded |= {f for s in steps if s.stage == Stage.THREAD for f in s.features}
     return tuple(found)
+
+
+def _over(job: JobContext, setups: Sequence[Sequence[Cutting]]) -> Iterator[list[float]]:
+    """For each setup how far the stock then stands over the squared blank on each side."""
+    blanks, due = job.blanks, {s.stage for steps in setups for s in steps} & {Stage.SQUARE, Stage.SIZE}
+    for steps in setups:
+        now = blanks and (
+            blanks.bought if Stage.SQUARE in due else blanks.soft if Stage.SIZE in due else None
+        )
+        sides = [job.part.frame.direction(s) for s in SIDES]
+        yield [now.extent(d)[1] - blanks.squared.extent(d)[1] if now and blanks else 0.0 for d in sides]
+        due -= {s.stage for s in steps}
 
 
 # A start hole is not yet the opening.
@@ -103,7 +127,13 @@ _NOT_MADE = (
 
 
 def _held(
-    job: JobContext, number: int, first: Cutting, cut: set[str], made: set[str], threaded: set[str]
+    job: JobContext,
+    number: int,
+    first: Cutting,
+    cut: set[str],
+    made: set[str],
+    threaded: set[str],
+    over_mm: float,
 ) -> Held:
     process, side = first.process, first.approach.side
     if process in STATIONS:
@@ -113,7 +143,9 @@ def _held(
     wish = job.processes[process].holding(job)
     bases, tilt = _bases(job, first.approach)
     setups = [
-        Situation(job, wish.force_n, base, frozenset(cut), frozenset(made - cut), frozenset(threaded))
+        Situation(
+            job, wish.force_n, base, frozenset(cut), frozenset(made - cut), frozenset(threaded), over_mm
+        )
         for base in bases
     ]
     # Sides of one size are told apart by their order, not by rounding.
@@ -122,8 +154,11 @@ def _held(
     if tilt is not None and tilt.answer is not None:
         return Held(number, process, side, None, (tilt.answer,), *seat)
     asked: list[Answer] = []
+    first_up = next((k for k, base in enumerate(bases) if base == job.side_name(first.approach.direction)), 0)
+    standing: dict[str, tuple[Fixture, ...]] = {}
     for way in wish.ways:
         answers = [WAYS[way](setup) for setup in setups]
+        standing[way] = answers[first_up].fixtures
         # Turned over several sides it must hold on each.
         worst = min(answers, key=lambda a: (a.grade == Grade.HOLDS, a.grade == Grade.WEAK))
         if len(answers) > 1:
@@ -131,12 +166,13 @@ def _held(
         if tilt is not None:
             worst = replace(worst, reason=f"{worst.reason}, {tilt.words}")
         if worst.grade == Grade.HOLDS:
-            return Held(number, process, side, worst, tuple(asked), *seat)
+            return Held(number, process, side, worst, tuple(asked), *seat, fixtures=standing[way])
         asked.append(worst)
     chosen = best(asked) if asked else None
     if chosen is None or chosen.grade == Grade.NO:
         return Held(number, process, side, None, tuple(asked), *seat)
-    return Held(number, process, side, chosen, tuple(a for a in asked if a is not chosen), *seat)
+    others = tuple(a for a in asked if a is not chosen)
+    return Held(number, process, side, chosen, others, *seat, fixtures=standing[chosen.way])
 
 
 @dataclass(frozen=True)

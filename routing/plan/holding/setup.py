@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from functools import cached_property
@@ -16,12 +16,15 @@ from featurize import tolerances as tol
 from featurize.brep.surfaces import Array
 from featurize.feature import Feature
 from routing.plan.bearing import Outside, opposite, outside
+from routing.plan.holding.fixtures import MARGIN_MM, PLATE_MM, Box, Fixture, frame_box
 from routing.processes.context import JobContext
 from routing.processes.material_rules import MaterialRule
 from routing.processes.shop import Workholding
 
 # Jaws and blocks keep this far under what is cut (common practice, no source).
 UNDER_CUT_MM = 1.0
+# What touches off wants a face this high and wide (common practice, no source).
+TOUCH_MM = 3.0
 
 
 class Grade(StrEnum):
@@ -32,18 +35,26 @@ class Grade(StrEnum):
 
 @dataclass(frozen=True)
 class Answer:
-    """One way's answer for one setup: ``reason`` is a sentence without a full stop, its numbers estimates."""
+    """One way's answer for one setup: ``reason`` is a sentence without a full stop, its numbers estimates.
+
+    ``fixtures`` stand where they hold.
+    """
 
     way: str
     grade: Grade
     reason: str
     bears_on: tuple[str, ...] = ()
     screws: tuple[Any, ...] = ()  # of by_threads.Screwed
+    fixtures: tuple[Fixture, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)
 class Situation:
-    """A setup as its holding sees it: ``side`` is up, ``force_n`` the largest of its cuts; ``cut`` are the features cut now, ``made`` before, ``threaded`` those with a thread."""
+    """A setup as its holding sees it: ``side`` is up, ``force_n`` the largest of its cuts.
+
+    ``cut`` are the features cut now, ``made`` before, ``threaded`` those with a thread. The stock stands
+    ``over_mm`` over the squared blank on each side, which is left for after hardening.
+    """
 
     job: JobContext
     force_n: float
@@ -51,6 +62,7 @@ class Situation:
     cut: frozenset[str]
     made: frozenset[str]
     threaded: frozenset[str]
+    over_mm: float = 0.0
 
     @property
     def shop(self) -> Workholding:
@@ -125,6 +137,59 @@ class Situation:
         both = affinity.translate(both, yoff=-floor)
         far = 10 * float(np.max(self.job.part.high - self.job.part.low))
         return largest(shapely.intersection(both, shapely.box(-far, -far, far, up_to_mm)))
+
+    def reach(self, axis: str) -> tuple[float, float]:
+        """Between what levels the stock reaches along an axis of the frame."""
+        k, part = "xyz".index(axis), self.job.part
+        return float(part.low[k]) - self.over_mm, float(part.high[k]) + self.over_mm
+
+    def beside(self, side: str, thick_mm: float) -> tuple[float, float]:
+        """Levels along a side's axis of what stands against it, so thick."""
+        low, high = self.reach(side[1])
+        return (high, high + thick_mm) if side[0] == "+" else (low - thick_mm, low)
+
+    def other(self, axis: str) -> str:
+        """The axis across to this one."""
+        return next(a for a in self.across if a != axis)
+
+    def span_of(self, axis: str, region: Any) -> tuple[float, float]:
+        """Levels along the other axis between which a region of ``gripped`` lies."""
+        ends = shapely.bounds(region)[[0, 2]]
+        across = outside(self.job, f"+{axis}", self.side).view.across
+        sign = float(across @ self.job.part.frame.axes["xyz".index(self.other(axis))])
+        low, high = sorted(float(e) * sign for e in ends)
+        return low, high
+
+    def body(self, spans: Mapping[str, tuple[float, float]], heights: tuple[float, float]) -> Box:
+        """A box between levels of the two axes across and heights over the finished seat."""
+        up = self.side[1]
+        k, part = "xyz".index(up), self.job.part
+        low, high = heights
+        if self.side[0] == "+":
+            levels = float(part.low[k]) + low, float(part.low[k]) + high
+        else:
+            levels = float(part.high[k]) - high, float(part.high[k]) - low
+        return frame_box(part.frame, {**spans, up: levels})
+
+    @property
+    def seat_height_mm(self) -> float:
+        """Height of what it stands on, over the finished seat."""
+        return -self.over_mm
+
+    @property
+    def top_height_mm(self) -> float:
+        return self.height_mm + self.over_mm
+
+    @cached_property
+    def seat_plan(self) -> Any:
+        """What of the seat is still flat when this is done, in the frame's two axes across."""
+        return self.seat.in_frame(self.job.part.frame, self.seat.after(self.made | self.cut))
+
+    def plate(self, name: str, margin_mm: float = MARGIN_MM) -> Fixture:
+        """A plate under all of the seat."""
+        spans = {a: (low - margin_mm, high + margin_mm) for a in self.across for low, high in [self.reach(a)]}
+        top = self.seat_height_mm
+        return Fixture(name, "plate", self.seat.side, (self.body(spans, (top - PLATE_MM, top)),))
 
 
 def largest(region: Any) -> Any:

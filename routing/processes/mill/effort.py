@@ -1,7 +1,8 @@
 """Minutes of milling and drilling from sizes and the shop's rates: closed forms, no geometry.
 
 Lengths are mm, areas mm2, volumes mm3, times minutes. The forms are common practice, no source; every rate
-in them stands in the shop file. No form gets quicker when a depth, an area or a volume grows.
+in them stands in the shop file. ``scale`` is what the material and the tool leave of a rate. No form gets
+quicker when a depth, an area or a volume grows.
 """
 
 from __future__ import annotations
@@ -41,6 +42,26 @@ def drill(depth: float, diameter: float, rates: HoleRates, *, scale: float) -> E
         rates.position_min,
         (f"drilled {diameter:.3g}, depth {depth:.4g} at {feed:.3g} mm/min with pecking",),
     )
+
+
+def opened(volume: float, cutter_mm: float, mill: MillRates, rates: HoleRates, *, scale: float) -> Effort:
+    """A bore widened in a helix: volume over its rate."""
+    rate = rates.open_mm3_per_min * scale * mill.share(cutter_mm)
+    words = f"opened in a helix, {volume:.3g} mm3 at {rate:.3g} mm3/min, cutter {cutter_mm:g}"
+    return Effort(volume / rate, rates.position_min, (words,))
+
+
+def turned(diameter: float, volume: float, mill: MillRates, rates: HoleRates, *, scale: float) -> Effort:
+    """A chamfer cutter once round a mouth, and what a large one takes on top."""
+    feed, rate = rates.thread_mm_per_min * scale, mill.mm3_per_min * scale
+    run = math.pi * diameter / feed + volume / rate
+    words = f"chamfered {diameter:.3g} round at {feed:.3g} mm/min, {volume:.3g} mm3 at {rate:.3g} mm3/min"
+    return Effort(run, rates.position_min, (words,))
+
+
+def bored(count: int, rates: HoleRates) -> Effort:
+    words = f"{count} bore{'s' if count != 1 else ''}, {rates.bore_min:g} min each"
+    return Effort(rates.bore_min * count, 0.0, (words,))
 
 
 def thread_mill(depth: float, major: float, pitch: float, rates: HoleRates, *, scale: float) -> Effort:

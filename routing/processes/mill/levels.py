@@ -129,10 +129,11 @@ class Sides:
             for bottom, _ in steps:
                 deeper = [plan for low, plan in plans if low < bottom]
                 masks.append(masks[-1] if len(deeper) == last else shapely.union_all(deeper))
-                if blocked and own.same(bottom, above):
+                # Whatever floor lies so near under a level keeps what is left on floors, its neighbours' too.
+                if blocked and own.same(bottom - floor_mm, above - floor_mm):
                     blocked.append(blocked[-1])
                 else:
-                    over = merged([over, own.at(bottom)])
+                    over = merged([over, own.at(bottom - floor_mm)])
                     blocked.append(over.simplify(_THIN_MM))
                 above, last = bottom, len(deeper)
             yield Ground(sections.view, tuple(steps), tuple(masks), tuple(blocked), window)

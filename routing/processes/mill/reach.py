@@ -8,27 +8,34 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from featurize import tolerances as tol
-from featurize.brep.part import Face
-from featurize.brep.surfaces import Array, Cone, Freeform, Plane
+from featurize.brep.surfaces import Array, Freeform
 from featurize.brep.surfaces_at import parallel
-from featurize.feature import Feature, Role, Vec3
+from featurize.feature import Feature, Kind, Role, Vec3
 from featurize.recognise.scene import vec
 from routing.processes.approaches import approaches
 from routing.processes.context import JobContext
-from routing.processes.corners import Corner, feet, hollow_radius, inside_corners, inside_feet, is_wall, vees
+from routing.processes.corners import Corner, feet, inside_corners, inside_feet, is_wall, vees
 from routing.processes.heights import HeightGrid
+from routing.processes.mill.bores import NotMadeError, steps_of
+from routing.processes.mill.held import stick_out_mm
+from routing.processes.mill.hole import Hole
+from routing.processes.mill.pace import Pace, owned, reach_mm, slender_flags
+from routing.processes.mill.region import Region, is_shaped, region_of
 from routing.processes.mill.shop import MillShop
-from routing.processes.mill.side_cut import but_for, neck_corners, side_cut
-from routing.processes.mill.verdict import MILL, MillVerdict
-from routing.processes.protocol import Rest, furthest
+from routing.processes.mill.side_cut import neck_first, side_cut, with_way
+from routing.processes.mill.verdict import MILL, MillingWay, MillVerdict
+from routing.processes.mill.weigh import second_of, weigh
+from routing.processes.protocol import Rest, Stage, furthest
 from routing.processes.sight import Hidden, hidden_from, hits
-from routing.processes.tools import Cutter, Drill
+from routing.processes.tools import Cutter
 from routing.processes.undercut import is_undercut
 
 # The progress of a question that ends where a cutter does not get in between walls.
 _GAP = 4
 # A cutter tried on a shaped surface; more only refine which one is the largest.
 _TRIES = 4
+# A chamfer cutter's flank lies on a chamfer within this (common practice, no source).
+_FLANK_DEG = 1.0
 
 
 @dataclass(frozen=True)
@@ -45,9 +52,13 @@ def judge(job: JobContext, feature: Feature) -> MillVerdict:
     """The first side from which a drill or a cutter makes a feature, else the refusal that says most."""
     if not job.uses(MILL):
         return _no(f"the shop does not mill {job.material.name}")
+    if not owned(job):
+        return _no(f"the shop has no cutter for {job.material.name}")
     if is_undercut(feature):
         return _undercut(job, feature)
-    ways = [_drilled] if feature.thread else [_drilled, _milled] if feature.bores else [_milled]
+    # A round pocket is shallow: no drill has a part in it.
+    is_bored = feature.bores and feature.kind != Kind.POCKET
+    ways = [_bored] if feature.thread else [_bored, _milled] if is_bored else [_milled]
     answers = []
     for toward in approaches(job, feature):
         for way in ways:
@@ -62,9 +73,9 @@ def _undercut(job: JobContext, feature: Feature) -> MillVerdict:
     answer = side_cut(job, feature)
     neck, done = feature.dims.get("neck_width_mm"), answer.workable or answer.rest is not None
     if done and neck is not None:
-        return _neck_first(job, feature, neck, answer)
+        return neck_first(job, feature, neck, answer)
     if done:
-        return answer
+        return with_way(job, feature, answer, None)
     straight = [_milled(job, feature, toward) for toward in approaches(job, feature)]
     found = next((v for v in straight if v.workable), furthest(straight))
     # Where a straight cutter at least sees a groove whole, its refusal, and the bulk it can take, say more.
@@ -72,96 +83,71 @@ def _undercut(job: JobContext, feature: Feature) -> MillVerdict:
     return found if found.workable or seen else answer
 
 
-def _neck_first(job: JobContext, feature: Feature, neck_mm: float, answer: MillVerdict) -> MillVerdict:
-    """A flat cutter opens the neck to the floor, then the side cutter follows."""
-    assert feature.axis is not None
-    toward, depth = np.array(feature.axis.direction), feature.dims["depth_mm"]
-    flat = [
-        c
-        for c in job.shop[MillShop].cutters
-        if c.kind == "flat" and c.diameter_mm <= neck_mm + tol.SURFACE_MM
-    ]
-    flat = [c for c in flat if _reaches(job, c, depth)]
-    if not flat:
-        return _no(f"no flat cutter opens the neck {neck_mm:.3g} to depth {depth:.3g}", 2)
-    corners = neck_corners(job, feature, toward)
-    tightest = min((c.radius_mm for c in corners), default=np.inf)
-    fits = [c for c in flat if c.radius_mm <= tightest + tol.SURFACE_MM]
-    first = max(fits or flat, key=lambda c: c.diameter_mm)
-    answer = replace(answer, reason=f"{first.diameter_mm:g} flat cutter for the neck, then {answer.reason}")
-    return but_for(job, answer, corners, first.radius_mm, depth)
-
-
-def _drilled(job: JobContext, feature: Feature, toward: Array) -> MillVerdict:
-    """Drilled bores, and a thread milled in one pass from the mouth."""
-    rule = job.shop[MillShop].drilling
+def _bored(job: JobContext, feature: Feature, toward: Array) -> MillVerdict:
+    """A round hole from its mouth: drilled, opened, threaded, as ``bores`` has it."""
     axis = np.array(feature.axis.direction) if feature.axis else toward
-    drilled: list[tuple[float, float]] = []
-    thread_reach = None
     if not parallel(axis, toward, tol.AXIS_DEG):
         return _no("a drill cannot come along the hole's axis from here")
     # A modelled thread's flanks are undercut, and thread-milled all the same.
     smooth = [i for i in feature.faces if feature.roles[i] != Role.THREAD]
     if hidden := hidden_from(job, smooth, toward):
         return _no(_in_the_way(job, hidden, toward), 1, place=hidden.place)
-    words = []
-    for bore in (b for b in feature.bores if b.is_cylinder):
-        d, depth = bore.start_diameter_mm, bore.end_mm
-        if d < rule.drill_min_mm:
-            return _no(f"diameter {d:.3g} is under the smallest drill {rule.drill_min_mm:g}", 2)
-        if d > rule.drill_max_mm:
-            return _no(f"diameter {d:.3g} is over the largest drill {rule.drill_max_mm:g}", 2)
-        if (ratio := depth / d) > rule.drill_ratio + 1e-9:
-            return _no(f"depth {depth:.3g} is {ratio:.1f} diameters of {d:.3g}, over {rule.drill_ratio:g}", 2)
-        drilled.append((d, depth))
-        words.append(f"drill {d:.3g} to depth {depth:.3g}, {ratio:.1f} diameters")
-    if not words:
-        return _no("no straight bore to drill")
+    try:
+        steps, thread_reach = steps_of(Hole.of(job, feature, toward))
+    except NotMadeError as no:
+        return _no(str(no), no.progress, place=no.place)
+    words = [s.words for s in steps]
     if feature.thread is not None and feature.thread.designation is None:
         words.append("thread to be settled")
-    elif feature.thread is not None:
-        major = feature.thread.major_mm
-        if major < rule.thread_min_mm:
-            return _no(f"thread {major:g} is under the smallest thread mill {rule.thread_min_mm:g}", 2)
-        deep = feature.dims.get("thread_depth_mm", max(b.end_mm for b in feature.bores if b.is_cylinder))
-        reach = rule.thread_ratio * major
-        how = f"to depth {reach:.3g}, {rule.thread_ratio:g} diameters" if deep > reach else "in one pass"
-        thread_reach = min(deep, reach)
-        words.append(f"thread-mill {feature.thread.designation} {how} from the mouth")
     return MillVerdict(
         process=MILL,
         workable=True,
-        reason=", ".join(words),
+        reason=", then ".join(words),
         approaches=(job.approach(toward),),
-        tool=Drill(drilled[0][0]),
-        drilled=tuple(drilled),
+        tool=next((s.tool for s in steps if s.stage == Stage.DRILL), steps[0].tool),
+        reach_mm=max(s.to_mm for s in steps),
+        bore=steps,
         thread_reach_mm=thread_reach,
+        flags=slender_flags(
+            job, feature, [(s.tool, Pace.of(job, s.tool)) for s in steps if isinstance(s.tool, Cutter)]
+        ),
     )
 
 
 def _milled(job: JobContext, feature: Feature, toward: Array) -> MillVerdict:
     if hidden := hidden_from(job, feature.faces, toward):
         return _no(_in_the_way(job, hidden, toward), 1, place=hidden.place)
-    owned = sorted(job.shop[MillShop].cutters, key=lambda c: -c.diameter_mm)
+    cutters = [c for c in owned(job) if c.form != "chamfer" and _can_finish(job, c)]
+    if not cutters:
+        return _no(f"the shop has no cutter that finishes {job.material.name}")
     corner = _corner(job, feature, toward)
-    fits = [c for c in owned if corner is None or c.radius_mm <= corner.mm + tol.LENGTH_MM]
+    margin = job.shop[MillShop].milling.corner_margin_mm
+    fits = [c for c in cutters if corner is None or c.radius_mm + margin <= corner.mm + tol.LENGTH_MM]
     if fits:
         return _cut(job, feature, toward, fits, corner)
     assert corner is not None
-    return _but_corners(job, feature, toward, owned, corner)
+    return _but_corners(job, feature, toward, cutters, corner)
+
+
+def _can_finish(job: JobContext, cutter: Cutter) -> bool:
+    kind = job.shop[MillShop].kind_of(cutter)
+    return kind.wall > 0 or kind.floor > 0
 
 
 def _but_corners(
-    job: JobContext, feature: Feature, toward: Array, owned: Sequence[Cutter], limit: Limit
+    job: JobContext, feature: Feature, toward: Array, cutters: Sequence[Cutter], limit: Limit
 ) -> MillVerdict:
     """The refusal for inside corners under every cutter, with what the smallest that reaches would leave."""
     grid = HeightGrid.of(job, feature, toward)
-    smallest = owned[-1].radius_mm
+    smallest = min(c.radius_mm for c in cutters)
+    margin = job.shop[MillShop].milling.corner_margin_mm
     reason = f"{limit.words} is under the smallest cutter radius {smallest:.3g}"
+    if margin and limit.mm >= smallest:
+        reason += f" and its margin {margin:g}"
     corners = inside_corners(job, feature, toward)
 
     def left(radius_mm: float) -> list[Corner]:
-        return [c for c in corners if c.radius_mm < radius_mm]
+        return [c for c in corners if c.radius_mm < radius_mm + margin - tol.LENGTH_MM]
 
     def volume(radius_mm: float) -> float:
         return sum(c.left_mm2(radius_mm) for c in left(radius_mm)) * grid.depth_mm
@@ -169,18 +155,34 @@ def _but_corners(
     refused = _no(reason, 2, shortfall=volume(smallest), place=limit.place)
     if vees(job, feature, toward):
         return refused  # a cutter leaves such an edge along its whole length
-    for radius in sorted({c.radius_mm for c in owned}):
+    for radius in sorted({c.radius_mm for c in cutters}):
         places = tuple(c.place for c in left(radius))
-        bulk = _cut(job, feature, toward, [c for c in owned if c.radius_mm == radius], None, places)
+        bulk = _cut(job, feature, toward, [c for c in cutters if c.radius_mm == radius], None, places)
         if bulk.workable:
-            words = f"{len(places)} inside corner{'s' if len(places) > 1 else ''} left at R {radius:g}"
+            words = f"{len(places)} inside corner{'s' if len(places) > 1 else ''} left at R {radius:.3g}"
             rest = Rest(words, volume(radius), places)
             return replace(
-                refused, approaches=bulk.approaches, tool=bulk.tool, reach_mm=bulk.reach_mm, rest=rest
+                refused,
+                approaches=bulk.approaches,
+                tool=bulk.tool,
+                reach_mm=bulk.reach_mm,
+                stick_out_mm=bulk.stick_out_mm,
+                way=bulk.way,
+                second=bulk.second,
+                rest=rest,
+                flags=bulk.flags,
             )
         if bulk.progress == _GAP:
             return refused  # nor will a larger one get in
     return refused
+
+
+@dataclass(frozen=True)
+class _Able:
+    """Cutters that get everywhere asked; ``refused`` says why there are none."""
+
+    cutters: tuple[Cutter, ...] = ()
+    refused: MillVerdict | None = None
 
 
 def _cut(
@@ -191,75 +193,129 @@ def _cut(
     corner: Limit | None,
     left: Sequence[Vec3] = (),
 ) -> MillVerdict:
-    """The largest of some cutters that gets everywhere but into the corners ``left`` to others."""
-    grid = HeightGrid.of(job, feature, toward)
+    """The best of some cutters that get everywhere but into the corners ``left`` to others."""
     foot = _foot(job, feature, toward)
-    shaped = [f for f in job.faces(feature) if _is_shaped(f, toward) and not feature.kind.traits.edge_break]
-    if foot is not None and foot.sharp and shaped:
-        # The sharp foot is a flat cutter's, the shape a ball's: each must be there.
-        flat = [c for c in fits if _foot_fits(c, foot, shaped=False)]
-        fits = [c for c in fits if _foot_fits(c, None, shaped=True)] if flat else []
-    else:
-        fits = [c for c in fits if _foot_fits(c, foot, shaped=bool(shaped))]
-    if not fits:
+    region = region_of(job, feature, toward)
+    shaped = [f for f in job.faces(feature) if is_shaped(f, toward) and not feature.kind.traits.edge_break]
+    # At a sharp foot the walls are a flat cutter's and the shape a ball's: each must be there.
+    apart = bool(shaped) and foot is not None and foot.sharp
+    at_walls = [c for c in fits if _foot_fits(c, foot, shaped=bool(shaped) and not apart)]
+    at_shape = [c for c in fits if _foot_fits(c, None, shaped=True)] if apart else at_walls if shaped else []
+    if feature.kind.traits.edge_break:
+        at_shape = at_walls = _at_edge(job, feature, toward, at_walls)
+    if not at_walls or (shaped and not at_shape):
         if foot is not None:
-            least = min(c.corner_radius_mm for c in job.shop[MillShop].cutters)
+            least = min(c.corner_radius_mm for c in owned(job))
             return _no(f"{foot.words} is under every cutter's corner, from {least:.3g}", 2, place=foot.place)
         return _no("no ball or bull-nose cutter for a shaped surface", 2)
-    tried, fits = fits, [c for c in fits if _reaches(job, c, grid.depth_mm)]
-    if not fits:
-        best = max(tried, key=lambda c: reach_mm(job, c))
-        return _no(
-            f"depth {grid.depth_mm:.3g} is over the {reach_mm(job, best):.3g} reach of the "
-            f"{best.diameter_mm:g} {best.kind} cutter, the longest that fits",
-            3,
-        )
-    tried, fits = fits, [c for c in fits if _held_clear(job, feature, toward, c)]
-    if not fits:
-        small = min(tried, key=lambda c: c.diameter_mm)
-        shank = job.shop[MillShop].holding.shank_of(small)
-        return _no(f"what stands beside it is in the way of the {shank:g} shank or of the holder", 3)
-    gap, ends = None, feet(job, feature, toward)
-    across, fronts = _gaps(job, feature, toward)
-    sensible = []
-    for radius in sorted({c.radius_mm for c in fits}, reverse=True):
-        gap = _too_close(across, fronts, radius, left)
-        if gap is None:
-            gap = HeightGrid.of(job, feature, toward, radius + 0.5).too_narrow(radius, left, ends)
-        if gap is None:
-            sensible = [c for c in fits if c.radius_mm == radius]
-            break
-    if not sensible:
-        smallest = min(fits, key=lambda c: c.radius_mm)
-        behind = 0.0 if left else grid.leaving(smallest).volume_mm3
-        return _no(
-            f"a gap is under the {smallest.diameter_mm:g} cutter, the smallest to reach {grid.depth_mm:.3g}",
-            _GAP,
-            shortfall=behind,
-            place=gap,
-        )
-    cutter = sensible[0]
+    walls = _able(job, feature, toward, at_walls, left)
+    shapes = walls
+    if at_shape is not at_walls:
+        shapes = _able(job, feature, toward, at_shape, left) if at_shape else _Able()
+    refused = walls.refused or shapes.refused
+    if refused is not None:
+        return refused
+    shapers = shapes.cutters
     if any(isinstance(f.surface, Freeform) for f in shaped):
-        verdict, found = _shaped(job, grid, [c for c in fits if c.radius_mm <= cutter.radius_mm])
+        verdict, found = _shaped(job, HeightGrid.of(job, feature, toward), shapers)
         if found is None:
             return verdict
-        cutter = found
-    words = [f"{cutter.diameter_mm:g} {cutter.kind} cutter from {job.side_name(toward)}"]
-    if shaped and cutter.corner_radius_mm > 0:
+        shapers = tuple(c for c in shapers if c.radius_mm <= found.radius_mm and c.form == found.form)
+        walls = walls if apart else _Able(shapers)
+    ways = weigh(region, walls.cutters, shapers)
+    if not ways:
+        return _no(f"no cutter of the shop roughs and finishes it in {job.material.name}", 2)
+    return _chosen(region, ways, corner, shaped=bool(shaped))
+
+
+def _chosen(region: Region, ways: Sequence[MillingWay], corner: Limit | None, *, shaped: bool) -> MillVerdict:
+    job, best, second = region.job, ways[0], second_of(ways)
+    tool = best.tool
+    assert isinstance(tool, Cutter)
+    words = [f"{tool} from {job.side_name(region.toward)}"]
+    scans = [c.tool.corner_radius_mm for c in best.finish if isinstance(c.tool, Cutter) and c.what == "shape"]
+    if shaped and any(scans):
         cusp = job.shop.general.contour_leave_mm
-        words.append(f"rows {rows_mm(cutter.corner_radius_mm, cusp):.3g} apart for cusps of {cusp:g}")
+        words.append(f"rows {rows_mm(max(scans), cusp):.3g} apart for cusps of {cusp:g}")
     if corner is not None:
-        words.append(f"inside corner R {corner.mm:.3g} over its radius {cutter.radius_mm:.3g}")
-    if grid.depth_mm > tol.SURFACE_MM:
-        words.append(f"depth {grid.depth_mm:.3g}, {grid.depth_mm / cutter.diameter_mm:.1f} diameters")
+        words.append(f"inside corner R {corner.mm:.3g} over its radius {tool.radius_mm:.4g}")
+    if region.depth_mm > tol.SURFACE_MM:
+        words.append(f"depth {region.depth_mm:.3g}, {region.depth_mm / tool.diameter_mm:.1f} diameters")
+        words.append(f"{best.engagement_mm:.3g} of the wall cut at once")
+    words.append(_weighed(job, best, second))
+    out = stick_out_mm(job, region.feature, region.toward, tool)
     return MillVerdict(
         process=MILL,
         workable=True,
         reason=", ".join(words),
-        approaches=(job.approach(toward),),
-        tool=cutter,
-        reach_mm=grid.depth_mm,
+        approaches=(job.approach(region.toward),),
+        tool=tool,
+        reach_mm=region.depth_mm,
+        stick_out_mm=out or 0.0,
+        way=best,
+        second=second,
+        flags=slender_flags(job, region.feature, [(t, region.pace(t)) for t in best.tools]),
     )
+
+
+def _weighed(job: JobContext, best: MillingWay, second: MillingWay | None) -> str:
+    """What the choice rests on, in words."""
+    money = job.shop.rates.currency
+    said = f"{best.minutes:.0f} min and {best.cost:.0f} {money}"
+    if second is None:
+        return f"{said}; nothing else in the shop makes it"
+    why = "as dear as, but stiffer than"
+    if second.cost > best.cost:
+        why = "cheaper than" if best.minutes > second.minutes else "quicker and cheaper than"
+    return f"{said}; {why} {second.tool}: {second.minutes:.0f} min and {second.cost:.0f} {money}"
+
+
+def _at_edge(job: JobContext, feature: Feature, toward: Array, fits: Sequence[Cutter]) -> list[Cutter]:
+    """For an edge break: chamfer cutters whose flank lies on it, else what scans it."""
+    leans = [
+        float(np.degrees(np.arcsin(np.clip(f.normals @ toward, -1, 1))).mean()) for f in job.faces(feature)
+    ]
+    flanks = [
+        c
+        for c in owned(job)
+        if c.form == "chamfer" and all(abs(c.tip_deg / 2 - lean) < _FLANK_DEG for lean in leans)
+    ]
+    if feature.kind == Kind.CHAMFER and flanks and _able(job, feature, toward, flanks, ()).cutters:
+        return flanks
+    return [c for c in fits if not job.shop[MillShop].kind_of(c).grinds]
+
+
+def _able(
+    job: JobContext, feature: Feature, toward: Array, fits: Sequence[Cutter], left: Sequence[Vec3]
+) -> _Able:
+    """Of some cutters those that reach, are held clear of what stands beside and get in everywhere."""
+    grid = HeightGrid.of(job, feature, toward)
+    tried, fits = fits, [c for c in fits if reach_mm(job, c) >= grid.depth_mm - tol.SURFACE_MM]
+    if not fits:
+        best = max(tried, key=lambda c: reach_mm(job, c))
+        reach = reach_mm(job, best)
+        said = f"depth {grid.depth_mm:.3g} is over the {reach:.3g} reach of the {best}, the longest that fits"
+        return _Able(refused=_no(said, 3))
+    tried, fits = fits, [c for c in fits if stick_out_mm(job, feature, toward, c) is not None]
+    if not fits:
+        small = min(tried, key=lambda c: c.diameter_mm)
+        shank = job.shop[MillShop].holding.shank_of(small)
+        said = f"what stands beside it is in the way of the {shank:g} shank or of the holder"
+        return _Able(refused=_no(said, 3))
+    margin = job.shop[MillShop].milling.corner_margin_mm
+    gap, ends = None, feet(job, feature, toward)
+    across, fronts = _gaps(job, feature, toward)
+    for radius in sorted({c.radius_mm for c in fits}, reverse=True):
+        keeps = radius + margin
+        gap = _too_close(across, fronts, keeps, left)
+        if gap is None:
+            gap = HeightGrid.of(job, feature, toward, keeps + 0.5).too_narrow(keeps, left, ends)
+        if gap is None:
+            return _Able(tuple(c for c in fits if c.radius_mm <= radius))
+    smallest = min(fits, key=lambda c: c.radius_mm)
+    behind = 0.0 if left else grid.leaving(smallest).volume_mm3
+    said = f"a gap is under the {smallest}, the smallest to reach {grid.depth_mm:.3g}"
+    return _Able(refused=_no(said, _GAP, shortfall=behind, place=gap))
 
 
 def rows_mm(radius_mm: float, cusp_mm: float) -> float:
@@ -324,16 +380,7 @@ def _foot_fits(cutter: Cutter, foot: Limit | None, *, shaped: bool) -> bool:
     """A fillet or shaped face wants a rounded cutter; none may be rounder than the foot."""
     if foot is not None and cutter.corner_radius_mm > foot.mm + tol.LENGTH_MM:
         return False
-    return not shaped or cutter.kind != "flat"
-
-
-def _is_shaped(face: Face, toward: Array) -> bool:
-    """Neither wall nor floor: its slope is made by scanning."""
-    if is_wall(face, toward, tol.TANGENT_DEG):
-        return False
-    if isinstance(face.surface, Plane):
-        return bool(face.surface.normal @ toward < np.cos(np.radians(tol.TANGENT_DEG)))
-    return not isinstance(face.surface, Cone) or hollow_radius(face) is not None
+    return not shaped or cutter.form != "flat"
 
 
 def _shaped(
@@ -353,8 +400,7 @@ def _shaped(
         if left.height_mm <= accepted + slope:
             return MillVerdict(process=MILL, workable=True, reason=""), cutter
     assert left is not None
-    name = f"{tried[-1].diameter_mm:g} {tried[-1].kind} cutter"
-    reason = f"the {name} would leave {left.height_mm:.3g} in the hollow, over {accepted:g}"
+    reason = f"the {tried[-1]} would leave {left.height_mm:.3g} in the hollow, over {accepted:g}"
     return _no(reason, 4, shortfall=left.volume_mm3, place=left.place), None
 
 
@@ -364,37 +410,6 @@ def _slope_allowance(grid: HeightGrid) -> float:
     slope = np.hypot(gx, gy)[grid.mine]
     gentle = slope[slope < 2.0]
     return 0.5 * grid.pitch_mm * float(gentle.max()) if len(gentle) else 0.0
-
-
-def reach_mm(job: JobContext, cutter: Cutter) -> float:
-    """The neck's reach, bounded by the length to diameter that the material bears."""
-    rule = job.shop.rule(job.material)
-    small = cutter.diameter_mm < rule.small_cutter_mm
-    ratio = rule.small_length_ratio if small else rule.length_ratio
-    if job.shop[MillShop].holding.neck_under_mm <= job.shop[MillShop].holding.coating_mm:
-        ratio = min(ratio, job.shop[MillShop].holding.flute_ratio)  # the coated neck would rub on the wall
-    return min(cutter.reach_mm, cutter.diameter_mm * ratio)
-
-
-def _held_clear(job: JobContext, feature: Feature, toward: Array, cutter: Cutter) -> bool:
-    """Whether shank and holder pass everything that stands beside the cutter's path."""
-    held = job.shop[MillShop].holding
-    grid = HeightGrid.of(job, feature, toward)
-    if grid.top_mm <= grid.floor_mm + cutter.reach_mm + tol.LENGTH_MM:
-        return True  # nothing on the part stands so high
-    grid = HeightGrid.of(job, feature, toward, max(held.holder_mm, held.shank_of(cutter)) / 2)
-    return all(
-        grid.beside_path_mm(cutter.radius_mm, grid.floor_mm + level) >= diameter / 2
-        for level, diameter in (
-            (cutter.reach_mm, held.shank_of(cutter)),
-            (cutter.reach_mm + held.shank_out_mm, held.holder_mm),
-        )
-    )
-
-
-def _reaches(job: JobContext, cutter: Cutter, depth_mm: float) -> bool:
-    sensible = cutter.diameter_mm >= job.shop.rule(job.material).smallest_cutter_mm - tol.LENGTH_MM
-    return sensible and depth_mm <= reach_mm(job, cutter) + tol.SURFACE_MM
 
 
 def _in_the_way(job: JobContext, hidden: Hidden, toward: Array) -> str:

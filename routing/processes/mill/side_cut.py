@@ -13,10 +13,13 @@ from featurize.feature import Feature, Kind, Role
 from featurize.recognise.scene import reach
 from routing.processes.context import JobContext
 from routing.processes.corners import Corner, inside_corners
+from routing.processes.mill.pace import owned, reach_mm, slender_flags
+from routing.processes.mill.region import region_of
 from routing.processes.mill.shop import MillShop
-from routing.processes.mill.verdict import MILL, MillVerdict
+from routing.processes.mill.verdict import MILL, FinishCut, MillingWay, MillVerdict, RoughCut
 from routing.processes.protocol import Rest
-from routing.processes.tools import SideCutter
+from routing.processes.sizes import area_of_faces, whole_volume
+from routing.processes.tools import Cutter, SideCutter
 from routing.processes.undercut import Disc, DiscRefusal, disc_refusal, ways
 
 # Flanks and cutters lean alike within this: what a dovetail's gauge pins would show (common practice).
@@ -36,7 +39,7 @@ def side_cut(job: JobContext, feature: Feature) -> MillVerdict:
     if not owned:
         of = f" of {angle:.3g} deg" if kind == "dovetail" else ""
         return _refused(DiscRefusal(0, f"undercut: the shop owns no {kind} cutter{of}"))
-    smallest = job.shop.rule(job.material).smallest_cutter_mm
+    smallest = job.rule().smallest_cutter_mm
     refusals, but_corners = [], None
     for cutter in sorted(
         (c for c in owned if c.head_mm >= smallest), key=lambda c: (-c.head_mm, -c.width_mm)
@@ -71,7 +74,7 @@ def _form(feature: Feature) -> tuple[str | None, float]:
 
 def _held(job: JobContext, cutter: SideCutter) -> Disc:
     """The cutter with the reach that the material bears on its neck."""
-    reach_mm = min(cutter.reach_mm, job.shop.rule(job.material).length_ratio * cutter.neck_mm)
+    reach_mm = min(cutter.reach_mm, job.rule().length_ratio * cutter.neck_mm)
     shank = max(job.shop[MillShop].holding.shank_mm, cutter.neck_mm)
     return Disc(cutter.head_mm, cutter.width_mm, cutter.neck_mm, reach_mm, shank)
 
@@ -80,7 +83,7 @@ def _made(job: JobContext, feature: Feature, cutter: SideCutter, disc: Disc, tow
     """Workable, but for inside corners tighter than the head, which are left to others."""
     side = job.side_name(toward)
     words = [
-        f"{cutter.head_mm:g} {cutter.kind} cutter from {side}",
+        f"{cutter} from {side}",
         f"neck {cutter.neck_mm:g}, reaches {disc.sideways_mm:.3g} sideways",
     ]
     if feature.kind == Kind.GROOVE:
@@ -134,6 +137,61 @@ def but_for(
         progress=5,
         rest=Rest(words, volume, places),
     )
+
+
+def neck_first(job: JobContext, feature: Feature, neck_mm: float, answer: MillVerdict) -> MillVerdict:
+    """A flat cutter opens the neck to the floor, then the side cutter follows."""
+    assert feature.axis is not None
+    toward, depth = np.array(feature.axis.direction), feature.dims["depth_mm"]
+    shop = job.shop[MillShop]
+    margin = shop.milling.corner_margin_mm
+    flat = [c for c in owned(job) if c.form == "flat" and shop.kind_of(c).rough > 0]
+    flat = [c for c in flat if c.diameter_mm + 2 * margin <= neck_mm + tol.SURFACE_MM]
+    flat = [c for c in flat if reach_mm(job, c) >= depth - tol.SURFACE_MM]
+    if not flat:
+        return _refused(DiscRefusal(2, f"no flat cutter opens the neck {neck_mm:.3g} to depth {depth:.3g}"))
+    corners = neck_corners(job, feature, toward)
+    tightest = min((c.radius_mm for c in corners), default=np.inf)
+    fits = [c for c in flat if c.radius_mm + margin <= tightest + tol.SURFACE_MM]
+    first = max(fits or flat, key=lambda c: (c.diameter_mm, -c.neck_mm))
+    answer = replace(answer, reason=f"{first} for the neck, then {answer.reason}")
+    answer = with_way(job, feature, answer, first)
+    return but_for(job, answer, corners, first.radius_mm, depth)
+
+
+def with_way(job: JobContext, feature: Feature, answer: MillVerdict, first: Cutter | None) -> MillVerdict:
+    """The cutters of an undercut: the neck's, then the side cutter for what that one leaves."""
+    tool = answer.tool
+    assert isinstance(tool, SideCutter)
+    toward = answer.approach.direction
+    region = region_of(job, feature, toward)
+    volume = whole_volume(job, feature)
+    share = _neck_share(feature) if first is not None else 0.0
+    rough = [RoughCut(first, share * volume)] if first is not None else []
+    rough.append(RoughCut(tool, (1 - share) * volume))
+    finish = (FinishCut(tool, "all", area_of_faces(job, feature.faces)),)
+    efforts = [region.roughing(cut) for cut in rough]
+    efforts += [region.finishing(cut, semi=semi) for cut in finish for semi in (True, False)]
+    pace = region.pace(tool)
+    way = MillingWay(
+        tool,
+        tuple(rough),
+        finish,
+        sum(e.minutes for e in efforts),
+        region.money(efforts),
+        tool.width_mm,
+        pace.slender,
+        pace.stiff,
+    )
+    return replace(answer, way=way, flags=slender_flags(job, feature, [(tool, pace)]))
+
+
+def _neck_share(feature: Feature) -> float:
+    """The neck's share of an undercut slot's section."""
+    dims = feature.dims
+    neck = dims["neck_width_mm"] * dims["depth_mm"]
+    beside = (dims["head_width_mm"] - dims["neck_width_mm"]) * dims["head_height_mm"]
+    return neck / (neck + (beside / 2 if "flank_angle_deg" in dims else beside))
 
 
 def _refused(no: DiscRefusal) -> MillVerdict:

@@ -64,7 +64,8 @@ class Body:
     """``solid`` is the whole electrode, ``form`` the parts of it that burn.
 
     Sizes are (across, up, along) of the view. ``base_centre`` is the middle of the base's underside, in model
-    mm; ``tip_mm`` and ``base_mm`` are heights of the form's lowest point and of the underside.
+    mm; ``tip_mm``, ``floor_mm`` and ``base_mm`` are heights of the form's and the cavity's lowest points
+    and of the underside.
     ``method`` is one of ``METHODS``.
     """
 
@@ -75,6 +76,7 @@ class Body:
     method: str
     clearance: Clearance
     tip_mm: float
+    floor_mm: float
     base_mm: float
     base_centre: Array
     size_mm: tuple[float, float, float]
@@ -85,6 +87,19 @@ class Body:
     @property
     def volume_mm3(self) -> float:
         return volume_of(self.solid)
+
+    def own_axis(self, first: Array) -> Array:
+        """The direction (3,) along the base's flats that is nearest to another, within 45 degrees."""
+        view = self.cavity.view
+        ways = [sign * np.asarray(flat) for flat in (view.across, view.up) for sign in (1, -1)]
+        return max(ways, key=lambda way: round(float(way @ first), 9))
+
+    def in_own_frame(self, axis: Array) -> Any:
+        """The electrode with its origin in ``base_centre``, X along one of the flats, Z to the shank."""
+        axes = gp_Ax3(gp_Pnt(*self.base_centre), gp_Dir(*self.cavity.view.along), gp_Dir(*axis))
+        move = gp_Trsf()
+        move.SetTransformation(axes)
+        return BRepBuilderAPI_Transform(self.solid, move, True).Shape()
 
 
 def electrode_body(cavity: Cavity, gap_mm: float, owned: Electrodes, zones: Sequence[Zone] = ()) -> Body:
@@ -115,6 +130,7 @@ def electrode_body(cavity: Cavity, gap_mm: float, owned: Electrodes, zones: Sequ
         method,
         clearance,
         float(low[2]),
+        float(_bounds(cavity.pieces, cavity)[0][2]),
         footing,
         cavity.view.solid(centre, footing),
         _triple(total_high - total_low),

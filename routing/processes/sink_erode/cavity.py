@@ -39,6 +39,7 @@ from featurize.brep.solids import KernelError, cut, prism, solids_of, volume_of
 from featurize.brep.surfaces import Array, Plane
 from featurize.feature import Feature
 from routing.processes.outlines import outline_of
+from routing.processes.sink_erode.ends import opens_below
 
 # A void smaller than this (mm3) is the noise of a boolean.
 _NOISE_MM3 = 1e-6
@@ -63,6 +64,7 @@ class Cavity:
     mouth_mm: float
     top_mm: float  # the part's highest point
     open_sides: tuple[str, ...]
+    open_below: bool  # it ends in the air of another feature, at its low level
 
     @property
     def volume_mm3(self) -> float:
@@ -125,7 +127,8 @@ def cavity_of(part: Part, feature: Feature, toward: Array, *, margin_mm: float) 
     heights = (cloud - view.origin) @ toward
     whole = (part.mesh.vertices - view.origin) @ toward
     low, mouth = float(heights.min()), float(heights.max())
-    if not _flat_at(part, feature, view, low):
+    below = opens_below(part, feature, toward)
+    if not below and not _flat_at(part, feature, view, low):
         low = max(low - 4 * part.mesh.deflection_mm, float(whole.min()))
     outline = outline_of(part, view, ids)
     flat_walls = all(isinstance(part.faces[i].surface, Plane) for i in feature.faces)
@@ -149,15 +152,27 @@ def cavity_of(part: Part, feature: Feature, toward: Array, *, margin_mm: float) 
         and any(_faces_on(piece, *_side_plane(part, s)) for piece in pieces)
     )
     return Cavity(
-        part, feature, view, outline, tuple(pieces), low, mouth, max(mouth, float(whole.max())), open_sides
+        part,
+        feature,
+        view,
+        outline,
+        tuple(pieces),
+        low,
+        mouth,
+        max(mouth, float(whole.max())),
+        open_sides,
+        below,
     )
 
 
 def drawn_out(cavity: Cavity, sideways_mm: float, upward_mm: float) -> list[Any]:
-    """The void's pieces, drawn out of the open sides and then straight up from the mouth."""
+    """The void's pieces, drawn out of the open sides, down where they open, and up from the mouth."""
     found = []
     up = cavity.view.along
     for piece in cavity.pieces:
+        if cavity.open_below:
+            low = -cavity.low_mm - float(cavity.view.origin @ up)
+            piece = _grown(piece, -up, low, sideways_mm)
         for side in cavity.open_sides:
             normal, level = _side_plane(cavity.part, side)
             piece = _grown(piece, normal, level, sideways_mm)

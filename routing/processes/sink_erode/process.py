@@ -8,16 +8,24 @@ from featurize.brep.surfaces import Array
 from featurize.feature import Feature
 from routing.processes.approaches import approaches
 from routing.processes.context import JobContext
-from routing.processes.protocol import Allowance, Approach, Effort, Process, Removal, Stage, Task, Verdict
+from routing.processes.protocol import (
+    Allowance,
+    Approach,
+    Effort,
+    Process,
+    Removal,
+    Stage,
+    Task,
+    Verdict,
+    total,
+)
 from routing.processes.rest.left import Left, rolled
 from routing.processes.rest.slabs import Stack
 from routing.processes.sink_erode import ROOM, reach
 from routing.processes.sink_erode.effort import erode, start_hole
-from routing.processes.sink_erode.forecast import forecast
-from routing.processes.sink_erode.rules import FINISH, LAST, ROUGH
+from routing.processes.sink_erode.forecast import made_tools, sets_of
 from routing.processes.sink_erode.shop import ErodeShop
 from routing.processes.sink_erode.verdict import SINK, SinkVerdict
-from routing.processes.sizes import area_of_faces, found_by
 from routing.processes.tools import Drill
 
 
@@ -40,8 +48,13 @@ class SinkErosion(Process):
         note = f"{feature.id} {why}: a fresh finishing electrode at low energy"
         return Task(Stage.LAST, SINK, _way(job, feature, verdict), feature, verdict, notes=(note,))
 
-    def floor_task(self, job: JobContext, feature: Feature, verdict: Verdict) -> None:
-        return None
+    def blend_tasks(
+        self, job: JobContext, feature: Feature, verdict: Verdict, faces: tuple[int, ...]
+    ) -> Sequence[Task]:
+        return ()
+
+    def unmade(self, job: JobContext, tasks: Sequence[Task]) -> dict[str, str]:
+        return {}
 
     def squaring(self, job: JobContext, faces: Sequence[Feature]) -> Sequence[Task]:
         return ()
@@ -50,21 +63,18 @@ class SinkErosion(Process):
         return Allowance()
 
     def effort(self, job: JobContext, task: Task) -> Effort:
-        shop, scale, feature = job.shop[ErodeShop], job.shop.rule(job.material).erode_scale, task.feature
-        toward = task.approach.direction
+        shop, scale = job.shop[ErodeShop], job.shop.rule(job.material).erode_scale
         if task.stage == Stage.START_HOLE:
             assert isinstance(task.tool, Drill)
-            depth = job.extent_mm(toward)
+            depth = job.extent_mm(task.approach.direction)
             return start_hole(depth, task.tool.diameter_mm, shop.rates, scale=scale)
-        if task.stage == Stage.LAST:
-            volume, area, kinds = 0.0, area_of_faces(job, feature.faces), (LAST,)  # type: float, float, tuple[str, ...]
-        elif task.stage == Stage.ERODE:
-            volume, share = found_by(job, task)
-            area, kinds = share * area_of_faces(job, feature.faces), (ROUGH, FINISH)
-        else:
+        if task.stage not in (Stage.ERODE, Stage.LAST):
             raise ValueError(f"the sinker does not do {task.stage.words}")
-        made = forecast(job, feature, toward, task.ahead, volume, area, kinds=kinds)
-        return erode(volume, area, shop.rates, scale=scale, electrodes=made)
+        sets = sets_of(job, task, last=task.stage == Stage.LAST)
+        tools = made_tools(job, task, sets)
+        return total(
+            erode(s.region, s.burns, shop.rates, tuple(t for t in tools if t.group == s.group)) for s in sets
+        )
 
     def running_cost_per_hour(self, job: JobContext) -> tuple[float, str]:
         return 0.0, ""

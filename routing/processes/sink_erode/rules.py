@@ -1,6 +1,6 @@
-"""What goes with the bodies: how many, how deep, the orbit, the corner reached, the blank and its cost.
+"""What goes with the bodies: the corner reached, the blank and its cost, widths and flushing.
 
-Pure arithmetic on lengths in mm, areas in mm2, volumes in mm3. Rules without a source are common practice.
+Pure arithmetic on lengths in mm, areas in mm2. Rules without a source are common practice.
 """
 
 from __future__ import annotations
@@ -11,24 +11,12 @@ from dataclasses import dataclass
 
 import shapely
 
-from routing.processes.sink_erode.shop import Electrodes, ErodeRates
+from routing.processes.sink_erode.shop import Electrodes
 
-FINISH, ROUGH = "finish", "rough"
-# One more finishing electrode for what is called out finer than the process holds.
-LAST = "last"
-# Rounding up forgives this: 2.0000001 electrodes are two.
+# Rounding up forgives this: 2.0000001 millimetres are two.
 _WHOLE = 1e-6
 # Opening with sharp corners keeps this share of an outline that is nowhere narrower.
 _KEPT = 1 - 1e-6
-
-
-@dataclass(frozen=True)
-class Wear:
-    """``number`` of electrodes; the work of each wears ``lost_mm3`` off it, ``shorter_mm`` on its end."""
-
-    number: int
-    lost_mm3: float
-    shorter_mm: float
 
 
 @dataclass(frozen=True)
@@ -39,51 +27,9 @@ class Blank:
     cost: float
 
 
-def gap_of(kind: str, owned: Electrodes) -> float:
-    """The gap a side of a roughing or finishing electrode."""
-    return owned.rough_gap_mm if kind == ROUGH else owned.finish_gap_mm
-
-
-def reached_mm(gap_mm: float, owned: Electrodes) -> float:
-    """The inside radius left in a sharp corner: the electrode's own edge, carried outwards by the gap."""
-    return owned.corner_radius_mm + gap_mm
-
-
-def orbit_mm(owned: Electrodes) -> float:
-    """How far the finishing gap's orbit brings a roughing electrode, a side."""
-    return owned.rough_gap_mm - owned.finish_gap_mm
-
-
-def wear(
-    kind: str,
-    *,
-    volume_mm3: float,
-    area_mm2: float,
-    front_mm2: float,
-    owned: Electrodes,
-    number: int,
-    scale: float,
-) -> Wear:
-    """What each of ``number`` electrodes loses.
-
-    The finishing electrode takes the layer that roughing leaves: area times (rough gap less finish gap).
-    The wear on the end is what is lost over ``front_mm2``, the area that looks into the cut: an estimate.
-    """
-    taken = volume_mm3 if kind == ROUGH else area_mm2 * orbit_mm(owned)
-    lost = taken * owned.wear_share / scale / number
-    return Wear(number, lost, lost / front_mm2 if front_mm2 > 0 else math.inf)
-
-
-def life(kind: str, volume_mm3: float, area_mm2: float, rates: ErodeRates, scale: float) -> float:
-    """How much of one electrode's life the work takes: roughing by volume, finishing by area."""
-    if kind == ROUGH:
-        return volume_mm3 / (rates.wear_mm3 * scale)
-    return area_mm2 / (rates.wear_mm2 * scale)
-
-
-def number_for(life_: float) -> int:
-    """Whole electrodes for a share of one's life, at least one."""
-    return max(1, math.ceil(life_ - _WHOLE))
+def reached_mm(undersize_mm: float, owned: Electrodes) -> float:
+    """The inside radius left in a sharp corner: the electrode's own edge, carried outwards."""
+    return owned.corner_radius_mm + undersize_mm
 
 
 def whole_mm(form_mm: Sequence[float], owned: Electrodes) -> tuple[float, float, float]:
@@ -117,11 +63,20 @@ def smallest_width_mm(outline: object) -> float:
     return low
 
 
-def flush_warning(depth_mm: float, width_mm: float, owned: Electrodes, *, closed: bool) -> str | None:
-    """A word where the dielectric hardly reaches the front; None where it does or the void is open aside."""
-    if not closed or width_mm <= 0 or depth_mm <= owned.flush_ratio * width_mm:
-        return None
+def is_flushed(depth_mm: float, width_mm: float, owned: Electrodes, *, closed: bool) -> bool:
+    """Whether the dielectric reaches the front by itself: shallow enough, or open aside."""
+    return not closed or width_mm <= 0 or depth_mm <= owned.flush_ratio * width_mm
+
+
+def flushing(depth_mm: float, width_mm: float, owned: Electrodes, *, closed: bool, through: bool) -> str:
+    """How the dielectric comes to the front, in words."""
+    if through:
+        return "drawn through the opening from below, pressure low"
+    if not is_flushed(depth_mm, width_mm, owned, closed=closed):
+        return (
+            f"depth {depth_mm:.3g} over a width of {width_mm:.3g} is more than {owned.flush_ratio:g} to 1: "
+            "flush through the electrode or lift it often"
+        )
     return (
-        f"depth {depth_mm:.3g} over a width of {width_mm:.3g} is more than {owned.flush_ratio:g} to 1: "
-        "flush through the electrode or lift it often"
+        "a jet along the open side" if not closed else "a jet from above, the electrode lifted now and then"
     )

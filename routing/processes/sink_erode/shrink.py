@@ -1,30 +1,26 @@
 """A solid less the gap everywhere: what stays is every point of it that is at least the gap from its skin.
 
-Upright walls over one flat bottom are offset in the plane, exactly, with arcs; a convex cavity is bounded by
-its own surfaces, moved in; all else is the kernel's 3-D offset, in a process of its own because it may crash.
+Upright walls over one flat bottom are offset in the plane, exactly, with arcs, and rounds at their foot made
+anew with what the gap leaves of their radius; a convex cavity is bounded by its own surfaces, moved in; all
+else is the kernel's 3-D offset.
 At an edge where the part stands out into the void the electrode's hollow edge is round about it, so that the
 clearance is the gap there too; where the cavity has an inside corner the electrode's edge is sharp.
 """
 
 from __future__ import annotations
 
-import subprocess
-import sys
-import tempfile
 from collections.abc import Sequence
-from pathlib import Path
 from typing import Any
 
 import numpy as np
-from OCP.BRep import BRep_Builder, BRep_Tool
+from OCP.BRep import BRep_Tool
 from OCP.BRepAdaptor import BRepAdaptor_Curve, BRepAdaptor_Surface
-from OCP.BRepAlgoAPI import BRepAlgoAPI_Common, BRepAlgoAPI_Defeaturing
-from OCP.BRepBuilderAPI import BRepBuilderAPI_MakeFace, BRepBuilderAPI_MakeSolid, BRepBuilderAPI_Transform
+from OCP.BRepAlgoAPI import BRepAlgoAPI_Common
+from OCP.BRepBuilderAPI import BRepBuilderAPI_MakeFace, BRepBuilderAPI_Transform
 from OCP.BRepClass import BRepClass_FaceClassifier
+from OCP.BRepFilletAPI import BRepFilletAPI_MakeFillet
 from OCP.BRepGProp import BRepGProp
-from OCP.BRepLib import BRepLib
-from OCP.BRepOffset import BRepOffset_Mode
-from OCP.BRepOffsetAPI import BRepOffsetAPI_MakeOffset, BRepOffsetAPI_MakeOffsetShape
+from OCP.BRepOffsetAPI import BRepOffsetAPI_MakeOffset
 from OCP.BRepPrimAPI import (
     BRepPrimAPI_MakeBox,
     BRepPrimAPI_MakeCone,
@@ -32,25 +28,23 @@ from OCP.BRepPrimAPI import (
     BRepPrimAPI_MakePrism,
     BRepPrimAPI_MakeSphere,
 )
-from OCP.BRepTools import BRepTools
-from OCP.Geom import Geom_ToroidalSurface
 from OCP.GeomAbs import GeomAbs_JoinType, GeomAbs_SurfaceType
 from OCP.gp import gp_Ax2, gp_Dir, gp_Pln, gp_Pnt, gp_Trsf, gp_Vec
 from OCP.GProp import GProp_GProps
-from OCP.STEPControl import STEPControl_Reader, STEPControl_StepModelType, STEPControl_Writer
-from OCP.TopAbs import TopAbs_Orientation, TopAbs_ShapeEnum, TopAbs_State
-from OCP.TopoDS import TopoDS, TopoDS_Shape
+from OCP.TopAbs import TopAbs_ShapeEnum, TopAbs_State
+from OCP.TopoDS import TopoDS
 
 from featurize.brep.part import Convexity
 from featurize.brep.shapes import each
-from featurize.brep.solids import KernelError, cut, is_valid, solids_of, volume_of
+from featurize.brep.solids import KernelError, cut, solids_of
 from featurize.brep.surfaces import Array, Cone, Cylinder, Plane, Sphere
-from routing.processes.sink_erode.cavity import Cavity, drawn_out, outward, raised
+from routing.processes.sink_erode.cavity import Cavity, distance_mm, drawn_out, outward, raised, vertex
+from routing.processes.sink_erode.space import offset_in_space, round_mm
 
 _UPRIGHT_SINE = 1e-7
-_OFFSET_TOLERANCE_MM = 1e-6
-# The kernel's offset takes a second or two; one that runs on has lost its way.
-_TIME_LIMIT_S = 40.0
+# An edge of the sharp form is blended where the cavity's own round lies this near, in radii of it: the
+# form's corner stands at most sqrt(2) - 1 radii and a gap from it, other edges much further.
+_BESIDE_ROUND = 1.5
 
 
 class FilledError(KernelError):
@@ -69,6 +63,29 @@ def in_plane(cavity: Cavity, pieces: Sequence[Any], gap_mm: float, overrun_mm: f
         if not left:
             raise FilledError(f"the cavity is not wider than twice the {gap_mm:g} gap")
         form += left
+    return form
+
+
+def over_foot(cavity: Cavity, pieces: Sequence[Any], gap_mm: float, overrun_mm: float) -> list[Any] | None:  # noqa: ARG001
+    """Upright walls with rounds at their foot over one flat bottom: each loses the gap of its radius.
+
+    None for other shapes. A ball that rolls along the foot of the walls moved in touches them and the floor
+    moved in where the larger ball touches the cavity: rounds of rolled balls keep their centres.
+    """
+    up = cavity.view.along
+    form: list[Any] = []
+    for piece in pieces:
+        found = _footed(piece, up)
+        if found is None:
+            return None
+        sharp, rounds = found
+        bottom = _prismatic(sharp, up)
+        if bottom is None:
+            return None
+        left = _in_plane(sharp, bottom, gap_mm, up)
+        if not left:
+            raise FilledError(f"the cavity is not wider than twice the {gap_mm:g} gap")
+        form += [_blended(body, rounds, gap_mm) for body in left]
     return form
 
 
@@ -108,11 +125,11 @@ def by_faces(cavity: Cavity, pieces: Sequence[Any], gap_mm: float, overrun_mm: f
 
 def in_space(cavity: Cavity, pieces: Sequence[Any], gap_mm: float, overrun_mm: float) -> list[Any] | None:  # noqa: ARG001
     """Any cavity: the kernel's 3-D offset, in a process of its own, which may crash."""
-    return [body for piece in pieces for body in _in_space(piece, gap_mm)]
+    return [body for piece in pieces for body in offset_in_space(piece, gap_mm)]
 
 
 # Each gives the solids of the form, or None where it does not apply; its result is still to be proven.
-METHODS = {"plane": in_plane, "faces": by_faces, "space": in_space}
+METHODS = {"plane": in_plane, "foot": over_foot, "faces": by_faces, "space": in_space}
 
 
 def _inside(surface: Plane | Cylinder | Cone | Sphere, gap_mm: float, size_mm: float) -> Any:
@@ -177,6 +194,45 @@ def _is_upright(face: Any, flat: tuple[Array, Array] | None, up: Array) -> bool:
     else:
         return False
     return float(np.linalg.norm(np.cross([way.X(), way.Y(), way.Z()], up))) < _UPRIGHT_SINE
+
+
+def _footed(solid: Any, up: Array) -> tuple[Any, list[tuple[Any, float]]] | None:
+    """The prism that a solid would be without the rounds at its foot, and those with their radii; else None.
+
+    Its outline is the solid's top, above which nothing is round.
+    """
+    rounds, levels = [], []
+    for face in each(solid, TopAbs_ShapeEnum.TopAbs_FACE):
+        flat = outward(face)
+        if flat is not None and abs(float(flat[1] @ up)) > 1 - 1e-12:
+            levels.append((float(flat[0] @ up), face))
+        elif not _is_upright(face, flat, up):
+            rounds.append((face, round_mm(face)))
+    if len(levels) != 2 or not rounds or not all(np.isfinite(r) for _, r in rounds):
+        return None
+    (low, _), (high, top) = sorted(levels, key=lambda pair: pair[0])
+    down = gp_Vec(*(float(c) for c in (low - high) * up))
+    (prism,) = solids_of(BRepPrimAPI_MakePrism(top, down).Shape())
+    return prism, rounds
+
+
+def _blended(solid: Any, rounds: Sequence[tuple[Any, float]], gap_mm: float) -> Any:
+    """The edges beside the cavity's rounds made round by what the gap leaves of the radius, if anything."""
+    blend = BRepFilletAPI_MakeFillet(solid)
+    for shape in each(solid, TopAbs_ShapeEnum.TopAbs_EDGE):
+        edge = TopoDS.Edge_s(shape)
+        curve = BRepAdaptor_Curve(edge)
+        middle = vertex(curve.Value((curve.FirstParameter() + curve.LastParameter()) / 2).Coord())
+        off, radius = min((distance_mm(face, middle), r) for face, r in rounds)
+        if radius > gap_mm and off < _BESIDE_ROUND * radius:
+            blend.Add(radius - gap_mm, edge)
+    if blend.NbContours() == 0:
+        return solid
+    blend.Build()
+    bodies = solids_of(blend.Shape()) if blend.IsDone() else []
+    if len(bodies) != 1:
+        raise KernelError("the kernel could not make the electrode's foot round")
+    return bodies[0]
 
 
 def _in_plane(solid: Any, bottom: Any, gap_mm: float, up: Array) -> list[Any]:
@@ -249,128 +305,3 @@ def _holds(face: Any, other: Any) -> bool:
     point = curve.Value((curve.FirstParameter() + curve.LastParameter()) / 2)
     state = BRepClass_FaceClassifier(face, point, 1e-7).State()
     return bool(state in (TopAbs_State.TopAbs_IN, TopAbs_State.TopAbs_ON))
-
-
-def _in_space(solid: Any, gap_mm: float) -> list[Any]:
-    """The kernel's 3-D offset, in a process of its own."""
-    with tempfile.TemporaryDirectory() as place:
-        before, after = Path(place) / "before.brep", Path(place) / "after.brep"
-        BRepTools.Write_s(solid, str(before))
-        command = [
-            sys.executable,
-            "-m",
-            "routing.processes.sink_erode.shrink",
-            str(before),
-            str(after),
-            repr(gap_mm),
-        ]
-        try:
-            done = subprocess.run(command, capture_output=True, timeout=_TIME_LIMIT_S, check=False)
-        except subprocess.TimeoutExpired as error:
-            raise KernelError("the kernel's offset of the cavity does not end") from error
-        if done.returncode < 0:
-            raise KernelError(f"the kernel crashed on the offset of the cavity (signal {-done.returncode})")
-        if done.returncode or not after.exists():
-            raise KernelError("the kernel's offset of the cavity is no valid body")
-        shape = TopoDS_Shape()
-        BRepTools.Read_s(shape, str(after), BRep_Builder())
-    return solids_of(shape)
-
-
-def _child(before: str, after: str, gap_mm: float) -> int:
-    """0 when a valid offset was written. Tried as it is, then with its degenerate edges made anew."""
-    shape = TopoDS_Shape()
-    BRepTools.Read_s(shape, before, BRep_Builder())
-    shape = _without_small_rounds(shape, gap_mm)
-    body = _offset(shape, gap_mm) or _offset(_reread(shape, after + ".step"), gap_mm)
-    if body is None:
-        return 1
-    BRepTools.Write_s(body, after)
-    return 0
-
-
-def _offset(shape: Any, gap_mm: float) -> Any | None:
-    """A valid solid, or None."""
-    offset = BRepOffsetAPI_MakeOffsetShape()
-    mode, join = BRepOffset_Mode.BRepOffset_Skin, GeomAbs_JoinType.GeomAbs_Arc
-    try:
-        offset.PerformByJoin(shape, -gap_mm, _OFFSET_TOLERANCE_MM, mode, False, False, join)
-        made = offset.Shape() if offset.IsDone() else None
-    except Exception:  # the kernel's own have many names
-        return None
-    if made is None:
-        return None
-    _plain_tori(made)
-    bodies = solids_of(made)
-    if not bodies:
-        for shell in each(made, TopAbs_ShapeEnum.TopAbs_SHELL):
-            body = BRepBuilderAPI_MakeSolid(TopoDS.Shell_s(shell)).Solid()
-            BRepLib.OrientClosedSolid_s(body)
-            bodies.append(body)
-    return bodies[0] if len(bodies) == 1 and is_valid(bodies[0]) and volume_of(bodies[0]) > 0 else None
-
-
-def _plain_tori(shape: Any) -> None:
-    """Tori again where the kernel left offsets of them: same parameters, but normals at poles."""
-    builder = BRep_Builder()
-    for face in map(TopoDS.Face_s, each(shape, TopAbs_ShapeEnum.TopAbs_FACE)):
-        surface = BRepAdaptor_Surface(face, False)
-        if surface.GetType() != GeomAbs_SurfaceType.GeomAbs_OffsetSurface:
-            continue
-        basis = surface.BasisSurface()
-        if basis.GetType() != GeomAbs_SurfaceType.GeomAbs_Torus:
-            continue
-        torus = basis.Torus()
-        u0, u1, v0, v1 = BRepTools.UVBounds_s(face)
-        at = (u0 + u1) / 2, (v0 + v1) / 2
-        for sign in (1, -1):
-            minor = torus.MinorRadius() + sign * surface.OffsetValue()
-            if minor <= 0:
-                continue
-            plain = Geom_ToroidalSurface(torus.Position(), torus.MajorRadius(), minor)
-            if plain.Value(*at).Distance(surface.Value(*at)) < _OFFSET_TOLERANCE_MM:
-                builder.UpdateFace(face, plain, face.Location(), BRep_Tool.Tolerance_s(face))
-
-
-def _reread(shape: Any, path: str) -> Any:
-    """The shape through STEP: after a boolean the offset stumbles over poles that reading makes anew."""
-    writer = STEPControl_Writer()
-    writer.Transfer(shape, STEPControl_StepModelType.STEPControl_AsIs)
-    writer.Write(path)
-    reader = STEPControl_Reader()
-    reader.ReadFile(path)
-    reader.TransferRoots()
-    return reader.OneShape()
-
-
-def _without_small_rounds(shape: Any, gap_mm: float) -> Any:
-    """Rounds that the gap swallows made sharp: the electrode's edge is sharp there, and no nearer."""
-    small = [f for f in each(shape, TopAbs_ShapeEnum.TopAbs_FACE) if _round_mm(f) <= gap_mm * (1 + 1e-6)]
-    if not small:
-        return shape
-    sharp = BRepAlgoAPI_Defeaturing()
-    sharp.SetShape(shape)
-    for face in small:
-        sharp.AddFaceToRemove(face)
-    sharp.Build()
-    return sharp.Shape() if sharp.IsDone() and is_valid(sharp.Shape()) else shape
-
-
-def _round_mm(face: Any) -> float:
-    """The radius of a face that bulges out of its solid; infinite for others."""
-    surface = BRepAdaptor_Surface(TopoDS.Face_s(face))
-    match surface.GetType():
-        case GeomAbs_SurfaceType.GeomAbs_Cylinder:
-            found, radius = surface.Cylinder(), surface.Cylinder().Radius()
-        case GeomAbs_SurfaceType.GeomAbs_Torus:
-            found, radius = surface.Torus(), surface.Torus().MinorRadius()
-        case GeomAbs_SurfaceType.GeomAbs_Sphere:
-            found, radius = surface.Sphere(), surface.Sphere().Radius()
-        case _:
-            return float("inf")
-    forward = face.Orientation() == TopAbs_Orientation.TopAbs_FORWARD
-    return float(radius) if forward == found.Position().Direct() else float("inf")
-
-
-if __name__ == "__main__":
-    sys.exit(_child(sys.argv[1], sys.argv[2], float(sys.argv[3])))

@@ -11,7 +11,7 @@ SINK = "sink-erode"
 
 @dataclass(frozen=True, kw_only=True)
 class SinkVerdict(Verdict):
-    """``depth_mm`` of the sink; ``sideways_mm`` is how far an electrode is moved below the mouth of an undercut."""
+    """``depth_mm`` of the sink; ``sideways_mm`` how far an electrode moves below an undercut's mouth."""
 
     depth_mm: float = 0.0
     sideways_mm: float | None = None

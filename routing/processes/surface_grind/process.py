@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
 from featurize import tolerances as tol
 from featurize.brep.surfaces import Array
-from featurize.feature import Feature, Kind, Role
+from featurize.feature import Feature, Kind
 from routing.processes.context import JobContext
 from routing.processes.protocol import (
     ALL_SIDES,
@@ -17,6 +18,7 @@ from routing.processes.protocol import (
     Effort,
     Process,
     Removal,
+    Rest,
     Stage,
     Task,
     Verdict,
@@ -25,12 +27,14 @@ from routing.processes.protocol import (
 from routing.processes.rest.left import Left
 from routing.processes.sizes import area_of_faces, found_by, rim_depth, run_and_width
 from routing.processes.surface_grind import ROOM
+from routing.processes.surface_grind.cuts import ground
 from routing.processes.surface_grind.effort import grind
 from routing.processes.surface_grind.left import left_by_wheel
-from routing.processes.surface_grind.profile import sight
-from routing.processes.surface_grind.reach import Refusal, direction_name, plan_of
+from routing.processes.surface_grind.partial import worthwhile
+from routing.processes.surface_grind.reach import Grind, direction_name, plan_of
 from routing.processes.surface_grind.shop import GrindRates, GrindShop
 from routing.processes.surface_grind.verdict import GRIND, GrindVerdict
+from routing.processes.surface_grind.view import sight
 
 
 class SurfaceGrind(Process):
@@ -43,47 +47,61 @@ class SurfaceGrind(Process):
         if feature.kind == Kind.OUTSIDE_FACE:
             return GrindVerdict(process=GRIND, workable=False, reason="an outside face comes with the blank")
         found = plan_of(job, feature)
-        if isinstance(found, Refusal):
-            return GrindVerdict(
-                process=GRIND,
-                workable=False,
-                reason=found.reason,
-                shortfall_mm3=found.shortfall_mm3,
-                place=found.place,
-            )
-        part, frame = job.part, job.part.frame
-        side, along = (direction_name(part, d) for d in (found.side, found.traverse))
-        words = [f"open at both ends along {along.lstrip('+-')} from {side}"]
-        words.append(f"wheel {found.wheel.width_mm:g} wide, corner R {found.wheel.corner_radius_mm:g}")
-        words += [f"sine plate or dressed angle {a:.3f} deg" for a in found.slopes_deg]
-        words += [f"wheel dressed to R {r:.3f}" for r in found.formed_mm]
-        view = sight(part, found.traverse, found.side)
-        lowest = min(
-            float(p[1]) for run in found.runs for s in run.stretches for p in (s.trace.low, s.trace.high)
-        )
-        return GrindVerdict(
+        if isinstance(found, Grind):
+            answer = GrindVerdict(process=GRIND, workable=True, reason=_words(job, found))
+            return _coming(job, feature, found, answer)
+        answer = GrindVerdict(
             process=GRIND,
-            workable=True,
-            reason=", ".join(words),
-            approaches=(job.approach(found.side, found.traverse),),
-            tool=found.wheel,
-            depth_mm=view.top - lowest,
-            run_mm=float(np.ptp(frame.local(job.cloud(feature.faces)) @ (frame.axes @ found.traverse))),
-            slopes_deg=found.slopes_deg,
-            formed_mm=found.formed_mm,
+            workable=False,
+            reason=found.reason,
+            shortfall_mm3=found.shortfall_mm3,
+            place=found.place,
         )
+        bulk = worthwhile(job, feature)
+        if bulk is None:
+            return answer
+        stops = f", its axis stops {' and '.join(bulk.stops)}" if bulk.stops else ""
+        left = f"{bulk.rest_mm3:.4g} of {bulk.taken_mm3 + bulk.rest_mm3:.4g} mm3 stay"
+        answer = replace(
+            answer,
+            reason=f"{found.reason}; {_words(job, bulk.way)}{stops}: {left}",
+            shortfall_mm3=bulk.rest_mm3,
+            place=found.place or bulk.place,
+            rest=Rest("what the wheel's run-out left", bulk.rest_mm3, (bulk.place,)),
+            taken_mm3=bulk.taken_mm3,
+            stops=bulk.stops,
+            progress=2,
+        )
+        return _coming(job, feature, bulk.way, answer)
 
     def tasks(self, job: JobContext, feature: Feature, verdict: Verdict) -> Sequence[Task]:
         way = verdict.approaches[0] if verdict.approaches else _anyhow(job, feature)
-        return [Task(Stage.GRIND, GRIND, way, feature, verdict, verdict.tool)]
+        task = Task(Stage.GRIND, GRIND, way, feature, verdict, verdict.tool)
+        if not isinstance(verdict, GrindVerdict) or verdict.rest is None:
+            return [task]
+        notes = tuple(f"{feature.id}: the wheel's axis stops {words}" for words in verdict.stops)
+        return [task.but(volume_mm3=verdict.taken_mm3, notes=notes)]
 
     def fine_task(self, job: JobContext, feature: Feature, verdict: Verdict, why: str) -> Task:
         note = f"{feature.id} {why}: fine wheel, spark out, measure at rest temperature"
         way = verdict.approaches[0] if verdict.approaches else _anyhow(job, feature)
         return Task(Stage.LAST, GRIND, way, feature, verdict, verdict.tool, notes=(note,))
 
-    def floor_task(self, job: JobContext, feature: Feature, verdict: Verdict) -> Task:
-        return Task(Stage.FINISH, GRIND, verdict.approach, feature, verdict, verdict.tool, ground=True)
+    def blend_tasks(
+        self, job: JobContext, feature: Feature, verdict: Verdict, faces: tuple[int, ...]
+    ) -> Sequence[Task]:
+        return [Task(Stage.FINISH, GRIND, verdict.approach, feature, verdict, verdict.tool, blends=faces)]
+
+    def unmade(self, job: JobContext, tasks: Sequence[Task]) -> dict[str, str]:
+        """The lanes between what stays on walls are too narrow for a wheel."""
+        if not any(t.keeps for t in tasks):
+            return {}  # as it was judged
+        able = [
+            t
+            for t in tasks
+            if t.stage == Stage.GRIND and isinstance(t.verdict, GrindVerdict) and t.verdict.way
+        ]
+        return dict(ground(job.part, able, job.part.mesh.vertices, job.shop[GrindShop].wheels).left_out)
 
     def squaring(self, job: JobContext, faces: Sequence[Feature]) -> Sequence[Task]:
         way = Approach(job.approach(job.thickness).toward, ALL_SIDES)
@@ -91,9 +109,8 @@ class SurfaceGrind(Process):
         return [Task(Stage.SQUARE, GRIND, way, face, tool=widest) for face in faces]
 
     def leaves(self, job: JobContext, task: Task) -> Allowance:
-        if task.stage != Stage.GRIND:
-            return Allowance()
-        return Allowance(*job.choices.allowance_for(feature_of(task.feature.id), str(task.feature.kind)))
+        kept = [k.allowance for k in task.keeps]
+        return Allowance(*(max((getattr(a, n) for a in kept), default=0.0) for n in ("floor_mm", "wall_mm")))
 
     def effort(self, job: JobContext, task: Task) -> Effort:
         feature, verdict, shop = task.feature, task.verdict, job.shop[GrindShop]
@@ -106,9 +123,9 @@ class SurfaceGrind(Process):
             case Stage.SQUARE | Stage.SIZE:
                 return _squared(job, task, grind_rates=rates, scale=scale, widest_mm=widest)
             case Stage.FINISH:
-                floor = area_of_faces(job, feature.faces_with(Role.FLOOR))
-                left, _ = job.choices.allowance_for(feature_of(feature.id), str(feature.kind))
-                return grind(left, floor / run, run, wheel, rates, scale=scale, fine_only=True)
+                left = max(job.choices.allowance_for(feature_of(feature.id), str(feature.kind)))
+                width = area_of_faces(job, task.blends) / run
+                return grind(left, width, run, wheel, rates, scale=scale, fine_only=True)
             case Stage.LAST:
                 run, width = run_and_width(job, feature)
                 return grind(rates.fine_mm, width, run, widest, rates, scale=scale, fine_only=True)
@@ -126,13 +143,43 @@ class SurfaceGrind(Process):
         return Removal(everything=True)
 
     def takes_run(self, job: JobContext, feature: Feature) -> bool:
-        return not isinstance(plan_of(job, feature), Refusal)
+        return isinstance(plan_of(job, feature), Grind)
 
     def pierces(self, job: JobContext, diameter_mm: float, depth_mm: float) -> None:
         return None
 
     def left(self, job: JobContext, feature: Feature, verdict: Verdict, *, forced: bool) -> Left:
         return left_by_wheel(job, feature, forced=forced)
+
+
+def _words(job: JobContext, way: Grind) -> str:
+    side, along = (direction_name(job.part, d) for d in (way.side, way.traverse))
+    words = ["ground" if way.spans else "open at both ends"]
+    words[0] += f" along {along.lstrip('+-')} from {side}"
+    words.append(f"wheel {way.wheel.width_mm:g} wide, corner R {way.wheel.corner_radius_mm:g}")
+    words += [f"sine plate or dressed angle {a:.3f} deg" for a in way.slopes_deg]
+    words += [f"wheel dressed to R {r:.3f}" for r in way.formed_mm]
+    return ", ".join(words)
+
+
+def _coming(job: JobContext, feature: Feature, way: Grind, answer: GrindVerdict) -> GrindVerdict:
+    """An answer with how the wheel comes."""
+    traces = [s.trace for run in way.runs for s in run.stretches]
+    lowest = min(float(p[1]) for t in traces for p in (t.low, t.high))
+    along = direction_name(job.part, way.traverse).lstrip("+-")
+    approach = job.approach(way.side, way.traverse)
+    return replace(
+        answer,
+        approaches=(
+            approach if job.shop[GrindShop].grinding.rotating_chuck else replace(approach, along=along),
+        ),
+        tool=way.wheel,
+        depth_mm=sight(job.part, way.traverse, way.side).top - lowest,
+        run_mm=float(np.ptp(job.cloud(feature.faces) @ way.traverse)),
+        slopes_deg=way.slopes_deg,
+        formed_mm=way.formed_mm,
+        way=way,
+    )
 
 
 def _anyhow(job: JobContext, feature: Feature) -> Approach:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -15,18 +15,10 @@ from featurize.brep.surfaces import Array, Plane
 from featurize.brep.surfaces_at import parallel, square
 from featurize.feature import Feature, Vec3
 from routing.processes.context import JobContext
-from routing.processes.surface_grind.profile import (
-    Run,
-    Sight,
-    Trace,
-    bottom_of,
-    cleared,
-    feet,
-    lanes,
-    runs,
-    sight,
-)
+from routing.processes.surface_grind.path import bottom_of, cleared, feet, fits, lanes
+from routing.processes.surface_grind.runs import Run, runs
 from routing.processes.surface_grind.shop import GrindShop
+from routing.processes.surface_grind.view import LOOK_MM, Sight, Trace, sight
 from routing.processes.tools import Wheel
 
 # Past the ends of the blank, so that no skin is left there.
@@ -34,8 +26,25 @@ OVERRUN_MM = 1.0
 
 
 @dataclass(frozen=True, eq=False)
+class Span:
+    """A stretch of the traverse that a wheel clears of a run; ``sight`` is what it has to pass there.
+
+    ``stops`` are where its axis turns, in mm along the view from its origin; infinite where it runs out.
+    """
+
+    sight: Sight
+    traces: tuple[Trace, ...]
+    run: Run
+    stops: tuple[float, float]
+    wheel: Wheel
+
+
+@dataclass(frozen=True, eq=False)
 class Grind:
-    """One way to grind some faces: ``side`` is the unit direction the wheel comes from."""
+    """One way to grind some faces: ``side`` is the unit direction the wheel comes from.
+
+    With ``spans`` it goes no further than they do, else right through.
+    """
 
     side: Array
     traverse: Array
@@ -43,6 +52,13 @@ class Grind:
     runs: tuple[Run, ...]
     slopes_deg: tuple[float, ...]  # sine plate or dressed angle, without repeats
     formed_mm: tuple[float, ...]  # radii the wheel is dressed to
+    spans: tuple[Span, ...] = ()
+
+    @property
+    def setup(self) -> tuple[float, ...]:
+        """What is the same for all that is ground in one setup: the side, and the traverse either way."""
+        along = self.traverse * np.sign(self.traverse[int(np.argmax(np.abs(self.traverse)))])
+        return (*(np.round(np.concatenate([self.side, along]), 6) + 0.0),)
 
 
 @dataclass(frozen=True, eq=False)
@@ -149,9 +165,11 @@ def _try(
                 f"{name(trace.face)} is undercut as seen from {direction_name(part, side)}",
                 place=_place(part, trace.face),
             )
-    hidden = [(t, stretch) for t in traces if (stretch := view.covered(t)) is not None]
+    traces = [_above_its_floor(t, traces) for t in traces]
+    hidden = [(t, stretches) for t in traces if (stretches := view.hidden(t))]
     if hidden:
-        trace, stretch = hidden[0]
+        trace, stretches = hidden[0]
+        stretch = max(stretches, key=lambda ends: float(np.linalg.norm(ends[1] - ends[0])))
         other, height = view.obstacle(trace, stretch, feature.faces)
         who = name(other) if other >= 0 else name(trace.face)
         return Refusal(
@@ -165,7 +183,20 @@ def _try(
             (2, len(traces)),
             f"no wheel has a way beside its walls from {direction_name(part, side)}",
         )
-    return _with_wheel(part, feature, view, found, traces, wheels, sharp_corner_mm)
+    length = float(np.ptp(view.view.along @ part.mesh.vertices[part.mesh.corners(feature.faces)].T))
+    return with_wheel(view, found, traces, wheels, sharp_corner_mm, length)
+
+
+def _above_its_floor(wall: Trace, traces: Sequence[Trace]) -> Trace:
+    """A wall from its own floor up: where the floor's end is broken it goes on below, for who breaks that."""
+    if not wall.upright:
+        return wall
+    across = float(wall.low[0])
+    beside = [t for t in traces if t.is_bottom and t.low[0] - LOOK_MM < across < t.high[0] + LOOK_MM]
+    level = max((t.height(across) for t in beside), default=-np.inf)
+    if not wall.low[1] < level < wall.high[1]:
+        return wall
+    return replace(wall, low=np.array([across, level]))
 
 
 def run_out_mm(wheel_mm: float, depth_mm: float) -> float:
@@ -192,17 +223,16 @@ def _place(part: Part, face: int) -> Vec3:
     return x, y, z
 
 
-def _with_wheel(
-    part: Part,
-    feature: Feature,
+def with_wheel(
     view: Sight,
-    found: tuple[Run, ...],
+    found: Sequence[Run],
     traces: Sequence[Trace],
     wheels: Sequence[Wheel],
     sharp_corner_mm: float,
+    length_mm: float,
 ) -> Grind | Refusal:
     """The widest wheel that fits the narrowest lane, else what stands against each."""
-    over = _beyond_part(view)
+    over = beyond_part(view)
     bottoms = [part_bottom(view, run) for run in found]
     gap = min([w.width_mm for b in bottoms for w in lanes(b, over)], default=float("inf"))
     gap = min([gap, *(_across(view, t) for t in traces if t.upright)])
@@ -210,12 +240,10 @@ def _with_wheel(
     radii = [f.radius_mm for run in found for f in run.fillets]
     closed = [(run, b) for run, b in zip(found, bottoms, strict=True) if feet(b, over)]
     sharp = sum(feet(b, over) for b in bottoms) > len(radii)
-    length = float(np.ptp(view.view.along @ part.mesh.vertices[part.mesh.corners(feature.faces)].T))
     narrowest = min(wheels, key=lambda w: w.width_mm)
     for wheel in sorted(wheels, key=lambda w: -w.width_mm):
-        fits = wheel.width_mm <= gap + tol.LENGTH_MM and depth <= wheel.depth_mm + tol.LENGTH_MM
         corner = wheel.corner_radius_mm
-        if fits and _corner_refusal(corner, radii, sharp, sharp_corner_mm) is None:
+        if fits(wheel, gap, depth) and _corner_refusal(corner, radii, sharp, sharp_corner_mm) is None:
             slopes = sorted(
                 {
                     round(t.slope_deg, 3)
@@ -224,24 +252,24 @@ def _with_wheel(
                 }
             )
             formed = sorted({round(t.circle[1], 4) for t in traces if t.circle is not None})
-            return Grind(view.view.up, view.view.along, wheel, found, tuple(slopes), tuple(formed))
-    volume = length * sum(
+            return Grind(view.view.up, view.view.along, wheel, tuple(found), tuple(slopes), tuple(formed))
+    volume = length_mm * sum(
         area_of(list(p)) for run, b in zip(found, bottoms, strict=True) for p in cleared(b, over, (), 0).paths
     )
-    if gap < narrowest.width_mm - tol.LENGTH_MM:
+    passing = [w for w in wheels if fits(w, gap, 0.0)]
+    if not passing:
         return Refusal((0, 2), f"width {gap:.3f} is under the narrowest wheel {narrowest.width_mm:g}", volume)
-    passing = [w for w in wheels if w.width_mm <= gap + tol.LENGTH_MM]
     deepest = max(passing, key=lambda w: w.depth_mm)
-    if depth > deepest.depth_mm + tol.LENGTH_MM:
+    deep_enough = [w for w in passing if fits(w, gap, depth)]
+    if not deep_enough:
         return Refusal(
             (0, 1),
             f"depth {depth:.3f} is over the {deepest.depth_mm:g} of the wheel {deepest.width_mm:g} wide"
             + (f" that passes {gap:.3f}" if np.isfinite(gap) else ""),
             volume,
         )
-    deep_enough = [w for w in passing if depth <= w.depth_mm + tol.LENGTH_MM]
     corner = min(w.corner_radius_mm for w in deep_enough)
-    left = length * sum(
+    left = length_mm * sum(
         area_of(list(whole)) - sum(area_of(list(p)) for p in cleared(b, over, run.fillets, corner).paths)
         for run, b in closed
         for whole in cleared(b, over, run.fillets, 0).paths
@@ -269,10 +297,10 @@ def _corner_refusal(corner: float, radii: Sequence[float], has_feet: bool, sharp
     return None
 
 
-def _beyond_part(view: Sight) -> Array:
-    return np.array([view.flat[:, 0].min() - OVERRUN_MM, view.flat[:, 0].max() + OVERRUN_MM])
+def beyond_part(view: Sight) -> Array:
+    return np.asarray(np.array(view.wide) + np.array([-OVERRUN_MM, OVERRUN_MM]))
 
 
 def part_bottom(view: Sight, run: Run) -> list[Segment]:
     """A run's bottom within the part itself, without allowances."""
-    return bottom_of(run, overrun_mm=OVERRUN_MM, over=_beyond_part(view), top=view.top)
+    return bottom_of(run, overrun_mm=OVERRUN_MM, over=beyond_part(view), top=view.top)

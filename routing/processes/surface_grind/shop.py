@@ -29,6 +29,18 @@ class GrindRates:
 
 
 @dataclass(frozen=True)
+class Grinding:
+    """``rotating_chuck``: whether a part is turned under the wheel without being held anew.
+
+    ``stop_mm`` is how far before its mark the table turns at worst.
+    """
+
+    rotating_chuck: bool
+    stop_mm: float
+
+
+@dataclass(frozen=True)
 class GrindShop:
     wheels: tuple[Wheel, ...]
+    grinding: Grinding
     rates: GrindRates = key("rates.grind")

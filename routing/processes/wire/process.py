@@ -64,8 +64,13 @@ class WireErosion(Process):
             Stage.TRIM, WIRE, verdict.approach, feature, verdict, verdict.tool, (note,), passes=passes
         )
 
-    def floor_task(self, job: JobContext, feature: Feature, verdict: Verdict) -> None:
-        return None
+    def blend_tasks(
+        self, job: JobContext, feature: Feature, verdict: Verdict, faces: tuple[int, ...]
+    ) -> Sequence[Task]:
+        return ()
+
+    def unmade(self, job: JobContext, tasks: Sequence[Task]) -> dict[str, str]:
+        return {}
 
     def squaring(self, job: JobContext, faces: Sequence[Feature]) -> Sequence[Task]:
         return ()

@@ -19,7 +19,8 @@ from featurize.recognise.scene import vec
 from routing.processes.context import JobContext
 from routing.processes.corners import Corner, inside_corners, lean_deg
 from routing.processes.finish import demands
-from routing.processes.protocol import Hint, Rest
+from routing.processes.flags import Flag, Severity
+from routing.processes.protocol import Rest
 from routing.processes.sight import hidden_along
 from routing.processes.tools import Wire
 from routing.processes.wire.arcs import WIRE_HOLDS_MM
@@ -255,7 +256,11 @@ def _asked(
     w = answer.wire
     takes = f"the sharp inside corners take wire {w.diameter_mm:g}, which leaves R {w.corner_mm:.3g}"
     return replace(
-        answer, thicker=saving, hints=(Hint("wire-corner", f"{feature.id}: {takes}: would {offers}, do?"),)
+        answer,
+        thicker=saving,
+        flags=(
+            Flag("wire-corner", Severity.NOTE, feature.id, f"{feature.id}: {takes}: would {offers}, do?"),
+        ),
     )
 
 
