@@ -12,15 +12,16 @@ from pathlib import Path
 
 from manifold3d import Manifold
 
-from routing.dryrun.scene import Bench
-from routing.dryrun.solids import circle, joined, moved
+from routing.dryrun.solids import circle, joined
 from routing.dryrun.written import FolderError
 
 TABLE = "holes.csv"
 # Above its mouth a tool comes down through what is still there.
-_OVER_MM = 500.0
-_POINT = re.compile(r"cone ([\d.]+) deg")
+_OVER_MM = 200.0
+_POINT = re.compile(r"point ([\d.]+)")
 _THROUGH_MM = 0.5
+# A mouth is broken by no more than this beside and below, which no model shows (common practice, no source).
+_BREAK_MM = 0.5
 
 
 @dataclass(frozen=True)
@@ -30,7 +31,10 @@ class Row:
     feature: str
     setup: int
     step: int
+    side: str
     what: str
+    tool_kind: str
+    tool_mm: float | None
     x_mm: float
     y_mm: float
     mouth_mm: float
@@ -44,7 +48,16 @@ class Row:
 
     @property
     def is_thread(self) -> bool:
-        return bool(self.thread) and self.pitch_mm is not None and "thread" in self.what
+        """Its turns are in no model: the stage shows the core."""
+        return bool(self.thread) and self.pitch_mm is not None
+
+    @property
+    def breaks_mm(self) -> float:
+        """How far a small cone at the mouth breaks the edge, 0 for what is no broken edge."""
+        if self.end_diameter_mm is None or self.from_mm > 0:
+            return 0.0
+        wide = (self.diameter_mm - self.end_diameter_mm) / 2
+        return wide if 0 < wide <= _BREAK_MM and self.to_mm <= _BREAK_MM else 0.0
 
     def body(self) -> Manifold:
         """In the setup's coordinates."""
@@ -52,7 +65,8 @@ class Row:
         sides = circle(radius)
         parts = []
         if self.end_diameter_mm is not None:
-            parts.append(Manifold.cylinder(top - foot, self.end_diameter_mm / 2, radius, sides).translate((0, 0, foot)))
+            end = self.end_diameter_mm / 2
+            parts.append(Manifold.cylinder(top - foot, end, radius, sides).translate((0, 0, foot)))
             shaft = top
         else:
             shaft = foot - (_THROUGH_MM if self.bottom == "through" else 0.0)
@@ -61,14 +75,6 @@ class Row:
             high = radius / math.tan(math.radians(float(match[1]) / 2))
             parts.append(Manifold.cylinder(high, 0.0, radius, sides).translate((0, 0, foot - high)))
         return joined(parts).translate((self.x_mm, self.y_mm, 0))
-
-    def threaded(self) -> Manifold:
-        """What the thread's turns fill: neither a gouge nor left over, in the setup's coordinates."""
-        assert self.pitch_mm is not None
-        radius = self.diameter_mm / 2 + 0.1 * self.pitch_mm
-        high = self.to_mm - self.from_mm + 2 * self.pitch_mm
-        body = Manifold.cylinder(high, radius, radius, circle(radius))
-        return body.translate((self.x_mm, self.y_mm, self.mouth_mm - self.to_mm - self.pitch_mm))
 
 
 @dataclass(frozen=True, eq=False)
@@ -87,20 +93,10 @@ class HoleTable:
                         row = _row(told)
                         found.setdefault((row.step, row.feature), []).append(row)
         except FileNotFoundError:
-            return {}
+            raise FolderError(f"{self.folder} has no {TABLE}: route the part again") from None
         except (KeyError, ValueError, TypeError) as error:
             raise FolderError(f"{path} cannot be read ({error}): route the part again") from None
         return {key: tuple(rows) for key, rows in found.items()}
-
-    def threads(self, bench: Bench) -> Manifold:
-        """All that threads of a setup fill, model coordinates."""
-        own = [
-            row.threaded()
-            for rows in self.rows.values()
-            for row in rows
-            if row.setup == bench.setup.number and row.is_thread
-        ]
-        return moved(joined(own), bench.zero.axes, bench.zero.origin)
 
 
 def _row(told: Mapping[str, str]) -> Row:
@@ -108,7 +104,10 @@ def _row(told: Mapping[str, str]) -> Row:
         told["feature"],
         int(told["setup"]),
         int(told["step"]),
+        told["side"].removeprefix("'"),  # as tables keep what would be a formula
         told["what"],
+        told["tool_kind"],
+        _number(told["tool_mm"]),
         float(told["x_mm"]),
         float(told["y_mm"]),
         float(told["mouth_z_mm"]),

@@ -10,58 +10,56 @@ from pathlib import Path
 import numpy as np
 from manifold3d import Manifold
 
-from featurize.brep.surfaces import Array
-from routing.dryrun.distance import Surface
 from routing.dryrun.findings import Fault, Finding
+from routing.dryrun.pieces import Base, Piece, is_one, pieces
+from routing.dryrun.reach import SHARP_MM
 from routing.dryrun.scene import Bench, Model
-from routing.dryrun.solids import MeshError, apart, is_one, joined, of_stl, points_of
-from routing.dryrun.sources import taken_by
+from routing.dryrun.solids import MeshError, joined, of_stl
+from routing.dryrun.sources import Sources
 from routing.dryrun.sweeps import TOLERANCE_MM, Taken
-from routing.dryrun.written import FolderError, Step, Written
+from routing.dryrun.written import FolderError, Pass, Step, Written
 
 # Less is rounding.
 _NOTHING_MM3 = 1e-5
 _STOCK = re.compile(r"(\d+)-(\d+)-(.+)\.stl")
-
-
-@dataclass(frozen=True, eq=False)
-class Stage:
-    """``stock`` after a step, model coordinates."""
-
-    step: int
-    stock: Manifold
-    removed_mm3: float
+# What a round of radius 1 leaves in a square corner, measured from the nearer wall.
+_IN_CORNER = 1 - np.sqrt(0.5)
+# Walls of roughed stock are grown in eight directions: a slanted one is off by this share of its allowance.
+_EIGHT_WAYS = 1 - np.cos(np.pi / 8)
 
 
 @dataclass(eq=False)
 class Run:
-    """A dry run as it goes on."""
+    """A dry run as it goes on; ``stock`` in model coordinates."""
 
     written: Written
     model: Model
-    stages: list[Stage] = field(default_factory=list)
+    stock: Manifold
+    taken: list[Taken] = field(default_factory=list)
     findings: list[Finding] = field(default_factory=list)
 
-    @property
-    def stock(self) -> Manifold:
-        return self.stages[-1].stock
+    def last_missed(self, feature: str, piece: Piece) -> Taken | None:
+        """Who of a feature should have taken a piece last, and does not get at it."""
+        missing = [t for t in self.taken if t.feature == feature and not t.missed.is_empty()]
+        return missing[-1] if missing and piece.volume_mm3 > 0 else None
 
 
 def machined(written: Written, model: Model) -> Run:
-    """Raises FolderError where the blank is missing or broken."""
-    run, bodies = Run(written, model), stock_files(written.folder)
+    """Raises FolderError where a file is missing or broken."""
+    bodies, sources = stock_files(written.folder), Sources.of(written)
     if (0, 0) not in bodies:
         raise FolderError(f"{written.folder} has no stock of the blank: route the part again")
     blank = _mesh(bodies.pop((0, 0)))
-    run.stages.append(Stage(0, blank, 0.0))
+    run = Run(written, model, blank)
     run.findings += _outside(model, blank)
     for setup in written.setups:
         bench = Bench(setup, model, Manifold())
         for step in setup.steps:
-            taken = list(taken_by(written, bench, step, run.stock))
+            taken = list(sources.taken_by(bench, step, run.stock))
             _take(run, step, taken)
-            if (setup.number, step.number) in bodies:
-                run.findings += _compared(run, step, taken, bodies.pop((setup.number, step.number)))
+            path = bodies.pop((setup.number, step.number), None)
+            if path is not None:
+                run.findings += _compared(run, step, path)
     for (setup_number, number), path in bodies.items():
         said = f"{path.name} is of setup {setup_number}, step {number}, which the route does not have"
         run.findings.append(Finding(Fault.STOCK, said, None, number))
@@ -86,77 +84,87 @@ def _mesh(path: Path) -> Manifold:
 
 
 def _take(run: Run, step: Step, taken: Sequence[Taken]) -> None:
-    before, part = run.stock, run.model.solid
+    run.taken += taken
     for one in taken:
         run.findings += one.findings
     all_taken = joined([one.body for one in taken])
-    if not (all_taken ^ part).is_empty():
+    if all_taken.is_empty():
+        return
+    if (all_taken ^ run.model.solid).volume() > _NOTHING_MM3:
         run.findings += _gouges(run, step, taken)
-    for one in taken:
-        if (one.body ^ before).volume() < _NOTHING_MM3:
-            run.findings.append(Finding(Fault.NO_CUT, "nothing is left there to take", one.feature, step.number))
-    after = before - all_taken
+    after = run.stock - all_taken
     if not is_one(after):  # what falls off is no stock
-        after = max(apart(after), key=lambda piece: (piece ^ part).volume())
-    run.stages.append(Stage(step.number, after, before.volume() - after.volume()))
+        after = max(after.decompose(), key=lambda piece: (piece ^ run.model.solid).volume())
+    run.stock = after
 
 
 def _gouges(run: Run, step: Step, taken: Sequence[Taken]) -> Iterator[Finding]:
     for one in taken:
         cut = one.body ^ run.model.solid
-        for piece, deep, place, _ in _deep(cut, run.model.surface):
+        for p in pieces(cut, run.model.base, TOLERANCE_MM + one.breaks_mm):
             said = "takes material of the part"
-            yield Finding(Fault.GOUGE, said, one.feature, step.number, place, piece.volume(), deep)
+            yield Finding(Fault.GOUGE, said, one.feature, step.number, p.place_mm, p.volume_mm3, p.depth_mm)
 
 
 def _outside(model: Model, blank: Manifold) -> Iterator[Finding]:
-    for piece, deep, place, face in _deep(model.solid - blank, model.surface):
+    for p in pieces(model.solid - blank, model.base, TOLERANCE_MM):
         said = "the blank does not hold the part"
-        del face
-        yield Finding(Fault.STOCK, said, None, 0, place, piece.volume(), deep)
+        yield Finding(Fault.STOCK, said, None, None, p.place_mm, p.volume_mm3, p.depth_mm)
 
 
-def _deep(
-    body: Manifold, surface: Surface, tolerance_mm: float = TOLERANCE_MM
-) -> Iterator[tuple[Manifold, float, tuple[float, float, float], int]]:
-    """The pieces that reach farther from a surface than the tolerance: depth, place and nearest face."""
-    for piece in apart(body):
-        if 2 * piece.volume() < 1e-9:
-            continue
-        points = points_of(piece)
-        away, faces = surface.nearest(points)
-        far = int(np.argmax(away))
-        if away[far] > tolerance_mm:
-            yield piece, float(away[far]), _vec(points[far]), int(faces[far])
-
-
-def _compared(run: Run, step: Step, taken: Sequence[Taken], path: Path) -> Iterator[Finding]:
+def _compared(run: Run, step: Step, path: Path) -> Iterator[Finding]:
     """A written body against what its steps leave."""
     told = _mesh(path)
-    for piece, deep, place, _ in _deep(run.stock - told, Surface(told)):
-        said = f"{path.name} lacks what no step has taken"
-        yield Finding(Fault.STOCK, said, _nearest(run, place), step.number, place, piece.volume(), deep)
-    more = told - joined([run.stock, *(one.over for one in taken)])
-    for piece, deep, place, _ in _deep(more, Surface(run.stock)):
-        said = f"{path.name} still has what is gone by then"
-        yield Finding(Fault.STOCK, said, _nearest(run, place), step.number, place, piece.volume(), deep)
+    unshown = [t.unshown for t in run.taken if not t.unshown.is_empty()]
+    base = Base.of(told)
+    for difference, words in (
+        (run.stock - told, "lacks what no step has taken"),
+        (told - joined([run.stock, *unshown]), "still has what is gone by then"),
+    ):
+        for p in pieces(difference, base, TOLERANCE_MM):
+            feature = _nearest(run, p)
+            if p.depth_mm > TOLERANCE_MM + _play(run, feature, step.number):
+                said = f"{path.name} {words}"
+                yield Finding(Fault.STOCK, said, feature, step.number, p.place_mm, p.volume_mm3, p.depth_mm)
 
 
-def _nearest(run: Run, place: tuple[float, float, float]) -> str | None:
-    _, faces = run.model.surface.nearest(np.array([place]))
+def _nearest(run: Run, piece: Piece) -> str | None:
+    _, faces = run.model.base.nearest(np.array([piece.place_mm]))
     return run.written.owner.get(run.model.places[int(faces[0])])
 
 
+def _play(run: Run, feature: str | None, until: int) -> float:
+    """What two bodies may differ by at a feature: its tools' small corners, and rounds of its allowances."""
+    own = _passes(run.written, feature, until)
+    walls = max((p.wall_mm for p in own), default=0.0)
+    return float(_corner(own) + 2 * _EIGHT_WAYS * walls)
+
+
+def _corner(passes: Sequence[Pass]) -> float:
+    """What the small corners of tools leave in square corners."""
+    small = [c for p in passes if (c := float(p.tool.get("corner_radius_mm", 0.0))) <= SHARP_MM]
+    return float(_IN_CORNER) * max(small, default=0.0)
+
+
+def _passes(written: Written, feature: str | None, until: int | None = None) -> list[Pass]:
+    return [
+        p
+        for step in written.steps
+        if until is None or step.number <= until
+        for p in step.passes
+        if p.feature == feature
+    ]
+
+
 def _leftovers(run: Run) -> Iterator[Finding]:
-    for piece, deep, place, face in _deep(run.stock - run.model.solid, run.model.surface):
-        feature = run.written.owner.get(run.model.places[face])
-        makers = run.written.makers(feature) if feature else []
-        said = "stays on the part" if makers else "stays on the part, no step takes it"
-        yield Finding(
-            Fault.LEFTOVER, said, feature, makers[-1] if makers else None, place, piece.volume(), deep
-        )
-
-
-def _vec(point: Array) -> tuple[float, float, float]:
-    x, y, z = point
-    return float(x), float(y), float(z)
+    for p in pieces(run.stock - run.model.solid, run.model.base, TOLERANCE_MM):
+        feature = run.written.owner.get(run.model.places[p.face])
+        if p.depth_mm <= TOLERANCE_MM + _corner(_passes(run.written, feature)):
+            continue
+        makers = [s.number for s in run.written.cutting(feature)] if feature else []
+        said, number, fault = "stays on the part, no step takes it", None, Fault.LEFTOVER
+        if makers:
+            said, number = "stays on the part", makers[-1]
+        if feature and (missing := run.last_missed(feature, p)) is not None:
+            said, number, fault = f"{missing.words} does not get at it", missing.step, missing.fault
+        yield Finding(fault, said, feature, number, p.place_mm, p.volume_mm3, p.depth_mm)

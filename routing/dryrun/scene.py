@@ -11,8 +11,7 @@ from manifold3d import CrossSection, Manifold
 
 from featurize.brep.surfaces import Array
 from featurize.step.document import SolidPart
-from routing.dryrun.distance import Surface
-from routing.dryrun.reach import Above
+from routing.dryrun.pieces import Base
 from routing.dryrun.solids import flat, local, of_shape
 from routing.dryrun.written import Setup, Zero
 
@@ -30,8 +29,8 @@ class Model:
         return cls(of_shape(part.solid), part.source_faces)
 
     @cached_property
-    def surface(self) -> Surface:
-        return Surface(self.solid)
+    def base(self) -> Base:
+        return Base.of(self.solid)
 
     @cached_property
     def facets(self) -> Mapping[int, Array]:
@@ -65,12 +64,8 @@ class Bench:
         return local(self.model.solid, self.zero.axes, self.zero.origin)
 
     @cached_property
-    def above_part(self) -> Above:
-        return Above.of(self.part)
-
-    @cached_property
-    def above_fixture(self) -> Above:
-        return Above.of(local(self.fixture, self.zero.axes, self.zero.origin))
+    def local_fixture(self) -> Manifold:
+        return local(self.fixture, self.zero.axes, self.zero.origin)
 
     def facets_of(self, faces: Sequence[int]) -> Array:
         """Triangles (m, 3, 3) in the setup's coordinates."""

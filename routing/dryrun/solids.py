@@ -17,8 +17,6 @@ from manifold3d import CrossSection, FillRule, Manifold, Mesh64, OpType
 from numpy.typing import NDArray
 from OCP.TopAbs import TopAbs_Orientation
 from OCP.TopoDS import TopoDS
-from scipy.sparse import coo_matrix
-from scipy.sparse.csgraph import connected_components
 
 from featurize.brep.shapes import FACE, each
 from featurize.brep.surfaces import Array
@@ -107,19 +105,6 @@ def joined(solids: Sequence[Manifold]) -> Manifold:
 def apart(solid: Manifold) -> list[Manifold]:
     """Its connected pieces."""
     return list(solid.decompose()) if not solid.is_empty() else []
-
-
-def is_one(solid: Manifold) -> bool:
-    """Whether its surface hangs together: cheaper than taking it apart."""
-    corners = np.asarray(solid.to_mesh64().tri_verts, dtype=np.int64)
-    if not len(corners):
-        return True
-    count = int(corners.max()) + 1
-    ones = np.ones(len(corners), dtype=np.int8)
-    graph = sum(
-        coo_matrix((ones, (corners[:, k], corners[:, k - 1])), shape=(count, count)) for k in range(2)
-    )
-    return int(connected_components(graph, directed=False)[0]) == 1
 
 
 def points_of(solid: Manifold) -> Array:

@@ -24,4 +24,4 @@ def squared(bench: Bench, step: Step, p: Pass) -> Taken:
     level = float((facets.reshape(-1, 3) @ out).max()) + p.floor_mm
     half = Manifold.cube((2 * _FAR_MM, 2 * _FAR_MM, _FAR_MM)).translate((-_FAR_MM, -_FAR_MM, 0))
     body = moved(half, axes, out * level)
-    return Taken(p.feature, step.number, body, body)
+    return Taken(p.feature, step.number, body)

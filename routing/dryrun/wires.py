@@ -12,6 +12,7 @@ from typing import Any
 import ezdxf
 import numpy as np
 import shapely
+import shapely.ops
 from ezdxf.lldxf.const import DXFError
 from manifold3d import CrossSection, Manifold
 

@@ -19,6 +19,8 @@ from featurize.brep.surfaces import Array
 
 ROUTE = "route.json"
 VERSION = 2
+# Nothing to speak of is taken there: edges are broken, faces polished, sizes gauged.
+BY_HAND = ("bench", "inspect")
 
 
 class FolderError(ValueError):
@@ -105,9 +107,11 @@ class Written:
         """The feature of each face of the customer's file."""
         return {place: name for name in self.features for place in self.faces_of(name)}
 
-    def makers(self, feature: str) -> list[int]:
-        """Numbers of the steps with a pass at a feature."""
-        return [s.number for s in self.steps if any(p.feature == feature for p in s.passes)]
+    def cutting(self, feature: str) -> list[Step]:
+        """The steps with a pass at a feature that take something of it."""
+        return [
+            s for s in self.steps if s.process not in BY_HAND and any(p.feature == feature for p in s.passes)
+        ]
 
 
 def read(folder: Path) -> Written:

@@ -1,0 +1,173 @@
+"""The pieces of a difference of two bodies, and how deep each is: how far it reaches from what it was cut off.
+
+A piece is bounded by triangles of the body it is measured from (``base``) and by others. Its depth is the largest
+distance of the others' corners and middles to the base. Triangles of the piece alone give a bound from above at
+little cost; only a piece whose bound is over the tolerance is measured against the whole base.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from manifold3d import Manifold
+from numpy.typing import NDArray
+from scipy.sparse import coo_matrix
+from scipy.sparse.csgraph import connected_components
+
+from featurize.brep.surfaces import Array
+from featurize.feature import Vec3
+
+Ints = NDArray[np.int64]
+# What is less is rounding of the kernel's coordinates.
+_NOTHING_MM3 = 1e-7
+# Pairs of a point and a triangle looked at in one go: bounds memory only.
+_AT_ONCE = 400_000
+# Of a large piece so many points tell its depth to what a finding needs.
+_ENOUGH = 300
+
+
+@dataclass(frozen=True)
+class Piece:
+    """``place_mm`` is its deepest point, ``face`` the face id of the base's triangle next to that."""
+
+    volume_mm3: float
+    depth_mm: float
+    place_mm: Vec3
+    face: int
+
+
+@dataclass(frozen=True, eq=False)
+class Base:
+    """A body to measure from, with the marks that its triangles keep through every boolean."""
+
+    solid: Manifold
+    marks: frozenset[int]
+    corners: Array
+    faces: Ints
+
+    @classmethod
+    def of(cls, solid: Manifold) -> Base:
+        mesh = solid.to_mesh64()
+        corners = np.asarray(mesh.vert_properties)[:, :3][np.asarray(mesh.tri_verts, dtype=np.int64)]
+        marks = frozenset(int(i) for i in mesh.run_original_id)
+        return cls(solid, marks, corners, np.asarray(mesh.face_id, dtype=np.int64))
+
+    def nearest(self, points: Array) -> tuple[Array, Ints]:
+        """Distances (n,) of points (n, 3), and the face ids of the nearest triangles (n,)."""
+        away, which = nearest(points, self.corners)
+        return away, self.faces[which]
+
+
+def pieces(difference: Manifold, base: Base, tolerance_mm: float) -> Iterator[Piece]:
+    """Those deeper than the tolerance, the deepest first."""
+    if difference.is_empty():
+        return
+    mesh = difference.to_mesh64()
+    points = np.asarray(mesh.vert_properties)[:, :3]
+    corners = np.asarray(mesh.tri_verts, dtype=np.int64)
+    mine = np.isin(_marks(mesh), list(base.marks))
+    count, label = _labels(corners, len(points))
+    part = label[corners[:, 0]]
+    t = points[corners]
+    volumes = np.bincount(part, np.einsum("ij,ij->i", t[:, 0], np.cross(t[:, 1], t[:, 2])) / 6, count)
+    found = []
+    order = np.argsort(part, kind="stable")
+    groups = np.split(order, np.flatnonzero(np.diff(part[order])) + 1)
+    for group in groups:
+        volume = float(volumes[part[group[0]]])
+        if volume < _NOTHING_MM3:
+            continue
+        own, other = group[mine[group]], group[~mine[group]]
+        asked = _asked(t[other])
+        if len(own) and not _may_be_deep(asked, t[own], tolerance_mm):
+            continue
+        away, faces = base.nearest(asked)
+        far = int(np.argmax(away))
+        if away[far] > tolerance_mm:
+            x, y, z = map(float, asked[far])
+            found.append(Piece(volume, float(away[far]), (x, y, z), int(faces[far])))
+    yield from sorted(found, key=lambda p: -p.depth_mm)
+
+
+def is_one(solid: Manifold) -> bool:
+    """Whether its surface hangs together: cheaper than taking it apart."""
+    mesh = solid.to_mesh64()
+    corners = np.asarray(mesh.tri_verts, dtype=np.int64)
+    return not len(corners) or _labels(corners, int(corners.max()) + 1)[0] == 1
+
+
+def _marks(mesh: object) -> Ints:
+    starts = np.asarray(mesh.run_index, dtype=np.int64) // 3  # type: ignore[attr-defined]
+    marks = np.asarray(mesh.run_original_id, dtype=np.int64)  # type: ignore[attr-defined]
+    return np.repeat(marks, np.diff(starts))
+
+
+def _labels(corners: Ints, count: int) -> tuple[int, Ints]:
+    ones = np.ones(2 * len(corners), dtype=np.int8)
+    rows = np.concatenate([corners[:, 0], corners[:, 1]])
+    columns = np.concatenate([corners[:, 1], corners[:, 2]])
+    graph = coo_matrix((ones, (rows, columns)), shape=(count, count))
+    number, label = connected_components(graph, directed=False)
+    return int(number), np.asarray(label, dtype=np.int64)
+
+
+def _asked(corners: Array) -> Array:
+    """Corners, middles of edges and of triangles (m, 3, 3), few of the many."""
+    middles = (corners + np.roll(corners, 1, axis=1)) / 2
+    points = np.concatenate([corners.reshape(-1, 3), middles.reshape(-1, 3), corners.mean(axis=1)])
+    if len(points) > _ENOUGH:
+        points = np.unique(np.round(points, 6), axis=0)
+        points = points[np.linspace(0, len(points) - 1, min(len(points), _ENOUGH)).astype(int)]
+    return points
+
+
+def _may_be_deep(points: Array, corners: Array, tolerance_mm: float) -> bool:
+    if not len(points):
+        return False
+    if len(corners) > _ENOUGH:
+        return True
+    return bool(nearest(points, corners)[0].max() > tolerance_mm)
+
+
+def nearest(points: Array, corners: Array) -> tuple[Array, Ints]:
+    """Distances (n,) of points (n, 3) to triangles (m, 3, 3), and which is the nearest (n,)."""
+    away, which = np.empty(len(points)), np.empty(len(points), dtype=np.int64)
+    if len(points) * len(corners) > _AT_ONCE:  # drop what a sphere about each triangle keeps too far away
+        middles = corners.mean(axis=1)
+        radius = np.linalg.norm(corners - middles[:, None], axis=2).max(axis=1)
+        for k, point in enumerate(points):
+            apart = np.linalg.norm(middles - point, axis=1)
+            (near,) = np.nonzero(apart - radius <= (apart + radius).min())
+            own = to_triangles(np.repeat(point[None], len(near), axis=0), corners[near])
+            best = int(np.argmin(own))
+            away[k], which[k] = own[best], near[best]
+        return away, which
+    pairs = to_triangles(np.repeat(points, len(corners), axis=0), np.tile(corners, (len(points), 1, 1)))
+    table = pairs.reshape(len(points), len(corners))
+    which = np.asarray(np.argmin(table, axis=1), dtype=np.int64)
+    return table[np.arange(len(points)), which], which
+
+
+def to_triangles(points: Array, corners: Array) -> Array:
+    """Distance of each point (n, 3) to its own triangle (n, 3, 3)."""
+    a, b, c = corners[:, 0], corners[:, 1], corners[:, 2]
+    normal = np.cross(b - a, c - a)
+    twice = np.sqrt(_dot(normal, normal))
+    unit = normal / np.where(twice > 0, twice, 1.0)[:, None]
+    height = _dot(points - a, unit)
+    inside = twice > 0
+    best = np.full(len(points), np.inf)
+    for p, q in ((a, b), (b, c), (c, a)):
+        edge, to = q - p, points - p
+        inside &= _dot(np.cross(edge, to), unit) >= 0
+        length = _dot(edge, edge)
+        share = np.clip(_dot(to, edge) / np.where(length > 0, length, 1.0), 0.0, 1.0)
+        away = to - share[:, None] * edge
+        best = np.minimum(best, _dot(away, away))
+    return np.where(inside, np.abs(height), np.sqrt(best))
+
+
+def _dot(a: Array, b: Array) -> Array:
+    return np.einsum("ij,ij->i", a, b)
