@@ -31,6 +31,9 @@ from routing.dryrun.written import FolderError
 _OFF_MM = 0.005
 # A wall this near a corner sees the electrode's own corner, which is as much rounder: three walls at right angles.
 _CORNER = math.sqrt(3.0)
+# So many walls of a piece tell whether it is burnt.
+_ENOUGH = 200
+_NOTHING_MM3 = 1e-6
 
 
 @dataclass(frozen=True, eq=False)
@@ -85,7 +88,7 @@ def burnt(
     """What of the cavity's rest the electrodes of one feature take, and which of them are too large or small."""
     found = [f for e in electrodes for f in _too_near(e, part, step)]
     last = [e for e in electrodes if not e.told.get("leaves_mm")]
-    gone = [p for p in need.decompose() if last and _is_burnt(p, part, last)]
+    gone = [p for p in need.decompose() if last and (p.volume() < _NOTHING_MM3 or _is_burnt(p, part, last))]
     return joined(gone), found
 
 
@@ -118,8 +121,12 @@ def _walls(piece: Manifold, part: Manifold) -> Array:
     own = {int(i) for i in part.to_mesh64().run_original_id}
     starts = np.asarray(mesh.run_index, dtype=np.int64) // 3
     mine = np.repeat(np.isin(np.asarray(mesh.run_original_id), list(own)), np.diff(starts))
-    middles = _corners(piece)[mine].mean(axis=1)
-    return middles[:: max(1, len(middles) // 200)]
+    corners = _corners(piece)
+    middles = corners[mine].mean(axis=1)
+    middles = middles[:: max(1, len(middles) // _ENOUGH)]
+    if not len(middles) or mine.all():
+        return middles
+    return middles[nearest(middles, corners[~mine])[0] > _OFF_MM]  # a hair along a wall is the mesh's, not stock
 
 
 def _corners(solid: Manifold) -> Array:

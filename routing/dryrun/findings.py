@@ -16,13 +16,14 @@ class Fault(StrEnum):
     OUT_OF_REACH = "out of reach"
     IN_THE_WAY = "in the way"  # a fixture, or the holder
     STOCK = "stock differs"
+    CORNERS = "stock shows no corners"  # what a cutter's round leaves for a later step
     ALLOWANCE = "allowance stays"  # nobody takes it off
     ZERO = "zero differs"
     RECORD = "records differ"  # two papers, or a paper and the model
 
 
 # What would not scrap the part or break a tool.
-_MINOR = frozenset({Fault.NO_CUT})
+_MINOR = frozenset({Fault.NO_CUT, Fault.CORNERS})
 
 
 @dataclass(frozen=True)

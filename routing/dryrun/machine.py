@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
@@ -11,7 +12,8 @@ import numpy as np
 from manifold3d import Manifold
 
 from routing.dryrun.findings import Fault, Finding
-from routing.dryrun.pieces import Base, Piece, is_one, pieces
+from featurize.brep.surfaces import Array
+from routing.dryrun.pieces import Base, Piece, is_one, nearest, pieces
 from routing.dryrun.reach import SHARP_MM
 from routing.dryrun.scene import Bench, Model
 from routing.dryrun.solids import MeshError, joined, of_stl
@@ -21,11 +23,15 @@ from routing.dryrun.written import FolderError, Pass, Step, Written
 
 # Less is rounding.
 _NOTHING_MM3 = 1e-5
+# A smaller piece that falls off is none to look at.
+_DUST_MM3 = 1.0
+# A stock body serves a cutter's path: it need not show less.
+_SHOWN_MM3 = 1e-2
 _STOCK = re.compile(r"(\d+)-(\d+)-(.+)\.stl")
 # What a round of radius 1 leaves in a square corner, measured from the nearer wall.
-_IN_CORNER = 1 - np.sqrt(0.5)
-# Walls of roughed stock are grown in eight directions: a slanted one is off by this share of its allowance.
-_EIGHT_WAYS = 1 - np.cos(np.pi / 8)
+_IN_CORNER = 1 - math.sqrt(0.5)
+# Two bodies of roughed stock may leave this many allowances in corners, where the rougher's round differs.
+_OF_ALLOWANCE = 3.0
 
 
 @dataclass(eq=False)
@@ -94,8 +100,14 @@ def _take(run: Run, step: Step, taken: Sequence[Taken]) -> None:
         run.findings += _gouges(run, step, taken)
     after = run.stock - all_taken
     if not is_one(after):  # what falls off is no stock
-        after = max(after.decompose(), key=lambda piece: (piece ^ run.model.solid).volume())
+        after = _with_part(after, run.model.solid)
     run.stock = after
+
+
+def _with_part(stock: Manifold, part: Manifold) -> Manifold:
+    """The piece that the part is in."""
+    large = [p for p in stock.decompose() if p.volume() > _DUST_MM3]
+    return large[0] if len(large) == 1 else max(large, key=lambda p: (p ^ part).volume(), default=stock)
 
 
 def _gouges(run: Run, step: Step, taken: Sequence[Taken]) -> Iterator[Finding]:
@@ -116,34 +128,43 @@ def _compared(run: Run, step: Step, path: Path) -> Iterator[Finding]:
     """A written body against what its steps leave."""
     told = _mesh(path)
     unshown = [t.unshown for t in run.taken if not t.unshown.is_empty()]
-    base = Base.of(told)
+    base, lacking = Base.of(told), run.stock - told
+    rims = np.concatenate([np.empty((0, 3, 3)), *(Base.of(u).corners for u in unshown)])
     for difference, words in (
-        (run.stock - told, "lacks what no step has taken"),
+        (lacking, "lacks what no step has taken"),
         (told - joined([run.stock, *unshown]), "still has what is gone by then"),
     ):
-        for p in pieces(difference, base, TOLERANCE_MM):
+        for p in pieces(difference, base, TOLERANCE_MM, _SHOWN_MM3):
             feature = _nearest(run, p)
-            if p.depth_mm > TOLERANCE_MM + _play(run, feature, step.number):
-                said = f"{path.name} {words}"
-                yield Finding(Fault.STOCK, said, feature, step.number, p.place_mm, p.volume_mm3, p.depth_mm)
+            if p.depth_mm <= TOLERANCE_MM + _play(run, feature, step.number) or _at_rim(p, rims):
+                continue
+            said, fault = f"{path.name} {words}", Fault.STOCK
+            if difference is lacking and feature and run.last_missed(feature, p):
+                said, fault = f"{path.name} does not show what a cutter leaves in corners", Fault.CORNERS
+            yield Finding(fault, said, feature, step.number, p.place_mm, p.volume_mm3, p.depth_mm)
+
+
+def _at_rim(piece: Piece, rims: Array) -> bool:
+    """Whether a piece is a chip beside what stock bodies do not show."""
+    return bool(len(rims)) and float(nearest(np.array([piece.place_mm]), rims)[0][0]) < 2 * TOLERANCE_MM
 
 
 def _nearest(run: Run, piece: Piece) -> str | None:
-    _, faces = run.model.base.nearest(np.array([piece.place_mm]))
+    *_, faces = run.model.base.nearest(np.array([piece.place_mm]))
     return run.written.owner.get(run.model.places[int(faces[0])])
 
 
 def _play(run: Run, feature: str | None, until: int) -> float:
     """What two bodies may differ by at a feature: its tools' small corners, and rounds of its allowances."""
     own = _passes(run.written, feature, until)
-    walls = max((p.wall_mm for p in own), default=0.0)
-    return float(_corner(own) + 2 * _EIGHT_WAYS * walls)
+    left = min((max(p.floor_mm, p.wall_mm) for p in own), default=0.0)
+    return _corner(own) + _OF_ALLOWANCE * left
 
 
 def _corner(passes: Sequence[Pass]) -> float:
     """What the small corners of tools leave in square corners."""
     small = [c for p in passes if (c := float(p.tool.get("corner_radius_mm", 0.0))) <= SHARP_MM]
-    return float(_IN_CORNER) * max(small, default=0.0)
+    return _IN_CORNER * max(small, default=0.0)
 
 
 def _passes(written: Written, feature: str | None, until: int | None = None) -> list[Pass]:

@@ -26,6 +26,8 @@ _NOTHING_MM3 = 1e-7
 _AT_ONCE = 400_000
 # Of a large piece so many points tell its depth to what a finding needs.
 _ENOUGH = 300
+# So many of a piece's points are measured against the whole base.
+_FEW = 24
 
 
 @dataclass(frozen=True)
@@ -54,14 +56,16 @@ class Base:
         marks = frozenset(int(i) for i in mesh.run_original_id)
         return cls(solid, marks, corners, np.asarray(mesh.face_id, dtype=np.int64))
 
-    def nearest(self, points: Array) -> tuple[Array, Ints]:
-        """Distances (n,) of points (n, 3), and the face ids of the nearest triangles (n,)."""
+    def nearest(self, points: Array) -> tuple[Array, Array, Ints]:
+        """Of points (n, 3): distances (n,), the nearest points of the body (n, 3) and their face ids (n,)."""
         away, which = nearest(points, self.corners)
-        return away, self.faces[which]
+        return away, _feet(points, self.corners[which]), self.faces[which]
 
 
-def pieces(difference: Manifold, base: Base, tolerance_mm: float) -> Iterator[Piece]:
-    """Those deeper than the tolerance, the deepest first."""
+def pieces(
+    difference: Manifold, base: Base, tolerance_mm: float, least_mm3: float = _NOTHING_MM3
+) -> Iterator[Piece]:
+    """Those deeper than the tolerance and of that volume at least, the deepest first."""
     if difference.is_empty():
         return
     mesh = difference.to_mesh64()
@@ -77,17 +81,19 @@ def pieces(difference: Manifold, base: Base, tolerance_mm: float) -> Iterator[Pi
     groups = np.split(order, np.flatnonzero(np.diff(part[order])) + 1)
     for group in groups:
         volume = float(volumes[part[group[0]]])
-        if volume < _NOTHING_MM3:
+        if volume < least_mm3:
             continue
         own, other = group[mine[group]], group[~mine[group]]
         asked = _asked(t[other])
-        if len(own) and not _may_be_deep(asked, t[own], tolerance_mm):
+        asked = _deepest(asked, t[own], tolerance_mm)
+        if not len(asked):
             continue
-        away, faces = base.nearest(asked)
-        far = int(np.argmax(away))
-        if away[far] > tolerance_mm:
+        away, feet, faces = base.nearest(asked)
+        thick = np.minimum(away, 2 * nearest((asked + feet) / 2, t[other])[0])  # a chip is thin wherever it lies
+        far = int(np.argmax(thick))
+        if thick[far] > tolerance_mm:
             x, y, z = map(float, asked[far])
-            found.append(Piece(volume, float(away[far]), (x, y, z), int(faces[far])))
+            found.append(Piece(volume, float(thick[far]), (x, y, z), int(faces[far])))
     yield from sorted(found, key=lambda p: -p.depth_mm)
 
 
@@ -123,12 +129,14 @@ def _asked(corners: Array) -> Array:
     return points
 
 
-def _may_be_deep(points: Array, corners: Array, tolerance_mm: float) -> bool:
-    if not len(points):
-        return False
-    if len(corners) > _ENOUGH:
-        return True
-    return bool(nearest(points, corners)[0].max() > tolerance_mm)
+def _deepest(points: Array, corners: Array, tolerance_mm: float) -> Array:
+    """Those that the piece's own triangles of the base do not show to be near, the farthest few of them."""
+    if not len(points) or not len(corners):
+        return points[:: max(1, len(points) // _FEW)]
+    some = corners[:: max(1, len(corners) // _ENOUGH)]  # fewer triangles make the bound larger, never too small
+    away, _ = nearest(points, some)
+    order = np.argsort(-away)[:_FEW]
+    return points[order[away[order] > tolerance_mm]]
 
 
 def nearest(points: Array, corners: Array) -> tuple[Array, Ints]:
@@ -138,7 +146,8 @@ def nearest(points: Array, corners: Array) -> tuple[Array, Ints]:
         middles = corners.mean(axis=1)
         radius = np.linalg.norm(corners - middles[:, None], axis=2).max(axis=1)
         for k, point in enumerate(points):
-            apart = np.linalg.norm(middles - point, axis=1)
+            off = middles - point
+            apart = np.sqrt(_dot(off, off))
             (near,) = np.nonzero(apart - radius <= (apart + radius).min())
             own = to_triangles(np.repeat(point[None], len(near), axis=0), corners[near])
             best = int(np.argmin(own))
@@ -152,21 +161,28 @@ def nearest(points: Array, corners: Array) -> tuple[Array, Ints]:
 
 def to_triangles(points: Array, corners: Array) -> Array:
     """Distance of each point (n, 3) to its own triangle (n, 3, 3)."""
+    away = points - _feet(points, corners)
+    return np.sqrt(_dot(away, away))
+
+
+def _feet(points: Array, corners: Array) -> Array:
+    """The point (n, 3) of each one's own triangle (n, 3, 3) that is nearest to it."""
     a, b, c = corners[:, 0], corners[:, 1], corners[:, 2]
     normal = np.cross(b - a, c - a)
-    twice = np.sqrt(_dot(normal, normal))
-    unit = normal / np.where(twice > 0, twice, 1.0)[:, None]
-    height = _dot(points - a, unit)
-    inside = twice > 0
-    best = np.full(len(points), np.inf)
+    square = _dot(normal, normal)
+    inside = square > 0
+    feet = points - normal * (_dot(points - a, normal) / np.where(inside, square, 1.0))[:, None]
+    best, edge_feet = np.full(len(points), np.inf), np.array(a)
     for p, q in ((a, b), (b, c), (c, a)):
         edge, to = q - p, points - p
-        inside &= _dot(np.cross(edge, to), unit) >= 0
+        inside &= _dot(np.cross(edge, to), normal) >= 0
         length = _dot(edge, edge)
         share = np.clip(_dot(to, edge) / np.where(length > 0, length, 1.0), 0.0, 1.0)
-        away = to - share[:, None] * edge
-        best = np.minimum(best, _dot(away, away))
-    return np.where(inside, np.abs(height), np.sqrt(best))
+        foot = p + share[:, None] * edge
+        away = _dot(points - foot, points - foot)
+        better = away < best
+        best[better], edge_feet[better] = away[better], foot[better]
+    return np.where(inside[:, None], feet, edge_feet)
 
 
 def _dot(a: Array, b: Array) -> Array:

@@ -26,6 +26,7 @@ _CORNER = (0.0, 0.1, 0.4, 1.0)
 SHARP_MM = 0.1
 # Outlines may be off by this: an eighth of the tolerance.
 _EPSILON_MM = 0.0006
+_FAR_MM = 1000.0
 
 
 class Section(Protocol):
@@ -150,13 +151,19 @@ class Above:
         return self._known[key]
 
 
-def near(solid: Manifold, need: Manifold, tools: Sequence[Section]) -> Manifold:
-    """What of a solid the tools may touch while they take ``need``: all from its lowest point up."""
+def near(solid: Manifold, need: Manifold, tools: Sequence[Section], all_along: bool) -> Manifold:
+    """What of a solid the tools may touch while they take ``need``: all from its lowest point up.
+
+    ``all_along`` leaves nothing out beside it either.
+    """
+    if need.is_empty():
+        return Manifold()
     x0, y0, z0, x1, y1, _ = need.bounding_box()
-    wide = 2 * max(t.reach_mm[0] for t in tools) + 1, 2 * max(t.reach_mm[1] for t in tools) + 1
-    dip = max(h for t in tools for h in t.tip_heights_mm) + 1
-    box = Manifold.cube((x1 - x0 + 2 * wide[0], y1 - y0 + 2 * wide[1], 1e3))
-    return solid ^ box.translate((x0 - wide[0], y0 - wide[1], z0 - dip))
+    reach = [(0.0, 0.0), *(t.reach_mm for t in tools)]
+    wide, deep = (_FAR_MM if all_along else 2 * max(r[k] for r in reach) + 1 for k in (0, 1))
+    dip = max((h for t in tools for h in t.tip_heights_mm), default=0.0) + 1
+    box = Manifold.cube((x1 - x0 + 2 * wide, y1 - y0 + 2 * deep, _FAR_MM))
+    return solid ^ box.translate((x0 - wide, y0 - deep, z0 - dip))
 
 
 Missed = tuple[float, float, CrossSection]

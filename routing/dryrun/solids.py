@@ -158,6 +158,12 @@ def flat(triangles: Array) -> CrossSection:
     return CrossSection([np.ascontiguousarray(t) for t in own], FillRule.NonZero)
 
 
+def filled(region: CrossSection) -> CrossSection:
+    """Without its holes."""
+    rings = [r for r in region.to_polygons() if _area(r) > 0]
+    return CrossSection(rings, FillRule.NonZero) if rings else CrossSection()
+
+
 def circle(radius_mm: float) -> int:
     """Sides of a polygon whose chords stand off a circle by at most ``CHORD_MM``, a multiple of 8."""
     angle = np.arccos(max(1 - CHORD_MM / max(radius_mm, CHORD_MM), 0.0))

@@ -13,7 +13,7 @@ from featurize.brep.surfaces import Array
 from routing.dryrun.findings import Fault, Finding
 from routing.dryrun.reach import Above, Round, Section, Wheel, disc, near, not_reached
 from routing.dryrun.scene import Bench
-from routing.dryrun.solids import CHORD_MM, joined, moved, prism
+from routing.dryrun.solids import CHORD_MM, filled, joined, local, moved, prism
 from routing.dryrun.written import Pass, Step
 
 # What a wall may be off before it is a finding.
@@ -23,6 +23,7 @@ _SLACK_MM = 2 * TOLERANCE_MM
 # Triangles' own edges close up when the plan is grown by this.
 _CLOSE_MM = CHORD_MM
 _OVER_MM = 1.0
+_FAR_MM = 1000.0
 _NOTHING_MM3 = 1e-5
 
 
@@ -62,18 +63,23 @@ def swept(bench: Bench, step: Step, passes: Sequence[Pass], here: Manifold) -> T
     top = here.bounding_box()[5] + _OVER_MM
     if "head_mm" in p.tool:
         top = p.high_mm
-    plan = bench.plan_of(facets).offset(_CLOSE_MM, JoinType.Miter)
+    plan = filled(bench.plan_of(facets).offset(_CLOSE_MM, JoinType.Miter))
     floor = float(facets[:, :, 2].min()) if len(facets) else p.low_mm
     over = prism(plan, min(p.low_mm, floor), top)
-    body = (over ^ here) - _kept(bench, step, p, over)
+    sections = _sections(bench, step, passes)
+    over = over ^ here
+    kept = _kept(bench, step, p, over, sections)
+    body = over - kept
+    if step.traverse is not None:
+        body = (_run_through(bench, step, body) ^ here) - kept
     found = list(_records(step, passes, floor))
     if p.low_mm < floor - TOLERANCE_MM:  # deeper than the model: down from the lowest flat
         lowest = facets[(facets[:, :, 2] < floor + TOLERANCE_MM).all(axis=1)]
         if len(lowest):
             body += prism(bench.plan_of(lowest), p.low_mm, floor + CHORD_MM)
     taken = Taken(p.feature, step.number, body, tuple(found), words=_words(passes))
-    if (sections := _sections(bench, step, passes)) and body.volume() > _NOTHING_MM3:
-        taken = _within_reach(bench, taken, sections)
+    if sections and body.volume() > _NOTHING_MM3:
+        taken = _within_reach(bench, taken, sections, kept)
     axes, origin = bench.zero.axes, bench.zero.origin
     return replace(taken, body=moved(taken.body, axes, origin), missed=moved(taken.missed, axes, origin))
 
@@ -104,12 +110,21 @@ def _records(step: Step, passes: Sequence[Pass], floor: float) -> list[Finding]:
     ]
 
 
-def _kept(bench: Bench, step: Step, p: Pass, over: Manifold) -> Manifold:
-    """The part with the allowances that the pass leaves, near what it takes."""
-    wide = 2 * max(p.floor_mm, p.wall_mm) + 0.1
-    x0, y0, z0, x1, y1, z1 = over.bounding_box()
-    box = Manifold.cube((x1 - x0 + 2 * wide, y1 - y0 + 2 * wide, z1 - z0 + 2 * wide))
-    part = bench.part ^ box.translate((x0 - wide, y0 - wide, z0 - wide))
+def _run_through(bench: Bench, step: Step, body: Manifold) -> Manifold:
+    """What a wheel takes besides on its straight way: all in line with what it is sent for."""
+    assert step.traverse is not None
+    if body.is_empty():
+        return body
+    way = bench.zero.axes @ step.traverse
+    up = np.array([0.0, 0.0, 1.0])
+    axes, origin = np.array([np.cross(up, way), up, way]), np.zeros(3)
+    profile = local(body, axes, origin).project()
+    return moved(prism(profile, -_FAR_MM, _FAR_MM), axes, origin)
+
+
+def _kept(bench: Bench, step: Step, p: Pass, over: Manifold, tools: Sequence[Section]) -> Manifold:
+    """The part with the allowances that the pass leaves, as far as the tools may touch it."""
+    part = near(bench.part, over, tools, step.traverse is not None)
     if not p.leaves:
         return part
     if step.traverse is not None:
@@ -122,13 +137,13 @@ def _kept(bench: Bench, step: Step, p: Pass, over: Manifold) -> Manifold:
     return joined([part, *(part.translate((dx, dy, p.floor_mm)) for dx, dy in moves)])
 
 
-def _within_reach(bench: Bench, taken: Taken, tools: Sequence[Section]) -> Taken:
+def _within_reach(bench: Bench, taken: Taken, tools: Sequence[Section], kept: Manifold) -> Taken:
     """In the setup's coordinates: less what none of the tools gets at."""
-    above = Above(near(bench.part, taken.body, tools))
+    above = Above(kept)
     missed = not_reached(taken.body, tools, above, _SLACK_MM)
     fault = Fault.OUT_OF_REACH
     if not bench.fixture.is_empty() and not missed:
-        fixture = near(bench.local_fixture, taken.body, tools)
+        fixture = near(bench.local_fixture, taken.body, tools, all_along=False)
         if not fixture.is_empty():
             missed = not_reached(taken.body, tools, Above(above.solid + fixture), _SLACK_MM)
             fault = Fault.IN_THE_WAY
