@@ -22,6 +22,8 @@ _POINT = re.compile(r"point ([\d.]+)")
 _THROUGH_MM = 0.5
 # A mouth is broken by no more than this beside and below, which no model shows (common practice, no source).
 _BREAK_MM = 0.5
+# A core's own end and start lie this near those of its thread.
+_END_MM = 0.1
 
 
 @dataclass(frozen=True)
@@ -75,6 +77,14 @@ class Row:
             high = radius / math.tan(math.radians(float(match[1]) / 2))
             parts.append(Manifold.cylinder(high, 0.0, radius, sides).translate((0, 0, foot - high)))
         return joined(parts).translate((self.x_mm, self.y_mm, 0))
+
+
+    def turns(self) -> Manifold:
+        """What a thread's turns may fill: neither a gouge nor left over, in the setup's coordinates."""
+        radius = self.diameter_mm / 2
+        high = self.to_mm - self.from_mm + 2 * _END_MM
+        body = Manifold.cylinder(high, radius, radius, circle(radius))
+        return body.translate((self.x_mm, self.y_mm, self.mouth_mm - self.to_mm - _END_MM))
 
 
 @dataclass(frozen=True, eq=False)

@@ -34,6 +34,8 @@ _CORNER = math.sqrt(3.0)
 # So many walls of a piece tell whether it is burnt.
 _ENOUGH = 200
 _NOTHING_MM3 = 1e-6
+# Stock thinner than this along a wall is how a cutter's reach is measured, not what it leaves.
+_HAIR_MM = 0.02
 
 
 @dataclass(frozen=True, eq=False)
@@ -109,6 +111,7 @@ def _is_burnt(piece: Manifold, part: Manifold, electrodes: Sequence[Electrode]) 
     left = walls
     for electrode in electrodes:
         away, _ = nearest(left, _corners(electrode.body))
+        print('DBG',piece.volume(), (away>0.05).sum(), len(away), walls[np.argmax(away)], nearest(walls[[np.argmax(away)]], _corners(piece)[~np.repeat(np.isin(np.asarray(piece.to_mesh64().run_original_id), list({int(i) for i in part.to_mesh64().run_original_id})),np.diff(np.asarray(piece.to_mesh64().run_index,dtype=int)//3))])) if away.max()>.1 else 0
         left = left[away > _CORNER * electrode.undersize_mm + _OFF_MM]
         if not len(left):
             return True
@@ -126,7 +129,7 @@ def _walls(piece: Manifold, part: Manifold) -> Array:
     middles = middles[:: max(1, len(middles) // _ENOUGH)]
     if not len(middles) or mine.all():
         return middles
-    return middles[nearest(middles, corners[~mine])[0] > _OFF_MM]  # a hair along a wall is the mesh's, not stock
+    return middles[nearest(middles, corners[~mine])[0] > _HAIR_MM]
 
 
 def _corners(solid: Manifold) -> Array:

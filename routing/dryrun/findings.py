@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
+from collections.abc import Iterable, Sequence
+from dataclasses import asdict, dataclass, replace
 from enum import StrEnum
 from typing import Any
 
@@ -16,6 +17,7 @@ class Fault(StrEnum):
     OUT_OF_REACH = "out of reach"
     IN_THE_WAY = "in the way"  # a fixture, or the holder
     STOCK = "stock differs"
+    SURPLUS = "stock shows more"  # air is cut, no more
     CORNERS = "stock shows no corners"  # what a cutter's round leaves for a later step
     ALLOWANCE = "allowance stays"  # nobody takes it off
     ZERO = "zero differs"
@@ -23,7 +25,7 @@ class Fault(StrEnum):
 
 
 # What would not scrap the part or break a tool.
-_MINOR = frozenset({Fault.NO_CUT, Fault.CORNERS})
+_MINOR = frozenset({Fault.NO_CUT, Fault.SURPLUS, Fault.CORNERS})
 
 
 @dataclass(frozen=True)
@@ -56,3 +58,17 @@ class Finding:
         size = "" if self.volume_mm3 is None else f", {self.volume_mm3:.4g} mm3"
         deep = "" if self.depth_mm is None else f", {self.depth_mm:.3f} deep"
         return f"{self.fault}: {where + ': ' if where else ''}{self.message}{size}{deep}{at}"
+
+
+def together(findings: Iterable[Finding]) -> list[Finding]:
+    """Those alike but for their place as one: the deepest, with the volume of all."""
+    found: dict[tuple[object, ...], list[Finding]] = {}
+    for f in findings:
+        found.setdefault((f.fault, f.message, f.feature, f.step), []).append(f)
+    return [_as_one(alike) for alike in found.values()]
+
+
+def _as_one(alike: Sequence[Finding]) -> Finding:
+    deepest = max(alike, key=lambda f: f.depth_mm or 0.0)
+    volumes = [f.volume_mm3 for f in alike if f.volume_mm3 is not None]
+    return replace(deepest, volume_mm3=sum(volumes)) if volumes else deepest

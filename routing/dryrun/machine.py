@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 from manifold3d import Manifold
 
-from routing.dryrun.findings import Fault, Finding
+from routing.dryrun.findings import Fault, Finding, together
 from featurize.brep.surfaces import Array
 from routing.dryrun.pieces import Base, Piece, is_one, nearest, pieces
 from routing.dryrun.reach import SHARP_MM
@@ -25,6 +25,8 @@ from routing.dryrun.written import FolderError, Pass, Step, Written
 _NOTHING_MM3 = 1e-5
 # A smaller piece that falls off is none to look at.
 _DUST_MM3 = 1.0
+# A core's radius may be off by this share of the pitch: less than its tolerance (ISO 965-1, 6H, from memory).
+_CORE_SHARE = 0.08
 # A stock body serves a cutter's path: it need not show less.
 _SHOWN_MM3 = 1e-2
 _STOCK = re.compile(r"(\d+)-(\d+)-(.+)\.stl")
@@ -43,6 +45,12 @@ class Run:
     stock: Manifold
     taken: list[Taken] = field(default_factory=list)
     findings: list[Finding] = field(default_factory=list)
+    turns: Manifold = field(default_factory=Manifold)  # of threads, which no model shows
+
+    def core_mm(self, feature: str) -> float:
+        """How far the core of a feature's thread may be off its model."""
+        thread = self.written.features.get(feature, {}).get("thread") or {}
+        return _CORE_SHARE * float(thread.get("pitch_mm") or 0.0)
 
     def last_missed(self, feature: str, piece: Piece) -> Taken | None:
         """Who of a feature should have taken a piece last, and does not get at it."""
@@ -60,6 +68,7 @@ def machined(written: Written, model: Model) -> Run:
     run.findings += _outside(model, blank)
     for setup in written.setups:
         bench = Bench(setup, model, Manifold())
+        run.turns += sources.turns_of(bench)
         for step in setup.steps:
             taken = list(sources.taken_by(bench, step, run.stock))
             _take(run, step, taken)
@@ -69,7 +78,7 @@ def machined(written: Written, model: Model) -> Run:
     for (setup_number, number), path in bodies.items():
         said = f"{path.name} is of setup {setup_number}, step {number}, which the route does not have"
         run.findings.append(Finding(Fault.STOCK, said, None, number))
-    run.findings += _leftovers(run)
+    run.findings = together([*run.findings, *_leftovers(run)])
     return run
 
 
@@ -112,8 +121,9 @@ def _with_part(stock: Manifold, part: Manifold) -> Manifold:
 
 def _gouges(run: Run, step: Step, taken: Sequence[Taken]) -> Iterator[Finding]:
     for one in taken:
-        cut = one.body ^ run.model.solid
-        for p in pieces(cut, run.model.base, TOLERANCE_MM + one.breaks_mm):
+        cut = (one.body ^ run.model.solid) - run.turns
+        allowed = TOLERANCE_MM + one.breaks_mm + run.core_mm(one.feature)
+        for p in pieces(cut, run.model.base, allowed):
             said = "takes material of the part"
             yield Finding(Fault.GOUGE, said, one.feature, step.number, p.place_mm, p.volume_mm3, p.depth_mm)
 
@@ -128,18 +138,20 @@ def _compared(run: Run, step: Step, path: Path) -> Iterator[Finding]:
     """A written body against what its steps leave."""
     told = _mesh(path)
     unshown = [t.unshown for t in run.taken if not t.unshown.is_empty()]
-    base, lacking = Base.of(told), run.stock - told
+    base, lacking = Base.of(told), run.stock - told - run.turns
     rims = np.concatenate([np.empty((0, 3, 3)), *(Base.of(u).corners for u in unshown)])
     for difference, words in (
         (lacking, "lacks what no step has taken"),
-        (told - joined([run.stock, *unshown]), "still has what is gone by then"),
+        (told - joined([run.stock, run.turns, *unshown]), "still has what is gone by then"),
     ):
         for p in pieces(difference, base, TOLERANCE_MM, _SHOWN_MM3):
             feature = _nearest(run, p)
             if p.depth_mm <= TOLERANCE_MM + _play(run, feature, step.number) or _at_rim(p, rims):
                 continue
             said, fault = f"{path.name} {words}", Fault.STOCK
-            if difference is lacking and feature and run.last_missed(feature, p):
+            if difference is not lacking:
+                fault = Fault.SURPLUS
+            elif feature and run.last_missed(feature, p):
                 said, fault = f"{path.name} does not show what a cutter leaves in corners", Fault.CORNERS
             yield Finding(fault, said, feature, step.number, p.place_mm, p.volume_mm3, p.depth_mm)
 
@@ -157,8 +169,9 @@ def _nearest(run: Run, piece: Piece) -> str | None:
 def _play(run: Run, feature: str | None, until: int) -> float:
     """What two bodies may differ by at a feature: its tools' small corners, and rounds of its allowances."""
     own = _passes(run.written, feature, until)
+    every = [p for step in run.written.steps for p in step.passes]
     left = min((max(p.floor_mm, p.wall_mm) for p in own), default=0.0)
-    return _corner(own) + _OF_ALLOWANCE * left
+    return _corner(every) + _OF_ALLOWANCE * left
 
 
 def _corner(passes: Sequence[Pass]) -> float:
@@ -178,9 +191,10 @@ def _passes(written: Written, feature: str | None, until: int | None = None) -> 
 
 
 def _leftovers(run: Run) -> Iterator[Finding]:
-    for p in pieces(run.stock - run.model.solid, run.model.base, TOLERANCE_MM):
+    for p in pieces(run.stock - run.model.solid - run.turns, run.model.base, TOLERANCE_MM):
         feature = run.written.owner.get(run.model.places[p.face])
-        if p.depth_mm <= TOLERANCE_MM + _corner(_passes(run.written, feature)):
+        corners = _corner(_passes(run.written, feature))
+        if p.depth_mm <= TOLERANCE_MM + corners + (run.core_mm(feature) if feature else 0.0):
             continue
         makers = [s.number for s in run.written.cutting(feature)] if feature else []
         said, number, fault = "stays on the part, no step takes it", None, Fault.LEFTOVER

@@ -35,6 +35,12 @@ class Sources:
     def of(cls, written: Written) -> Sources:
         return cls(written, HoleTable(written.folder))
 
+    def turns_of(self, bench: Bench) -> Manifold:
+        """What the turns of a setup's threads may fill, model coordinates."""
+        own, number = self.holes.rows.values(), bench.setup.number
+        rows = [row for rows in own for row in rows if row.setup == number and row.is_thread]
+        return moved(joined([r.turns() for r in rows]), bench.zero.axes, bench.zero.origin)
+
     def taken_by(self, bench: Bench, step: Step, stock: Manifold) -> Iterator[Taken]:
         """What a step takes of a stock, both in model coordinates, one for each region."""
         if step.process in BY_HAND:

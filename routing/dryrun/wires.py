@@ -12,18 +12,17 @@ from typing import Any
 import ezdxf
 import numpy as np
 import shapely
-import shapely.ops
 from ezdxf.lldxf.const import DXFError
-from manifold3d import CrossSection, Manifold
+from manifold3d import Manifold
 
 from featurize.brep.surfaces import Array
 from routing.dryrun.scene import Bench
-from routing.dryrun.reach import disc
-from routing.dryrun.solids import CHORD_MM, MeshError, joined, moved, prism, ruled
+from routing.dryrun.solids import CHORD_MM, MeshError, circle, joined, moved, ruled
 from routing.dryrun.written import FolderError
 
 _BEYOND_MM = 0.5
 _FAR_MM = 500.0
+_SAME_MM = 1e-3
 # A wall's height is halved so often where its outline turns inside out before the stock ends.
 _HALVINGS = 40
 
@@ -168,23 +167,48 @@ def _to_the_left(points: Array) -> Array:
     return np.vstack([start, points, end, end + left, start + left])
 
 
-def _lead(
-    told: Mapping[str, Any], drawing: Drawing, kerf_mm: float, high: float, low: float
-) -> Manifold:
-    """What the wire burns on its way in, up to where it touches the wall."""
+def _lead(told: Mapping[str, Any], drawing: Drawing, kerf_mm: float, high: float, low: float) -> Manifold:
+    """What the wire burns on its way in, up to where it touches the wall.
+
+    Where the route file and the drawing differ, the drawing's way goes straight down.
+    """
     lead = told.get("lead") or {}
     way = drawing.layers.get(lead.get("layer", ""))
     if way is None:
         return Manifold()
-    line = shapely.LineString(way.corners[:, :2])
-    short = shapely.ops.substring(line, 0, max(line.length - kerf_mm, 0.0))
-    points = shapely.get_coordinates(short)
-    regions = [disc(_box(a, b), kerf_mm - CHORD_MM) for a, b in zip(points[:-1], points[1:], strict=True)]
-    return joined([prism(region, low, high) for region in regions])
+    ends = [np.array(lead[key], dtype=float) for key in ("upper_mm", "lower_mm")]
+    drawn = way.corners[:, :2]
+    if not any(drawn.shape == e.shape and np.abs(drawn - e).max() < _SAME_MM for e in ends):
+        # the drawing is what the wire follows: straight down
+        ends = [drawn, drawn]
+    above, below = (_short(points, kerf_mm) for points in ends)
+    top, foot = told["heights_mm"]
+
+    def at(z: float) -> Array:
+        return np.asarray(below + (above - below) * (z - foot) / (top - foot))
+
+    radius = kerf_mm - CHORD_MM
+    upper, lower = at(high), at(low)
+    return joined(
+        [
+            Manifold.hull_points(np.vstack([_round(p, radius, z) for p, z in corners]))
+            for corners in (
+                ((upper[k], high), (upper[k + 1], high), (lower[k], low), (lower[k + 1], low))
+                for k in range(len(upper) - 1)
+            )
+        ]
+    )
 
 
-def _box(a: Array, b: Array) -> CrossSection:
-    """A hair's breadth about a line."""
-    along = (b - a) / max(float(np.hypot(*(b - a))), 1e-9)
-    side = np.array([-along[1], along[0]]) * CHORD_MM / 2
-    return CrossSection([np.array([a - side, b - side, b + side, a + side])])
+def _short(points: Array, by_mm: float) -> Array:
+    """A way (n, 2) without its last bit."""
+    end = points[-1] - points[-2]
+    length = float(np.hypot(*end))
+    return np.vstack([points[:-1], points[-2] + end * max(1 - by_mm / max(length, 1e-9), 0.0)])
+
+
+def _round(middle: Array, radius_mm: float, z: float) -> Array:
+    turn = np.linspace(0, 2 * np.pi, circle(radius_mm), endpoint=False)
+    return np.column_stack(
+        [middle[0] + radius_mm * np.cos(turn), middle[1] + radius_mm * np.sin(turn), np.full(len(turn), z)]
+    )
