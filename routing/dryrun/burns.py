@@ -111,7 +111,6 @@ def _is_burnt(piece: Manifold, part: Manifold, electrodes: Sequence[Electrode]) 
     left = walls
     for electrode in electrodes:
         away, _ = nearest(left, _corners(electrode.body))
-        print('DBG',piece.volume(), (away>0.05).sum(), len(away), walls[np.argmax(away)], nearest(walls[[np.argmax(away)]], _corners(piece)[~np.repeat(np.isin(np.asarray(piece.to_mesh64().run_original_id), list({int(i) for i in part.to_mesh64().run_original_id})),np.diff(np.asarray(piece.to_mesh64().run_index,dtype=int)//3))])) if away.max()>.1 else 0
         left = left[away > _CORNER * electrode.undersize_mm + _OFF_MM]
         if not len(left):
             return True

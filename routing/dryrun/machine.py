@@ -15,6 +15,7 @@ from routing.dryrun.findings import Fault, Finding, together
 from featurize.brep.surfaces import Array
 from routing.dryrun.pieces import Base, Piece, is_one, nearest, pieces
 from routing.dryrun.reach import SHARP_MM
+from routing.dryrun.records import records
 from routing.dryrun.scene import Bench, Model
 from routing.dryrun.solids import MeshError, joined, of_stl
 from routing.dryrun.sources import Sources
@@ -65,6 +66,7 @@ def machined(written: Written, model: Model) -> Run:
         raise FolderError(f"{written.folder} has no stock of the blank: route the part again")
     blank = _mesh(bodies.pop((0, 0)))
     run = Run(written, model, blank)
+    run.findings += records(written, model, sources.holes)
     run.findings += _outside(model, blank)
     for setup in written.setups:
         bench = Bench(setup, model, Manifold())

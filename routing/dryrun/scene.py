@@ -33,6 +33,11 @@ class Model:
         return Base.of(self.solid)
 
     @cached_property
+    def cutting(self) -> Manifold:
+        """The part as bodies are cut with it: its triangles are not taken for the part's own in a difference."""
+        return self.solid.as_original()
+
+    @cached_property
     def facets(self) -> Mapping[int, Array]:
         """Triangles (m, 3, 3) of each face, by its place in the file."""
         mesh = self.solid.to_mesh64()
@@ -61,7 +66,7 @@ class Bench:
 
     @cached_property
     def part(self) -> Manifold:
-        return local(self.model.solid, self.zero.axes, self.zero.origin)
+        return local(self.model.cutting, self.zero.axes, self.zero.origin)
 
     @cached_property
     def local_fixture(self) -> Manifold:

@@ -6,14 +6,13 @@ Nothing here is worked out: what a file does not say is not known. Lengths mm.
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from featurize.brep.surfaces import Array
 
@@ -29,11 +28,11 @@ class FolderError(ValueError):
 
 @dataclass(frozen=True, eq=False)
 class Zero:
-    """``axes`` are rows X, Y, Z (3, 3), ``origin`` (3,), both in model coordinates."""
+    """``axes`` are rows X, Y, Z (3, 3), ``origin`` (3,), both in model coordinates; ``told`` what it is set on."""
 
     axes: Array
     origin: Array
-    touched_off: tuple[tuple[str, tuple[str, ...]], ...] = ()
+    told: tuple[Mapping[str, Any], ...] = ()
 
     def local(self, points: Array) -> Array:
         return np.asarray((points - self.origin) @ self.axes.T)
@@ -77,6 +76,7 @@ class Step:
 @dataclass(frozen=True, eq=False)
 class Setup:
     number: int
+    from_side: str
     zero: Zero
     steps: tuple[Step, ...]
 
@@ -132,7 +132,7 @@ def read(folder: Path) -> Written:
 
 
 def _setup(told: Mapping[str, Any]) -> Setup:
-    return Setup(told["number"], zero_of(told["zero"]), tuple(_step(s, told) for s in told["steps"]))
+    return Setup(told["number"], told["from_side"], zero_of(told["zero"]), tuple(_step(s, told) for s in told["steps"]))
 
 
 def zero_of(told: Mapping[str, Any]) -> Zero:
@@ -140,8 +140,7 @@ def zero_of(told: Mapping[str, Any]) -> Zero:
     axes = np.array([told["x"], told["y"], told["z"]], dtype=float)
     if not np.allclose(axes @ axes.T, np.eye(3), atol=1e-6) or np.linalg.det(axes) < 0:
         raise ValueError("a zero: its axes are not a right-handed set")
-    touched = tuple((t["axis"], tuple(t["features"])) for t in told["touched_off"])
-    return Zero(axes, np.array(told["origin_mm"], dtype=float), touched)
+    return Zero(axes, np.array(told["origin_mm"], dtype=float), tuple(told["touched_off"]))
 
 
 def _step(told: Mapping[str, Any], setup: Mapping[str, Any]) -> Step:
@@ -171,7 +170,3 @@ def _pass(told: Mapping[str, Any]) -> Pass:
         float(left["wall"]),
         told["taken_off_by"],
     )
-
-
-def numbers(told: Sequence[float]) -> NDArray[np.float64]:
-    return np.array(told, dtype=float)
