@@ -22,7 +22,7 @@ from OCP.TopoDS import TopoDS
 from featurize.brep.shapes import each
 from featurize.brep.surfaces import Array
 from routing.dryrun.findings import Fault, Finding
-from routing.dryrun.pieces import nearest
+from routing.dryrun.pieces import loose, nearest
 from routing.dryrun.scene import Bench
 from routing.dryrun.solids import MeshError, joined, moved, of_shape
 from routing.dryrun.written import FolderError
@@ -90,8 +90,9 @@ def burnt(
     """What of the cavity's rest the electrodes of one feature take, and which of them are too large or small."""
     found = [f for e in electrodes for f in _too_near(e, part, step)]
     last = [e for e in electrodes if not e.told.get("leaves_mm")]
-    gone = [p for p in need.decompose() if last and (p.volume() < _NOTHING_MM3 or _is_burnt(p, part, last))]
-    return joined(gone), found
+    every = loose(need, _NOTHING_MM3)
+    stays = [p for p in every if not last or not _is_burnt(p, part, last)]
+    return need - joined(stays) if len(stays) < len(every) else Manifold(), found
 
 
 def _too_near(electrode: Electrode, part: Manifold, step: int) -> Iterator[Finding]:

@@ -9,9 +9,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from featurize.errors import StepError
 from featurize.isolate import run_isolated
-from routing.dryrun.findings import Fault, Finding
+from routing.dryrun.findings import Finding
 from routing.dryrun.written import FolderError, Written, read
 
 
@@ -57,9 +56,7 @@ def findings_of(folder: Path, model: Path) -> list[Finding]:
         return machined(written, Model.of(named[0])).findings
     except MeshError as error:
         raise FolderError(f"{model} cannot be machined: {error}: heal it in the CAD system") from None
-    except (KeyError, TypeError, ValueError) as error:
-        if isinstance(error, (FolderError, StepError)):
-            raise
+    except KeyError as error:
         raise FolderError(f"{folder} lacks or spoils {error}: route the part again") from None
 
 
@@ -99,6 +96,3 @@ def _check_revision(written: Written, path: Path) -> None:
 
 def _digest(path: Path) -> str:
     return hashlib.sha256(path.read_bytes()).hexdigest()
-
-
-__all__ = ["Fault", "Finding", "FolderError", "Result", "dry_run", "findings_of"]

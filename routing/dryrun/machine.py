@@ -13,7 +13,7 @@ from manifold3d import Manifold
 
 from routing.dryrun.findings import Fault, Finding, together
 from featurize.brep.surfaces import Array
-from routing.dryrun.pieces import Base, Piece, is_one, nearest, pieces
+from routing.dryrun.pieces import Base, Piece, loose, nearest, pieces
 from routing.dryrun.reach import SHARP_MM
 from routing.dryrun.records import records
 from routing.dryrun.scene import Bench, Model
@@ -109,15 +109,12 @@ def _take(run: Run, step: Step, taken: Sequence[Taken]) -> None:
         return
     if (all_taken ^ run.model.solid).volume() > _NOTHING_MM3:
         run.findings += _gouges(run, step, taken)
-    after = run.stock - all_taken
-    if not is_one(after):  # what falls off is no stock
-        after = _with_part(after, run.model.solid)
-    run.stock = after
+    run.stock = _with_part(run.stock - all_taken, run.model.solid)
 
 
 def _with_part(stock: Manifold, part: Manifold) -> Manifold:
-    """The piece that the part is in."""
-    large = [p for p in stock.decompose() if p.volume() > _DUST_MM3]
+    """The piece that the part is in: what falls off is no stock."""
+    large = loose(stock, _DUST_MM3)
     return large[0] if len(large) == 1 else max(large, key=lambda p: (p ^ part).volume(), default=stock)
 
 

@@ -11,7 +11,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
-from manifold3d import Manifold
+from manifold3d import Manifold, Mesh64
 from numpy.typing import NDArray
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
@@ -75,7 +75,7 @@ def pieces(
     count, label = _labels(corners, len(points))
     part = label[corners[:, 0]]
     t = points[corners]
-    volumes = np.bincount(part, np.einsum("ij,ij->i", t[:, 0], np.cross(t[:, 1], t[:, 2])) / 6, count)
+    volumes = _volumes(t, part, count)
     found = []
     order = np.argsort(part, kind="stable")
     groups = np.split(order, np.flatnonzero(np.diff(part[order])) + 1)
@@ -97,11 +97,39 @@ def pieces(
     yield from sorted(found, key=lambda p: -p.depth_mm)
 
 
-def is_one(solid: Manifold) -> bool:
-    """Whether its surface hangs together: cheaper than taking it apart."""
+def loose(solid: Manifold, least_mm3: float) -> list[Manifold]:
+    """Its connected pieces of that volume at least; the solid itself where it is one piece.
+
+    Unlike ``decompose`` this costs no copy of the whole for each chip.
+    """
     mesh = solid.to_mesh64()
+    points = np.ascontiguousarray(np.asarray(mesh.vert_properties)[:, :3])
     corners = np.asarray(mesh.tri_verts, dtype=np.int64)
-    return not len(corners) or _labels(corners, int(corners.max()) + 1)[0] == 1
+    count, label = _labels(corners, len(points))
+    if count <= 1:
+        return [solid]
+    part = label[corners[:, 0]]
+    volumes = _volumes(points[corners], part, count)
+    marks = _marks(mesh)
+    return [_with_marks(points, corners[part == k], marks[part == k]) for k in np.flatnonzero(volumes > least_mm3)]
+
+
+def _with_marks(points: Array, corners: Ints, marks: Ints) -> Manifold:
+    order = np.argsort(marks, kind="stable")
+    runs, first = np.unique(marks[order], return_index=True)
+    used, place = np.unique(corners[order], return_inverse=True)
+    mesh = Mesh64(
+        vert_properties=np.ascontiguousarray(points[used]),
+        tri_verts=np.ascontiguousarray(place.reshape(-1, 3), dtype=np.uint64),
+        run_index=np.array([*(3 * first), 3 * len(order)], dtype=np.uint64),
+        run_original_id=np.ascontiguousarray(runs, dtype=np.uint32),
+    )
+    return Manifold(mesh)
+
+
+def _volumes(corners: Array, part: Ints, count: int) -> Array:
+    six = np.einsum("ij,ij->i", corners[:, 0], np.cross(corners[:, 1], corners[:, 2]))
+    return np.bincount(part, six / 6, count)
 
 
 def _marks(mesh: object) -> Ints:
