@@ -30,6 +30,8 @@ _DUST_MM3 = 1.0
 _CORE_SHARE = 0.08
 # A stock body serves a cutter's path: it need not show less.
 _SHOWN_MM3 = 1e-2
+# Hairs beside walls come of how a cutter's reach is measured.
+_LEFT_MM3 = 5e-3
 _STOCK = re.compile(r"(\d+)-(\d+)-(.+)\.stl")
 # What a round of radius 1 leaves in a square corner, measured from the nearer wall.
 _IN_CORNER = 1 - math.sqrt(0.5)
@@ -190,7 +192,7 @@ def _passes(written: Written, feature: str | None, until: int | None = None) -> 
 
 
 def _leftovers(run: Run) -> Iterator[Finding]:
-    for p in pieces(run.stock - run.model.solid - run.turns, run.model.base, TOLERANCE_MM):
+    for p in pieces(run.stock - run.model.solid - run.turns, run.model.base, TOLERANCE_MM, _LEFT_MM3):
         feature = run.written.owner.get(run.model.places[p.face])
         corners = _corner(_passes(run.written, feature))
         if p.depth_mm <= TOLERANCE_MM + corners + (run.core_mm(feature) if feature else 0.0):
