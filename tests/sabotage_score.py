@@ -19,7 +19,7 @@ DEMOS = Path(__file__).parent.parent / "demo_models"
 
 
 def tried(kind: str, good: Path, model: Path) -> str:
-    """"caught", "not named", "missed", or "" where there is nothing of the kind to spoil."""
+    """ "caught", "not named", "missed", or "" where there is nothing of the kind to spoil."""
     from routing.dryrun.check import dry_run
 
     with tempfile.TemporaryDirectory() as place:
@@ -29,7 +29,11 @@ def tried(kind: str, good: Path, model: Path) -> str:
         if expected is None:
             return ""
         try:
-            found = list(dry_run(folder, model).findings) if kind == "other_revision" else findings_of(folder, model)
+            found = (
+                list(dry_run(folder, model).findings)
+                if kind == "other_revision"
+                else findings_of(folder, model)
+            )
         except FolderError:
             return "caught"
         return judged([f for f in found if f.blocking], expected)
@@ -39,9 +43,7 @@ def judged(found: list[Finding], expected: Expected) -> str:
     feature, step = expected
     if not found:
         return "missed"
-    named = any(
-        (feature is None or f.feature == feature) and (step is None or f.step == step) for f in found
-    )
+    named = any((feature is None or f.feature == feature) and (step is None or f.step == step) for f in found)
     return "caught" if named else "not named: " + "; ".join(str(f)[:70] for f in found[:2])
 
 

@@ -78,7 +78,6 @@ class Row:
             parts.append(Manifold.cylinder(high, 0.0, radius, sides).translate((0, 0, foot - high)))
         return joined(parts).translate((self.x_mm, self.y_mm, 0))
 
-
     def turns(self) -> Manifold:
         """What a thread's turns may fill: neither a gouge nor left over, in the setup's coordinates."""
         radius = self.diameter_mm / 2

@@ -128,10 +128,11 @@ def _walls(piece: Manifold, part: Manifold) -> Array:
     middles = corners[mine].mean(axis=1)
     middles = middles[:: max(1, len(middles) // _ENOUGH)]
     if not len(middles) or mine.all():
-        return middles
-    return middles[nearest(middles, corners[~mine])[0] > _HAIR_MM]
+        return np.asarray(middles)
+    return np.asarray(middles[nearest(middles, corners[~mine])[0] > _HAIR_MM])
 
 
 def _corners(solid: Manifold) -> Array:
     mesh = solid.to_mesh64()
-    return np.asarray(mesh.vert_properties)[:, :3][np.asarray(mesh.tri_verts, dtype=np.int64)]
+    points = np.asarray(mesh.vert_properties)[:, :3]
+    return np.asarray(points[np.asarray(mesh.tri_verts, dtype=np.int64)])

@@ -11,8 +11,8 @@ from pathlib import Path
 import numpy as np
 from manifold3d import Manifold
 
-from routing.dryrun.findings import Fault, Finding, together
 from featurize.brep.surfaces import Array
+from routing.dryrun.findings import Fault, Finding, together
 from routing.dryrun.pieces import Base, Piece, loose, nearest, pieces
 from routing.dryrun.reach import SHARP_MM
 from routing.dryrun.records import records

@@ -89,7 +89,9 @@ def pieces(
         if not len(asked):
             continue
         away, feet, faces = base.nearest(asked)
-        thick = np.minimum(away, 2 * nearest((asked + feet) / 2, t[other])[0])  # a chip is thin wherever it lies
+        thick = np.minimum(
+            away, 2 * nearest((asked + feet) / 2, t[other])[0]
+        )  # a chip is thin wherever it lies
         far = int(np.argmax(thick))
         if thick[far] > tolerance_mm:
             x, y, z = map(float, asked[far])
@@ -111,7 +113,9 @@ def loose(solid: Manifold, least_mm3: float) -> list[Manifold]:
     part = label[corners[:, 0]]
     volumes = _volumes(points[corners], part, count)
     marks = _marks(mesh)
-    return [_with_marks(points, corners[part == k], marks[part == k]) for k in np.flatnonzero(volumes > least_mm3)]
+    return [
+        _with_marks(points, corners[part == k], marks[part == k]) for k in np.flatnonzero(volumes > least_mm3)
+    ]
 
 
 def _with_marks(points: Array, corners: Ints, marks: Ints) -> Manifold:
@@ -129,7 +133,7 @@ def _with_marks(points: Array, corners: Ints, marks: Ints) -> Manifold:
 
 def _volumes(corners: Array, part: Ints, count: int) -> Array:
     six = np.einsum("ij,ij->i", corners[:, 0], np.cross(corners[:, 1], corners[:, 2]))
-    return np.bincount(part, six / 6, count)
+    return np.asarray(np.bincount(part, six / 6, count), dtype=float)
 
 
 def _marks(mesh: object) -> Ints:
@@ -161,7 +165,9 @@ def _deepest(points: Array, corners: Array, tolerance_mm: float) -> Array:
     """Those that the piece's own triangles of the base do not show to be near, the farthest few of them."""
     if not len(points) or not len(corners):
         return points[:: max(1, len(points) // _FEW)]
-    some = corners[:: max(1, len(corners) // _ENOUGH)]  # fewer triangles make the bound larger, never too small
+    some = corners[
+        :: max(1, len(corners) // _ENOUGH)
+    ]  # fewer triangles make the bound larger, never too small
     away, _ = nearest(points, some)
     order = np.argsort(-away)[:_FEW]
     return points[order[away[order] > tolerance_mm]]
@@ -214,4 +220,4 @@ def _feet(points: Array, corners: Array) -> Array:
 
 
 def _dot(a: Array, b: Array) -> Array:
-    return np.einsum("ij,ij->i", a, b)
+    return np.asarray(np.einsum("ij,ij->i", a, b))

@@ -111,7 +111,7 @@ class Wheel:
 
 
 def disc(region: CrossSection, radius_mm: float) -> CrossSection:
-    if radius_mm == 0 or region.is_empty():  # noqa: RUF069 - just as it is given
+    if radius_mm == 0 or region.is_empty():
         return region
     return region.offset(radius_mm, JoinType.Round, 2.0, circle(abs(radius_mm))).simplify(_EPSILON_MM)
 
@@ -174,9 +174,7 @@ def not_reached(need: Manifold, tools: Sequence[Section], above: Above, slack_mm
     return list(_not_reached(need, tools, above, slack_mm))
 
 
-def _not_reached(
-    need: Manifold, tools: Sequence[Section], above: Above, slack_mm: float
-) -> Iterator[Missed]:
+def _not_reached(need: Manifold, tools: Sequence[Section], above: Above, slack_mm: float) -> Iterator[Missed]:
     tops = above.tops()
     for low, high in _bands(need):
         z = (low + high) / 2
@@ -223,4 +221,4 @@ def _bands(solid: Manifold) -> Iterator[tuple[float, float]]:
 
 
 def _few(count: int) -> list[int]:
-    return np.unique(np.linspace(0, count - 1, min(count, _LEVELS + 1)).astype(int)).tolist()
+    return [int(k) for k in np.unique(np.linspace(0, count - 1, min(count, _LEVELS + 1)).astype(int))]

@@ -152,7 +152,10 @@ def _threads(written: Written, holes: HoleTable) -> Iterator[Finding]:
                 if r.feature == thread.feature and r.step < thread.step and r.end_diameter_mm is None
             ]
             known = written.features.get(thread.feature, {}).get("thread") or {}
-            if known.get("pitch_mm") and abs(float(known["pitch_mm"]) - (thread.pitch_mm or 0)) > _ROUNDING_MM:
+            if (
+                known.get("pitch_mm")
+                and abs(float(known["pitch_mm"]) - (thread.pitch_mm or 0)) > _ROUNDING_MM
+            ):
                 said = f"holes.csv cuts pitch {thread.pitch_mm:g}, the thread has {known['pitch_mm']:g}"
                 yield Finding(Fault.RECORD, said, thread.feature, thread.step)
             if known.get("major_mm") and abs(float(known["major_mm"]) - thread.diameter_mm) > _ROUNDING_MM:

@@ -67,7 +67,12 @@ class Sources:
         return None
 
     def _burnt(
-        self, bench: Bench, step: Step, passes: Sequence[Pass], told: Sequence[Mapping[str, Any]], here: Manifold
+        self,
+        bench: Bench,
+        step: Step,
+        passes: Sequence[Pass],
+        told: Sequence[Mapping[str, Any]],
+        here: Manifold,
     ) -> Taken:
         own = electrodes_of(self.written.folder, told, bench)
         over = swept(bench, step, passes, here)  # an electrode is no round tool: all of the cavity's rest
@@ -115,7 +120,10 @@ def _sizes(step: Step, rows: Sequence[Row]) -> Iterator[Finding]:
     for row in rows:
         if row.tool_mm is None or row.is_thread:
             continue
-        wide, said = row.tool_mm - row.diameter_mm, f"{row.what}: tool {row.tool_mm:g}, bore {row.diameter_mm:g}"
+        wide, said = (
+            row.tool_mm - row.diameter_mm,
+            f"{row.what}: tool {row.tool_mm:g}, bore {row.diameter_mm:g}",
+        )
         narrow = row.end_diameter_mm is None and wide > 1e-3
         if narrow or (row.tool_kind == "drill" and abs(wide) > 1e-3):
             yield Finding(Fault.RECORD, said, row.feature, step.number)

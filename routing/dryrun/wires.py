@@ -52,7 +52,9 @@ class Drawing:
         found = {}
         for line in space.query("LWPOLYLINE"):
             points = np.array([(x, y, bulge) for x, y, *_, bulge in line.get_points("xyseb")])
-            found[line.dxf.layer] = Outline(points[:, [0, 1, 2]], float(line.dxf.elevation), bool(line.closed))
+            found[line.dxf.layer] = Outline(
+                points[:, [0, 1, 2]], float(line.dxf.elevation), bool(line.closed)
+            )
         return found
 
 
@@ -65,7 +67,9 @@ def body_of(told: Mapping[str, Any], drawing: Drawing, bench: Bench, stock: Mani
     try:
         upper, lower = (drawing.layers[layer] for layer in told["layers"])
     except KeyError as error:
-        raise FolderError(f"{drawing.path} has no layer {error}, which {name} needs: route it again") from None
+        raise FolderError(
+            f"{drawing.path} has no layer {error}, which {name} needs: route it again"
+        ) from None
     if len(upper.corners) != len(lower.corners) or upper.height_mm <= lower.height_mm:
         raise FolderError(f"{drawing.path}: the two outlines of {name} do not match: route the part again")
     box = stock.bounding_box()
@@ -76,7 +80,7 @@ def body_of(told: Mapping[str, Any], drawing: Drawing, bench: Bench, stock: Mani
         if upper.closed:
             body = _between(ways, high, low)
             if _turns_right(above):  # the wire goes round what stays
-                x0, y0, z0, x1, y1, z1 = box
+                x0, y0, _, x1, y1, _ = box
                 outer = Manifold.cube((x1 - x0 + 2, y1 - y0 + 2, high - low)).translate((x0 - 1, y0 - 1, low))
                 body = outer - body
         else:

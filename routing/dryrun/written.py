@@ -28,7 +28,7 @@ class FolderError(ValueError):
 
 @dataclass(frozen=True, eq=False)
 class Zero:
-    """``axes`` are rows X, Y, Z (3, 3), ``origin`` (3,), both in model coordinates; ``told`` what it is set on."""
+    """Rows X, Y, Z of ``axes`` (3, 3), ``origin`` (3,) in model coordinates; ``told``: what it is set on."""
 
     axes: Array
     origin: Array
@@ -43,7 +43,7 @@ class Zero:
 
 @dataclass(frozen=True, eq=False)
 class Pass:
-    """``tool`` as listed; ``faces`` are places in the customer's file; heights count from the setup's zero."""
+    """``tool`` as listed; ``faces`` are places in the customer's file; heights from the setup's zero."""
 
     feature: str
     region: str
@@ -132,7 +132,9 @@ def read(folder: Path) -> Written:
 
 
 def _setup(told: Mapping[str, Any]) -> Setup:
-    return Setup(told["number"], told["from_side"], zero_of(told["zero"]), tuple(_step(s, told) for s in told["steps"]))
+    return Setup(
+        told["number"], told["from_side"], zero_of(told["zero"]), tuple(_step(s, told) for s in told["steps"])
+    )
 
 
 def zero_of(told: Mapping[str, Any]) -> Zero:

@@ -1,4 +1,4 @@
-"""Good folders made bad: each function edits the files of a copy and says which feature and step are then wrong."""
+"""Good folders made bad: each function edits the files of a copy and says what is then wrong."""
 
 from __future__ import annotations
 
@@ -31,7 +31,9 @@ def _write(folder: Path, route: dict[str, Any]) -> None:
     (folder / "route.json").write_text(json.dumps(route), encoding="utf-8")
 
 
-def _pass(folder: Path, wanted: Callable[[dict[str, Any], dict[str, Any]], Any], change: Any) -> Expected | None:
+def _pass(
+    folder: Path, wanted: Callable[[dict[str, Any], dict[str, Any]], Any], change: Any
+) -> Expected | None:
     """Changes every pass of the last feature and step with a wanted one."""
     route = _route(folder)
     steps = [(s, p) for setup in route["setups"] for s in setup["steps"] for p in s["passes"] if wanted(s, p)]
@@ -301,12 +303,16 @@ def electrode_without_gap(folder: Path) -> Expected | None:
 
 @kind
 def electrode_misplaced(folder: Path) -> Expected | None:
-    return _electrode(folder, lambda e: e.update(position_mm=[e["position_mm"][0] + 0.05, *e["position_mm"][1:]]))
+    return _electrode(
+        folder, lambda e: e.update(position_mm=[e["position_mm"][0] + 0.05, *e["position_mm"][1:]])
+    )
 
 
 @kind
 def electrode_too_high(folder: Path) -> Expected | None:
-    return _electrode(folder, lambda e: e.update(position_mm=[*e["position_mm"][:2], e["position_mm"][2] + 0.5]))
+    return _electrode(
+        folder, lambda e: e.update(position_mm=[*e["position_mm"][:2], e["position_mm"][2] + 0.5])
+    )
 
 
 @kind

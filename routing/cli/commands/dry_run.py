@@ -11,7 +11,9 @@ import typer
 from routing.cli.commands.options import BAD_INPUT, BLOCKED, Debug, TimeLimit, one_line_errors
 
 Folder = Annotated[Path, typer.Argument(help="A folder that route has written.", metavar="FOLDER")]
-Given = Annotated[Path | None, typer.Option("--model", help="The customer's STEP file, if it is not beside it.")]
+Given = Annotated[
+    Path | None, typer.Option("--model", help="The customer's STEP file, if it is not beside it.")
+]
 JsonFile = Annotated[Path | None, typer.Option("--json", help="Write the findings to this file.")]
 
 
@@ -28,8 +30,8 @@ def dry_run(
 ) -> None:
     """Machine the blank on paper from a written folder, and compare it with the model; status 1 if it blocks."""
     with one_line_errors(debug):
-        from routing.dryrun.check import FolderError
         from routing.dryrun.check import dry_run as run
+        from routing.dryrun.written import FolderError
 
         try:
             result = run(folder, model, time_limit_s=time_limit)
@@ -42,6 +44,8 @@ def dry_run(
         for finding in result.findings:
             typer.echo(str(finding))
         blocking = sum(f.blocking for f in result.findings)
-        typer.echo(f"{blocking} findings block, {len(result.findings) - blocking} do not; {result.seconds:.1f} s")
+        typer.echo(
+            f"{blocking} findings block, {len(result.findings) - blocking} do not; {result.seconds:.1f} s"
+        )
         if result.blocked:
             raise typer.Exit(BLOCKED)
