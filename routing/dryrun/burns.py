@@ -1,7 +1,9 @@
 """What electrodes burn: the cavity as far as an electrode comes within its undersize of it.
 
-An electrode at the end of its burn stands off the finished wall by its undersize (spark gap and orbit) everywhere
-that it sparks. So material of the cavity is gone where the wall behind it is no farther than that from the electrode.
+An electrode at the end of its burn stands off the finished wall by its undersize (spark gap and orbit)
+everywhere
+that it sparks. So material of the cavity is gone where the wall behind it is no farther than that from the
+electrode.
 """
 
 from __future__ import annotations
@@ -29,7 +31,8 @@ from routing.dryrun.written import FolderError
 
 # What an electrode may stand nearer or farther than its undersize.
 _OFF_MM = 0.005
-# A wall this near a corner sees the electrode's own corner, which is as much rounder: three walls at right angles.
+# A wall this near a corner sees the electrode's own corner, which is as much rounder: three walls at right
+# angles.
 _CORNER = math.sqrt(3.0)
 # So many walls of a piece tell whether it is burnt.
 _ENOUGH = 200
@@ -87,7 +90,9 @@ def _placed(told: Mapping[str, Any], body: Manifold, bench: Bench) -> Manifold:
 def burnt(
     electrodes: Sequence[Electrode], need: Manifold, part: Manifold, step: int
 ) -> tuple[Manifold, list[Finding]]:
-    """What of the cavity's rest the electrodes of one feature take, and which of them are too large or small."""
+    """What of the cavity's rest the electrodes of one feature take, and which of them are too large or
+    small.
+    """
     found = [f for e in electrodes for f in _too_near(e, part, step)]
     last = [e for e in electrodes if not e.told.get("leaves_mm")]
     every = loose(need, _NOTHING_MM3)
@@ -100,7 +105,8 @@ def _too_near(electrode: Electrode, part: Manifold, step: int) -> Iterator[Findi
     gap = float(part.min_gap(electrode.body, wanted + 1.0))
     if gap >= wanted:
         return
-    said = f"{electrode.told['file']} stands {gap:.4f} off the part, its gap and orbit are {wanted + _OFF_MM:.4f}"
+    needed = wanted + _OFF_MM
+    said = f"{electrode.told['file']} stands {gap:.4f} off the part, its gap and orbit are {needed:.4f}"
     yield Finding(Fault.GOUGE, said, electrode.feature, step, None, None, wanted + _OFF_MM - gap)
 
 

@@ -1,7 +1,10 @@
-"""The pieces of a difference of two bodies, and how deep each is: how far it reaches from what it was cut off.
+"""The pieces of a difference of two bodies, and how deep each is: how far it reaches from what it was cut
+off.
 
-A piece is bounded by triangles of the body it is measured from (``base``) and by others. Its depth is the largest
-distance of the others' corners and middles to the base. Triangles of the piece alone give a bound from above at
+A piece is bounded by triangles of the body it is measured from (``base``) and by others. Its depth is the
+largest
+distance of the others' corners and middles to the base. Triangles of the piece alone give a bound from
+above at
 little cost; only a piece whose bound is over the tolerance is measured against the whole base.
 """
 

@@ -1,8 +1,11 @@
 """Whether a round tool gets at what it is said to remove, level by level.
 
-In a setup's coordinates, tool from above. At a level z the tool may stand where nothing that must stay lies within
-its radius at that height or above; what it clears there is that region grown by its radius again: the opening of
-the free plane by the tool's disc, exact up to the chords of circles. A wheel's disc is a rectangle, seen from above.
+In a setup's coordinates, tool from above. At a level z the tool may stand where nothing that must stay
+lies within
+its radius at that height or above; what it clears there is that region grown by its radius again: the
+opening of
+the free plane by the tool's disc, exact up to the chords of circles. A wheel's disc is a rectangle, seen
+from above.
 Lengths mm.
 """
 
@@ -51,7 +54,9 @@ class Section(Protocol):
 
 @dataclass(frozen=True)
 class Round:
-    """A cutter. Above ``neck_mm`` its shank is no thinner than the cutter: nothing may stand there beside it."""
+    """A cutter. Above ``neck_mm`` its shank is no thinner than the cutter: nothing may stand there beside
+    it.
+    """
 
     radius_mm: float
     corner_mm: float = 0.0

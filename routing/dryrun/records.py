@@ -1,4 +1,6 @@
-"""What needs no machining to be found: papers that do not fit one another, the zero, or the customer's file."""
+"""What needs no machining to be found: papers that do not fit one another, the zero, or the customer's
+file.
+"""
 
 from __future__ import annotations
 
@@ -18,7 +20,8 @@ _ROUNDING_MM = 1e-3
 # What a wall or a bore may be off before it is a finding.
 _TOLERANCE_MM = 0.005
 _PARALLEL = 1e-6
-# A core lies between its thread's basic minor diameter and this share of the pitch over it (ISO 965-1, from memory).
+# A core lies between its thread's basic minor diameter and this share of the pitch over it (ISO 965-1,
+# from memory).
 _MINOR, _LOOSE, _ROUNDED_MM = 1.0825, 0.3, 0.02
 
 
@@ -168,7 +171,7 @@ def _threads(written: Written, holes: HoleTable) -> Iterator[Finding]:
             pitch = float(thread.pitch_mm or 0.0)
             least = thread.diameter_mm - _MINOR * pitch
             if not least - _ROUNDED_MM <= core.diameter_mm <= least + _LOOSE * pitch:
-                said = f"core {core.diameter_mm:g} does not suit {thread.thread}, whose minor diameter is {least:.3f}"
+                said = f"core {core.diameter_mm:g} does not suit {thread.thread}, minor diameter {least:.3f}"
                 yield Finding(Fault.RECORD, said, core.feature, core.step)
 
 

@@ -34,7 +34,9 @@ class Model:
 
     @cached_property
     def cutting(self) -> Manifold:
-        """The part as bodies are cut with it: its triangles are not taken for the part's own in a difference."""
+        """The part as bodies are cut with it: its triangles are not taken for the part's own in a
+        difference.
+        """
         return self.solid.as_original()
 
     @cached_property

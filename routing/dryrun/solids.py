@@ -1,6 +1,7 @@
 """Solids as closed meshes, and the few operations that the dry run needs of them.
 
-Lengths mm, model coordinates unless said otherwise. Chords of round edges stand off at most ``CHORD_MM``; flat
+Lengths mm, model coordinates unless said otherwise. Chords of round edges stand off at most ``CHORD_MM``;
+flat
 and ruled walls are exact.
 """
 

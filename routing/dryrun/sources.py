@@ -1,4 +1,6 @@
-"""Which file says what a step takes: the wire's drawing, the hole table, the electrodes, or the tools' own sweep."""
+"""Which file says what a step takes: the wire's drawing, the hole table, the electrodes, or the tools' own
+sweep.
+"""
 
 from __future__ import annotations
 
@@ -58,6 +60,8 @@ class Sources:
         if wired := self._wired.get((step.number, p.feature)):
             bodies = [body_of(w, self._drawing(str(w["file"])), bench, here) for w in wired]
             return Taken(p.feature, step.number, joined(bodies), words="the wire")
+        if step.process == "wire":  # the drawing alone says what it takes
+            return None
         if rows := self.holes.rows.get((step.number, p.feature)):
             return _bored(bench, step, rows)
         if told := self._electrodes.get((step.number, p.feature)):

@@ -1,4 +1,6 @@
-"""What cutters and wheels take: all that stands over the faces of a pass, as far as the listed tools get there."""
+"""What cutters and wheels take: all that stands over the faces of a pass, as far as the listed tools get
+there.
+"""
 
 from __future__ import annotations
 
@@ -31,7 +33,8 @@ _NOTHING_MM3 = 1e-5
 class Taken:
     """What the passes of a step take of one region, in model coordinates.
 
-    ``missed`` is what the tools in ``words`` do not get at, and ``fault`` why; ``unshown`` is taken too but no stock
+    ``missed`` is what the tools in ``words`` do not get at, and ``fault`` why; ``unshown`` is taken too
+    but no stock
     file shows it; ``breaks_mm`` is how deep it may go into the part, where it breaks an edge.
     """
 
@@ -57,7 +60,9 @@ def section(tool: Mapping[str, Any], traverse: Array | None, bench: Bench) -> Se
 
 
 def swept(bench: Bench, step: Step, passes: Sequence[Pass], here: Manifold) -> Taken:
-    """Passes of one feature over the same faces; ``here`` is the stock in the setup's coordinates before them."""
+    """Passes of one feature over the same faces; ``here`` is the stock in the setup's coordinates before
+    them.
+    """
     p = min(passes, key=lambda q: (q.floor_mm, q.wall_mm, q.low_mm))
     facets = bench.facets_of(p.faces)
     top = here.bounding_box()[5] + _OVER_MM

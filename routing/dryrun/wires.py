@@ -1,4 +1,6 @@
-"""What the wire takes: between the two outlines of each pass, as the drawing has them, over the whole stock."""
+"""What the wire takes: between the two outlines of each pass, as the drawing has them, over the whole
+stock.
+"""
 
 from __future__ import annotations
 

@@ -28,7 +28,7 @@ def dry_run(
     time_limit: TimeLimit = 600.0,
     debug: Debug = False,
 ) -> None:
-    """Machine the blank on paper from a written folder, and compare it with the model; status 1 if it blocks."""
+    """Machine the blank on paper from a written folder, and compare it with the model."""
     with one_line_errors(debug):
         from routing.dryrun.check import dry_run as run
         from routing.dryrun.written import FolderError
