@@ -155,11 +155,12 @@ def _labels(corners: Ints, count: int) -> tuple[int, Ints]:
 
 
 def _asked(corners: Array) -> Array:
-    """Corners, middles of edges and of triangles (m, 3, 3), few of the many."""
+    """Middles of triangles (m, 3, 3) and of edges, then corners, few of the many."""
     middles = (corners + np.roll(corners, 1, axis=1)) / 2
-    points = np.concatenate([corners.reshape(-1, 3), middles.reshape(-1, 3), corners.mean(axis=1)])
+    points = np.concatenate([corners.mean(axis=1), middles.reshape(-1, 3), corners.reshape(-1, 3)])
     if len(points) > _ENOUGH:
-        points = np.unique(np.round(points, 6), axis=0)
+        _, first = np.unique(np.round(points, 6), axis=0, return_index=True)
+        points = points[np.sort(first)]
         points = points[np.linspace(0, len(points) - 1, min(len(points), _ENOUGH)).astype(int)]
     return points
 
@@ -172,7 +173,7 @@ def _deepest(points: Array, corners: Array, tolerance_mm: float) -> Array:
         :: max(1, len(corners) // _ENOUGH)
     ]  # fewer triangles make the bound larger, never too small
     away, _ = nearest(points, some)
-    order = np.argsort(-away)[:_FEW]
+    order = np.argsort(-np.round(away, 4), kind="stable")[:_FEW]  # of equals the inner ones: a rim is thin
     return points[order[away[order] > tolerance_mm]]
 
 
