@@ -16,6 +16,7 @@ from routing.export.route_json import plain
 from routing.export.work import Work
 
 if TYPE_CHECKING:  # these load the kernel
+    from featurize.brep.part import Part
     from routing.plan.holding.by_threads import Screwed
     from routing.plan.holding.fixtures import Fixture
     from routing.plan.holding.setup import Answer
@@ -31,7 +32,7 @@ _PART, _STOCK, _FIXTURE = (0.82, 0.55, 0.25), (0.72, 0.74, 0.77), (0.38, 0.45, 0
 
 def depends(work: Work) -> Hashable:
     """All that the plan says of setups; the stock is the job's to add, its files stand in the route file."""
-    told = [(_setup(s, (), {}), s.held.fixtures) for s in work.plan.setups]
+    told = [(_setup(s, (), {}, work.plan.job.part), s.held.fixtures) for s in work.plan.setups]
     return repr((told, work.plan.fragile, work.content["stock"].get("stages"), work.header))
 
 
@@ -47,7 +48,7 @@ def write(work: Work, folder: Path) -> dict[str, Any]:
     stages = work.content["stock"].get("stages", ())
     made = {s.number: name for s in work.plan.setups if (name := _model(work, s, stages, folder))}
     return {
-        "setups": [_setup(setup, stages, made) for setup in work.plan.setups],
+        "setups": [_setup(setup, stages, made, work.plan.job.part) for setup in work.plan.setups],
         "fragile": [_fragile(place) for place in work.plan.fragile],
     }
 
@@ -91,7 +92,9 @@ def _fragile(place: Fragile) -> dict[str, Any]:
     }
 
 
-def _setup(setup: Setup, stages: Sequence[Mapping[str, Any]], models: Mapping[int, str]) -> dict[str, Any]:
+def _setup(
+    setup: Setup, stages: Sequence[Mapping[str, Any]], models: Mapping[int, str], part: Part
+) -> dict[str, Any]:
     held = setup.held
     answer, zero = held.answer, setup.zero
     return {
@@ -110,7 +113,7 @@ def _setup(setup: Setup, stages: Sequence[Mapping[str, Any]], models: Mapping[in
         "stock_before": stock_file(stages, setup.number - 1),
         "stock_after": stock_file(stages, setup.number),
         "model": models.get(setup.number),
-        "steps": [_step(step) for step in setup.steps],
+        "steps": [_step(step, part) for step in setup.steps],
         "held_by": answer.way if answer else "nothing",
         "grade": str(answer.grade) if answer else "no",
         "reason": answer.reason if answer else "nothing in the shop's order holds it",
@@ -142,21 +145,23 @@ def _fixture(fixture: Fixture, setup: Setup) -> dict[str, Any]:
     }
 
 
-def _step(step: PlannedStep) -> dict[str, Any]:
+def _step(step: PlannedStep, part: Part) -> dict[str, Any]:
     return {
         "number": step.number,
         "stage": step.stage.words,
         "process": step.process,
+        "traverse": None if step.approach.traverse is None else vector(step.approach.traverse, 9),
         "features": list(step.features),
         "minutes": rounded(step.minutes, 1),
-        "passes": [_pass(p) for p in step.passes],
+        "passes": [_pass(p, part) for p in step.passes],
     }
 
 
-def _pass(p: Pass) -> dict[str, Any]:
+def _pass(p: Pass, part: Part) -> dict[str, Any]:
     return {
         "feature": p.feature,
         "region": p.region,
+        "faces": sorted(place for f in p.task.feature.faces for place in part.faces[f].source),
         "tool": None if p.tool is None else {"words": str(p.tool), **plain(p.tool)},
         "heights_mm": [rounded(p.high_mm), rounded(p.low_mm)],
         "leaves_mm": {"floor": p.leaves.floor_mm, "wall": p.leaves.wall_mm},

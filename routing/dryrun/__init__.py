@@ -1,0 +1,3 @@
+"""Machines a written folder on paper: only its files and the customer's model are read, nothing is
+planned.
+"""

@@ -1,0 +1,144 @@
+"""What electrodes burn: the cavity as far as an electrode comes within its undersize of it.
+
+An electrode at the end of its burn stands off the finished wall by its undersize (spark gap and orbit)
+everywhere
+that it sparks. So material of the cavity is gone where the wall behind it is no farther than that from the
+electrode.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from manifold3d import Manifold
+from OCP.IFSelect import IFSelect_ReturnStatus
+from OCP.STEPControl import STEPControl_Reader
+from OCP.TopAbs import TopAbs_ShapeEnum
+from OCP.TopoDS import TopoDS
+
+from featurize.brep.shapes import each
+from featurize.brep.surfaces import Array
+from routing.dryrun.findings import Fault, Finding
+from routing.dryrun.pieces import loose, nearest
+from routing.dryrun.scene import Bench
+from routing.dryrun.solids import MeshError, joined, moved, of_shape
+from routing.dryrun.written import FolderError
+
+# What an electrode may stand nearer or farther than its undersize.
+_OFF_MM = 0.005
+# A wall this near a corner sees the electrode's own corner, which is as much rounder: three walls at right
+# angles.
+_CORNER = math.sqrt(3.0)
+# So many walls of a piece tell whether it is burnt.
+_ENOUGH = 200
+_NOTHING_MM3 = 1e-6
+# Stock thinner than this along a wall is how a cutter's reach is measured, not what it leaves.
+_HAIR_MM = 0.02
+
+
+@dataclass(frozen=True, eq=False)
+class Electrode:
+    """``body`` as its own file has it, moved to where it stands at the end of its burn; model coordinates."""
+
+    told: Mapping[str, Any]
+    body: Manifold
+
+    @property
+    def undersize_mm(self) -> float:
+        return float(self.told["undersize_mm"])
+
+    @property
+    def feature(self) -> str:
+        return str(self.told["feature"])
+
+
+def electrodes_of(folder: Path, told: Sequence[Mapping[str, Any]], bench: Bench) -> list[Electrode]:
+    """Those of a step that have a file. Raises FolderError where one is missing or no solid."""
+    return [Electrode(e, _placed(e, _body(folder / e["file"]), bench)) for e in told if e.get("file")]
+
+
+def without_file(told: Sequence[Mapping[str, Any]]) -> bool:
+    return any(not e.get("file") for e in told)
+
+
+def _body(path: Path) -> Manifold:
+    reader = STEPControl_Reader()
+    if not path.is_file() or reader.ReadFile(str(path)) != IFSelect_ReturnStatus.IFSelect_RetDone:
+        raise FolderError(f"{path} is missing or no STEP file: route the part again")
+    reader.TransferRoots()
+    solids = [TopoDS.Solid_s(s) for s in each(reader.OneShape(), TopAbs_ShapeEnum.TopAbs_SOLID)]
+    try:
+        return joined([of_shape(s) for s in solids])
+    except MeshError as error:
+        raise FolderError(f"{path} cannot be used: {error}") from None
+
+
+def _placed(told: Mapping[str, Any], body: Manifold, bench: Bench) -> Manifold:
+    """From its own frame, Z up the shank, to the model's: it hangs from its base with the form down."""
+    c = math.radians(told["c_deg"])
+    x, z = np.array([math.cos(c), math.sin(c), 0.0]), np.array([0.0, 0.0, 1.0])
+    axes = np.array([x, np.cross(z, x), z])
+    here = moved(body, axes, np.array(told["position_mm"], dtype=float))
+    return moved(here, bench.zero.axes, bench.zero.origin)
+
+
+def burnt(
+    electrodes: Sequence[Electrode], need: Manifold, part: Manifold, step: int
+) -> tuple[Manifold, list[Finding]]:
+    """What of the cavity's rest the electrodes of one feature take, and which of them are too large or
+    small.
+    """
+    found = [f for e in electrodes for f in _too_near(e, part, step)]
+    last = [e for e in electrodes if not e.told.get("leaves_mm")]
+    every = loose(need, _NOTHING_MM3)
+    stays = [p for p in every if not last or not _is_burnt(p, part, last)]
+    return need - joined(stays) if len(stays) < len(every) else Manifold(), found
+
+
+def _too_near(electrode: Electrode, part: Manifold, step: int) -> Iterator[Finding]:
+    wanted = electrode.undersize_mm - _OFF_MM
+    gap = float(part.min_gap(electrode.body, wanted + 1.0))
+    if gap >= wanted:
+        return
+    needed = wanted + _OFF_MM
+    said = f"{electrode.told['file']} stands {gap:.4f} off the part, its gap and orbit are {needed:.4f}"
+    yield Finding(Fault.GOUGE, said, electrode.feature, step, None, None, wanted + _OFF_MM - gap)
+
+
+def _is_burnt(piece: Manifold, part: Manifold, electrodes: Sequence[Electrode]) -> bool:
+    """Whether every wall behind a piece is within the undersize of an electrode."""
+    walls = _walls(piece, part)
+    if not len(walls):
+        return True
+    left = walls
+    for electrode in electrodes:
+        away, _ = nearest(left, _corners(electrode.body))
+        left = left[away > _CORNER * electrode.undersize_mm + _OFF_MM]
+        if not len(left):
+            return True
+    return False
+
+
+def _walls(piece: Manifold, part: Manifold) -> Array:
+    """Middles (n, 3) of a piece's triangles that are the part's."""
+    mesh = piece.to_mesh64()
+    own = {int(i) for i in part.to_mesh64().run_original_id}
+    starts = np.asarray(mesh.run_index, dtype=np.int64) // 3
+    mine = np.repeat(np.isin(np.asarray(mesh.run_original_id), list(own)), np.diff(starts))
+    corners = _corners(piece)
+    middles = corners[mine].mean(axis=1)
+    middles = middles[:: max(1, len(middles) // _ENOUGH)]
+    if not len(middles) or mine.all():
+        return np.asarray(middles)
+    return np.asarray(middles[nearest(middles, corners[~mine])[0] > _HAIR_MM])
+
+
+def _corners(solid: Manifold) -> Array:
+    mesh = solid.to_mesh64()
+    points = np.asarray(mesh.vert_properties)[:, :3]
+    return np.asarray(points[np.asarray(mesh.tri_verts, dtype=np.int64)])

@@ -1,0 +1,206 @@
+"""Machines the blank step by step, and compares what comes out with the model."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+from manifold3d import Manifold
+
+from featurize.brep.surfaces import Array
+from routing.dryrun.findings import Fault, Finding, together
+from routing.dryrun.pieces import Base, Piece, loose, nearest, pieces
+from routing.dryrun.reach import SHARP_MM
+from routing.dryrun.records import records
+from routing.dryrun.scene import Bench, Model
+from routing.dryrun.solids import MeshError, joined, of_stl
+from routing.dryrun.sources import Sources
+from routing.dryrun.sweeps import TOLERANCE_MM, Taken
+from routing.dryrun.written import FolderError, Pass, Step, Written
+
+# Less is rounding.
+_NOTHING_MM3 = 1e-5
+# A smaller piece that falls off is none to look at.
+_DUST_MM3 = 1.0
+# A core's radius may be off by this share of the pitch: less than its tolerance (ISO 965-1, 6H, from memory).
+_CORE_SHARE = 0.08
+# A stock body serves a cutter's path: it need not show less.
+_SHOWN_MM3 = 1e-2
+# Hairs beside walls come of how a cutter's reach is measured.
+_LEFT_MM3 = 5e-3
+_STOCK = re.compile(r"(\d+)-(\d+)-(.+)\.stl")
+# What a round of radius 1 leaves in a square corner, measured from the nearer wall.
+_IN_CORNER = 1 - math.sqrt(0.5)
+# Two bodies of roughed stock may leave this many allowances in corners, where the rougher's round differs.
+_OF_ALLOWANCE = 3.0
+
+
+@dataclass(eq=False)
+class Run:
+    """A dry run as it goes on; ``stock`` in model coordinates."""
+
+    written: Written
+    model: Model
+    stock: Manifold
+    taken: list[Taken] = field(default_factory=list)
+    findings: list[Finding] = field(default_factory=list)
+    turns: Manifold = field(default_factory=Manifold)  # of threads, which no model shows
+
+    def core_mm(self, feature: str) -> float:
+        """How far the core of a feature's thread may be off its model."""
+        thread = self.written.features.get(feature, {}).get("thread") or {}
+        return _CORE_SHARE * float(thread.get("pitch_mm") or 0.0)
+
+    def last_missed(self, feature: str, piece: Piece) -> Taken | None:
+        """Who of a feature should have taken a piece last, and does not get at it."""
+        missing = [t for t in self.taken if t.feature == feature and not t.missed.is_empty()]
+        return missing[-1] if missing and piece.volume_mm3 > 0 else None
+
+
+def machined(written: Written, model: Model) -> Run:
+    """Raises FolderError where a file is missing or broken."""
+    bodies, sources = stock_files(written.folder), Sources.of(written)
+    if (0, 0) not in bodies:
+        raise FolderError(f"{written.folder} has no stock of the blank: route the part again")
+    blank = _mesh(bodies.pop((0, 0)))
+    run = Run(written, model, blank)
+    run.findings += records(written, model, sources.holes)
+    run.findings += _outside(model, blank)
+    for setup in written.setups:
+        bench = Bench(setup, model, Manifold())
+        run.turns += sources.turns_of(bench)
+        for step in setup.steps:
+            taken = list(sources.taken_by(bench, step, run.stock))
+            _take(run, step, taken)
+            path = bodies.pop((setup.number, step.number), None)
+            if path is not None:
+                run.findings += _compared(run, step, path)
+    for (setup_number, number), path in bodies.items():
+        said = f"{path.name} is of setup {setup_number}, step {number}, which the route does not have"
+        run.findings.append(Finding(Fault.STOCK, said, None, number))
+    run.findings = together([*run.findings, *_leftovers(run)])
+    return run
+
+
+def stock_files(folder: Path) -> dict[tuple[int, int], Path]:
+    """Bodies by setup and step."""
+    found = {}
+    for path in sorted((folder / "stock").glob("*.stl")):
+        if match := _STOCK.fullmatch(path.name):
+            found[int(match[1]), int(match[2])] = path
+    return found
+
+
+def _mesh(path: Path) -> Manifold:
+    try:
+        return of_stl(path)
+    except (MeshError, OSError) as error:
+        raise FolderError(f"{path} cannot be used: {error}") from None
+
+
+def _take(run: Run, step: Step, taken: Sequence[Taken]) -> None:
+    run.taken += taken
+    for one in taken:
+        run.findings += one.findings
+    all_taken = joined([one.body for one in taken])
+    if all_taken.is_empty():
+        return
+    if (all_taken ^ run.model.solid).volume() > _NOTHING_MM3:
+        run.findings += _gouges(run, step, taken)
+    run.stock = _with_part(run.stock - all_taken, run.model.solid)
+
+
+def _with_part(stock: Manifold, part: Manifold) -> Manifold:
+    """The piece that the part is in: what falls off is no stock."""
+    large = loose(stock, _DUST_MM3)
+    return large[0] if len(large) == 1 else max(large, key=lambda p: (p ^ part).volume(), default=stock)
+
+
+def _gouges(run: Run, step: Step, taken: Sequence[Taken]) -> Iterator[Finding]:
+    for one in taken:
+        cut = (one.body ^ run.model.solid) - run.turns
+        allowed = TOLERANCE_MM + one.breaks_mm + run.core_mm(one.feature)
+        for p in pieces(cut, run.model.base, allowed):
+            said = "takes material of the part"
+            yield Finding(Fault.GOUGE, said, one.feature, step.number, p.place_mm, p.volume_mm3, p.depth_mm)
+
+
+def _outside(model: Model, blank: Manifold) -> Iterator[Finding]:
+    for p in pieces(model.solid - blank, model.base, TOLERANCE_MM):
+        said = "the blank does not hold the part"
+        yield Finding(Fault.STOCK, said, None, None, p.place_mm, p.volume_mm3, p.depth_mm)
+
+
+def _compared(run: Run, step: Step, path: Path) -> Iterator[Finding]:
+    """A written body against what its steps leave."""
+    told = _mesh(path)
+    unshown = [t.unshown for t in run.taken if not t.unshown.is_empty()]
+    base, lacking = Base.of(told), run.stock - told - run.turns
+    rims = np.concatenate([np.empty((0, 3, 3)), *(Base.of(u).corners for u in unshown)])
+    for difference, words in (
+        (lacking, "lacks what no step has taken"),
+        (told - joined([run.stock, run.turns, *unshown]), "still has what is gone by then"),
+    ):
+        for p in pieces(difference, base, TOLERANCE_MM, _SHOWN_MM3):
+            feature = _nearest(run, p)
+            if p.depth_mm <= TOLERANCE_MM + _play(run, feature, step.number) or _at_rim(p, rims):
+                continue
+            said, fault = f"{path.name} {words}", Fault.STOCK
+            if difference is not lacking:
+                fault = Fault.SURPLUS
+            elif feature and run.last_missed(feature, p):
+                said, fault = f"{path.name} does not show what a cutter leaves in corners", Fault.CORNERS
+            yield Finding(fault, said, feature, step.number, p.place_mm, p.volume_mm3, p.depth_mm)
+
+
+def _at_rim(piece: Piece, rims: Array) -> bool:
+    """Whether a piece is a chip beside what stock bodies do not show."""
+    return bool(len(rims)) and float(nearest(np.array([piece.place_mm]), rims)[0][0]) < 2 * TOLERANCE_MM
+
+
+def _nearest(run: Run, piece: Piece) -> str | None:
+    *_, faces = run.model.base.nearest(np.array([piece.place_mm]))
+    return run.written.owner.get(run.model.places[int(faces[0])])
+
+
+def _play(run: Run, feature: str | None, until: int) -> float:
+    """What two bodies may differ by at a feature: its tools' small corners, and rounds of its allowances."""
+    own = _passes(run.written, feature, until)
+    every = [p for step in run.written.steps for p in step.passes]
+    left = min((max(p.floor_mm, p.wall_mm) for p in own), default=0.0)
+    return _corner(every) + _OF_ALLOWANCE * left
+
+
+def _corner(passes: Sequence[Pass]) -> float:
+    """What the small corners of tools leave in square corners."""
+    small = [c for p in passes if (c := float(p.tool.get("corner_radius_mm", 0.0))) <= SHARP_MM]
+    return _IN_CORNER * max(small, default=0.0)
+
+
+def _passes(written: Written, feature: str | None, until: int | None = None) -> list[Pass]:
+    return [
+        p
+        for step in written.steps
+        if until is None or step.number <= until
+        for p in step.passes
+        if p.feature == feature
+    ]
+
+
+def _leftovers(run: Run) -> Iterator[Finding]:
+    for p in pieces(run.stock - run.model.solid - run.turns, run.model.base, TOLERANCE_MM, _LEFT_MM3):
+        feature = run.written.owner.get(run.model.places[p.face])
+        corners = _corner(_passes(run.written, feature))
+        if p.depth_mm <= TOLERANCE_MM + corners + (run.core_mm(feature) if feature else 0.0):
+            continue
+        makers = [s.number for s in run.written.cutting(feature)] if feature else []
+        said, number, fault = "stays on the part, no step takes it", None, Fault.LEFTOVER
+        if makers:
+            said, number = "stays on the part", makers[-1]
+        if feature and (missing := run.last_missed(feature, p)) is not None:
+            said, number, fault = f"{missing.words} does not get at it", missing.step, missing.fault
+        yield Finding(fault, said, feature, number, p.place_mm, p.volume_mm3, p.depth_mm)

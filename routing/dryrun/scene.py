@@ -1,0 +1,82 @@
+"""What the dry run machines: the customer's part, the stock as it stands, and both as a setup sees them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from manifold3d import CrossSection, Manifold
+
+from featurize.brep.surfaces import Array
+from featurize.step.document import SolidPart
+from routing.dryrun.pieces import Base
+from routing.dryrun.solids import flat, local, of_shape
+from routing.dryrun.written import Setup, Zero
+
+
+@dataclass(frozen=True, eq=False)
+class Model:
+    """The customer's part. ``places`` give the place in the file, as read, of the mesh's face ids."""
+
+    solid: Manifold
+    places: tuple[int, ...]
+
+    @classmethod
+    def of(cls, part: SolidPart) -> Model:
+        """Raises MeshError where the solid's facets do not close."""
+        return cls(of_shape(part.solid), part.source_faces)
+
+    @cached_property
+    def base(self) -> Base:
+        return Base.of(self.solid)
+
+    @cached_property
+    def cutting(self) -> Manifold:
+        """The part as bodies are cut with it: its triangles are not taken for the part's own in a
+        difference.
+        """
+        return self.solid.as_original()
+
+    @cached_property
+    def facets(self) -> Mapping[int, Array]:
+        """Triangles (m, 3, 3) of each face, by its place in the file."""
+        mesh = self.solid.to_mesh64()
+        corners = np.asarray(mesh.vert_properties)[:, :3][np.asarray(mesh.tri_verts)]
+        places = np.array(self.places)[np.asarray(mesh.face_id, dtype=np.int64)]
+        order = np.argsort(places, kind="stable")
+        found, first = np.unique(places[order], return_index=True)
+        return dict(zip(found.tolist(), np.split(corners[order], first[1:]), strict=True))
+
+    def facets_of(self, faces: Sequence[int]) -> Array:
+        own = [self.facets[f] for f in faces if f in self.facets]
+        return np.concatenate(own) if own else np.empty((0, 3, 3))
+
+
+@dataclass(frozen=True, eq=False)
+class Bench:
+    """The part in one setup, in its coordinates; ``fixture`` is what holds it there."""
+
+    setup: Setup
+    model: Model
+    fixture: Manifold
+
+    @property
+    def zero(self) -> Zero:
+        return self.setup.zero
+
+    @cached_property
+    def part(self) -> Manifold:
+        return local(self.model.cutting, self.zero.axes, self.zero.origin)
+
+    @cached_property
+    def local_fixture(self) -> Manifold:
+        return local(self.fixture, self.zero.axes, self.zero.origin)
+
+    def facets_of(self, faces: Sequence[int]) -> Array:
+        """Triangles (m, 3, 3) in the setup's coordinates."""
+        return self.zero.local(self.model.facets_of(faces))
+
+    def plan_of(self, facets: Array) -> CrossSection:
+        return flat(facets[:, :, :2])

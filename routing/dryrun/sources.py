@@ -1,0 +1,133 @@
+"""Which file says what a step takes: the wire's drawing, the hole table, the electrodes, or the tools' own
+sweep.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from itertools import groupby
+from typing import Any
+
+from manifold3d import Manifold
+
+from routing.dryrun.bores import HoleTable, Row
+from routing.dryrun.burns import burnt, electrodes_of
+from routing.dryrun.findings import Fault, Finding
+from routing.dryrun.scene import Bench
+from routing.dryrun.solids import joined, local, moved
+from routing.dryrun.squaring import squared
+from routing.dryrun.sweeps import Taken, swept
+from routing.dryrun.wires import Drawing, body_of
+from routing.dryrun.written import BY_HAND, Pass, Step, Written
+
+_SQUARING = ("square", "size")
+_START_HOLE = "start hole"
+
+
+@dataclass(frozen=True, eq=False)
+class Sources:
+    """The files of a folder that say what its steps take."""
+
+    written: Written
+    holes: HoleTable
+
+    @classmethod
+    def of(cls, written: Written) -> Sources:
+        return cls(written, HoleTable(written.folder))
+
+    def turns_of(self, bench: Bench) -> Manifold:
+        """What the turns of a setup's threads may fill, model coordinates."""
+        own, number = self.holes.rows.values(), bench.setup.number
+        rows = [row for rows in own for row in rows if row.setup == number and row.is_thread]
+        return moved(joined([r.turns() for r in rows]), bench.zero.axes, bench.zero.origin)
+
+    def taken_by(self, bench: Bench, step: Step, stock: Manifold) -> Iterator[Taken]:
+        """What a step takes of a stock, both in model coordinates, one for each region."""
+        if step.process in BY_HAND:
+            return
+        here = local(stock, bench.zero.axes, bench.zero.origin)
+        for _, own in groupby(step.passes, lambda p: (p.feature, p.faces)):
+            taken = self._taken(bench, step, list(own), here)
+            if taken is not None:
+                yield taken
+
+    def _taken(self, bench: Bench, step: Step, passes: Sequence[Pass], here: Manifold) -> Taken | None:
+        p = passes[0]
+        if step.stage in _SQUARING:
+            return squared(bench, step, p)
+        if wired := self._wired.get((step.number, p.feature)):
+            bodies = [body_of(w, self._drawing(str(w["file"])), bench, here) for w in wired]
+            return Taken(p.feature, step.number, joined(bodies), words="the wire")
+        if step.process == "wire":  # the drawing alone says what it takes
+            return None
+        if rows := self.holes.rows.get((step.number, p.feature)):
+            return _bored(bench, step, rows)
+        if told := self._electrodes.get((step.number, p.feature)):
+            return self._burnt(bench, step, passes, told, here)
+        if "diameter_mm" in p.tool or "head_mm" in p.tool:
+            return swept(bench, step, passes, here)
+        return None
+
+    def _burnt(
+        self,
+        bench: Bench,
+        step: Step,
+        passes: Sequence[Pass],
+        told: Sequence[Mapping[str, Any]],
+        here: Manifold,
+    ) -> Taken:
+        own = electrodes_of(self.written.folder, told, bench)
+        over = swept(bench, step, passes, here)  # an electrode is no round tool: all of the cavity's rest
+        if not own:  # drawn by hand, as a flag of the route says
+            return over
+        stock = moved(here, bench.zero.axes, bench.zero.origin)
+        gone, found = burnt(own, over.body ^ stock, bench.model.solid, step.number)
+        return Taken(passes[0].feature, step.number, gone, (*over.findings, *found), words="the electrode")
+
+    @cached_property
+    def _wired(self) -> Mapping[tuple[int, str], list[Mapping[str, Any]]]:
+        return _by_step(self.written.content.get("wire", {}).get("passes", ()))
+
+    @cached_property
+    def _electrodes(self) -> Mapping[tuple[int, str], list[Mapping[str, Any]]]:
+        return _by_step(self.written.content.get("electrodes", ()))
+
+    @cached_property
+    def _drawings(self) -> dict[str, Drawing]:
+        return {}
+
+    def _drawing(self, name: str) -> Drawing:
+        return self._drawings.setdefault(name, Drawing(self.written.folder / name))
+
+
+def _by_step(told: Sequence[Mapping[str, Any]]) -> dict[tuple[int, str], list[Mapping[str, Any]]]:
+    found: dict[tuple[int, str], list[Mapping[str, Any]]] = {}
+    for entry in told:
+        found.setdefault((int(entry["step"]), str(entry["feature"])), []).append(entry)
+    return found
+
+
+def _bored(bench: Bench, step: Step, rows: Sequence[Row]) -> Taken:
+    axes, origin = bench.zero.axes, bench.zero.origin
+    body = moved(joined([row.body() for row in rows if not row.is_thread]), axes, origin)
+    breaks = max(row.breaks_mm for row in rows)
+    unshown = body if breaks or step.stage == _START_HOLE else Manifold()
+    return Taken(
+        rows[0].feature, step.number, body, tuple(_sizes(step, rows)), unshown=unshown, breaks_mm=breaks
+    )
+
+
+def _sizes(step: Step, rows: Sequence[Row]) -> Iterator[Finding]:
+    """A drill makes its own size only; a cutter none that it does not get into."""
+    for row in rows:
+        if row.tool_mm is None or row.is_thread:
+            continue
+        wide, said = (
+            row.tool_mm - row.diameter_mm,
+            f"{row.what}: tool {row.tool_mm:g}, bore {row.diameter_mm:g}",
+        )
+        narrow = row.end_diameter_mm is None and wide > 1e-3
+        if narrow or (row.tool_kind == "drill" and abs(wide) > 1e-3):
+            yield Finding(Fault.RECORD, said, row.feature, step.number)

@@ -1,0 +1,162 @@
+"""What cutters and wheels take: all that stands over the faces of a pass, as far as the listed tools get
+there.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+import numpy as np
+from manifold3d import CrossSection, JoinType, Manifold
+
+from featurize.brep.surfaces import Array
+from routing.dryrun.findings import Fault, Finding
+from routing.dryrun.reach import Above, Round, Section, Wheel, disc, near, not_reached
+from routing.dryrun.scene import Bench
+from routing.dryrun.solids import CHORD_MM, filled, joined, local, moved, prism
+from routing.dryrun.written import Pass, Step
+
+# What a wall may be off before it is a finding.
+TOLERANCE_MM = 0.005
+# Narrower strips out of reach are the chords of round walls.
+_SLACK_MM = 2 * TOLERANCE_MM
+# Triangles' own edges close up when the plan is grown by this.
+_CLOSE_MM = CHORD_MM
+_OVER_MM = 1.0
+_FAR_MM = 1000.0
+_NOTHING_MM3 = 1e-5
+
+
+@dataclass(frozen=True, eq=False)
+class Taken:
+    """What the passes of a step take of one region, in model coordinates.
+
+    ``missed`` is what the tools in ``words`` do not get at, and ``fault`` why; ``unshown`` is taken too
+    but no stock
+    file shows it; ``breaks_mm`` is how deep it may go into the part, where it breaks an edge.
+    """
+
+    feature: str
+    step: int
+    body: Manifold
+    findings: tuple[Finding, ...] = ()
+    missed: Manifold = field(default_factory=Manifold)
+    words: str = ""
+    fault: Fault = Fault.OUT_OF_REACH
+    unshown: Manifold = field(default_factory=Manifold)
+    breaks_mm: float = 0.0
+
+
+def section(tool: Mapping[str, Any], traverse: Array | None, bench: Bench) -> Section | None:
+    """The listed tool as it stands, None for what does not turn."""
+    if traverse is not None and "width_mm" in tool:
+        x, y, _ = bench.zero.axes @ traverse
+        return Wheel(tool["width_mm"], tool["diameter_mm"], (float(x), float(y)))
+    if "head_mm" in tool or "diameter_mm" not in tool or tool.get("form") == "chamfer":
+        return None
+    return Round(tool["diameter_mm"] / 2, tool.get("corner_radius_mm", 0.0), tool.get("neck_mm"))
+
+
+def swept(bench: Bench, step: Step, passes: Sequence[Pass], here: Manifold) -> Taken:
+    """Passes of one feature over the same faces; ``here`` is the stock in the setup's coordinates before
+    them.
+    """
+    p = min(passes, key=lambda q: (q.floor_mm, q.wall_mm, q.low_mm))
+    facets = bench.facets_of(p.faces)
+    top = here.bounding_box()[5] + _OVER_MM
+    if "head_mm" in p.tool:
+        top = p.high_mm
+    plan = filled(bench.plan_of(facets).offset(_CLOSE_MM, JoinType.Miter))
+    floor = float(facets[:, :, 2].min()) if len(facets) else p.low_mm
+    over = prism(plan, min(p.low_mm, floor), top)
+    sections = _sections(bench, step, passes)
+    over = over ^ here
+    kept = _kept(bench, step, p, over, sections)
+    body = over - kept
+    if step.traverse is not None:
+        body = (_run_through(bench, step, body) ^ here) - kept
+    found = list(_records(step, passes, floor))
+    if p.low_mm < floor - TOLERANCE_MM:  # deeper than the model: down from the lowest flat
+        lowest = facets[(facets[:, :, 2] < floor + TOLERANCE_MM).all(axis=1)]
+        if len(lowest):
+            body += prism(bench.plan_of(lowest), p.low_mm, floor + CHORD_MM)
+    taken = Taken(p.feature, step.number, body, tuple(found), words=_words(passes))
+    if sections and body.volume() > _NOTHING_MM3:
+        taken = _within_reach(bench, taken, sections, kept)
+    axes, origin = bench.zero.axes, bench.zero.origin
+    return replace(taken, body=moved(taken.body, axes, origin), missed=moved(taken.missed, axes, origin))
+
+
+def _sections(bench: Bench, step: Step, passes: Sequence[Pass]) -> list[Section]:
+    """Each tool once, the one that gets into most corners first."""
+    found = dict.fromkeys(section(p.tool, step.traverse, bench) for p in passes)
+    if None in found:
+        return []
+    return sorted((s for s in found if s is not None), key=lambda s: (max(s.tip_heights_mm), s.reach_mm))
+
+
+def _words(passes: Sequence[Pass]) -> str:
+    return " or ".join(dict.fromkeys(str(p.tool.get("words", "the tool")) for p in passes))
+
+
+def _records(step: Step, passes: Sequence[Pass], floor: float) -> list[Finding]:
+    return [
+        Finding(
+            Fault.RECORD,
+            f"goes down to {p.low_mm:.3f}, the model's faces to {floor:.3f} over the setup's zero",
+            p.feature,
+            step.number,
+            depth_mm=abs(p.low_mm - floor),
+        )
+        for p in passes
+        if abs(p.low_mm - floor) > TOLERANCE_MM
+    ]
+
+
+def _run_through(bench: Bench, step: Step, body: Manifold) -> Manifold:
+    """What a wheel takes besides on its straight way: all in line with what it is sent for."""
+    assert step.traverse is not None
+    if body.is_empty():
+        return body
+    way = bench.zero.axes @ step.traverse
+    up = np.array([0.0, 0.0, 1.0])
+    axes, origin = np.array([np.cross(up, way), up, way]), np.zeros(3)
+    profile = local(body, axes, origin).project()
+    return moved(prism(profile, -_FAR_MM, _FAR_MM), axes, origin)
+
+
+def _kept(bench: Bench, step: Step, p: Pass, over: Manifold, tools: Sequence[Section]) -> Manifold:
+    """The part with the allowances that the pass leaves, as far as the tools may touch it."""
+    part = near(bench.part, over, tools, step.traverse is not None)
+    if not p.leaves:
+        return part
+    if step.traverse is not None:
+        x, y, _ = bench.zero.axes @ step.traverse
+        ways = np.array([[-y, x], [y, -x]])
+    else:
+        angles = np.arange(8) * np.pi / 4
+        ways = np.column_stack([np.cos(angles), np.sin(angles)])
+    moves = [(0.0, 0.0)] + [(float(a), float(b)) for a, b in ways * p.wall_mm if p.wall_mm > 0]
+    return joined([part, *(part.translate((dx, dy, p.floor_mm)) for dx, dy in moves)])
+
+
+def _within_reach(bench: Bench, taken: Taken, tools: Sequence[Section], kept: Manifold) -> Taken:
+    """In the setup's coordinates: less what none of the tools gets at."""
+    above = Above(kept)
+    missed = not_reached(taken.body, tools, above, _SLACK_MM)
+    fault = Fault.OUT_OF_REACH
+    if not bench.fixture.is_empty() and not missed:
+        fixture = near(bench.local_fixture, taken.body, tools, all_along=False)
+        if not fixture.is_empty():
+            missed = not_reached(taken.body, tools, Above(above.solid + fixture), _SLACK_MM)
+            fault = Fault.IN_THE_WAY
+    if not missed:
+        return taken
+    lost = joined([_slab(*m) for m in missed]) ^ taken.body
+    return replace(taken, body=taken.body - lost, missed=lost, fault=fault)
+
+
+def _slab(low: float, high: float, region: CrossSection) -> Manifold:
+    return prism(disc(region, CHORD_MM), low, high)

@@ -1,0 +1,174 @@
+"""A written folder as it reads: setups with their zeros, steps and passes, and the files that they name.
+
+Nothing here is worked out: what a file does not say is not known. Lengths mm.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from featurize.brep.surfaces import Array
+
+ROUTE = "route.json"
+VERSION = 2
+# Nothing to speak of is taken there: edges are broken, faces polished, sizes gauged.
+BY_HAND = ("bench", "inspect")
+
+
+class FolderError(ValueError):
+    """A folder that cannot be machined from: what is wrong and what to do, in one line."""
+
+
+@dataclass(frozen=True, eq=False)
+class Zero:
+    """Rows X, Y, Z of ``axes`` (3, 3), ``origin`` (3,) in model coordinates; ``told``: what it is set on."""
+
+    axes: Array
+    origin: Array
+    told: tuple[Mapping[str, Any], ...] = ()
+
+    def local(self, points: Array) -> Array:
+        return np.asarray((points - self.origin) @ self.axes.T)
+
+    def model(self, points: Array) -> Array:
+        return np.asarray(points @ self.axes + self.origin)
+
+
+@dataclass(frozen=True, eq=False)
+class Pass:
+    """``tool`` as listed; ``faces`` are places in the customer's file; heights from the setup's zero."""
+
+    feature: str
+    region: str
+    faces: tuple[int, ...]
+    tool: Mapping[str, Any]
+    high_mm: float
+    low_mm: float
+    floor_mm: float
+    wall_mm: float
+    taken_off_by: int | None
+
+    @property
+    def leaves(self) -> bool:
+        return max(self.floor_mm, self.wall_mm) > 0
+
+
+@dataclass(frozen=True, eq=False)
+class Step:
+    """``traverse`` is a wheel's, a unit vector in model coordinates."""
+
+    number: int
+    setup: int
+    stage: str
+    process: str
+    from_side: str
+    traverse: Array | None
+    passes: tuple[Pass, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class Setup:
+    number: int
+    from_side: str
+    zero: Zero
+    steps: tuple[Step, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class Written:
+    folder: Path
+    content: Mapping[str, Any]
+    setups: tuple[Setup, ...]
+
+    @property
+    def source(self) -> str:
+        return str(self.content["part"]["source"])
+
+    @cached_property
+    def steps(self) -> tuple[Step, ...]:
+        return tuple(step for setup in self.setups for step in setup.steps)
+
+    @cached_property
+    def features(self) -> Mapping[str, Mapping[str, Any]]:
+        return {f["id"]: f for f in self.content["features"]}
+
+    def faces_of(self, feature: str) -> tuple[int, ...]:
+        return tuple(f["index"] for f in self.features[feature]["faces"])
+
+    @cached_property
+    def owner(self) -> Mapping[int, str]:
+        """The feature of each face of the customer's file."""
+        return {place: name for name in self.features for place in self.faces_of(name)}
+
+    def cutting(self, feature: str) -> list[Step]:
+        """The steps with a pass at a feature that take something of it."""
+        return [
+            s for s in self.steps if s.process not in BY_HAND and any(p.feature == feature for p in s.passes)
+        ]
+
+
+def read(folder: Path) -> Written:
+    """Raises FolderError where route.json is missing, broken or of another version."""
+    path = folder / ROUTE
+    try:
+        content = json.loads(path.read_text(encoding="utf-8"))
+    except FileNotFoundError:
+        raise FolderError(f"{folder} has no {ROUTE}: give a folder that route has written") from None
+    except ValueError as error:
+        raise FolderError(f"{path} is not JSON ({error}): route the part again") from None
+    if not isinstance(content, dict) or content.get("version") != VERSION:
+        raise FolderError(f"{path} is not of version {VERSION}: route the part again")
+    try:
+        return Written(folder, content, tuple(_setup(s) for s in content["setups"]))
+    except (KeyError, TypeError, ValueError, IndexError) as error:
+        raise FolderError(f"{path} lacks or spoils {error}: route the part again") from None
+
+
+def _setup(told: Mapping[str, Any]) -> Setup:
+    return Setup(
+        told["number"], told["from_side"], zero_of(told["zero"]), tuple(_step(s, told) for s in told["steps"])
+    )
+
+
+def zero_of(told: Mapping[str, Any]) -> Zero:
+    """Raises ValueError for axes that are not at right angles."""
+    axes = np.array([told["x"], told["y"], told["z"]], dtype=float)
+    if not np.allclose(axes @ axes.T, np.eye(3), atol=1e-6) or np.linalg.det(axes) < 0:
+        raise ValueError("a zero: its axes are not a right-handed set")
+    return Zero(axes, np.array(told["origin_mm"], dtype=float), tuple(told["touched_off"]))
+
+
+def _step(told: Mapping[str, Any], setup: Mapping[str, Any]) -> Step:
+    traverse = told.get("traverse")
+    return Step(
+        told["number"],
+        setup["number"],
+        told["stage"],
+        told["process"],
+        setup["from_side"],
+        None if traverse is None else np.array(traverse, dtype=float),
+        tuple(_pass(p) for p in told["passes"]),
+    )
+
+
+def _pass(told: Mapping[str, Any]) -> Pass:
+    high, low = told["heights_mm"]
+    left = told["leaves_mm"]
+    return Pass(
+        told["feature"],
+        told["region"],
+        tuple(told["faces"]),
+        told["tool"] or {},
+        float(high),
+        float(low),
+        float(left["floor"]),
+        float(left["wall"]),
+        told["taken_off_by"],
+    )

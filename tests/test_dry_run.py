@@ -1,0 +1,71 @@
+"""Dry runs of routed demos find nothing that blocks, and of sabotaged ones what was spoilt.
+
+The yardstick is the customer's solid itself: the route is machined with booleans that planning does not use.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from routing.dryrun.check import dry_run, findings_of
+from routing.dryrun.written import FolderError
+from routing.inputs.choices import Choices
+from routing.inputs.shop import load_shop
+from routing.jobs.job import run_job
+from tests.sabotage_score import DEMOS, tried
+
+# The quick ones; ``python -m tests.sabotage_score`` takes them all.
+NAMES = ("wear_plate", "corner_cavity")
+TRIED = [
+    ("wear_plate", k)
+    for k in (
+        "deeper_pass",
+        "last_allowance_stays",
+        "missing_step",
+        "shifted_zero",
+        "stock_missing",
+        "stock_tampered",
+        "wrong_side",
+    )
+] + [
+    ("corner_cavity", k)
+    for k in (
+        "drawing_shifted",
+        "electrode_without_gap",
+        "larger_drill",
+        "lost_wire_pass",
+        "shifted_hole",
+    )
+]
+
+
+@pytest.fixture(scope="session")
+def routed(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    place = tmp_path_factory.mktemp("dry")
+    for name in NAMES:
+        choices = Choices(material="carbide-12")
+        run_job(DEMOS / f"{name}.step", place / name, choices, load_shop(), time_limit_s=600)
+    return place
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_good_folder_is_clean(routed: Path, name: str) -> None:
+    found = findings_of(routed / name, DEMOS / f"{name}.step")
+    assert [str(f) for f in found if f.blocking] == []
+
+
+@pytest.mark.parametrize(("name", "kind"), TRIED)
+def test_sabotage_is_caught(routed: Path, name: str, kind: str) -> None:
+    assert tried(kind, routed / name, DEMOS / f"{name}.step") == "caught"
+
+
+def test_other_revision_is_refused(routed: Path) -> None:
+    with pytest.raises(FolderError, match="not the file"):
+        dry_run(routed / "wear_plate", DEMOS / "pierce_die.step")
+
+
+def test_folder_without_route_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(FolderError, match="give a folder that route has written"):
+        dry_run(tmp_path)
