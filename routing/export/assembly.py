@@ -70,6 +70,7 @@ def _write(
         writer.SetColorMode(False)
         done = writer.Transfer(document, STEPControl_StepModelType.STEPControl_AsIs)
         _paint(writer.ChangeWriter().WS(), components)
+        _number(writer.ChangeWriter().Model())
         header.put(writer, name)
         if not done or writer.Write(str(aside)) != IFSelect_ReturnStatus.IFSelect_RetDone:
             raise WriteError(f"{called} could not be written")
@@ -90,6 +91,17 @@ def _paint(session: Any, components: Sequence[Component]) -> None:
         styles.AddStyle(item, styles.MakeColorPSA(item, colour, colour, None, 0.0), None)
         group = StepVisual_MechanicalDesignGeometricPresentationRepresentation()
         styles.CreateMDGPR(styles.FindContext(c.solid), group, session.Model())
+
+
+def _number(model: Any) -> None:
+    """The components from 1: the kernel goes on counting from one file of a process to the next."""
+    from OCP.StepRepr import StepRepr_NextAssemblyUsageOccurrence
+    from OCP.TCollection import TCollection_HAsciiString
+
+    entities = map(model.Value, range(1, model.NbEntities() + 1))
+    used = (e for e in entities if isinstance(e, StepRepr_NextAssemblyUsageOccurrence))
+    for n, entity in enumerate(used, 1):
+        entity.SetId(TCollection_HAsciiString(str(n)))
 
 
 def _axes() -> Any:
