@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import sys
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -28,3 +29,22 @@ def pytest_configure(config: pytest.Config) -> None:
     os.environ["PYTHONWARNINGS"] = ""
     sys.path.insert(0, str(SHIM))
     import sitecustomize  # noqa: F401  (for this process; its children find it by themselves)
+
+
+@pytest.fixture(scope="session")
+def routed_demo(tmp_path_factory: pytest.TempPathFactory) -> Callable[[str], Path]:
+    """The folder of a demo's job as it comes, by the demo's name; each is routed once a worker."""
+    made: dict[str, Path] = {}
+
+    def folder(name: str) -> Path:
+        if name not in made:
+            from routing.inputs.choices import Choices
+            from routing.inputs.shop import load_shop
+            from routing.jobs.job import run_job
+
+            model = Path(__file__).parents[1] / "demo_models" / f"{name}.step"
+            made[name] = tmp_path_factory.mktemp("demo") / name
+            run_job(model, made[name], Choices(), load_shop(None))
+        return made[name]
+
+    return folder

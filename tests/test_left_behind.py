@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -209,6 +210,8 @@ def test_the_pictures_show_the_same_areas(job: tuple[dict[str, Any], Path]) -> N
     told = [e for e in content["left_behind"]["entries"] if e["seen"]]
     (mill,) = [e for e in told if e["because"] == "takes the bulk"]
     corners = sum(float(shapely.Polygon(ring).area) for ring in mill["seen"]["left_mm"])
-    assert corners == pytest.approx(4 * SQUARE * 0.25**2, rel=0.1)  # arcs of 0.25 drawn to 0.005
+    radius = float(re.match(r"[\d.]+", mill["tool"])[0]) / 2
+    assert len(mill["seen"]["left_mm"]) == 4
+    assert corners == pytest.approx(4 * SQUARE * radius**2, rel=0.1)  # arcs drawn to 0.005
     page = (folder / "report.html").read_text()
     assert page.count("leaves of") == len(told) >= 2

@@ -18,11 +18,13 @@ from routing.export.exporters import report as handover
 from routing.export.report import html
 from routing.export.report import type as report_type
 from routing.export.report.blocks import Report, Section, Table, Text, clean, general
-from routing.export.report.compose import compose
-from routing.export.report.drawing import Drawing, Line, svg
+from routing.export.report.compose import Composer, Paper
+from routing.export.report.drawing import Area, Drawing, Line, svg
+from routing.export.report.eye import axes_of
+from routing.export.report.gallery import Gallery
 from routing.export.report.pdf import pdf
-from routing.export.report.pictures import Subject, legend, picture, subject_of
-from routing.export.report.render import Eye, shoot, visible
+from routing.export.report.pictures import Subject, legend, picture, subject_of, swatch
+from routing.export.report.render import shoot, visible
 from routing.export.report.shop_sections import gauge
 from routing.export.report.type import stretches
 from routing.export.viewer.mesh import mesh_of
@@ -163,8 +165,14 @@ def test_the_traveller_has_a_row_to_sign_for_each_operation(made, content):
     assert first > 0
     told = _squeezed("".join(pages[first:]))
     assert all(word in told for word in ("measured", "initials", "date"))
-    for o in content["operations"]:
-        assert _squeezed(f"{o['number']}{o['stage']}, setup {o['setup']}") in told
+    at = told.index("initials,date", told.index("zero,fromwhichallnumbersofthesetupcount"))
+    for setup in content["setups"]:  # each setup with its own steps below it
+        side = "all sides" if setup["from_side"] == "all" else f"{setup['from_side']} up"
+        at = told.index(_squeezed(f"S{setup['number']} {setup['process']}, {side}"), at)
+        for step in setup["steps"]:
+            at = told.index(_squeezed(f"{step['number']} {step['stage']} {step['features'][0]}"), at)
+    numbers = [s["number"] for setup in content["setups"] for s in setup["steps"]]
+    assert numbers == [o["number"] for o in content["operations"]]
 
 
 def test_title_block_and_traveller_say_whose_they_are(made, tmp_path):
@@ -251,19 +259,20 @@ def _subject(content: dict[str, Any]) -> Subject:
 
     solid = read_step(DEMOS / "wear_plate.step", isolate=False).parts[0]
     labels = face_labels(content, solid.source_faces)
-    return subject_of(mesh_of(solid.solid), labels, content)
+    return subject_of(solid.solid, mesh_of(solid.solid), labels, content)
 
 
 @pytest.fixture(scope="module")
-def plate(tmp_path_factory: pytest.TempPathFactory) -> tuple[dict[str, Any], Subject]:
+def plate(tmp_path_factory: pytest.TempPathFactory) -> tuple[dict[str, Any], Subject, Path]:
     out = tmp_path_factory.mktemp("plate")
     content = run_job(DEMOS / "wear_plate.step", out / "out", Choices(), load_shop(None)).parts[0].route
-    return content, _subject(content)
+    return content, _subject(content), out / "out"
 
 
 def test_names_from_a_file_are_words_and_nothing_else(plate, tmp_path):
-    content, subject = plate
-    report = compose(_with_names(content), subject, Section("Grinding sketch", ()), EVIL)
+    content, subject, folder = plate
+    told = _with_names(content)
+    report = Composer(Paper(told, Gallery(told, subject, folder, {}), {}, toolroom=EVIL)).report()
     (tmp_path / "page.html").write_text(html.page(report, {"model": EVIL}), encoding="utf-8")
     page = _parsed(tmp_path / "page.html")
     assert "img" not in page.tags
@@ -393,13 +402,13 @@ def _block(x: float = 40, y: float = 30, z: float = 20) -> Any:
 
 def test_the_eye_sees_what_projection_says():
     mesh = mesh_of(_block().val().wrapped)
-    shot = shoot(mesh, Eye.of(np.eye(3), "+z"), (420, 320))
+    shot = shoot(mesh, axes_of(np.eye(3), "+z"), (420, 320))
     seen = np.unique(shot.faces)
     assert len(seen) == 2  # one face and the ground
     # The block's 40 x 30 mm at the shot's own scale.
     assert (shot.faces >= 0).sum() == pytest.approx(40 * 30 * shot.per_mm**2, rel=0.01)
     # Isometric (ISO 5456-3): three faces; each is foreshortened to 1 / sqrt(3) of its area.
-    corner = shoot(mesh, Eye.of(np.eye(3), "iso"), (420, 320))
+    corner = shoot(mesh, axes_of(np.eye(3), "iso"), (420, 320))
     assert len(np.unique(corner.faces)) == 4
     area = (40 * 30 + 40 * 20 + 30 * 20) / np.sqrt(3)
     assert (corner.faces >= 0).sum() == pytest.approx(area * corner.per_mm**2, rel=0.01)
@@ -407,24 +416,32 @@ def test_the_eye_sees_what_projection_says():
 
 def test_hidden_edges_are_left_out():
     mesh = mesh_of(_block().val().wrapped)
-    shot = shoot(mesh, Eye.of(np.eye(3), "iso"), (420, 320))
+    shot = shoot(mesh, axes_of(np.eye(3), "iso"), (420, 320))
     seen = [e for e in mesh.edges if visible(shot, e)]
     assert len(seen) == 9  # of a box's 12 edges, the three that meet at the far corner are hidden
 
 
 def test_processes_are_told_apart_without_colour():
     """In grey, the hatches of any two processes differ at a glance: their patterns are not one another's."""
-    from PIL import Image
+    from PIL import Image, ImageDraw
 
-    from routing.export.report import pictures
-
+    side_mm, per_mm = 12.0, 20
+    square = ((0.0, 0.0), (side_mm, 0.0), (side_mm, side_mm), (0.0, side_mm))
     patterns = {}
-    for n, key in enumerate(pictures._KEYS):
-        png = pictures._png(np.full((120, 120), n, np.uint8), np.ones((120, 120)))
-        grey = np.asarray(Image.open(io.BytesIO(png)).convert("L")).astype(int)
-        patterns[key] = (
-            grey < (grey.max() + grey.min()) / 2 if np.ptp(grey) > 20 else np.zeros_like(grey, bool)
-        )
+    for key in signs():
+        paper = Image.new("RGB", (round(side_mm * per_mm),) * 2, "white")
+        pen = ImageDraw.Draw(paper)
+        for item in swatch(key, square):
+            if isinstance(item, Area):
+                (ring,) = item.rings
+                pen.polygon([(x * per_mm, y * per_mm) for x, y in ring], item.fill)
+            else:
+                for run in item.runs:
+                    line = [(x * per_mm, y * per_mm) for x, y in run]
+                    pen.line(line, item.ink, round(item.width_mm * per_mm))
+        grey = np.asarray(paper.convert("L")).astype(int)
+        middle = (int(grey.max()) + int(grey.min())) / 2
+        patterns[key] = grey < middle if np.ptp(grey) > 60 else np.zeros_like(grey, bool)
     keys = list(patterns)
     for i, a in enumerate(keys):
         for b in keys[i + 1 :]:
@@ -434,7 +451,7 @@ def test_processes_are_told_apart_without_colour():
 
 
 def test_pictures_name_each_feature_that_is_seen(plate):
-    content, subject = plate
+    content, subject, _ = plate
     names = {f["id"]: f["id"] for f in content["features"]}
     drawn = svg(picture(subject, "+z", 120, 80, "from above", names=names))
     above = {f["id"] for f in content["features"] if "+z" in f["opens_to"] and f["kind"] != "outside face"}

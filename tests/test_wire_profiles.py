@@ -166,7 +166,7 @@ def test_outlines_are_closed_and_of_true_arcs(tmp_path: Path) -> None:
 
 
 def test_every_paper_counts_from_the_zero_of_the_setup(tmp_path: Path) -> None:
-    """An opening at a known place of a block that lies turned in space; zero is the middle of its top."""
+    """An opening at a known place of a block that lies turned in space; zero is a corner of its top."""
     solid = block(40, 30, 20).cut(cq.Workplane().center(7, -4).rect(10, 6).extrude(20))
     relief = cq.Workplane(origin=(7, -4, 0)).rect(10.6, 6.6).workplane(offset=14).rect(10, 6).loft()
     moved = solid.cut(relief).rotate((0, 0, 0), (1, 2, 0.5), 50).translate((11, -3, 8))
@@ -177,8 +177,19 @@ def test_every_paper_counts_from_the_zero_of_the_setup(tmp_path: Path) -> None:
     plan, told = written(found, tmp_path)
     (start,) = told["wire"]["start_holes"]
     (land, relief_told) = told["wire"]["passes"]
-    # X lies along the block's length or width: the place is (7, -4) up to the frame's turns about its axis.
-    assert sorted(map(abs, (start["x_mm"], start["y_mm"]))) == pytest.approx([4, 7], abs=1e-3)
+    zero = next(s["zero"] for s in told["setups"] if s["number"] == start["setup"])
+    # In space the place is (7, -4, 20) of the block, and zero is its corner that is low in X and Y, on top.
+    back = (cq.Location(cq.Vector(11, -3, 8)) * turn).inverse
+
+    def in_block(x: float, y: float, z: float) -> tuple[float, ...]:
+        at = np.array(zero["origin_mm"]) + np.array([x, y, z]) @ np.array([zero[k] for k in "xyz"])
+        return (back * cq.Location(cq.Vector(*at))).toTuple()[0]
+
+    assert in_block(start["x_mm"], start["y_mm"], 0) == pytest.approx((7, -4, 20), abs=1e-3)
+    assert np.abs(in_block(0, 0, 0)) == pytest.approx((20, 15, 20), abs=1e-3)
+    corners = np.array([in_block(x, y, 0) for x in (0, 1) for y in (0, 1)])
+    assert (np.abs(corners[:, 0]) < 20 + 1e-3).all()  # X and Y count into the block
+    assert (np.abs(corners[:, 1]) < 15 + 1e-3).all()
     assert (start["from_z_mm"], start["to_z_mm"]) == pytest.approx((0, -20))
     assert land["heights_mm"] == pytest.approx([0, -6])
     assert relief_told["heights_mm"] == pytest.approx([-6, -20])
@@ -195,7 +206,6 @@ def test_every_paper_counts_from_the_zero_of_the_setup(tmp_path: Path) -> None:
     rows = list(csv.DictReader((tmp_path / "wire_passes.csv").open()))
     assert [float(r["upper Z"]) for r in rows] == pytest.approx([0, -6])
     assert [float(r["start X"]) for r in rows] == pytest.approx([start["x_mm"]] * 2)
-    zero = next(s["zero"] for s in told["setups"] if s["number"] == start["setup"])
     drilled = next(s["zero"] for s in told["setups"] if s["number"] == bored.setup)
     assert zero == drilled
     assert plan.setup_of(wired.number).zero.axes == pytest.approx(

@@ -41,18 +41,16 @@ def _write(
     name: str, components: Sequence[Component], zero: Zero, aside: Path, called: str, header: Header
 ) -> None:
     from OCP.IFSelect import IFSelect_ReturnStatus
-    from OCP.Quantity import Quantity_Color, Quantity_TypeOfColor
     from OCP.STEPCAFControl import STEPCAFControl_Writer
     from OCP.STEPControl import STEPControl_StepModelType
     from OCP.TCollection import TCollection_ExtendedString
     from OCP.TDataStd import TDataStd_Name
     from OCP.TDocStd import TDocStd_Document
     from OCP.TopLoc import TopLoc_Location
-    from OCP.XCAFDoc import XCAFDoc_ColorType, XCAFDoc_DocumentTool
+    from OCP.XCAFDoc import XCAFDoc_DocumentTool
 
     document = TDocStd_Document(TCollection_ExtendedString("setup"))
     shapes = XCAFDoc_DocumentTool.ShapeTool_s(document.Main())
-    colours = XCAFDoc_DocumentTool.ColorTool_s(document.Main())
 
     def named(label: Any, words: str) -> Any:
         TDataStd_Name.Set_s(label, TCollection_ExtendedString(words, True))
@@ -61,8 +59,6 @@ def _write(
     top = named(shapes.NewShape(), name)
     for c in components:
         label = named(shapes.AddShape(c.solid, False), c.name)
-        colour = Quantity_Color(*c.colour, Quantity_TypeOfColor.Quantity_TOC_sRGB)
-        colours.SetColor(label, colour, XCAFDoc_ColorType.XCAFDoc_ColorGen)
         named(shapes.AddComponent(top, label, TopLoc_Location()), c.name)
     axes = named(shapes.AddShape(_axes(), False), AXES)
     named(shapes.AddComponent(top, axes, _place(zero)), AXES)
@@ -70,11 +66,42 @@ def _write(
     with ap214_in_mm():
         writer = STEPCAFControl_Writer()
         writer.SetNameMode(True)
-        writer.SetColorMode(True)
+        # The kernel's own colours come in the order of its labels' addresses, another in each run.
+        writer.SetColorMode(False)
         done = writer.Transfer(document, STEPControl_StepModelType.STEPControl_AsIs)
+        _paint(writer.ChangeWriter().WS(), components)
+        _number(writer.ChangeWriter().Model())
         header.put(writer, name)
         if not done or writer.Write(str(aside)) != IFSelect_ReturnStatus.IFSelect_RetDone:
             raise WriteError(f"{called} could not be written")
+
+
+def _paint(session: Any, components: Sequence[Component]) -> None:
+    """A style for each solid as a whole, in the components' order, into what the session is to write."""
+    from OCP.Quantity import Quantity_Color, Quantity_TypeOfColor
+    from OCP.STEPConstruct import STEPConstruct, STEPConstruct_Styles
+    from OCP.StepVisual import StepVisual_MechanicalDesignGeometricPresentationRepresentation
+
+    for c in components:
+        styles = STEPConstruct_Styles(session)
+        colour = STEPConstruct_Styles.EncodeColor_s(
+            Quantity_Color(*c.colour, Quantity_TypeOfColor.Quantity_TOC_sRGB)
+        )
+        item = STEPConstruct.FindEntity_s(session.TransferWriter().FinderProcess(), c.solid)
+        styles.AddStyle(item, styles.MakeColorPSA(item, colour, colour, None, 0.0), None)
+        group = StepVisual_MechanicalDesignGeometricPresentationRepresentation()
+        styles.CreateMDGPR(styles.FindContext(c.solid), group, session.Model())
+
+
+def _number(model: Any) -> None:
+    """The components from 1: the kernel goes on counting from one file of a process to the next."""
+    from OCP.StepRepr import StepRepr_NextAssemblyUsageOccurrence
+    from OCP.TCollection import TCollection_HAsciiString
+
+    entities = map(model.Value, range(1, model.NbEntities() + 1))
+    used = (e for e in entities if isinstance(e, StepRepr_NextAssemblyUsageOccurrence))
+    for n, entity in enumerate(used, 1):
+        entity.SetId(TCollection_HAsciiString(str(n)))
 
 
 def _axes() -> Any:

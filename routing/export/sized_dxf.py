@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from featurize.brep.surfaces import Array
+from routing.export.dxf_file import drawing
 from routing.export.hidden_lines import Stroke
 from routing.export.sized import SizedView, spread
 
@@ -31,14 +32,7 @@ _GAP_MM = 60.0
 
 def write_views(views: Sequence[tuple[SizedView, Array]], path: Path, title: Sequence[str]) -> None:
     """Each view with where its zero stands in the drawing (2,); the same bytes for the same views."""
-    import ezdxf
-    from ezdxf import units
-
-    fixed = ezdxf.options.write_fixed_meta_data_for_testing
-    ezdxf.options.write_fixed_meta_data_for_testing = True  # no date and no random id
-    try:
-        document = ezdxf.new("R2010", setup=["linetypes"])
-        document.units = units.MM
+    with drawing(path, setup=["linetypes"]) as document:
         for name, (colour, line, width) in LAYERS.items():
             document.layers.add(name, color=colour, linetype=line, lineweight=width)
         style = document.dimstyles.new(_STYLE)
@@ -52,9 +46,6 @@ def write_views(views: Sequence[tuple[SizedView, Array]], path: Path, title: Seq
         left = min((float((v.sight.box[0] - v.zero + z)[0]) for v, z in views), default=0.0)
         for n, line in enumerate(title):
             _text(space, line, (left, low - 30 - n * 2 * _TEXT_MM), "NOTES")
-        document.saveas(path)
-    finally:
-        ezdxf.options.write_fixed_meta_data_for_testing = fixed
 
 
 def in_a_row(views: Sequence[SizedView]) -> list[tuple[SizedView, Array]]:

@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 import shapely
+from OCP.BRep import BRep_Tool
 from OCP.BRepAdaptor import BRepAdaptor_Curve, BRepAdaptor_Surface
 from OCP.GeomAbs import GeomAbs_SurfaceType
 from OCP.TopAbs import TopAbs_ShapeEnum
@@ -90,6 +91,9 @@ def deliver(
     (folder / DRAWING).write_text(drawing(*pictures, f"{name}: roughing by levels"), encoding="utf-8")
     return {"stages": told, "roughing": None if result is None else asdict(result[0])}
 
+
+# Parameters of an endless surface end here (mm).
+_FAR = 1e3
 
 # Steps that take a bulk, or the last of it.
 _BULK = (
@@ -224,21 +228,37 @@ def _grinder(face: Any, stock: GroundStock) -> str:
 
 
 def _key(face: Any) -> tuple[Any, ...]:
-    """What two faces on one surface share; of other surfaces the kernel's own."""
+    """What two faces on one surface share, in numbers alone: a place in memory is another in each run."""
     surface = BRepAdaptor_Surface(face)
-    if surface.GetType() == GeomAbs_SurfaceType.GeomAbs_Plane:
-        plane = surface.Plane()
-        normal, at = plane.Axis().Direction(), plane.Location()
-        n, p = np.array([normal.X(), normal.Y(), normal.Z()]), np.array([at.X(), at.Y(), at.Z()])
-        n = n * np.sign(n[int(np.argmax(np.abs(n)))])
+    kind = surface.GetType()
+    if kind == GeomAbs_SurfaceType.GeomAbs_Plane:
+        n, p = _line(surface.Plane().Axis())
         return ("plane", *_rounded(n, 6), *_rounded(np.array([p @ n]), 4))
-    if surface.GetType() == GeomAbs_SurfaceType.GeomAbs_Cylinder:
-        round_ = surface.Cylinder()
-        axis, at = round_.Axis().Direction(), round_.Location()
-        n, p = np.array([axis.X(), axis.Y(), axis.Z()]), np.array([at.X(), at.Y(), at.Z()])
-        n = n * np.sign(n[int(np.argmax(np.abs(n)))])
-        return ("cylinder", *_rounded(n, 6), *_rounded(p - (p @ n) * n, 4), round(round_.Radius(), 4))
-    return ("other", hash(face.TShape()))
+    if kind == GeomAbs_SurfaceType.GeomAbs_Cylinder:
+        n, p = _line(surface.Cylinder().Axis())
+        return (
+            "cylinder",
+            *_rounded(n, 6),
+            *_rounded(p - (p @ n) * n, 4),
+            round(surface.Cylinder().Radius(), 4),
+        )
+    if kind == GeomAbs_SurfaceType.GeomAbs_Cone:
+        cone = surface.Cone()
+        n, _ = _line(cone.Axis())
+        apex = np.array(cone.Apex().Coord())
+        return ("cone", *_rounded(n, 6), *_rounded(apex, 4), round(abs(cone.SemiAngle()), 6))
+    # Of any other, points at the ends of its own parameters, which trimming leaves alone.
+    whole = BRep_Tool.Surface_s(face)
+    u0, u1, v0, v1 = np.clip(whole.Bounds(), -_FAR, _FAR)
+    middle = ((u0 + u1) / 2, (v0 + v1) / 2)
+    points = [whole.Value(u, v).Coord() for u, v in ((u0, v0), (u0, v1), (u1, v0), middle)]
+    return (str(kind), *_rounded(np.ravel(points), 4))
+
+
+def _line(axis: Any) -> tuple[Array, Array]:
+    """Direction (3,), the same for an axis and its opposite, and a point (3,)."""
+    n, p = np.array(axis.Direction().Coord()), np.array(axis.Location().Coord())
+    return n * np.sign(n[int(np.argmax(np.abs(n)))]), p
 
 
 def _rounded(values: Array, digits: int) -> tuple[float, ...]:

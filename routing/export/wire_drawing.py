@@ -9,6 +9,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from routing.export.dxf_file import drawing
 from routing.export.wire_sheet import Placed, layers, start_hole, travel
 
 if TYPE_CHECKING:  # these load the kernel
@@ -27,15 +28,9 @@ def draw(
 
     ``behind`` are closed lines (n, 2) by layer, to see where things are.
     """
-    import ezdxf
     import numpy as np
-    from ezdxf import units
 
-    fixed = ezdxf.options.write_fixed_meta_data_for_testing
-    ezdxf.options.write_fixed_meta_data_for_testing = True  # no date and no random id
-    try:
-        document = ezdxf.new("R2010")
-        document.units = units.MM
+    with drawing(target) as document:
         space = document.modelspace()
 
         def layer(name: str, colour: str) -> dict[str, Any]:
@@ -79,9 +74,6 @@ def draw(
             for k, cell in enumerate(cells):
                 place = at + np.array([12.0 * _TEXT_MM * k, 0])
                 space.add_text(cell, dxfattribs=table).set_placement(tuple(place))
-        document.saveas(target)
-    finally:
-        ezdxf.options.write_fixed_meta_data_for_testing = fixed
 
 
 def _outline(space: Any, outline: Outline, z_mm: float, attributes: dict[str, Any]) -> None:

@@ -52,7 +52,7 @@ def written(
         stock=SimpleNamespace(blank=blank_for(plan.job.part)),
         shop=plan.job.shop,
         choices=asked,
-        content={"features": [{"id": f.feature.id, "flags": []} for f in plan.features]},
+        content={"stock": {}, "features": [{"id": f.feature.id, "flags": []} for f in plan.features]},
     )
     return plan, {**setups.write(work, folder), **wire_profiles.write(work, folder)}
 

@@ -16,7 +16,7 @@ FILES = files.FILES
 def depends(work: Work) -> Hashable:
     """What is made where, and with what; the ground stock is the job's to add.
 
-    A thread is cut after the last of these bodies: whether a bore gets one is left out.
+    A thread counts by its steps and their tools alone: its hand or class leaves the bodies as they are.
     """
     made = [
         (

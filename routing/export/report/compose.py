@@ -106,7 +106,7 @@ class Composer:
     def sheet_report(self, setup: Mapping[str, Any]) -> Report:
         """A setup's sheet as a paper of its own, with the cautions of the trade."""
         mine = {setup["number"]}
-        found = [_flowing(self.sheet(setup)), *self._shop_sections(mine), shop.cautions()]
+        found = [_flowing(self.sheet(setup)), *self._shop_sections(mine), shop.cautions(small=True)]
         return Report(self.title, tuple(self._short_head()), tuple(found), title_of(setup))
 
     def packs(self) -> Iterator[Pack]:
@@ -133,7 +133,7 @@ class Composer:
             for n, setup in enumerate(setups):
                 yield self.sheet(setup) if n else _flowing(self.sheet(setup))
             yield from self._shop_sections({s["number"] for s in setups})
-            yield shop.cautions()
+            yield shop.cautions(small=True)
 
     def _shop_sections(self, setups: set[int]) -> Iterator[Section]:
         """What sections of the report say of some setups."""

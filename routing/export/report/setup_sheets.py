@@ -71,7 +71,7 @@ def _facts(setup: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
 def _steps(content: Content, setup: Mapping[str, Any]) -> Table:
     """A row for each pass, those alike together: what with, how far down, what stays and who takes it off."""
     rows = [row for step in setup["steps"] for row in _rows(content, setup, step)]
-    head = ("step", "work", "feature, size to reach", "tool", "Z from / to", "leaves, mm", "min")
+    head = ("step", "work", "feature, size to reach", "tool", "Z from / to, mm", "leaves, mm", "min")
     return Table(head, tuple(rows), (0.8, 1.7, 6, 3.2, 2.2, 2.6, 0.9))
 
 
@@ -132,7 +132,9 @@ def tools(content: Content, setup: int | None) -> Iterator[Block]:
         if t["setup"] == setup
     )
     if rows:
-        head = ("tool", "measures", "sticks out", "goes down", "steps", "at", "min", "life", "cost", "to get")
+        money = content["estimate"]["currency"]
+        out, down = "sticks out, mm", "goes down, mm"
+        head = ("tool", "measures, mm", out, down, "steps", "at", "min", "life", clean(money), "to get")
         yield Table(head, rows, (3, 4.2, 1.2, 1.3, 1.2, 3, 1, 1, 1, 2.2))
 
 
@@ -151,8 +153,10 @@ def _cautions(content: Content, setup: Mapping[str, Any]) -> Iterator[Block]:
     said += [p["words"] for p in content.get("fragile", ()) if machined and p["feature"] in ids]
     if setup["grade"] != "holds":
         said.append(f"held {'weakly' if setup['grade'] == 'weak' else 'by nothing'}: cut lightly, add stops")
-    for words in dict.fromkeys(said):
-        yield Text(clean(words), "item")
+    once = dict.fromkeys(said)
+    for words in once:  # nothing that another line says with more
+        if not any(other != words and other.startswith(words) for other in once):
+            yield Text(clean(words), "item")
 
 
 def _gauges(content: Content, setup: Mapping[str, Any]) -> Iterator[Block]:

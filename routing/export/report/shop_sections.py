@@ -74,7 +74,16 @@ def holes(content: Content, setups: Collection[int] | None = None) -> Section | 
                 f"{thread}{pitch}{full}" or "-",
             )
         )
-    head = ("id", "setup.step, side", "work", "tool", "X / Y / mouth Z", "Ø", "depth, bottom", "thread")
+    head = (
+        "id",
+        "setup.step, side",
+        "work",
+        "tool",
+        "X / Y / mouth Z, mm",
+        "Ø, mm",
+        "depth, mm; bottom",
+        "thread",
+    )
     blocks: list[Block] = [Table(head, tuple(rows), (0.8, 1.5, 1.6, 2.5, 2.7, 1.3, 2.8, 3))]
     threads = [h for h in mine if h["thread"] and h["hand"]]
     checks = {gauge(h["thread"], h["diameter_mm"]): [] for h in threads}  # type: dict[str, list[str]]
@@ -115,11 +124,20 @@ def wire(content: Content, setups: Collection[int] | None = None) -> Section | N
     blocks: list[Block] = []
     starts = tuple(_start_hole(s) for s in told.get("start_holes") or ())
     if starts:
-        head = ("id", "setup", "X / Y", "Z from / to", "Ø", "made by", "problem", "drawing")
+        head = ("id", "setup", "X / Y, mm", "Z from / to, mm", "Ø, mm", "made by", "problem", "drawing")
         blocks += [Table(head, starts, (1, 0.8, 2, 1.8, 1, 1.4, 3, 3)), Text(clean(told["zero"]), "note")]
     passes = tuple(_wire_pass(p) for p in told.get("passes") or ())
     if passes:
-        head = ("path", "pass", "Z from / to", "angle", "wire Ø, offset", "cuts", "lead meets, X / Y", "min")
+        head = (
+            "path",
+            "pass",
+            "Z from / to, mm",
+            "angle, deg",
+            "wire Ø, offset, mm",
+            "cuts",
+            "lead meets, X / Y, mm",
+            "min",
+        )
         blocks.append(Table(head, passes, (1, 1.6, 1.9, 1, 2.6, 1.8, 4, 1)))
         said = f"{told['sheet']} has every number of the passes; the drawings have their outlines, by layer."
         blocks.append(Text(clean(said), "note"))
@@ -441,12 +459,16 @@ def others(content: Content) -> Iterator[Section]:
             yield Section(words_of(key).capitalize(), tuple(blocks))
 
 
-def cautions() -> Section:
-    """The text of docs/cautions.md, which travels with the program."""
+def cautions(*, small: bool = False) -> Section:
+    """The text of docs/cautions.md, which travels with the program; small on what lies at a machine."""
     blocks: list[Block] = []
     for part in _cautions_text().split("\n- "):
         words = " ".join(part.replace("**", "").split())
-        blocks.append(Text(words.removeprefix("# Cautions").strip(), "item" if blocks else "plain"))
+        blocks.append(
+            Text(
+                words.removeprefix("# Cautions").strip(), ("note" if small else "item") if blocks else "plain"
+            )
+        )
     return Section("Cautions", tuple(blocks))
 
 
