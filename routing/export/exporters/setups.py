@@ -39,7 +39,7 @@ def depends(work: Work) -> Hashable:
 def planned(work: Work) -> dict[str, Any]:
     """As the plan stands, before there is a file of any stock or model."""
     return {
-        "setups": [_setup(setup, (), {}) for setup in work.plan.setups],
+        "setups": [_setup(setup, (), {}, work.plan.job.part) for setup in work.plan.setups],
         "fragile": [_fragile(place) for place in work.plan.fragile],
     }
 
