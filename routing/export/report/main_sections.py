@@ -203,7 +203,16 @@ def holding(content: Content) -> Section | None:
             )
             for t in threads.values()
         ]
-        names = ("thread", "grade", "wall, mm", "floor, mm", "engaged, mm", "pull, N", "MPa shorn/spread/bent", "allowed, MPa")
+        names = (
+            "thread",
+            "grade",
+            "wall, mm",
+            "floor, mm",
+            "engaged, mm",
+            "pull, N",
+            "MPa shorn/spread/bent",
+            "allowed, MPa",
+        )
         blocks.append(Table(names, tuple(lines), (1.8, 1.2, 1, 1, 1.3, 1.2, 3, 1.2)))
     if fragile := content.get("fragile"):
         rough = [
