@@ -9,7 +9,7 @@ import numpy as np
 from OCP.BRepAlgoAPI import BRepAlgoAPI_Section
 from OCP.BRepBuilderAPI import BRepBuilderAPI_MakeFace, BRepBuilderAPI_MakePolygon
 from OCP.BRepPrimAPI import BRepPrimAPI_MakePrism, BRepPrimAPI_MakeRevol
-from OCP.gp import gp_Ax1, gp_Dir, gp_Pln, gp_Pnt, gp_Vec
+from OCP.gp import gp_Ax1, gp_Ax2, gp_Dir, gp_Pln, gp_Pnt, gp_Vec
 from OCP.ShapeAnalysis import ShapeAnalysis_FreeBounds
 from OCP.TopAbs import TopAbs_ShapeEnum
 from OCP.TopoDS import TopoDS
@@ -39,8 +39,9 @@ def turned(start: Array, along: Array, profile: Sequence[tuple[float, float]]) -
 
     One solid, not a cylinder and its point: booleans with two that share a rim may take the kernel minutes.
     """
-    across = np.cross(along, np.eye(3)[int(np.argmin(np.abs(along)))])
-    across /= np.linalg.norm(across)
+    # Its seam lies where the kernel lays those of its own cylinders: walls that coincide are then one.
+    x = gp_Ax2(gp_Pnt(*start), gp_Dir(*along)).XDirection()
+    across = np.array([x.X(), x.Y(), x.Z()])
     # The kernel takes a point on the axis, but nothing that is nearly one.
     spots = [(0.0 if r < tol.LENGTH_MM else r, at) for r, at in profile]
     spots = [(0.0, spots[0][1]), *spots, (0.0, spots[-1][1])]
