@@ -72,6 +72,22 @@ def test_the_result_is_that_of_the_command_line(client, job, tmp_path):
     assert part["route"] == json.loads(json.dumps(expected))
 
 
+def test_the_plan_is_shown_while_its_papers_are_made(client):
+    job = _hand_in(client, (DEMOS / "wear_plate.step").read_bytes(), "plate.step")["id"]
+    early, deadline = [], time.monotonic() + LONGEST_S
+    while time.monotonic() < deadline:
+        told = client.get(f"/api/jobs/{job}/1").json()
+        if told["revision"]["state"] not in ("waiting", "running"):
+            break
+        early += told["parts"]
+        time.sleep(0.02)
+    (late,) = told["parts"]
+    assert early, "nothing was shown before the end"
+    assert not early[0]["files"]
+    for key in ("features", "operations", "estimate"):
+        assert early[0]["route"][key] == late["route"][key]
+
+
 def test_the_mesh_names_faces_as_the_route_does(client, job):
     import base64
 

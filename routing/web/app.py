@@ -247,10 +247,11 @@ class Page:
         return FileResponse(path, media_type="application/json")
 
     async def show_revision(self, request: Request) -> Response:
-        """The route file of every part, and the names of the files made."""
+        """The route file of every part, and the names of the files made; while it runs, what is planned."""
         job, revision = self._asked(request)
-        parts = []
+        parts = [p | {"files": []} for p in self._jobs.plans.get((job.id, revision.number), ())]
         if revision.state is State.DONE:
+            parts = []
             for part in revision.summary["parts"]:
                 folder = self._store.result(job.id, revision.number) / part["folder"]
                 route = json.loads((folder / "route.json").read_text(encoding="utf-8"))

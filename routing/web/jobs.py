@@ -38,7 +38,10 @@ class _Query:
 
 
 class JobQueue:
-    """One worker, one queue of waiting jobs. ``notify`` gets each change of a revision, from any thread."""
+    """One worker, one queue of waiting jobs. ``notify`` gets each change of a revision, from any thread.
+
+    ``plans`` has the parts of the running revision (job, number) whose papers are still being made.
+    """
 
     def __init__(
         self,
@@ -54,6 +57,7 @@ class JobQueue:
         self._worker = WarmWorker(_load)
         self._queue: queue.Queue[tuple[str, int] | _Query | None] = queue.Queue()
         self._running: tuple[str, int] | None = None
+        self.plans: dict[tuple[str, int], list[dict[str, Any]]] = {}
         self._closing = threading.Event()
         self._lock = threading.Lock()
         self._thread = threading.Thread(target=self._work, name="jobs", daemon=True)
@@ -160,6 +164,7 @@ class JobQueue:
             outcome = {"state": State.FAILED, "error": text}
         with self._lock:
             self._running = None
+        self.plans.pop((job, number), None)
         try:
             self._record(job, number, seconds=round(time.monotonic() - start, 2), **outcome)
         except KeyError:  # removed while it ran
@@ -182,6 +187,7 @@ class JobQueue:
         shutil.rmtree(result, ignore_errors=True)
 
         def attempt(skip: Skip, left_s: float) -> dict[str, Any]:
+            self.plans.pop((job.id, revision.number), None)
             source = replace(self.source(job, revision), skip=int(skip))
             args = ("run", source, self.shop, str(place / "view"), str(result))
             summary: dict[str, Any] = self._worker.call(
@@ -195,6 +201,10 @@ class JobQueue:
             elif "parts" in message:
                 self.store.name_parts(job.id, message["parts"])
                 self.notify({"seen": message["seen"], "job": job.id, "number": revision.number})
+            elif "planned" in message:
+                plans = self.plans.setdefault((job.id, revision.number), [])
+                plans.append(message["planned"])
+                self.notify({"planned": len(plans), "job": job.id, "number": revision.number})
             elif "preview" in message:
                 self.notify({"preview": job.id})
             else:

@@ -25,6 +25,7 @@ from routing.inputs.overrides import Settled
 from routing.inputs.shop import load_shop
 from routing.jobs.job import decide_plan, recognise_parts, route_document
 from routing.jobs.job_inputs import Inputs
+from routing.jobs.result import PartResult
 from routing.jobs.stages import StageCache
 from routing.jobs.staging import staged_folder
 from routing.plan.revision import edge_changes, operation_changes
@@ -77,8 +78,11 @@ def run(source: Source, shop: str | None, view: str, result: str) -> dict[str, A
     def report(text: str, share: float) -> None:
         isolate.report({"stage": text, "share": share})
 
+    def answered(part: PartResult) -> None:
+        isolate.report({"planned": {"folder": part.folder, "count": part.count, "route": part.route}})
+
     with staged_folder(Path(result), (*all_files(), PLACES)) as folder:
-        done = route_document(document, folder, inputs, report, cache=_stages)
+        done = route_document(document, folder, inputs, report, cache=_stages, answered=answered)
         found = [_places(settled.recognition) for settled in _recognised(document, inputs)]
         (folder / PLACES).write_text(json.dumps(found), encoding="utf-8")
     return {

@@ -9,7 +9,7 @@ from urllib.parse import urlsplit
 from tests.support.serving import serving
 
 DEMOS = Path(__file__).resolve().parents[2] / "demo_models"
-READY = ".canvas[data-ready=route]"
+READY = "#main[data-state=done] .canvas[data-ready=route]"
 
 
 def _children(pid: int) -> set[int]:

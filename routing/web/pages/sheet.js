@@ -14,6 +14,7 @@ const RANK = { blocking: 0, warning: 1, note: 2 };
 export async function sheetPage({ main, rest, complain, announce, take }) {
   let [id, turn, place] = [rest[0], Number(rest[1] ?? 1), Number(rest[2] ?? 0)];
   let job = await get(`/api/jobs/${id}`);
+  let planned = 0; // parts whose plan stands while their papers are made
   let told = null, chosen = null, tab = "Flags", shown = "", all = false, lost = false, seen = false, closed = false, serial = 0;
 
   const title = el("h1"), turns = el("select", { id: "turn" }), parts = el("select", { id: "part" });
@@ -151,6 +152,7 @@ export async function sheetPage({ main, rest, complain, announce, take }) {
     },
     Choices: () => choicesForm({ job, revision: revision(), told: { route: route(), path: path() }, again, complain }),
     Files() {
+      if (busy()) return [el("p", { className: "quiet" }, "The papers of this plan are being made: they come here.")];
       const file = f => el("tr", null, el("th", { scope: "row" }, el("a", { href: `${path()}/${place}/file/${encodeURIComponent(f.name)}`, download: f.name }, f.name)),
         el("td", { className: "figures" }, `${number(f.bytes / 1024, 1)} KiB`),
         el("td", null, /\.(html|pdf|svg)$/.test(f.name) && el("a", { href: `${path()}/${place}/file/${encodeURIComponent(f.name)}?show`, target: "_blank", rel: "noopener" }, `Open ${f.name}`)));
@@ -250,9 +252,10 @@ export async function sheetPage({ main, rest, complain, announce, take }) {
 
   function drawState() {
     const { state, stage: what, share, error } = revision();
+    main.dataset.state = state;
     progress.hidden = !busy();
     bar.value = share;
-    doing.textContent = what || state;
+    doing.textContent = (planned > place ? "The plan stands, its papers follow: " : "") + (what || state);
     trouble.hidden = busy() || state === "done";
     trouble.replaceChildren(...(trouble.hidden ? [] : [
       el("p", { role: "alert" }, error || (state === "interrupted" ? "interrupted: the server was stopped while it worked." : state)), " ",
@@ -269,13 +272,13 @@ export async function sheetPage({ main, rest, complain, announce, take }) {
     drawHead(); drawState(); drawBlock();
     if (!seen && job.parts.length > place) await see();
     else if (!seen && busy()) peek();
-    if (revision().state !== "done") {
+    if (revision().state !== "done" && planned <= place) {
       if (!told) { tabs.replaceChildren(); panel.replaceChildren(el("p", { className: "quiet" }, "Features, operations and flags come here when the work is done.")); }
       panel.classList.toggle("stale", Boolean(told));
       return;
     }
     const found = await get(path());
-    if (closed || mine !== serial) return;
+    if (closed || mine !== serial || !found.parts[place]) return;
     told = found;
     panel.classList.remove("stale");
     if (!route()) return;
@@ -300,6 +303,7 @@ export async function sheetPage({ main, rest, complain, announce, take }) {
 
   async function refresh() {
     job = await get(`/api/jobs/${id}`);
+    if (revision() && busy()) planned = (await get(path())).parts.length;
     await load();
   }
 
@@ -311,6 +315,7 @@ export async function sheetPage({ main, rest, complain, announce, take }) {
       if (other !== id || lost) return false;
       const moved = Number(place_ ?? 0) !== place;
       [turn, place] = [Number(number_ ?? 1), Number(place_ ?? 0)];
+      planned = 0;
       if (moved) { seen = false; told = null; chosen = null; }
       ask(async () => {
         await refresh();
@@ -318,9 +323,10 @@ export async function sheetPage({ main, rest, complain, announce, take }) {
       });
       return true;
     },
-    hear({ revision: now, seen: count, job: whose, gone, preview }) {
+    hear({ revision: now, seen: count, planned: ready, number: which, job: whose, gone, preview }) {
       if (gone === id) { location.hash = "#/"; return; }
       if (preview === id) { peek(); return; }
+      if (whose === id && ready) { if (which === turn) { planned = ready; ask(load); } return; }
       if (whose === id && count > place && !seen) { ask(async () => { job = await get(`/api/jobs/${id}`); await load(); }); return; }
       if (now?.job !== id) return;
       const known = job.revisions.find(r => r.number === now.number);
@@ -331,6 +337,6 @@ export async function sheetPage({ main, rest, complain, announce, take }) {
       if (now.state === "running" && now.stage) announce(`${now.stage}, ${Math.round(now.share * 100)} percent`);
       if (before !== now.state) { announce(`${job.name}: ${now.state} ${now.error}`); ask(refresh); }
     },
-    close() { closed = true; view.close(); document.title = "dieroute"; },
+    close() { closed = true; delete main.dataset.state; view.close(); document.title = "dieroute"; },
   };
 }
