@@ -12,7 +12,7 @@ from featurize.brep.surfaces import Array, Cone, Cylinder, Plane, Sphere, Torus,
 from featurize.brep.surfaces_at import parallel
 from featurize.feature import Kind, Role
 from featurize.recognise.blends import blend_of
-from featurize.recognise.scene import Scene, extent, span
+from featurize.recognise.scene import Scene, extent, reach, span
 
 # Walls may lean this much (draft, wire taper) and still be walls.
 _LEAN_DEG = 20.0
@@ -22,6 +22,12 @@ _RUNS = (Kind.SLOT, Kind.STEP)
 def is_wall(face: Face, access: Array, lean_deg: float = _LEAN_DEG) -> bool:
     """Whether a face stands along a direction, leaning at most ``lean_deg``, however the part lies."""
     return bool(np.max(np.abs(face.normals @ access)) <= np.sin(np.radians(lean_deg)) + tol.ROUNDING)
+
+
+def is_floor(face: Face, access: Array, lean_deg: float = _LEAN_DEG) -> bool:
+    """Whether a flat face looks along a direction, sloping at most ``lean_deg``."""
+    s = face.surface
+    return isinstance(s, Plane) and float(s.normal @ access) > np.cos(np.radians(lean_deg))
 
 
 def roles_in_recess(scene: Scene, ids: Iterable[int], access: Array) -> dict[int, Role]:
@@ -35,7 +41,7 @@ def _role(scene: Scene, i: int, access: Array) -> Role:
     if blend is not None and blend.hollow:
         return Role.CORNER if is_wall(face, access) else Role.FOOT
     if isinstance(s, Plane):
-        return Role.FLOOR if float(s.normal @ access) > np.cos(np.radians(_LEAN_DEG)) else Role.WALL
+        return Role.FLOOR if is_floor(face, access) else Role.WALL
     if isinstance(s, (Cylinder, Cone)):
         if parallel(s.axis, access, _LEAN_DEG):
             return Role.CORNER if s.hollow else Role.WALL
@@ -59,8 +65,7 @@ def recess_sizes(
     ``body`` (n, 3): corners of the void, in model coordinates; it bounds the sizes where a floor is
     shared with a crossing cut.
     """
-    cloud = scene.cloud(ids)
-    low, high = span(cloud, access)
+    low, high = -reach(scene, ids, -access), reach(scene, ids, access)
     high = max(high, mouth_level(scene, ids, access, high))
     dims: dict[str, float] = {}
     if run is not None:
