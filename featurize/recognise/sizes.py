@@ -62,7 +62,7 @@ def recess_sizes(
 ) -> dict[str, float]:
     """Dimensions of a pocket, slot, step or opening, in mm and degrees.
 
-    ``body`` (n, 3): corners of the void, in model coordinates; it bounds the sizes where a floor is
+    ``body`` (n, 3): corners of the void, in model coordinates; it bounds the sizes where a floor or wall is
     shared with a crossing cut.
     """
     low, high = -reach(scene, ids, -access), reach(scene, ids, access)
@@ -78,7 +78,8 @@ def recess_sizes(
             # Across, a shared floor may be wider than the cut; along, a later cut may have shortened it.
             dims[name] = min(dims[name], void) if name == "width_mm" or kind not in _RUNS else void
     else:
-        dims["width_mm"], dims["length_mm"] = smallest_rectangle(scene, ids, access)
+        flat = all(isinstance(scene.face(i).surface, Plane) for i in ids)
+        dims["width_mm"], dims["length_mm"] = smallest_rectangle(scene, ids, access, body if flat else None)
     if kind in (Kind.STEP, Kind.BLIND_STEP) or kind in (Kind.THROUGH_PROFILE, Kind.OUTSIDE_PROFILE):
         dims["height_mm"] = high - low
     else:
@@ -146,11 +147,19 @@ def mouth_level(scene: Scene, ids: Sequence[int], access: Array, high: float) ->
     return max(levels)
 
 
-def smallest_rectangle(scene: Scene, ids: Sequence[int], access: Array) -> tuple[float, float]:
+def smallest_rectangle(
+    scene: Scene, ids: Sequence[int], access: Array, body: Array | None = None
+) -> tuple[float, float]:
     """Width and length of the smallest rectangle around faces seen along a direction.
 
-    It lies along one of the flat walls, or without any along an edge of the faces' outline.
+    It lies along one of the flat walls, or without any along an edge of the faces' outline. ``body`` (n, 3):
+    corners of the void, which bounds walls that a crossing cut shares.
     """
+
+    def size(direction: Array) -> float:
+        reached = extent(scene, ids, direction)
+        return min(reached, float(np.ptp(body @ direction))) if body is not None and len(body) else reached
+
     directions = [
         n / np.linalg.norm(n)
         for i in ids
@@ -159,7 +168,7 @@ def smallest_rectangle(scene: Scene, ids: Sequence[int], access: Array) -> tuple
     ]
     best = (np.inf, 0.0, 0.0)
     for d in directions or _outline_directions(scene.cloud(ids), access):
-        a, b = extent(scene, ids, d), extent(scene, ids, np.cross(access, d))
+        a, b = size(d), size(np.cross(access, d))
         best = min(best, (round(a * b, 6), min(a, b), max(a, b)))
     return best[1], best[2]
 
