@@ -10,6 +10,7 @@ import math
 from collections import Counter
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -442,7 +443,7 @@ LEANING = (
     Case("hexagon", lambda: block().cut(cq.Workplane().polygon(6, 20).extrude(20)),
          (Row(Kind.THROUGH_PROFILE, 6, {"width_mm": 20 * cos(30), "height_mm": 20}, sides=2,
               section="six-sided"),), None, "inches"),
-    *(Case(f"land over {a} deg", lambda a=a: land(a), (lands(a),), _UP) for a in (0.9, 1.0, 1.1)),
+    *(Case(f"land over {a} deg", partial(land, a), (lands(a),), _UP) for a in (0.9, 1.0, 1.1)),
 )  # fmt: skip
 
 # Holes.
@@ -474,8 +475,8 @@ HOLES = (
 
 def changing_round() -> cq.Workplane:
     work = block(60, 40)
-    maker = BRepFilletAPI_MakeFillet(work.val().wrapped)  # type: ignore[union-attr]
-    maker.Add(1.0, 4.0, work.edges("|X and >Z and >Y").val().wrapped)  # type: ignore[union-attr]
+    maker = BRepFilletAPI_MakeFillet(work.val().wrapped)
+    maker.Add(1.0, 4.0, work.edges("|X and >Z and >Y").val().wrapped)
     maker.Build()
     return cq.Workplane(cq.Shape.cast(maker.Shape()))
 
