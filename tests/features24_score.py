@@ -114,7 +114,7 @@ def class_of(part: Part, feature: Feature) -> int | None:
     if kind in (Kind.HOLE, Kind.THREADED_HOLE):
         return 1 if len(feature.opens_to) == 2 else 12
     if kind == Kind.STEP and section == _FOUR:
-        return 10 if {"wall_angle_deg", "slant_deg"} & set(feature.dims) else 8
+        return 10 if {"wall_angle_deg", "floor_angle_deg", "slant_deg"} & set(feature.dims) else 8
     surfaces = [part.faces[f].surface for f in feature.faces]
     curved = [s for s in surfaces if isinstance(s, Cylinder) and s.hollow]
     if kind == Kind.SLOT and len(curved) == len(surfaces):

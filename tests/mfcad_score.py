@@ -73,7 +73,7 @@ def class_of(feature: Feature) -> int | None:
     if feature.kind == Kind.BLIND_SLOT:
         return 12
     if feature.kind == Kind.STEP and feature.cross_section == _FOUR:
-        return 8 if {"wall_angle_deg", "slant_deg"} & set(feature.dims) else 6
+        return 8 if {"wall_angle_deg", "floor_angle_deg", "slant_deg"} & set(feature.dims) else 6
     return _BY_SECTION.get((feature.kind, feature.cross_section or CrossSection.OTHER))
 
 

@@ -14,6 +14,7 @@ from support.composed import compose
 
 from featurize.brep.build import build_part
 from featurize.recognise import recognise
+from tests.crossing_score import score
 
 
 @dataclass
@@ -60,6 +61,14 @@ def test_features_that_may_cross() -> None:
     found = tally(range(100, 112), crossing=True)
     assert found.built > 100
     assert found.share >= 0.95
+
+
+def test_cuts_are_told_apart_as_the_boolean_made_them() -> None:
+    """The answer is the kernel's history of each cutter's faces (`python -m tests.crossing_score`)."""
+    found = score(range(1000, 1012))
+    assert not found.lost
+    assert found.cuts > 40
+    assert found.right / found.cuts >= 0.95, found.wrong
 
 
 if __name__ == "__main__":

@@ -106,6 +106,18 @@ def _form(form: Feature, scenery: Scenery) -> Clue | None:
     return votes.FORM if away > -_LOOKS_AWAY else None
 
 
+def _broken_edge(chamfer: Feature, scenery: Scenery) -> Clue | None:
+    """A chamfer on the part's outside; one on a recess' rim, but for a step's, is that recess' lead-in."""
+    lengths: dict[int, float] = {}
+    for face in chamfer.faces:
+        for e in scenery.part.edges_of(face):
+            for other in set(e.faces) - set(chamfer.faces):
+                lengths[other] = lengths.get(other, 0.0) + e.length_mm
+    beside = sorted(lengths, key=lambda f: -lengths[f])[:2]
+    recesses = (scenery.owner[f].kind.traits for f in beside if f in scenery.owner)
+    return None if any(t.recess and t.vote != votes.STEP for t in recesses) else votes.CHAMFER
+
+
 def _engraved(recess: Feature) -> Clue | None:
     deep = recess.dims.get("depth_mm", np.inf)
     return votes.ENGRAVED if deep < _ENGRAVED_MM else None
@@ -118,6 +130,7 @@ _CLOSER: Mapping[Clue, Callable[[Feature, Scenery], Clue | None]] = {
     votes.POCKET: _pocket,
     votes.SLOT: _slot,
     votes.FORM: _form,
+    votes.CHAMFER: _broken_edge,
 }
 
 

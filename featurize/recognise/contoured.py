@@ -8,7 +8,7 @@ import numpy as np
 
 from featurize import tolerances as tol
 from featurize.brep.part import Convexity, Face
-from featurize.brep.surfaces import Cone, Cylinder, Freeform, Sphere, Torus
+from featurize.brep.surfaces import Cone, Cylinder, Freeform, Plane, Sphere, Torus
 from featurize.feature import Axis, Feature, Kind, Role
 from featurize.recognise.blends import blend_of
 from featurize.recognise.scene import Scene, vec
@@ -18,7 +18,8 @@ ORDER = 35
 
 
 def find(scene: Scene) -> list[Feature]:
-    """Groups of freely curved faces, with the round faces that run smoothly into them."""
+    """Groups of freely curved faces, with the round faces that run smoothly into them and the flat bottom
+    that they fence in."""
     seeds = {f for f in scene.free if _is_contour(scene, scene.face(f))}
     # Spheres, tori and the like that continue a contour belong to it; a fillet between flats does not.
     curved = {
@@ -28,7 +29,7 @@ def find(scene: Scene) -> list[Feature]:
     for group in scene.groups(seeds | (curved & _smooth_next(scene, seeds))):
         if not set(group) & seeds:
             continue
-        features.append(contour(scene, group))
+        features.append(contour(scene, [*group, *_floors_within(scene, group)]))
     return features
 
 
@@ -46,13 +47,25 @@ def contour(scene: Scene, group: Sequence[int]) -> Feature:
     return Feature(
         id="",
         kind=Kind.CONTOURED_SURFACE,
-        faces=tuple(group),
-        roles=dict.fromkeys(group, Role.FACE),
+        faces=tuple(sorted(group)),
+        roles={f: Role.FLOOR if isinstance(scene.face(f).surface, Plane) else Role.FACE for f in group},
         dims={"width_mm": width, "length_mm": length, "depth_mm": float(np.ptp(cloud @ access))},
         axis=Axis(vec(cloud.mean(axis=0)), vec(access)),
         opens_to=(side,),
         evidence=("curved in both directions or along no straight line",),
         confidence=0.9,
+    )
+
+
+def _floors_within(scene: Scene, group: Sequence[int]) -> list[int]:
+    """Flats that curved walls fence in all round, in inward corners: the bottom of a cavity."""
+    walls = set(group)
+    beside = {o for f in group for o in scene.part.across(f, Convexity.CONCAVE)} & scene.free
+    return sorted(
+        f
+        for f in beside
+        if isinstance(scene.face(f).surface, Plane)
+        and all(e.convexity == Convexity.CONCAVE and walls & set(e.faces) for e in scene.part.edges_of(f))
     )
 
 

@@ -60,13 +60,9 @@ def find(scene: Scene) -> list[Feature]:
             ring = _ring(scene, f, line, taken)
             taken |= ring
             rings[frozenset(ring)] = line
-    features = []
-    for group in _whole(scene, rings):
-        if (
-            feature := _groove(scene, sorted(group), *rings[next(r for r in rings if r <= group)])
-        ) is not None:
-            features.append(feature)
-    return features
+    line_of = {f: line for ring, line in rings.items() for f in ring}
+    found = (_groove(scene, sorted(group), *line_of[min(group)]) for group in _whole(scene, rings))
+    return [feature for feature in found if feature is not None]
 
 
 def _whole(scene: Scene, rings: dict[frozenset[int], _Line]) -> list[frozenset[int]]:

@@ -24,7 +24,7 @@ from featurize.recognise.corners import void_before
 from featurize.recognise.holes import coverage
 from featurize.recognise.scene import Scene, mesh_span, span, vec
 from featurize.recognise.sizes import is_wall, recess_sizes
-from featurize.recognise.volume import material_inside, section_of, void_of
+from featurize.recognise.volume import convex_voids, material_inside, section_of, void_of
 
 ORDER = 15
 # Sections looked at along one axis; more only find what is thinner.
@@ -158,6 +158,8 @@ def _opening(scene: Scene, ring: Sequence[int], axis: Array) -> Feature | None:
         voids = [void_before(scene, c) for c in cuts]
         if all(v is not None and (len(cuts) == 1 or not material_inside(scene, v)) for v in voids):
             return None
+        if _is_crossed(scene, ring):
+            return None
     straight = [f for f in ring if is_wall(scene.face(f), axis, tol.CONE_MIN_DEG)]
     lean = {f: float(np.degrees(np.arcsin(np.max(np.abs(scene.face(f).normals @ axis))))) for f in ring}
     roles = {f: Role.LAND if f in straight else Role.RELIEF for f in ring}
@@ -194,6 +196,17 @@ def _opening(scene: Scene, ring: Sequence[int], axis: Array) -> Feature | None:
         cross_section=_section(scene, land, flats, axis),
         evidence=("closed ring of walls, open at both ends", f"{len(ring)} walls"),
     )
+
+
+def _is_crossed(scene: Scene, ring: Sequence[int]) -> bool:
+    """Whether another cut shares walls with an opening, and all are read from their voids: two passages of
+    one width across each other."""
+    inside = set(ring)
+    if not any(scene.part.across(f, Convexity.CONCAVE) & scene.free - inside for f in ring):
+        return False
+    groups = scene.groups(scene.free, Convexity.CONCAVE, Convexity.TANGENT)
+    whole = sorted(f for g in groups if inside & set(g) for f in g)
+    return convex_voids(scene, whole) is not None
 
 
 def _is_round(scene: Scene, land: Sequence[int]) -> bool:

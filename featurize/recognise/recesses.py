@@ -15,14 +15,14 @@ from featurize import tolerances as tol
 from featurize.brep.frame import SIDES
 from featurize.brep.part import Convexity
 from featurize.brep.surfaces import Array, Cylinder, Freeform, Plane
-from featurize.brep.surfaces_at import same_surface, square
+from featurize.brep.surfaces_at import parallel, same_surface, square
 from featurize.feature import Axis, CrossSection, Feature, Kind, Role
 from featurize.recognise.bevels import Bevel, webs
 from featurize.recognise.contoured import contour
 from featurize.recognise.corners import is_corner, void_before
 from featurize.recognise.cuts import Cut, lacks_walls, rejoined, surfaces_of
 from featurize.recognise.scene import Scene, extent, vec
-from featurize.recognise.sizes import is_wall, recess_sizes, roles_in_recess
+from featurize.recognise.sizes import is_floor, is_wall, recess_sizes, roles_in_recess
 from featurize.recognise.volume import (
     convex_voids,
     kind_of,
@@ -36,6 +36,10 @@ ORDER = 50
 _FLANKS = 2
 # A flat that looks to the mouth this squarely (cosine) is a floor, whatever it lies between.
 _FLOOR_COS = 0.999
+# Leans, slopes and slants under this are none.
+_LEAST_LEAN_DEG = 0.05
+# A blind slot's run looks this much (cosine) to its open end: less than 45 deg away.
+_RUNS_TO = 0.71
 
 
 def find(scene: Scene) -> list[Feature]:
@@ -148,10 +152,13 @@ def _feature(scene: Scene, cut: Cut) -> Feature | None:
         roles[f] = Role.CORNER if is_wall(scene.face(f), access) else Role.FOOT
         leg = web.width_mm * float(np.cos(np.radians(web.turns_deg[0])))
         dims["corner_chamfer_mm" if roles[f] == Role.CORNER else "floor_chamfer_mm"] = leg
-    lean = _wall_angle(scene, [f for f in cut.faces if f not in broken], access)
+    lean = _wall_angle(scene, [f for f in cut.faces if f not in broken and roles[f] != Role.FLOOR], access)
     if lean is not None:
         dims["wall_angle_deg"] = lean
-    if run is not None and (slant := _slant_deg(scene, run)) > 0.05:
+    slope = _floor_angle(scene, [f for f in cut.faces if roles[f] == Role.FLOOR], access)
+    if slope is not None:
+        dims["floor_angle_deg"] = slope
+    if run is not None and (slant := _slant_deg(scene, run)) > _LEAST_LEAN_DEG:
         dims["slant_deg"] = slant
     least = min(dims.get(name, np.inf) for name in ("width_mm", "depth_mm", "height_mm"))
     if kind != Kind.FLOOR and least < tol.SURFACE_MM:
@@ -183,15 +190,23 @@ def _mostly_curved(scene: Scene, faces: Sequence[int]) -> bool:
 
 
 def _access(scene: Scene, kind: Kind, cut: Cut) -> str:
-    """The side the cutter comes from: the one square to a floor, the thickness before the others."""
+    """The side the cutter comes from: the one square to a floor, the thickness before the others.
+
+    A blind slot has an end besides its floor, so that its floor may slope.
+    """
+    frame = scene.part.frame
     sides = list(cut.opens_to)
     if kind == Kind.SLOT:
         sides = [s for s in sides if _opposite(s) not in sides]
     elif kind in (Kind.STEP, Kind.FLOOR):
         sides = [s for s in sides if _opposite(s) not in sides] or sides
-    floor_area = {
-        s: sum(scene.face(f).area_mm2 for f in cut.faces if scene.side_of(scene.face(f)) == s) for s in sides
-    }
+
+    def looks_to(f: int, side: str) -> bool:
+        if kind == Kind.BLIND_SLOT:
+            return is_floor(scene.face(f), frame.direction(side))
+        return scene.side_of(scene.face(f)) == side
+
+    floor_area = {s: sum(scene.face(f).area_mm2 for f in cut.faces if looks_to(f, s)) for s in sides}
     with_floor = [s for s in sides if floor_area[s] > 0] or sides
     return min(with_floor, key=lambda s: (s[1] != "z", -round(floor_area[s], 3), SIDES.index(s)))
 
@@ -207,8 +222,8 @@ def _run(scene: Scene, kind: Kind, cut: Cut, access_side: str) -> Array | None:
         rough = _end_to_end(scene, cut.opens_to)
         return _along_walls(scene, cut, rough) if rough is not None else None
     if kind == Kind.BLIND_SLOT:
-        ends = [s for s in cut.opens_to if s != access_side]
-        return frame.direction(ends[0])
+        (end,) = (s for s in cut.opens_to if s != access_side)
+        return _between_sides(scene, cut, frame.direction(access_side), frame.direction(end))
     if kind == Kind.BLIND_STEP:
         sides = sorted(s for s in cut.opens_to if s != access_side)
         return max((frame.direction(s) for s in sides), key=lambda d: round(extent(scene, cut.faces, d), 3))
@@ -241,15 +256,46 @@ def _along_walls(scene: Scene, cut: Cut, rough: Array) -> Array:
     return rough
 
 
+def _between_sides(scene: Scene, cut: Cut, access: Array, rough: Array) -> Array:
+    """The run between two flat walls that face each other, the one nearest to a rough direction."""
+    normals = [
+        s.normal
+        for f in cut.faces
+        if isinstance(s := scene.face(f).surface, Plane) and square(s.normal, access)
+    ]
+    runs = [
+        np.cross(a, access)
+        for k, a in enumerate(normals)
+        if any(parallel(a, b) and a @ b < 0 for b in normals[:k])
+    ]
+    slanted = [run * float(np.sign(run @ rough)) for run in runs if abs(float(run @ rough)) > _RUNS_TO]
+    return max(slanted, key=lambda run: float(run @ rough), default=rough)
+
+
 def _wall_angle(scene: Scene, faces: Sequence[int], access: Array) -> float | None:
     """Largest lean of a flat wall from the access direction, if any leans."""
     leans = [
         90.0 - float(np.degrees(np.arccos(np.clip(abs(float(s.normal @ access)), 0, 1))))
         for f in faces
-        if isinstance(s := scene.face(f).surface, Plane) and float(s.normal @ access) < 0.9999
+        if isinstance(s := scene.face(f).surface, Plane)
     ]
     worst = max(leans, default=0.0)
-    return worst if worst > 0.05 else None
+    return worst if worst > _LEAST_LEAN_DEG else None
+
+
+def _is_level(scene: Scene, f: int, access: Array) -> bool:
+    return parallel(scene.face(f).normals[0], access, _LEAST_LEAN_DEG)
+
+
+def _floor_angle(scene: Scene, floors: Sequence[int], access: Array) -> float | None:
+    """Largest slope of a flat floor, if any slopes."""
+    slopes = [
+        float(np.degrees(np.arccos(np.clip(float(s.normal @ access), -1, 1))))
+        for f in floors
+        if isinstance(s := scene.face(f).surface, Plane)
+    ]
+    worst = max(slopes, default=0.0)
+    return worst if worst > _LEAST_LEAN_DEG else None
 
 
 def _section(
@@ -280,8 +326,16 @@ def _section(
     if along is None or kind not in (Kind.SLOT, Kind.STEP):
         along = access
     flat = [f for f in cut.faces if isinstance(scene.face(f).surface, Plane)]
+    if along is access:  # a floor that slopes is no side
+        sloping = {f for f in flat if roles[f] == Role.FLOOR and not _is_level(scene, f, access)} - set(
+            bevels
+        )
+        flat = [f for f in flat if f not in sloping]
     rest = [f for f in bevels if f not in left]
+    widths = [bevels[f].width_mm for f in rest]
     for k in range(len(rest) + 1):
+        if 0 < k < len(rest) and widths[k] - widths[k - 1] < tol.SURFACE_MM:
+            continue  # equal webs are all sides or none
         dropped = left | {f: bevels[f] for f in rest[:k]}
         sides = [f for f in flat if f not in dropped]
         void = cut.void if len(sides) == len(cut.faces) else void_of(scene, sides) if sides else None

@@ -12,7 +12,7 @@ from featurize.brep.surfaces import Array, Cone, Cylinder, Plane, Sphere, Torus,
 from featurize.brep.surfaces_at import parallel
 from featurize.feature import Kind, Role
 from featurize.recognise.blends import blend_of
-from featurize.recognise.scene import Scene, extent, span
+from featurize.recognise.scene import Scene, extent, reach, span
 
 # Walls may lean this much (draft, wire taper) and still be walls.
 _LEAN_DEG = 20.0
@@ -22,6 +22,12 @@ _RUNS = (Kind.SLOT, Kind.STEP)
 def is_wall(face: Face, access: Array, lean_deg: float = _LEAN_DEG) -> bool:
     """Whether a face stands along a direction, leaning at most ``lean_deg``, however the part lies."""
     return bool(np.max(np.abs(face.normals @ access)) <= np.sin(np.radians(lean_deg)) + tol.ROUNDING)
+
+
+def is_floor(face: Face, access: Array, lean_deg: float = _LEAN_DEG) -> bool:
+    """Whether a flat face looks along a direction, sloping at most ``lean_deg``."""
+    s = face.surface
+    return isinstance(s, Plane) and float(s.normal @ access) > np.cos(np.radians(lean_deg))
 
 
 def roles_in_recess(scene: Scene, ids: Iterable[int], access: Array) -> dict[int, Role]:
@@ -35,7 +41,7 @@ def _role(scene: Scene, i: int, access: Array) -> Role:
     if blend is not None and blend.hollow:
         return Role.CORNER if is_wall(face, access) else Role.FOOT
     if isinstance(s, Plane):
-        return Role.FLOOR if float(s.normal @ access) > np.cos(np.radians(_LEAN_DEG)) else Role.WALL
+        return Role.FLOOR if is_floor(face, access) else Role.WALL
     if isinstance(s, (Cylinder, Cone)):
         if parallel(s.axis, access, _LEAN_DEG):
             return Role.CORNER if s.hollow else Role.WALL
@@ -56,11 +62,10 @@ def recess_sizes(
 ) -> dict[str, float]:
     """Dimensions of a pocket, slot, step or opening, in mm and degrees.
 
-    ``body`` (n, 3): corners of the void, in model coordinates; it bounds the sizes where a floor is
+    ``body`` (n, 3): corners of the void, in model coordinates; it bounds the sizes where a floor or wall is
     shared with a crossing cut.
     """
-    cloud = scene.cloud(ids)
-    low, high = span(cloud, access)
+    low, high = -reach(scene, ids, -access), reach(scene, ids, access)
     high = max(high, mouth_level(scene, ids, access, high))
     dims: dict[str, float] = {}
     if run is not None:
@@ -73,7 +78,8 @@ def recess_sizes(
             # Across, a shared floor may be wider than the cut; along, a later cut may have shortened it.
             dims[name] = min(dims[name], void) if name == "width_mm" or kind not in _RUNS else void
     else:
-        dims["width_mm"], dims["length_mm"] = smallest_rectangle(scene, ids, access)
+        flat = all(isinstance(scene.face(i).surface, Plane) for i in ids)
+        dims["width_mm"], dims["length_mm"] = smallest_rectangle(scene, ids, access, body if flat else None)
     if kind in (Kind.STEP, Kind.BLIND_STEP) or kind in (Kind.THROUGH_PROFILE, Kind.OUTSIDE_PROFILE):
         dims["height_mm"] = high - low
     else:
@@ -141,11 +147,19 @@ def mouth_level(scene: Scene, ids: Sequence[int], access: Array, high: float) ->
     return max(levels)
 
 
-def smallest_rectangle(scene: Scene, ids: Sequence[int], access: Array) -> tuple[float, float]:
+def smallest_rectangle(
+    scene: Scene, ids: Sequence[int], access: Array, body: Array | None = None
+) -> tuple[float, float]:
     """Width and length of the smallest rectangle around faces seen along a direction.
 
-    It lies along one of the flat walls, or without any along an edge of the faces' outline.
+    It lies along one of the flat walls, or without any along an edge of the faces' outline. ``body`` (n, 3):
+    corners of the void, which bounds walls that a crossing cut shares.
     """
+
+    def size(direction: Array) -> float:
+        reached = extent(scene, ids, direction)
+        return min(reached, float(np.ptp(body @ direction))) if body is not None and len(body) else reached
+
     directions = [
         n / np.linalg.norm(n)
         for i in ids
@@ -154,7 +168,7 @@ def smallest_rectangle(scene: Scene, ids: Sequence[int], access: Array) -> tuple
     ]
     best = (np.inf, 0.0, 0.0)
     for d in directions or _outline_directions(scene.cloud(ids), access):
-        a, b = extent(scene, ids, d), extent(scene, ids, np.cross(access, d))
+        a, b = size(d), size(np.cross(access, d))
         best = min(best, (round(a * b, 6), min(a, b), max(a, b)))
     return best[1], best[2]
 
