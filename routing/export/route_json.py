@@ -16,6 +16,7 @@ from featurize.feature import Bore, Callout, Feature, Kind
 from routing.export.numbers import rounded, vector
 from routing.inputs.choices import EDGE, Choices
 from routing.processes.flags import Flag
+from routing.processes.protocol import Allowance, Stage
 
 if TYPE_CHECKING:  # these load the kernel
     from featurize.brep.part import Part
@@ -154,8 +155,10 @@ def _callout(callout: Callout) -> dict[str, Any]:
 
 def _routed(feature: Feature, plan: Plan, flags: Sequence[Flag]) -> dict[str, Any]:
     routed = plan.by_id[feature.id]
-    left = (p.leaves for s in plan.steps for p in s.passes if p.feature == feature.id and p.task.verdict)
-    allowance = next((a for a in left if a.floor_mm or a.wall_mm), None)
+    own = [(s, p) for s in plan.steps for p in s.passes if p.feature == feature.id and p.task.verdict]
+    allowance = next((p.leaves for _, p in own if p.leaves.floor_mm or p.leaves.wall_mm), None)
+    if allowance is None and any(s.stage == Stage.GRIND for s, _ in own):
+        allowance = Allowance()  # sparked out to size
     approach = plan.approach_of(feature.id)
     return {
         "process": str(routed.process),
