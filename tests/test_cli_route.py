@@ -174,18 +174,18 @@ def test_stock_file_has_the_volume_that_the_route_tells(
 
 
 def test_blocking_flags_end_in_status_1_only_when_asked(tmp_path: Path) -> None:
-    strict = _run("route", THREADS, "-o", tmp_path / "a", "--strict")
+    strict = _run("route", THREADS, "-o", tmp_path / "a", "--strict", "--no-papers")
     assert strict.returncode == 1
     assert "blocking" in strict.stdout
     assert (tmp_path / "a" / "route.json").is_file()
-    plain = _run("route", THREADS, "-o", tmp_path / "b", "--thread", "all=plain")
+    plain = _run("route", THREADS, "-o", tmp_path / "b", "--thread", "all=plain", "--no-papers")
     assert plain.returncode == 0
     assert "thread-ambiguous" not in plain.stdout
 
 
 def test_a_forced_process_is_taken(tmp_path: Path) -> None:
     choices = Choices(processes={"slot": "sink-erode"})
-    features = run_job(MODEL, tmp_path / "out", choices, load_shop()).parts[0].route["features"]
+    features = run_job(MODEL, tmp_path / "out", choices, load_shop(), papers=False).parts[0].route["features"]
     slots = [f["process"] for f in features if f["kind"] == "slot"]
     assert slots
     assert set(slots) == {"sink-erode"}
@@ -200,9 +200,10 @@ def test_a_choice_for_a_feature_that_is_not_there(tmp_path: Path, key: str) -> N
 
 
 def test_an_edge_that_is_decided_is_in_the_route_and_flagged(tmp_path: Path) -> None:
-    plain = _run("route", THREADS, "-o", tmp_path / "a", "--json")
+    plain = _run("route", THREADS, "-o", tmp_path / "a", "--json", "--no-papers")
     sharp = next(e for e in _edges(plain) if e["verdict"] == "keep sharp")
-    done = _run("route", THREADS, "-o", tmp_path / "b", "--json", "--edge", f"{sharp['id']}=may-break")
+    decided = ("--edge", f"{sharp['id']}=may-break")
+    done = _run("route", THREADS, "-o", tmp_path / "b", "--json", "--no-papers", *decided)
     (edge,) = [e for e in _edges(done) if e["asked"]]
     assert (edge["id"], edge["verdict"]) == (sharp["id"], "may break")
     flags = json.loads((tmp_path / "b" / "route.json").read_text())["flags"]
@@ -210,7 +211,8 @@ def test_an_edge_that_is_decided_is_in_the_route_and_flagged(tmp_path: Path) -> 
     # The same by its place, which is for good, from a choices file.
     key = "".join(f"{k} = {json.dumps(v)}\n" for k, v in sharp["settle"].items())
     (tmp_path / "own.toml").write_text(f'[[settle]]\n{key}edge = "may break"\n')
-    again = _run("route", THREADS, "-o", tmp_path / "c", "--json", "--choices", tmp_path / "own.toml")
+    own = ("--choices", tmp_path / "own.toml")
+    again = _run("route", THREADS, "-o", tmp_path / "c", "--json", "--no-papers", *own)
     assert _edges(again) == _edges(done)
 
 
