@@ -8,6 +8,8 @@ from typing import Any
 
 # A hundred times what the longest file needs that anybody writes by hand.
 _LARGEST_BYTES = 1_000_000
+# Keys of shop and choices have three parts at most.
+_MOST_PARTS = 100
 
 
 class TomlError(Exception):
@@ -17,12 +19,19 @@ class TomlError(Exception):
 def parsed(path: Path) -> dict[str, Any]:
     """What a file holds; raises TomlError."""
     text = text_of(path)
+    # The parser takes a minute over a key of many parts before it finds it too deep.
+    if any(_is_deep(line.partition("=")[0]) for line in text.splitlines()):
+        raise TomlError(f"{path.name} is nested too deeply: write tables of plain values.")
     try:
         return tomllib.loads(text)
     except RecursionError as error:
         raise TomlError(f"{path.name} is nested too deeply: write tables of plain values.") from error
     except ValueError as error:  # of TOML itself, or of a number with thousands of digits
         raise TomlError(f"{path.name} is not TOML ({shown(str(error), quoted=False, most=200)}).") from error
+
+
+def _is_deep(key: str) -> bool:
+    return key.count(".") > _MOST_PARTS and not {",", "#", '"', "'"} & set(key)
 
 
 def text_of(path: Path) -> str:
