@@ -1,4 +1,7 @@
-"""``pytest --elsewhere``: the tests marked ``elsewhere``, with what only Linux has taken away."""
+"""``pytest --elsewhere``: the tests marked ``elsewhere``, with what only Linux has taken away.
+
+``pytest --thorough``: also the tests marked ``thorough``, more cases of what every run tries a few of.
+"""
 
 from __future__ import annotations
 
@@ -13,12 +16,16 @@ SHIM = Path(__file__).parent / "support" / "elsewhere"
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
+    parser.addoption("--thorough", action="store_true", help="more cases of what a few are tried of")
     parser.addoption("--elsewhere", action="store_true", help="as on other systems; the tests so marked")
 
 
 def pytest_configure(config: pytest.Config) -> None:
     config.addinivalue_line("markers", "elsewhere: must hold on every system; see --elsewhere")
+    config.addinivalue_line("markers", "thorough: one more case of what every run tries; see --thorough")
     if not config.getoption("--elsewhere"):
+        if not (config.getoption("--thorough") or config.option.markexpr):
+            config.option.markexpr = "not thorough"
         return
     config.option.markexpr = "elsewhere"
     if "sitecustomize" in sys.modules:  # a process that another one with this option has started

@@ -21,6 +21,8 @@ from routing.jobs.batch.ledger import Ledger, Record, Status
 from routing.jobs.errors import OutputError
 from tests.benchmarks.soak import soak
 
+pytestmark = pytest.mark.thorough
+
 COUNT = 300
 
 

@@ -23,6 +23,7 @@ from routing.inputs.choices import Choices
 from routing.inputs.shop import load_shop
 from routing.plan.make import make_plan
 from routing.plan.revision import Revision, revise
+from tests.support.sampled import few
 from tests.support.transforms import as_bsplines, moved, with_split_faces, write_step
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -75,7 +76,7 @@ def _changes(**edit: Any) -> tuple[Change, ...]:
     return compare(_base(), _recognised(_insert(**edit))).changes
 
 
-@pytest.mark.parametrize("name", DEMOS)
+@pytest.mark.parametrize("name", few(DEMOS, 3))
 @pytest.mark.parametrize("dress", [with_split_faces, as_bsplines])
 def test_a_demo_in_other_clothes_is_the_same(name: str, dress: Any) -> None:
     solid, found = _demo(name)

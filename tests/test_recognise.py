@@ -13,6 +13,7 @@ from support.transforms import as_bsplines, mirrored, moved, with_split_faces
 from featurize.brep.build import build_part
 from featurize.feature import Feature, Kind, Role
 from featurize.recognise import Recognition, recognise
+from tests.support.sampled import few
 
 
 def seen(work: cq.Workplane) -> Recognition:
@@ -180,7 +181,9 @@ def with_modelled_thread(left_hand: bool) -> cq.Workplane:
 
 
 @pytest.mark.parametrize("left_hand", [False, True])
-@pytest.mark.parametrize("change", [lambda s: s, as_bsplines, lambda s: moved(s, (1, 2, 3), 50, (1, 2, 3))])
+@pytest.mark.parametrize(
+    "change", few([lambda s: moved(s, (1, 2, 3), 50, (1, 2, 3)), lambda s: s, as_bsplines], 1)
+)
 def test_modelled_thread(left_hand: bool, change: Callable[[object], object]) -> None:
     shape = cq.Shape.cast(change(with_modelled_thread(left_hand).val().wrapped))  # type: ignore[union-attr]
     hole = only(recognise(build_part(shape.Solids()[0].wrapped)), Kind.THREADED_HOLE)

@@ -33,13 +33,14 @@ from routing.inputs.shop import load_shop
 from routing.jobs.job import run_job
 from routing.processes.rooms import signs
 from tests.support.browser import chromium_page
+from tests.support.sampled import few
 
 DEMOS = Path(__file__).parents[1] / "demo_models"
 # A plain one, one with threads that are faulty, one that is wired, ground and milled from several sides.
-PARTS = ("wear_plate", "thread_trial", "crossing_block")
+PARTS = ("thread_trial", "crossing_block", "wear_plate")
 
 
-@pytest.fixture(scope="module", params=PARTS)
+@pytest.fixture(scope="module", params=few(PARTS, 2))
 def made(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The folder of a job."""
     out = tmp_path_factory.mktemp("report") / request.param

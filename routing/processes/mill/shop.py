@@ -117,7 +117,10 @@ class MillShop:
         names = [k.name for k in self.cutter_kinds]
         for n, cutter in enumerate(self.cutters):
             if cutter.kind not in names:
-                yield f"cutters[{n}].kind", f"{cutter.kind!r} is none of cutter_kinds: {', '.join(names)}"
+                yield (
+                    f"cutters[{n}].kind",
+                    f"{cutter.kind[:40]!r} is none of cutter_kinds: {', '.join(names)}",
+                )
 
     def kind_of(self, cutter: Cutter) -> CutterKind:
         return next(k for k in self.cutter_kinds if k.name == cutter.kind)
