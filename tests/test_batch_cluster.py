@@ -17,6 +17,8 @@ from routing.jobs.batch.cluster import Cluster
 from routing.jobs.errors import OutputError
 from routing.jobs.workers.pool import Limits
 
+if sys.modules.get("fcntl", os) is None:  # as with ``--elsewhere``; a library of the cluster would load it
+    pytest.skip("the lock of this system is taken away", allow_module_level=True)
 distributed = pytest.importorskip("distributed", reason="the extra dieroute[cluster] is not installed")
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="no such signals there")
 
