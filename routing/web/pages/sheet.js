@@ -15,6 +15,7 @@ export async function sheetPage({ main, rest, complain, announce, take }) {
   let [id, turn, place] = [rest[0], Number(rest[1] ?? 1), Number(rest[2] ?? 0)];
   let job = await get(`/api/jobs/${id}`);
   let planned = 0; // parts whose plan stands while their papers are made
+  let drawn = 0; // the revision that the panel is of
   let told = null, chosen = null, tab = "Flags", shown = "", all = false, lost = false, seen = false, closed = false, serial = 0;
 
   const title = el("h1"), turns = el("select", { id: "turn" }), parts = el("select", { id: "part" });
@@ -219,6 +220,7 @@ export async function sheetPage({ main, rest, complain, announce, take }) {
 
   function drawPanel() {
     drawTabs();
+    drawn = turn;
     panel.setAttribute("aria-labelledby", `tab-${tab}`);
     panel.replaceChildren(...[views[tab]()].flat(9).filter(Boolean));
     choose(chosen);
@@ -284,7 +286,10 @@ export async function sheetPage({ main, rest, complain, announce, take }) {
     if (!route()) return;
     view.show(route(), path(), place);
     if (chosen && !named(chosen) && !edgeNamed(chosen)) chosen = null;
-    drawHead(); drawBlock(); drawPanel();
+    drawHead(); drawBlock();
+    // What a person writes in the form of choices stays there.
+    const writing = tab === "Choices" && drawn === turn && (busy() || panel.contains(document.activeElement));
+    if (writing) drawTabs(); else drawPanel();
   }
 
   // What the file draws before it is read with care; the true part takes its place.
