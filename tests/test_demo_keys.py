@@ -152,7 +152,7 @@ _CHANGES: dict[str, Callable[[Any, Any], Any]] = {
 }
 
 
-@pytest.mark.parametrize("change", few(_CHANGES, 3))
+@pytest.mark.parametrize("change", few(_CHANGES, 2))
 @pytest.mark.parametrize("name", NAMES)
 @settings(
     max_examples=2,
