@@ -37,6 +37,7 @@ from routing.processes.wire.profiles import cuts, wire_view
 from routing.processes.wire.slugs import Fall, density_g_cm3, slug
 from routing.processes.wire.start_holes import Circle, largest_circle, start_hole
 from tests.support.routed import STEEL, block, job_of, owned, recognised
+from tests.support.sampled import few
 from tests.support.wire_files import (
     Axes,
     beyond_mm,
@@ -89,7 +90,7 @@ def test_a_demos_walls_are_what_the_drawing_leaves(name: str, tmp_path: Path) ->
                 assert left_mm(path, walls, z) <= LIMIT_MM, (cut, z)
 
 
-@pytest.mark.parametrize("kind", sorted(KINDS))
+@pytest.mark.parametrize("kind", few(sorted(KINDS), 6))
 def test_a_random_openings_walls_are_what_the_drawing_leaves(kind: str, tmp_path: Path) -> None:
     found = tried(kind, 1, tmp_path)
     assert found.passes, kind
