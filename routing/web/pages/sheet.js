@@ -274,7 +274,8 @@ export async function sheetPage({ main, rest, complain, announce, take }) {
     drawHead(); drawState(); drawBlock();
     if (!seen && job.parts.length > place) await see();
     else if (!seen && busy()) peek();
-    if (revision().state !== "done" && planned <= place) {
+    // Early only where nothing is shown yet: else it would take from under a person what they decide on.
+    if (revision().state !== "done" && (told || planned <= place)) {
       if (!told) { tabs.replaceChildren(); panel.replaceChildren(el("p", { className: "quiet" }, "Features, operations and flags come here when the work is done.")); }
       panel.classList.toggle("stale", Boolean(told));
       return;
