@@ -62,10 +62,6 @@ def electrodes_of(folder: Path, told: Sequence[Mapping[str, Any]], bench: Bench)
     return [Electrode(e, _placed(e, _body(folder / e["file"]), bench)) for e in told if e.get("file")]
 
 
-def without_file(told: Sequence[Mapping[str, Any]]) -> bool:
-    return any(not e.get("file") for e in told)
-
-
 def _body(path: Path) -> Manifold:
     reader = STEPControl_Reader()
     if not path.is_file() or reader.ReadFile(str(path)) != IFSelect_ReturnStatus.IFSelect_RetDone:

@@ -199,14 +199,21 @@ class ThreadMill:
 
 
 @dataclass(frozen=True)
-class Electrode:
-    """``gap_mm`` per side; ``kind`` is rough, finish or last."""
+class TubeElectrode:
+    """A tube that erodes a hole; ``diameter_mm`` is the hole's."""
 
-    kind: str
-    gap_mm: float
+    diameter_mm: float
 
     def __str__(self) -> str:
-        return f"{self.kind} electrode, gap {self.gap_mm:g}"
+        return f"tube electrode for {self.diameter_mm:.4g}"
+
+
+@dataclass(frozen=True)
+class Electrodes:
+    """Those of one feature, made for this part: the list of electrodes has each with its sizes."""
+
+    def __str__(self) -> str:
+        return "electrodes of the list"
 
 
 @dataclass(frozen=True)
@@ -219,4 +226,15 @@ class HandTool:
         return self.name
 
 
-Tool = Wire | Wheel | Cutter | SideCutter | Drill | BoringHead | ThreadMill | Electrode | HandTool
+Tool = (
+    Wire
+    | Wheel
+    | Cutter
+    | SideCutter
+    | Drill
+    | BoringHead
+    | ThreadMill
+    | TubeElectrode
+    | Electrodes
+    | HandTool
+)

@@ -106,30 +106,6 @@ def arrow(tip: Point, tail: Point, length_mm: float = 1.6) -> Line:
     return Line(corners, 0.05, closed=True, fill="#16191d")
 
 
-def size_line(a: Point, b: Point, text: str, *, upright: bool = False) -> list[Item]:
-    """A dimension between two points of a level or upright line; outside arrows where there is no room."""
-    span = abs(b[1] - a[1]) if upright else abs(b[0] - a[0])
-    words = Words(0, 0, text, 6.5)
-    tight = span < words.width_mm + 4
-    reach = 3.0 if tight else 0.0
-    (x0, y0), (x1, y1) = sorted((a, b))
-    if upright:
-        (x0, y0), (x1, y1) = sorted((a, b), key=lambda p: p[1])
-        outer = ((x0, y0 - reach), (x1, y1 + reach))
-        at = Words(x0 - 0.8, (y0 + y1) / 2, text, 6.5, "middle", upright=True)
-        if tight:
-            at = Words(x0 - 0.8, y1 + reach + words.width_mm / 2, text, 6.5, "middle", upright=True)
-        inner = ((x0, y0 + 1), (x1, y1 - 1))
-    else:
-        outer = ((x0 - reach, y0), (x1 + reach, y1))
-        at = Words((x0 + x1) / 2, y0 + 0.7, text, 6.5, "middle")
-        if tight:
-            at = Words(x1 + reach, y1 + 0.7, text, 6.5)
-        inner = ((x0 + 1, y0), (x1 - 1, y1))
-    tails = outer if tight else inner
-    return [Line(outer if tight else ((x0, y0), (x1, y1)), 0.1), *map(arrow, ((x0, y0), (x1, y1)), tails), at]
-
-
 def svg(drawing: Drawing) -> str:
     """The drawing as an inline SVG element that asks for no other file."""
     wide, high = drawing.width_mm, drawing.height_mm

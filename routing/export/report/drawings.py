@@ -162,23 +162,20 @@ def _section(gallery: Gallery, zero: Array) -> tuple[Plane | None, SizedView | N
 def _centres(views: Sequence[_Placed], scale: float, gap: float) -> dict[tuple[int, int], Array]:
     """Where each view's zero stands on paper, the views of a row and of a column in line."""
     sizes = {p.cell: (p.view.sight.box - p.view.zero) * scale for p in views}
-    columns = sorted({c for c, _ in sizes})
-    rows = sorted({r for _, r in sizes})
-    left: dict[int, float] = {}
-    at = 0.0
-    for c in columns:
-        low = min(box[0][0] for cell, box in sizes.items() if cell[0] == c)
-        high = max(box[1][0] for cell, box in sizes.items() if cell[0] == c)
-        left[c] = at - low
-        at += high - low + gap
-    down: dict[int, float] = {}
-    at = 0.0
-    for r in rows:
-        low = min(box[0][1] for cell, box in sizes.items() if cell[1] == r)
-        high = max(box[1][1] for cell, box in sizes.items() if cell[1] == r)
-        down[r] = at - low
-        at += high - low + gap
+    left, down = (_in_line(sizes, k, gap) for k in (0, 1))
     return {cell: np.array([left[cell[0]], down[cell[1]]]) for cell in sizes}
+
+
+def _in_line(sizes: Mapping[tuple[int, int], Array], k: int, gap: float) -> dict[int, float]:
+    """Where the zeros of columns (``k`` 0) or rows (1) stand, one after the other."""
+    found: dict[int, float] = {}
+    at = 0.0
+    for place in sorted({cell[k] for cell in sizes}):
+        boxes = [box for cell, box in sizes.items() if cell[k] == place]
+        low, high = min(box[0][k] for box in boxes), max(box[1][k] for box in boxes)
+        found[place] = at - low
+        at += high - low + gap
+    return found
 
 
 def _arranged(drawn: PartDrawing) -> Drawing:

@@ -204,7 +204,3 @@ def _moved(words: Words, reach_mm: float, turn_deg: float) -> Words:
 
 def _inside(box: tuple[float, float, float, float], width_mm: float, height_mm: float) -> bool:
     return box[0] > 0 and box[1] > 0 and box[2] < width_mm and box[3] < height_mm
-
-
-def runs_of(strokes: Sequence[Array], fit: Fit) -> tuple[tuple[Point, ...], ...]:
-    return tuple(fit(s) for s in strokes)

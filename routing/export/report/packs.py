@@ -30,5 +30,6 @@ def readers(setups: Sequence[Mapping[str, object]]) -> list[str]:
 
 
 def pack(reader: str, title: str, head: tuple[tuple[str, str], ...], sections: Iterator[Section]) -> Pack:
-    made = Report(title, head, tuple(sections), f"For the {reader}" if reader != "quote" else "Quote")
+    words = {"quote": "Quote", "traveller": "Shop traveller"}.get(reader, f"Pack: {reader}")
+    made = Report(title, head, tuple(sections), words)
     return Pack(reader, stem_of(reader), made)

@@ -364,6 +364,11 @@ def inspection(content: Content) -> Section:
     return Section("Inspection", (Table(("id", "what", "with what"), tuple(rows), (1, 7, 6)), said))
 
 
+def _sentence(words: str) -> str:
+    told = clean(words)
+    return f"{told[:1].upper()}{told[1:]}."
+
+
 def estimate(content: Content) -> Section:
     told = content["estimate"]
     currency = clean(told["currency"])
@@ -371,7 +376,7 @@ def estimate(content: Content) -> Section:
     cost, least, most = (number(told[k], 2) for k in ("cost", "cost_low", "cost_high"))
     total = (
         f"{minutes} min ({low} to {high}), {cost} {currency} ({least} to {most}), {told['setups']} setups. "
-        f"An estimate: {clean(told['note'])}."
+        f"{_sentence(told['note'])}"
     )
     blocks: list[Block] = [Text(total, "alert")]
     rest = {
@@ -408,7 +413,7 @@ def quote(content: Content) -> Section:
     cost, least, most = (number(told[k], 2) for k in ("cost", "cost_low", "cost_high"))
     total = (
         f"One piece: {cost} {currency} ({least} to {most}), {number(told['minutes'], 0)} min in "
-        f"{told['setups']} setups. An estimate: {clean(told['note'])}."
+        f"{told['setups']} setups. {_sentence(told['note'])}"
     )
     blocks: list[Block] = [Text(total, "alert")]
     for key in ("quantities", "what_if"):

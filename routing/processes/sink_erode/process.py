@@ -26,7 +26,7 @@ from routing.processes.sink_erode.effort import erode, start_hole
 from routing.processes.sink_erode.forecast import made_tools, sets_of
 from routing.processes.sink_erode.shop import ErodeShop
 from routing.processes.sink_erode.verdict import SINK, SinkVerdict
-from routing.processes.tools import Drill
+from routing.processes.tools import Electrodes, TubeElectrode
 
 
 class SinkErosion(Process):
@@ -42,11 +42,11 @@ class SinkErosion(Process):
         how = f"at least {n} finishing steps at ever lower energy"
         why = "erosion leaches the binder and cracks the skin (common practice)"
         notes = (f"{how}: {why}",) if n > 1 else ()
-        return [Task(Stage.ERODE, SINK, _way(job, feature, verdict), feature, verdict, notes=notes)]
+        return [Task(Stage.ERODE, SINK, _way(job, feature, verdict), feature, verdict, Electrodes(), notes)]
 
     def fine_task(self, job: JobContext, feature: Feature, verdict: Verdict, why: str) -> Task:
         note = f"{feature.id} {why}: a fresh finishing electrode at low energy"
-        return Task(Stage.LAST, SINK, _way(job, feature, verdict), feature, verdict, notes=(note,))
+        return Task(Stage.LAST, SINK, _way(job, feature, verdict), feature, verdict, Electrodes(), (note,))
 
     def blend_tasks(
         self, job: JobContext, feature: Feature, verdict: Verdict, faces: tuple[int, ...]
@@ -65,7 +65,7 @@ class SinkErosion(Process):
     def effort(self, job: JobContext, task: Task) -> Effort:
         shop, scale = job.shop[ErodeShop], job.shop.rule(job.material).erode_scale
         if task.stage == Stage.START_HOLE:
-            assert isinstance(task.tool, Drill)
+            assert isinstance(task.tool, TubeElectrode)
             depth = job.extent_mm(task.approach.direction)
             return start_hole(depth, task.tool.diameter_mm, shop.rates, scale=scale)
         if task.stage not in (Stage.ERODE, Stage.LAST):

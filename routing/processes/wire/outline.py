@@ -91,10 +91,6 @@ class Outline:
         """Whether it goes anywhere: walls may end in a point."""
         return bool(np.ptp(self.points, axis=0).max() > tol.LENGTH_MM or np.any(self.angles))
 
-    @property
-    def is_circle(self) -> bool:
-        return self.closed and bool(np.all(self.bulges != 0)) and _one_circle(self.centres, self.radii)
-
     def place(self, piece: int, share: float = 0.5) -> tuple[Array, Array]:
         """A point (2,) on a piece at a share of its length, and the unit tangent (2,) there."""
         start, end = self.starts[piece], self.ends[piece]

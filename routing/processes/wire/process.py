@@ -17,7 +17,7 @@ from routing.processes.protocol import Allowance, Approach, Effort, Process, Rem
 from routing.processes.rest.left import NEARLY_ALL, Left, NoBodyError, rolled
 from routing.processes.rest.slabs import Stack
 from routing.processes.sweeps import through_opening
-from routing.processes.tools import Drill, Wire
+from routing.processes.tools import Drill, TubeElectrode, Wire
 from routing.processes.wire import ROOM, reach
 from routing.processes.wire.effort import effort_of, trim_effort
 from routing.processes.wire.paths import passes_on
@@ -50,7 +50,7 @@ class WireErosion(Process):
             way,
             feature,
             verdict,
-            Drill(hole.diameter_mm),
+            Drill(hole.diameter_mm) if hole.how == "drilled" else TubeElectrode(hole.diameter_mm),
             notes=(note,),
             at=verdict.start_at,
         )
