@@ -26,8 +26,9 @@ from featurize import system
 from routing.export.exporters import all_files
 from routing.export.exporters.route_file import ROUTE
 from routing.inputs.choices import Choices
-from routing.jobs.job import Answered, Report, run_job
+from routing.jobs.job import Answered, run_job
 from routing.jobs.job_inputs import Inputs, sha256_of
+from routing.jobs.progress import Report
 from routing.jobs.result import JobResult, PartResult
 from routing.jobs.staging import staged_folder
 

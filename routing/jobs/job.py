@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 import re
-import traceback
-from collections.abc import Callable, Hashable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from copy import deepcopy
 from dataclasses import asdict
-from fnmatch import fnmatch
 from functools import partial
 from itertools import chain
 from pathlib import Path
@@ -20,11 +18,13 @@ from featurize import isolate
 from featurize.errors import Code, StepError, is_memory_short
 from featurize.step.read import Skip, read_step, reading_less
 from routing.export import route_json
-from routing.export.exporters import all_exporters, all_files, is_paper, merge, paper_name, route_file, setups
+from routing.export.exporters import all_exporters, all_files, is_paper, setups
 from routing.export.work import Work
 from routing.inputs.choices import Choices, ChoicesError, is_edge_id, is_feature_id
+from routing.jobs.exporting import clear, export
 from routing.jobs.job_inputs import Inputs, frozen
 from routing.jobs.noticed import reading_flags
+from routing.jobs.progress import Report, span
 from routing.jobs.result import JobResult, PartResult
 from routing.jobs.stages import NoCache
 from routing.jobs.staging import staged_folder
@@ -43,12 +43,9 @@ if TYPE_CHECKING:  # these load the kernel
     from routing.processes.shop import Shop
     from routing.stock.ground import GroundStock
 
-Report = Callable[[str, float], None]
 Answered = Callable[[PartResult], None]
 
 NO_CACHE = NoCache()
-# Half of a job's usual limit: a hand-over that takes longer is lost, the rest is not.
-_APART_LIMIT_S = 300.0
 STOCK_STEP = f"{stock_files.GROUND_STEM}.step"
 
 
@@ -75,7 +72,7 @@ def run_job(
     with staged_folder(out_dir, all_files()) as folder:
 
         def attempt(skip: Skip, left_s: float) -> JobResult:
-            _clear(folder)
+            clear(folder)
             args = (model, folder, choices, shop, papers, skip)
             progress = Relay(report, answered)
             return isolate.run_isolated(_work_in_child, *args, time_limit_s=left_s, progress=progress)
@@ -104,17 +101,6 @@ def list_features(
         return isolate.run_isolated(_features_in_child, *args, time_limit_s=left_s, progress=Relay(report))
 
     return reading_less(attempt, time_limit_s)
-
-
-def _clear(folder: Path, names: Sequence[str] = ("*",)) -> None:
-    """What a crashed child may have left."""
-    for left in _files(folder):
-        if any(fnmatch(left.name, name) for name in names):
-            left.unlink()
-
-
-def _files(folder: Path) -> list[Path]:
-    return [p for p in folder.rglob("*") if p.is_file()]
 
 
 def _features_in_child(model: Path, choices: Choices, shop: Shop, skip: Skip) -> list[dict[str, Any]]:
@@ -342,42 +328,12 @@ def _one_part(
     content = route_json.build(document, solid, recognition, plan, (stock, proof, STOCK_STEP), flags, choices)
     work = Work(document, solid, recognition, plan, stock, proof, shop, choices, content)
     tell(content | setups.planned(work))
-    lost = []
-    for n, module in enumerate(exporters):
-        what = paper_name(module)
-        report(f"writing the {what} of {solid.name}", 0.5 + 0.5 * n / len(exporters))
-        try:
-            merge(content, _handed_over(module, f"writing the {what}", work, folder, cache, key))
-        except (_LostError, StepError) as error:
-            if module is route_file:
-                raise
-            _clear(folder, module.FILES)
-            lost.append(f"the {what} could not be written, the rest is: {error}")
-    if lost:  # what came after the route file could not tell it in time
-        flags = [Flag("not-written", Severity.BLOCKING, None, message) for message in lost]
-        merge(content, {"flags": [asdict(flag) for flag in flags]})
-        route_file.write(work, folder)
+    export(exporters, work, folder, key, span(report, 0.5, 0.5), cache)
     return content
 
 
 def _tell(answered: Answered, name: str, count: int, content: dict[str, Any]) -> None:
     answered(PartResult(name, count, deepcopy(content)))  # the route file grows, what was told must not
-
-
-class _LostError(Exception):
-    """A fault of the program in a hand-over, in one line with its place; the others need not suffer."""
-
-
-def _written(module: ModuleType, work: Work, folder: Path) -> dict[str, Any]:
-    try:
-        content: dict[str, Any] = module.write(work, folder)
-    except (StepError, ChoicesError, OSError):
-        raise
-    except Exception as error:
-        *_, last = traceback.extract_tb(error.__traceback__)
-        place = f"{Path(last.filename).name}, line {last.lineno}"
-        raise _LostError(f"{type(error).__name__}: {' '.join(str(error).split())} ({place})") from error
-    return content
 
 
 def decide_plan(settled: Settled, inputs: Inputs, n: int, *, cache: NoCache = NO_CACHE) -> Plan:
@@ -400,29 +356,6 @@ def ground_tasks(plan: Plan) -> list[Task]:
     from routing.processes.protocol import Stage
 
     return [p.task for step in plan.steps if step.stage == Stage.GRIND for p in step.passes]
-
-
-def _handed_over(
-    module: ModuleType, stage: str, work: Work, folder: Path, cache: NoCache, key: Hashable
-) -> dict[str, Any]:
-    """What a hand-over adds to the route file, its files written; kept where it tells what it depends on."""
-    depends = getattr(module, "depends", None)
-
-    def make() -> tuple[dict[str, Any], dict[str, bytes]]:
-        added = isolate.run_apart(partial(_written, module, work, folder), time_limit_s=_APART_LIMIT_S)
-        if not depends or not cache.keeps:
-            return added, {}
-        made = [p for p in _files(folder) if any(fnmatch(p.name, name) for name in module.FILES)]
-        return added, {p.relative_to(folder).as_posix(): p.read_bytes() for p in made}
-
-    if depends is None:
-        return cache.time(stage, make)[0]
-    added, files = cache.get_or_make(stage, (key, depends(work)), make)
-    for name, content in files.items():
-        if not (folder / name).exists():
-            (folder / name).parent.mkdir(parents=True, exist_ok=True)
-            (folder / name).write_bytes(content)
-    return deepcopy(added)  # the route file grows, what is kept must not
 
 
 def _stock(
@@ -458,10 +391,6 @@ def folder_names(parts: Sequence[str]) -> list[str]:
         f"{n:0{width}}-{re.sub(r'[^A-Za-z0-9._-]+', '_', name).strip('._') or 'part'}"[:80].rstrip(".")
         for n, name in enumerate(parts, 1)
     ]
-
-
-def span(report: Report, start: float, width: float) -> Report:
-    return lambda text, share: report(text, start + width * share)
 
 
 def _convex(recognitions: Sequence[Recognition]) -> set[str]:

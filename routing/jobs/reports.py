@@ -9,7 +9,8 @@ from featurize import isolate
 from featurize.step.read import Skip, read_step, reading_less
 from routing.export import route_json
 from routing.inputs.choices import Choices, ChoicesError
-from routing.jobs.job import Relay, Report, inputs_of, recognise_parts, span, to_parent
+from routing.jobs.job import Relay, inputs_of, recognise_parts, to_parent
+from routing.jobs.progress import Report, span
 from routing.processes.shop import Shop
 
 
