@@ -76,7 +76,7 @@ class Placed:
         return points + self.shift[:2]
 
     def z(self, height_mm: float) -> float:
-        return float(height_mm + self.shift[2])
+        return round(float(height_mm + self.shift[2]), 9) + 0.0  # no -0.000 on paper
 
     def outline(self, o: Outline) -> Outline:
         return o.but(self.flat(o.points), o.bulges)

@@ -45,6 +45,11 @@ class EdgeVerdict:
     asked: bool = False
 
 
+def made_with(edge: EdgeVerdict, features: Mapping[str, Feature]) -> str:
+    """The feature that brings an edge into being: of the two the one that did not come with the blank."""
+    return next((f for f in edge.features if not features[f].kind.traits.blank), edge.features[0])
+
+
 # A chamfer or round belongs to the working side when it faces it by more than 5 degrees.
 _FACING = float(np.sin(np.radians(5)))
 

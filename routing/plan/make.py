@@ -11,7 +11,7 @@ from featurize.feature import Feature
 from featurize.recognise import Recognition
 from routing.inputs.choices import Choices
 from routing.plan.choice import RoutedFeature, choose
-from routing.plan.edges import EdgeVerdict, contradictions, edge_flags, edge_map
+from routing.plan.edges import Break, EdgeVerdict, contradictions, edge_flags, edge_map, made_with
 from routing.plan.estimate import estimate
 from routing.plan.estimate.efforts import Efforts
 from routing.plan.estimate.ways import Way, demagnetised, way
@@ -164,8 +164,8 @@ def _by_feature(flags: Sequence[Flag]) -> dict[str | None, list[Flag]]:
 
 def _broken(job: JobContext, edges: Sequence[EdgeVerdict]) -> list[Feature]:
     """Features with edges that must be broken, in the order of the features."""
-    faces = {face for e in edges if str(e.verdict) == "must break" for face in e.faces}
-    return [f for f in job.features if faces & set(f.faces)]
+    broken = {made_with(e, job.by_id) for e in edges if e.verdict == Break.MUST_BREAK}
+    return [f for f in job.features if f.id in broken]
 
 
 def _setups(chosen: Way) -> list[list[Step]]:

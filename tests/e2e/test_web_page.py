@@ -127,7 +127,7 @@ def test_section_explosion_and_stock_change_the_picture(job):
     assert changed()
     names = job.locator("#stock option").all_inner_texts()
     assert names[:2] == ["the part", "the blank"]
-    found = [re.fullmatch(r"stock after step (\d+), \w.*", name) for name in names[2:]]
+    found = [re.fullmatch(r"after step (\d+), \w.*", name) for name in names[2:]]
     assert found
     assert all(found), names
     steps = [int(match[1]) for match in found if match]

@@ -5,7 +5,7 @@ Closed forms on lengths, areas and masses, common practice, no source; every rat
 
 from __future__ import annotations
 
-from routing.plan.edges import Break, EdgeVerdict
+from routing.plan.edges import Break, EdgeVerdict, made_with
 from routing.processes.context import JobContext
 from routing.processes.protocol import Effort, Stage, Task
 from routing.processes.shop import BenchRates
@@ -21,8 +21,7 @@ def effort(job: JobContext, task: Task, edges: tuple[EdgeVerdict, ...]) -> Effor
         case Stage.RECAST:
             return recast(area_of_faces(job, task.feature.faces), rates.bench)
         case Stage.SEAT_EDGES | Stage.EDGES:
-            # Each edge is counted once, with the first of its two faces.
-            mine = (e for e in edges if job.owner[e.faces[0]].id == task.feature.id)
+            mine = (e for e in edges if made_with(e, job.by_id) == task.feature.id)
             length = sum(e.length_mm for e in mine if e.verdict == Break.MUST_BREAK)
             return break_edges(length, rates.bench) if length else Effort()
         case Stage.DEMAGNETISE:

@@ -135,7 +135,7 @@ export function stage({ onPick, complain }) {
       viewer?.setView(looks.value);
       const kept = stock.value;
       stock.replaceChildren(el("option", { value: "" }, "the part"),
-        ...(route.stock.stages ?? []).map((s, n) => el("option", { value: n }, s.step ? `stock after step ${s.step}, ${s.name}` : "the blank")));
+        ...(route.stock.stages ?? []).map((s, n) => el("option", { value: n }, s.step ? `after step ${s.step}, ${s.name}` : "the blank")));
       stock.value = [...stock.options].some(o => o.value === kept) ? kept : "";
       stock.disabled = apart.disabled = false;
       drawLegend();
