@@ -27,7 +27,9 @@ def test_a_last_digit_decides_no_start_hole() -> None:
     """Ten diameters of drill 3 are 30, be they written in inches; 30.01 are more."""
     job = job_of(block(40, 40, 30))
     mill = job.processes["mill"]
-    assert mill.pierces(job, 3.0, 30.0 + 2e-12) == "drilled"
+    drilled = mill.pierces(job, 3.0, 30.0 + 2e-12)
+    assert drilled is not None
+    assert (drilled.how, str(drilled.tool)) == ("drilled", "drill 3")
     assert mill.pierces(job, 3.0, 30.01) is None
 
 

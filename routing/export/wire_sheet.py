@@ -164,7 +164,7 @@ def start_hole(placed: Placed) -> dict[str, Any] | None:
         "to_z_mm": rounded(placed.z(low)),
         "inscribed_mm": rounded(hole.inscribed_mm),
         "diameter_mm": None if hole.diameter_mm is None else rounded(hole.diameter_mm),
-        "by": hole.how,
+        "by": hole.made.how if hole.made else "none",
         "problem": hole.problem,
     }
 

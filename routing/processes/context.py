@@ -22,7 +22,7 @@ from routing.processes.blank import Blanks, Shape
 from routing.processes.material import Material
 from routing.processes.material_rules import MaterialRule
 from routing.processes.preferences import SOFT, Preferences
-from routing.processes.protocol import Approach, Process
+from routing.processes.protocol import Approach, Pierced, Process
 from routing.processes.rooms import all_processes
 from routing.processes.shop import Shop
 
@@ -107,10 +107,10 @@ class JobContext:
         used = self.shop.rule(self.material).processes
         return not used or process in used
 
-    def piercing(self, diameter_mm: float, depth_mm: float) -> tuple[str, str] | None:
-        """The first process that makes a plain hole right through, and how; None where none does."""
-        asked = ((p.name, p.pierces(self, diameter_mm, depth_mm)) for p in self.processes.values())
-        return next(((name, how) for name, how in asked if how), None)
+    def piercing(self, diameter_mm: float, depth_mm: float) -> Pierced | None:
+        """How the first process that makes a plain hole right through does so; None where none does."""
+        asked = (p.pierces(self, diameter_mm, depth_mm) for p in self.processes.values())
+        return next((made for made in asked if made), None)
 
     def with_pieces(self, pieces: Iterable[Feature]) -> JobContext:
         """The same with regions of a feature beside the features; what is kept is shared."""

@@ -150,6 +150,15 @@ def furthest(answers: Sequence[V]) -> V:
 
 
 @dataclass(frozen=True)
+class Pierced:
+    """A plain hole right through: made ``by`` a process, ``how`` in a word, with a tool."""
+
+    by: str
+    how: str
+    tool: Tool
+
+
+@dataclass(frozen=True)
 class MadeTool:
     """A tool made for this part, as an electrode is. ``what`` names its line in the estimate.
 
@@ -363,8 +372,8 @@ class Process(ABC):
         """Whether it makes an open straight run from a side, so that no part need be laid on its side."""
 
     @abstractmethod
-    def pierces(self, job: JobContext, diameter_mm: float, depth_mm: float) -> str | None:
-        """How it makes a plain hole right through, in a word; None where it does not."""
+    def pierces(self, job: JobContext, diameter_mm: float, depth_mm: float) -> Pierced | None:
+        """How it makes a plain hole right through; None where it does not."""
 
     def holding(self, job: JobContext) -> HoldingWish:
         """From the shop file; raises KeyError where that says nothing of it."""

@@ -26,7 +26,7 @@ from routing.processes.rest.left import Left, NoBodyError
 from routing.processes.sight import hidden_from
 from routing.processes.sizes import area_of_faces
 from routing.processes.sweeps import through_opening
-from routing.processes.tools import Drill, HandTool
+from routing.processes.tools import HandTool
 from tests.extra_process import ROOM
 from tests.extra_process.shop import JigShop
 
@@ -77,8 +77,8 @@ class JigGrind(Process):
         ground = Task(Stage.FINISH, self.name, way, feature, verdict, verdict.tool)
         if maker is None:
             return [ground]
-        note = (f"{feature.id} pilot hole {verdict.pilot_mm:.4g}, {maker[1]}",)
-        pilot = Task(Stage.START_HOLE, maker[0], way, feature, verdict, Drill(verdict.pilot_mm), note)
+        note = (f"{feature.id} pilot hole {verdict.pilot_mm:.4g}, {maker.how}",)
+        pilot = Task(Stage.START_HOLE, maker.by, way, feature, verdict, maker.tool, note)
         return [pilot, ground]
 
     def fine_task(self, job: JobContext, feature: Feature, verdict: Verdict, why: str) -> Task:

@@ -23,6 +23,7 @@ from routing.processes.protocol import (
     Allowance,
     Approach,
     Effort,
+    Pierced,
     Process,
     Removal,
     Stage,
@@ -173,13 +174,14 @@ class Milling(Process):
     def takes_run(self, job: JobContext, feature: Feature) -> bool:
         return False
 
-    def pierces(self, job: JobContext, diameter_mm: float, depth_mm: float) -> str | None:
+    def pierces(self, job: JobContext, diameter_mm: float, depth_mm: float) -> Pierced | None:
         shop = job.shop[MillShop]
         of_size = (d for d in shop.every_drill if abs(d.diameter_mm - diameter_mm) < tol.SURFACE_MM / 2)
         fits = any(d.length_mm >= depth_mm - tol.LENGTH_MM for d in of_size)
         steep = depth_mm > shop.drilling.drill_ratio * diameter_mm + tol.LENGTH_MM
         # Carbide is eroded.
-        return "drilled" if fits and not steep and job.material.binder_percent is None else None
+        able = fits and not steep and job.material.binder_percent is None
+        return Pierced(self.name, "drilled", Drill(diameter_mm)) if able else None
 
     def left(self, job: JobContext, feature: Feature, verdict: Verdict, *, forced: bool) -> Left:
         toward = _way(job, feature, verdict).direction

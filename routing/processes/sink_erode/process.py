@@ -12,6 +12,7 @@ from routing.processes.protocol import (
     Allowance,
     Approach,
     Effort,
+    Pierced,
     Process,
     Removal,
     Stage,
@@ -85,8 +86,8 @@ class SinkErosion(Process):
     def takes_run(self, job: JobContext, feature: Feature) -> bool:
         return False
 
-    def pierces(self, job: JobContext, diameter_mm: float, depth_mm: float) -> str:
-        return "eroded"
+    def pierces(self, job: JobContext, diameter_mm: float, depth_mm: float) -> Pierced:
+        return Pierced(self.name, "eroded", TubeElectrode(diameter_mm))
 
     def left(self, job: JobContext, feature: Feature, verdict: Verdict, *, forced: bool) -> Left:
         toward, owned = _way(job, feature, verdict).direction, job.shop[ErodeShop].electrodes

@@ -17,7 +17,7 @@ from routing.processes.protocol import Allowance, Approach, Effort, Process, Rem
 from routing.processes.rest.left import NEARLY_ALL, Left, NoBodyError, rolled
 from routing.processes.rest.slabs import Stack
 from routing.processes.sweeps import through_opening
-from routing.processes.tools import Drill, TubeElectrode, Wire
+from routing.processes.tools import Wire
 from routing.processes.wire import ROOM, reach
 from routing.processes.wire.effort import effort_of, trim_effort
 from routing.processes.wire.paths import passes_on
@@ -39,18 +39,18 @@ class WireErosion(Process):
         passes = _passes(job, feature, verdict, way)
         cut = Task(Stage.WIRE, WIRE, way, feature, verdict, verdict.tool, notes=_trims(job), passes=passes)
         hole = verdict.start_hole
-        if hole is None or hole.diameter_mm is None or verdict.start_at is None:
+        if hole is None or hole.made is None or verdict.start_at is None:
             return [cut]
         note = f"{feature.id} start hole {hole.diameter_mm:g}"
-        if hole.how != "drilled":
-            note += f", {hole.how}"
+        if hole.made.how != "drilled":
+            note += f", {hole.made.how}"
         start = Task(
             Stage.START_HOLE,
-            hole.by,
+            hole.made.by,
             way,
             feature,
             verdict,
-            Drill(hole.diameter_mm) if hole.how == "drilled" else TubeElectrode(hole.diameter_mm),
+            hole.made.tool,
             notes=(note,),
             at=verdict.start_at,
         )

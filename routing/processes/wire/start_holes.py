@@ -13,6 +13,7 @@ import numpy as np
 import shapely
 
 from featurize import tolerances as tol
+from routing.processes.protocol import Pierced
 from routing.processes.wire.outline import Outline
 from routing.processes.wire.profiles import Cut
 from routing.processes.wire.shop import WireMachine
@@ -22,8 +23,8 @@ _CHORD_MM = 2e-5
 _SEEK_MM = 1e-5
 
 
-# A diameter and a depth (mm) to the process that makes such a hole, and how.
-Piercing = Callable[[float, float], tuple[str, str] | None]
+# A diameter and a depth (mm) to how such a hole is made.
+Piercing = Callable[[float, float], Pierced | None]
 
 
 @dataclass(frozen=True)
@@ -73,16 +74,15 @@ def circle_of(cut: Cut, low_mm: float, high_mm: float) -> Circle | None:
 class StartHole:
     """``diameter_mm`` is None where none fits, and ``problem`` says why; ``tight`` where it nearly fills.
 
-    ``by`` is the process that makes it, ``how`` in a word.
+    ``made`` tells who makes it, how and with what.
     """
 
     circle: Circle
     height_mm: float
     diameter_mm: float | None
-    how: str
+    made: Pierced | None
     tight: bool
     problem: str | None
-    by: str = ""
 
     @property
     def inscribed_mm(self) -> float:
@@ -92,7 +92,7 @@ class StartHole:
 def start_hole(circle: Circle, height_mm: float, machine: WireMachine, piercing: Piercing) -> StartHole:
     """The start hole for a circle that is free of the outline: as large as it and the machine allow.
 
-    ``piercing`` tells who makes a hole of a diameter and depth (mm), and how.
+    ``piercing`` tells who makes a hole of a diameter and depth (mm), how and with what.
     """
     inscribed = 2 * circle.radius_mm
     if inscribed < machine.start_hole_min_mm:
@@ -114,8 +114,8 @@ def start_hole(circle: Circle, height_mm: float, machine: WireMachine, piercing:
             f"nothing in the shop makes a start hole of {diameter:g} through {height_mm:.1f}",
         )
     tight = inscribed - diameter < 2 * machine.start_hole_clear_mm - tol.SURFACE_MM
-    return StartHole(circle, height_mm, float(diameter), made[1], tight, None, made[0])
+    return StartHole(circle, height_mm, float(diameter), made, tight, None)
 
 
 def _none(circle: Circle, height_mm: float, problem: str) -> StartHole:
-    return StartHole(circle, height_mm, None, "none", False, problem)
+    return StartHole(circle, height_mm, None, None, False, problem)
