@@ -224,7 +224,6 @@ def _reasons(after: Sequence[tuple[int, str]]) -> Iterator[str]:
 def _pass(
     job: JobContext, efforts: Efforts, task: Task, zero: Zero, later: Sequence[Step], first: int
 ) -> Pass:
-    heights = zero.local(job.cloud(task.feature.faces))[:, 2]
     leaves = _left_by(job, task)
     taken = None
     if leaves != Allowance():
@@ -237,19 +236,22 @@ def _pass(
         taken = next(same, None)
     effort = efforts.of_task(task)
     level = float(zero.axes[2] @ np.array(zero.origin_mm))
+    own = tuple(replace(t, high_mm=t.high_mm - level, low_mm=t.low_mm - level) for t in task.passes)
+    heights = [h for t in own for h in (t.high_mm, t.low_mm)]
+    heights = heights or zero.local(job.cloud(task.feature.faces))[:, 2].tolist()
     region = "" if task.feature.id == feature_of(task.feature.id) else task.feature.text
     return Pass(
         feature_of(task.feature.id),
         region,
         task.tool,
-        float(np.max(heights)),
-        float(np.min(heights)),
+        max(heights),
+        min(heights),
         leaves,
         taken,
         effort.minutes,
         effort.basis,
         task,
-        tuple(replace(t, high_mm=t.high_mm - level, low_mm=t.low_mm - level) for t in task.passes),
+        own,
     )
 
 

@@ -11,7 +11,6 @@ import numpy as np
 from featurize.brep.surfaces import Array
 from routing.processes.mill.verdict import BoreStep
 from routing.processes.protocol import Stage
-from routing.processes.tools import Drill
 
 
 def measured(steps: Sequence[BoreStep], open_mm: float) -> Iterator[BoreStep]:
@@ -38,9 +37,7 @@ def measured(steps: Sequence[BoreStep], open_mm: float) -> Iterator[BoreStep]:
 
 
 def _tip(step: BoreStep) -> float:
-    return step.to_mm + (
-        step.tool.point_mm if isinstance(step.tool, Drill) and step.bottom.startswith("point") else 0.0
-    )
+    return step.to_mm + step.point_mm
 
 
 def _radius(step: BoreStep, depth: Array) -> Array:

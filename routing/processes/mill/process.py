@@ -13,6 +13,7 @@ from routing.processes.approaches import approaches
 from routing.processes.context import JobContext
 from routing.processes.mill import ROOM, effort, reach
 from routing.processes.mill.bore_tools import opening
+from routing.processes.mill.hole import Hole
 from routing.processes.mill.levels import ROUGH_FLOOR_MM, ROUGH_WALL_MM
 from routing.processes.mill.pace import owned, reach_mm, worn
 from routing.processes.mill.region import region_of
@@ -28,6 +29,7 @@ from routing.processes.protocol import (
     Removal,
     Stage,
     Task,
+    ToolPass,
     Verdict,
     total,
 )
@@ -58,7 +60,8 @@ class Milling(Process):
         if verdict.bore:
             pairs = dict.fromkeys((s.stage, s.tool) for s in verdict.bore)
             found = [plain.but(stage=stage, tool=tool) for stage, tool in pairs]
-            return [t.but(notes=tuple(_noted(feature, verdict.steps_of(t)))) for t in found]
+            mouth = float(Hole.of(job, feature, way.direction).mouth @ way.direction)
+            return [_in_steps(t, verdict.steps_of(t), mouth) for t in found]
         if feature.bores and not verdict.workable:  # a person asked for it
             return [plain.but(stage=Stage.DRILL)]
         if verdict.way is None:
@@ -209,6 +212,15 @@ def _floors(verdict: MillVerdict) -> Sequence[FinishCut]:
     cuts = verdict.way.finish if verdict.way else ()
     own = [c for c in cuts if c.what == "floor"]
     return sorted(own, key=lambda c: -c.area_mm2)
+
+
+def _in_steps(task: Task, steps: Sequence[BoreStep], mouth_mm: float) -> Task:
+    """A task with what its steps tell; ``mouth_mm`` is where the bore begins along the approach."""
+    passes = tuple(
+        ToolPass(words=s.words, high_mm=mouth_mm - s.from_mm, low_mm=mouth_mm - s.to_mm - s.point_mm)
+        for s in steps
+    )
+    return task.but(notes=tuple(_noted(task.feature, steps)), passes=passes)
 
 
 def _noted(feature: Feature, steps: Sequence[BoreStep]) -> Sequence[str]:

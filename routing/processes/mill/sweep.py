@@ -11,7 +11,6 @@ from routing.processes.context import JobContext
 from routing.processes.mill.hole import Hole
 from routing.processes.mill.verdict import BoreStep
 from routing.processes.sweeps import turned
-from routing.processes.tools import Drill
 
 
 def swept(
@@ -27,7 +26,7 @@ def swept(
         profile = [(wide, -clear), (wide, max(step.from_mm, 0.0))]
         if step.to_mm > step.from_mm:
             profile += [(wide, step.from_mm), (narrow, step.to_mm)]
-        if isinstance(step.tool, Drill) and step.bottom.startswith("point"):
-            profile.append((0.0, step.to_mm + step.tool.point_mm))
+        if step.point_mm > 0:
+            profile.append((0.0, step.to_mm + step.point_mm))
         found.append(turned(mouth, -toward, profile))
     return found

@@ -32,6 +32,11 @@ class BoreStep:
     area_mm2: float = 0.0
 
     @property
+    def point_mm(self) -> float:
+        """How far a drill's point reaches under its full diameter."""
+        return self.tool.point_mm if isinstance(self.tool, Drill) and self.bottom.startswith("point") else 0.0
+
+    @property
     def words(self) -> str:
         """For people."""
         if isinstance(self.tool, Drill):
