@@ -221,7 +221,7 @@ def _live(
 ) -> None:
     """A child's life: calls in, answers out, until its parent is gone."""
     global _to_parent, _forks
-    system.settle_child(parent, leads=leads)
+    system.prepare_child(parent, leads=leads)
     _to_parent = pipe
     if fork is not None:
         _answer(pipe, fork, ())

@@ -56,8 +56,8 @@ def places(part: Part, features: Sequence[Feature]) -> list[Placed]:
     corners = part.frame.local(part.mesh.vertices) - middle
     found = []
     for f in features:
-        mine = corners[np.unique(part.mesh.triangles[np.isin(part.mesh.face_ids, f.faces)])]
-        low, high = mine.min(axis=0), mine.max(axis=0)
+        own = corners[np.unique(part.mesh.triangles[np.isin(part.mesh.face_ids, f.faces)])]
+        low, high = own.min(axis=0), own.max(axis=0)
         found.append(Placed(f, _at(part, f, low, high, middle), low, high))
     return found
 

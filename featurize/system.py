@@ -44,7 +44,7 @@ _msvcrt: Any = None if _fcntl else _module("msvcrt")
 CAN_FORK = _LINUX and hasattr(os, "fork")
 
 
-def settle_child(parent: int, *, leads: bool) -> None:
+def prepare_child(parent: int, *, leads: bool) -> None:
     """Makes this new process a quiet child of ours: it hears no Ctrl-C and ends with its parent.
 
     ``leads`` puts it at the head of a group, so that its own children can be killed with it. Ctrl-C is the

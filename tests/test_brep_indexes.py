@@ -15,8 +15,8 @@ from OCP.GProp import GProp_GProps
 from OCP.TopLoc import TopLoc_Location
 
 from featurize.brep import elementary
-from featurize.brep.alike import alike
 from featurize.brep.build import build_part
+from featurize.brep.coincident import coincident_surfaces
 from featurize.brep.point_grid import PointGrid
 from featurize.brep.surfaces import Cone, Cylinder, Freeform, Plane, Sphere, Surface, Torus
 from featurize.brep.surfaces_at import NormalTable, normals_at, same_line, same_surface
@@ -102,7 +102,7 @@ def _surfaces(rng: np.random.Generator, count: int) -> list[Surface]:
 @pytest.mark.parametrize("seed", range(5))
 def test_alike_misses_none(seed: int) -> None:
     surfaces = _surfaces(np.random.default_rng(seed), 200)
-    found = alike(surfaces)
+    found = coincident_surfaces(surfaces)
     same = 0
     for i, a in enumerate(surfaces):
         for j, b in enumerate(surfaces):

@@ -18,7 +18,7 @@ from routing.inputs.choices import Choices
 from routing.inputs.shop import load_shop
 from routing.plan.make import make_plan
 from routing.plan.plan import Plan
-from routing.plan.thin_walls import Fragile, What, fragile_places, thin_places
+from routing.plan.thin_walls import Fragile, ThinKind, fragile_places, thin_places
 from routing.processes.context import JobContext
 from tests.support.lattice import Body, Lattice
 from tests.support.routed import UP, block
@@ -87,7 +87,7 @@ def least_run_mm(lattice: Lattice) -> float:
 def test_the_thinnest_wall_is_the_lattices(seed: int) -> None:
     solid = random_walls(random.Random(seed))
     job = job_of(solid)
-    places = [p for p in thin_places(job) if p.what in (What.WALL, What.RIB)]
+    places = [p for p in thin_places(job) if p.what in (ThinKind.WALL, ThinKind.RIB)]
     lattice = Lattice.of(Body.of(solid.val().wrapped), job.part.frame.axes, PITCH_MM)
     assert places
     assert thinnest(places) == pytest.approx(least_run_mm(lattice), abs=1.1 * PITCH_MM)
@@ -136,7 +136,7 @@ def test_a_wall_between_two_channels() -> None:
 def test_a_wall_is_fragile_by_its_height_too(gap: float, told: bool) -> None:
     """Steel: 10.8 high, over 6 times as high as thick under 1.8 (common practice, no source)."""
     job = job_of(block().cut(channel(-4, 3, 10.8)).cut(channel(-4 + 3 + gap, 3, 10.8)))
-    assert bool([p for p in fragile_places(job) if p.what == What.WALL]) == told
+    assert bool([p for p in fragile_places(job) if p.what == ThinKind.WALL]) == told
 
 
 def test_carbide_breaks_out_where_steel_stands() -> None:
@@ -152,7 +152,7 @@ def test_carbide_breaks_out_where_steel_stands() -> None:
 def test_a_floor_over_a_blind_hole() -> None:
     pocket = cq.Workplane().box(12, 10, 12).edges("|Z").fillet(2).translate((0, 0, 20))
     solid = block().cut(pocket).cut(cq.Workplane().circle(2.5).extrude(13.3))
-    (floor,) = [p for p in fragile_places(job_of(solid)) if p.what == What.FLOOR]
+    (floor,) = [p for p in fragile_places(job_of(solid)) if p.what == ThinKind.FLOOR]
     assert floor.thickness_mm == pytest.approx(0.7, abs=0.01)
     assert floor.height_mm == pytest.approx(5.0, abs=0.02)  # the hole, on the mesh
 
@@ -161,7 +161,7 @@ def test_a_floor_over_a_blind_hole() -> None:
 def test_a_wall_beside_a_bore_is_exact(wall: float) -> None:
     solid = block().cut(cq.Workplane().circle(3).extrude(40).translate((20 - 3 - wall, 0, 0)))
     job = job_of(solid)
-    walls = [p for p in thin_places(job) if p.what == What.WALL]
+    walls = [p for p in thin_places(job) if p.what == ThinKind.WALL]
     assert thinnest(walls) == pytest.approx(wall, abs=1e-6)
 
 
@@ -174,7 +174,7 @@ def test_a_sharp_edge_stands_unsupported() -> None:
         .close()
         .extrude(80, both=True)
     )
-    edges = [p for p in fragile_places(job_of(block().cut(dovetail))) if p.what == What.EDGE]
+    edges = [p for p in fragile_places(job_of(block().cut(dovetail))) if p.what == ThinKind.EDGE]
     assert [p.angle_deg for p in edges] == [pytest.approx(50, abs=0.1)]
     assert edges[0].height_mm == pytest.approx(40, abs=0.01)
 

@@ -12,7 +12,7 @@ import pytest
 from scipy import ndimage
 
 from featurize.brep.build import build_part
-from featurize.brep.shadow import View
+from featurize.brep.silhouette import View
 from featurize.brep.solids import facets, volume_of
 from featurize.feature import Kind
 from featurize.recognise import recognise

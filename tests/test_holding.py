@@ -14,7 +14,7 @@ import shapely
 
 from featurize import tolerances as tol
 from featurize.brep.build import build_part
-from featurize.brep.shadow import View
+from featurize.brep.silhouette import View
 from featurize.feature import Feature
 from featurize.recognise import recognise
 from featurize.recognise.threads import thread_bore
@@ -22,7 +22,7 @@ from featurize.standards.threads import parse
 from routing.inputs.choices import Choices
 from routing.inputs.shop import load_shop
 from routing.plan.bearing import Outside, outside
-from routing.plan.datums import wishes
+from routing.plan.datums import order_preferences
 from routing.plan.holding.between import chuck, vise
 from routing.plan.holding.by_threads import screwed, threads
 from routing.plan.holding.on_plate import blocks, clamps, magnet
@@ -436,7 +436,7 @@ def test_what_it_rests_on_is_cut_after() -> None:
     last = max(o.number for o in cutting if below in o.features)
     down, up = (job.approach(sign * UP) for sign in (-1, 1))
     steps = [*step(job, "mill", down, below), *step(job, "surface grind", up, top)]
-    found = wishes(job, [_Sided(s.side, s.features) for s in steps])
+    found = order_preferences(job, [_Sided(s.side, s.features) for s in steps])
     assert [(j, k) for j, k, _ in found] == [(0, 1)]
     assert "+z" in found[0][2]
     assert last < first

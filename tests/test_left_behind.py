@@ -196,7 +196,7 @@ def test_the_bulks_rest_is_that_of_the_regions(job: tuple[dict[str, Any], Path])
 
 
 def test_a_solid_with_a_hole_keeps_it() -> None:
-    from featurize.brep.shadow import View
+    from featurize.brep.silhouette import View
     from tests.support.routed import UP
 
     view = View.toward(np.zeros(3), UP, np.array([0.0, 1.0, 0.0]))

@@ -9,11 +9,11 @@ import shapely
 from featurize import tolerances as tol
 from featurize.brep.boxes import Boxes
 from featurize.brep.part import Mesh
-from featurize.brep.shadow import _beyond, _united
+from featurize.brep.silhouette import _beyond, _united
 from routing.plan.threads import _from_axis
 from routing.processes.heights import _cells
 from routing.processes.sight import hits
-from routing.processes.surface_grind.envelope_faces import uppermost
+from routing.processes.surface_grind.envelope_faces import highest_facets
 
 
 def triangles(rng: np.random.Generator, count: int, spread: float, size: float) -> np.ndarray:
@@ -31,7 +31,7 @@ def test_the_highest_line_over_all_facets_is_that_over_those_kept(seed: int, siz
     rng = np.random.default_rng(seed)
     corners = triangles(rng, 400, 40.0, size)
     corners[:5] = np.array([[0, 0], [40, 0], [20, 30]]) + rng.normal(0, 1, (5, 3, 2))
-    kept = uppermost(corners, np.arange(400))
+    kept = highest_facets(corners, np.arange(400))
     across = np.linspace(corners[:, :, 0].min(), corners[:, :, 0].max(), 997)[1:-1]
     # The highest point of each facet on each upright line, by the kernel of shapely.
     lines = shapely.linestrings([[(x, -1e3), (x, 1e3)] for x in across])

@@ -109,7 +109,7 @@ def test_nothing_to_rough_is_said() -> None:
 
 
 def test_an_opening_of_upright_walls_is_what_they_fence_in() -> None:
-    """Walls seen on edge cast no shadow; a pocket's floor of the same plan gives the closed form."""
+    """Walls seen on edge cast no silhouette; a pocket's floor of the same plan gives the closed form."""
     body = block().cut(cq.Workplane().box(24, 16, 40))
     part = build_part(body.val().wrapped)
     walls = tuple(f.id for f in part.faces if f.area_mm2 < 500)  # the block's own faces are larger
@@ -139,7 +139,7 @@ def test_area_of_every_level_agrees_with_another_library() -> None:
 def test_sections_of_a_ball_with_a_bore() -> None:
     body = cq.Workplane().sphere(10).cut(cq.Workplane().circle(3).extrude(30).translate((0, 0, -15)))
     part = build_part(body.val().wrapped)
-    from featurize.brep.shadow import View
+    from featurize.brep.silhouette import View
 
     view = View.toward(np.zeros(3), UP, np.array([0.0, 1.0, 0.0]))
     for z in (-6.0, 0.1, 5.0):
@@ -150,7 +150,7 @@ def test_sections_of_a_ball_with_a_bore() -> None:
 def test_a_section_in_a_window_is_its_part_of_the_whole() -> None:
     """Closed forms: a quarter of the ring that a bored ball shows, and nothing inside its bore."""
     body = cq.Workplane().sphere(10).cut(cq.Workplane().circle(3).extrude(30).translate((0, 0, -15)))
-    from featurize.brep.shadow import View
+    from featurize.brep.silhouette import View
 
     whole = Sections(View.toward(np.zeros(3), UP, np.array([0.0, 1.0, 0.0])), facets(body.val().wrapped))
     quarter = math.pi * (100 - 0.1**2 - 9) / 4
@@ -161,7 +161,7 @@ def test_a_section_in_a_window_is_its_part_of_the_whole() -> None:
 
 def test_sections_between_upright_walls_are_one() -> None:
     """A pocket 6 deep with a boss 2 high on its floor, a cone below: closed forms of each storey's area."""
-    from featurize.brep.shadow import View
+    from featurize.brep.silhouette import View
 
     body = block().cut(cq.Workplane().box(24, 16, 6).translate((0, 0, 7)))
     body = body.union(cq.Workplane().box(4, 4, 2).translate((6, 0, 5)))

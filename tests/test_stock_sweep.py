@@ -11,7 +11,7 @@ import trimesh
 
 from featurize.brep.build import build_part
 from featurize.brep.part import Mesh
-from featurize.brep.shadow import View
+from featurize.brep.silhouette import View
 from featurize.brep.solids import cut, facets, prism
 from featurize.recognise import Recognition, recognise
 from routing.inputs.choices import Choices
@@ -22,7 +22,7 @@ from routing.processes.surface_grind.reach import run_out_mm
 from routing.stock.blank import blank_for
 from routing.stock.ground import GroundStock
 from routing.stock.proof import prove
-from routing.stock.sweep import line_of, odd, reach, strays, sweeps
+from routing.stock.sweep import line_of, odd, outliers, reach, sweeps
 from tests.support.grinding import ground_stock
 from tests.support.sampled import few
 
@@ -53,7 +53,7 @@ def channel(floor: float = 0.010, wall: float = 0.0) -> tuple[Recognition, Groun
 def faults(found: Recognition, stock: GroundStock) -> list[str]:
     body = facets(stock.solid)
     told = [str(f) for s in sweeps(found.part, stock, body) for f in s.faults]
-    return told + [str(f) for f in strays(found.part, stock, body)]
+    return told + [str(f) for f in outliers(found.part, stock, body)]
 
 
 @pytest.mark.parametrize("corner", [0.05, 0.2, 0.5])

@@ -327,8 +327,8 @@ def test_curves_become_arcs_within_the_stated_distance() -> None:
 
     (pieces,) = as_arcs([ellipse])
     outline = outline_of(pieces, (0,) * len(pieces), closed=False)
-    strays = outline.distances(np.array([ellipse(t) for t in np.linspace(0, 1, 999)]))
-    assert strays.max() < 6e-4
+    outliers = outline.distances(np.array([ellipse(t) for t in np.linspace(0, 1, 999)]))
+    assert outliers.max() < 6e-4
     assert len(outline.bulges) < 20
     closed = Outline(np.vstack([outline.points, [0, 0]]), np.append(outline.bulges, [0, 0]), (), True)
     assert closed.area_mm2 == pytest.approx(math.pi * 8 * 5 / 4, abs=6e-4 * 11)

@@ -1,1 +1,1 @@
-"""The part as a graph: faces, edges, convexity, canonical surfaces, frame, sections, shadows."""
+"""The part as a graph: faces, edges, convexity, canonical surfaces, frame, sections, silhouettes."""

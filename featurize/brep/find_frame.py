@@ -10,7 +10,7 @@ import numpy as np
 from featurize import tolerances as tol
 from featurize.brep.frame import Frame
 from featurize.brep.part import Face, Mesh
-from featurize.brep.surfaces import Array, Cylinder, Plane, triad
+from featurize.brep.surfaces import Array, Cylinder, Plane, orthonormal_basis
 from featurize.brep.surfaces_at import parallel, square
 
 
@@ -77,7 +77,7 @@ def _running_along(faces: Sequence[Face], axis: Array) -> float:
 
 def _widest_across(axis: Array) -> Array:
     """A direction square to ``axis``, for parts that are round about it."""
-    return np.asarray(triad(axis)[0])
+    return np.asarray(orthonormal_basis(axis)[0])
 
 
 def _positive(axis: Array) -> Array:

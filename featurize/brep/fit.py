@@ -12,7 +12,17 @@ from __future__ import annotations
 import numpy as np
 
 from featurize import tolerances as tol
-from featurize.brep.surfaces import Array, Cone, Cylinder, Freeform, Plane, Sphere, Surface, Torus, triad
+from featurize.brep.surfaces import (
+    Array,
+    Cone,
+    Cylinder,
+    Freeform,
+    Plane,
+    Sphere,
+    Surface,
+    Torus,
+    orthonormal_basis,
+)
 
 
 def fit_surface(points: Array, normals: Array) -> Surface:
@@ -84,7 +94,7 @@ def _cylinder(points: Array, normals: Array) -> Surface | None:
     axis = _across(normals)
     if axis is None:
         return None
-    basis = triad(axis)[:2]
+    basis = orthonormal_basis(axis)[:2]
     centre, radius, fits = _centre_and_radius(points @ basis.T, normals @ basis.T)
     if not fits or abs(radius) < tol.LENGTH_MM:
         return None

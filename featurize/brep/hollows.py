@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from featurize import tolerances as tol
 from featurize.brep.part import Mesh
-from featurize.brep.surfaces import Array, triad
+from featurize.brep.surfaces import Array, orthonormal_basis
 
 # Ends of neighbouring facets that are nearer than this are one.
 _GRID_MM = tol.LENGTH_MM
@@ -31,7 +31,7 @@ class Hollow:
 
 def hollows(mesh: Mesh, axis: Array, level_mm: float) -> Iterator[Hollow]:
     """The hollows of the section at a level along a unit axis (3,), measured from the model's origin."""
-    basis = triad(axis)
+    basis = orthonormal_basis(axis)
     heights = mesh.vertices @ axis - level_mm
     above = heights[mesh.triangles] > 0
     rows = np.flatnonzero(above.any(axis=1) & ~above.all(axis=1))

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from featurize.brep.boxes import flat_boxes
 from featurize.brep.part import Mesh
-from featurize.brep.surfaces import Array, triad
+from featurize.brep.surfaces import Array, orthonormal_basis
 
 # What rounding makes of an area seen edge-on (mm2), or of a component that should be nought.
 _ROUNDING = 1e-12
@@ -75,7 +75,7 @@ class _View:
 
 @lru_cache(maxsize=64)
 def _seen_along(mesh: Mesh, direction: tuple[float, float, float]) -> _View:
-    basis = triad(np.array(direction))
+    basis = orthonormal_basis(np.array(direction))
     corners = (mesh.vertices @ basis.T)[mesh.triangles]
     area = _cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
     met = np.flatnonzero(np.abs(area) > _ROUNDING)

@@ -56,10 +56,10 @@ class Run:
         points, along, way = [], [], 0.0
         for edge in self.edges:
             forth = edge.ends[0] == at
-            mine = edge.points if forth else edge.points[::-1]
+            own = edge.points if forth else edge.points[::-1]
             at = edge.ends[1] if forth else edge.ends[0]
-            steps = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(mine, axis=0), axis=1))])
-            points.append(mine)
+            steps = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(own, axis=0), axis=1))])
+            points.append(own)
             along.append(way + steps * edge.length_mm / max(float(steps[-1]), 1e-12))
             way += edge.length_mm
         return np.vstack(points), np.concatenate(along)
@@ -73,11 +73,11 @@ class Run:
 
 def edge_runs(part: Part, convexity: Convexity = Convexity.CONVEX) -> list[Run]:
     """The runs of a part's edges of one convexity, in the order of their first pieces."""
-    alike: dict[frozenset[int], list[Edge]] = defaultdict(list)
+    between_same: dict[frozenset[int], list[Edge]] = defaultdict(list)
     for edge in part.edges:
         if edge.convexity == convexity:
-            alike[frozenset(edge.faces)].append(edge)
-    found = [run for edges in alike.values() for run in _runs(edges)]
+            between_same[frozenset(edge.faces)].append(edge)
+    found = [run for edges in between_same.values() for run in _runs(edges)]
     return sorted(found, key=lambda run: min(e.id for e in run.edges))
 
 

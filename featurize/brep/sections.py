@@ -10,7 +10,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from featurize.brep.shadow import View, twice_area
+from featurize.brep.silhouette import View, twice_area
 from featurize.brep.surfaces import Array
 
 # Twice the plan (mm2) of a facet that stands upright: far over what the rounding of its corners makes.
@@ -104,8 +104,8 @@ class Sections:
         if self.window is None:
             return shapely.linestrings(lines)
         low, high = np.array(self.window[:2]), np.array(self.window[2:])
-        mine = np.all((lines.max(axis=1) >= low) & (lines.min(axis=1) <= high), axis=1)
-        within = shapely.get_parts(shapely.clip_by_rect(shapely.linestrings(lines[mine]), *self.window))
+        own = np.all((lines.max(axis=1) >= low) & (lines.min(axis=1) <= high), axis=1)
+        within = shapely.get_parts(shapely.clip_by_rect(shapely.linestrings(lines[own]), *self.window))
         return np.append(within, shapely.linearrings(shapely.box(*self.window).exterior.coords))
 
 

@@ -29,8 +29,8 @@ from OCP.TopTools import TopTools_ListOfShape
 
 from featurize import tolerances as tol
 from featurize.brep.planar_path import Segment
-from featurize.brep.shadow import View
 from featurize.brep.shapes import each
+from featurize.brep.silhouette import View
 from featurize.brep.surfaces import Array
 from featurize.brep.triangulation import mesh_settings, triangles_of, triangulate
 

@@ -63,7 +63,7 @@ class Freeform:
     ruled: Array | None = None
 
 
-def triad(axis: Array) -> Array:
+def orthonormal_basis(axis: Array) -> Array:
     """Rows (3, 3): two unit directions across a unit axis, right-handed with it, and the axis itself."""
     other = np.zeros(3)
     other[int(np.argmin(np.abs(axis)))] = 1.0

@@ -24,15 +24,17 @@ def with_callouts(
 
 def _with_own(part: Part, feature: Feature, callouts: Sequence[Callout]) -> Feature:
     places = {p for f in feature.faces for p in part.faces[f].source}
-    mine = [c.on(own) for c in callouts if (own := tuple(p for p in c.faces if p in places))]
-    said = " ".join(dict.fromkeys(c.text for c in mine if c.text))
+    ours = [c.on(own) for c in callouts if (own := tuple(p for p in c.faces if p in places))]
+    message = " ".join(dict.fromkeys(c.text for c in ours if c.text))
     for f in feature.faces:
-        mine += _textures(" ".join(part.faces[f].names), part.faces[f].source)
-    for c in tuple(mine):
-        mine += _textures(c.text, c.faces)
-    if not mine:
+        ours += _textures(" ".join(part.faces[f].names), part.faces[f].source)
+    for c in tuple(ours):
+        ours += _textures(c.text, c.faces)
+    if not ours:
         return feature
-    return feature.but(callouts=tuple(dict.fromkeys(mine)), text=" ".join(filter(None, (feature.text, said))))
+    return feature.but(
+        callouts=tuple(dict.fromkeys(ours)), text=" ".join(filter(None, (feature.text, message)))
+    )
 
 
 def _textures(text: str, faces: tuple[int, ...]) -> list[Callout]:

@@ -9,7 +9,7 @@ import numpy as np
 
 from featurize import tolerances as tol
 from featurize.brep.part import Edge
-from featurize.brep.surfaces import Array, Cylinder, Freeform, triad
+from featurize.brep.surfaces import Array, Cylinder, Freeform, orthonormal_basis
 from featurize.recognise.scene import Scene
 
 # Flanks lie between the bore and this many times its radius (coarse M1.6: 1.31).
@@ -92,7 +92,7 @@ def _radii(points: Array, s: Cylinder) -> Array:
 def _pitch(e: Edge, s: Cylinder) -> float | None:
     """Rise for each turn of an edge about the bore, positive right-handed; None if it is no helix."""
     offsets = e.points - s.origin
-    u, v, _ = triad(s.axis)
+    u, v, _ = orthonormal_basis(s.axis)
     turns = np.unwrap(np.arctan2(offsets @ v, offsets @ u)) / (2 * np.pi)
     rise = offsets @ s.axis
     if abs(turns[-1] - turns[0]) < _LEAST_TURN:

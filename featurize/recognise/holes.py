@@ -14,7 +14,7 @@ import numpy as np
 from featurize import tolerances as tol
 from featurize.brep.part import Convexity, Face
 from featurize.brep.rays import first_hits
-from featurize.brep.surfaces import Array, Cone, Cylinder, Plane, Sphere, Torus, triad
+from featurize.brep.surfaces import Array, Cone, Cylinder, Plane, Sphere, Torus, orthonormal_basis
 from featurize.brep.surfaces_at import parallel, same_line
 from featurize.feature import Axis, Bore, CrossSection, Feature, Kind, Role
 from featurize.recognise.helix import ModelledThread, modelled_threads
@@ -81,7 +81,7 @@ def coverage(scene: Scene, ids: list[int], origin: Array, axis: Array) -> float:
 
 
 def _coverage(scene: Scene, ids: list[int], origin: Array, axis: Array) -> float:
-    u, v, _ = triad(axis)
+    u, v, _ = orthonormal_basis(axis)
     corners = scene.triangles(ids) - origin
     if len(corners) == 0:
         return 0.0
@@ -326,7 +326,7 @@ def _open_end(scene: Scene, members: set[int], origin: Array, axis: Array, sense
     )
 
     small = min(s.radius_mm for f in members if isinstance(s := scene.face(f).surface, Cylinder))
-    u, v, _ = triad(axis)
+    u, v, _ = orthonormal_basis(axis)
     turns = np.linspace(0.3, 2 * np.pi + 0.3, 8)[:-1, None]
     ring = seat + 0.6 * small * (np.cos(turns) * u + np.sin(turns) * v)
     rays = np.vstack([seat, ring])

@@ -17,7 +17,7 @@ from featurize import tolerances as tol
 from featurize.brep.hollows import hollows
 from featurize.brep.part import Convexity, Edge
 from featurize.brep.rays import first_hits
-from featurize.brep.surfaces import Array, Cylinder, Plane, triad
+from featurize.brep.surfaces import Array, Cylinder, Plane, orthonormal_basis
 from featurize.brep.surfaces_at import parallel
 from featurize.feature import Axis, CrossSection, Feature, Kind, Role
 from featurize.recognise.corners import void_before
@@ -128,12 +128,12 @@ def _levels(scene: Scene, walls: set[int], axis: Array) -> list[float]:
 
 def _is_beside(scene: Scene, f: int, ring: Sequence[int], axis: Array) -> bool:
     """Whether a wall lies over or under the walls of an opening, on their surfaces."""
-    flat = triad(axis)[:2]
-    mine, theirs = (scene.cloud(ids) @ flat.T for ids in ([f], ring))
+    flat = orthonormal_basis(axis)[:2]
+    own, theirs = (scene.cloud(ids) @ flat.T for ids in ([f], ring))
     slack = tol.SURFACE_MM
     return bool(
-        np.all(mine.min(axis=0) > theirs.min(axis=0) - slack)
-        and np.all(mine.max(axis=0) < theirs.max(axis=0) + slack)
+        np.all(own.min(axis=0) > theirs.min(axis=0) - slack)
+        and np.all(own.max(axis=0) < theirs.max(axis=0) + slack)
     )
 
 

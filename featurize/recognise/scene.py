@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from featurize import tolerances as tol
-from featurize.brep.alike import alike
+from featurize.brep.coincident import coincident_surfaces
 from featurize.brep.frame import SIDES
 from featurize.brep.part import Convexity, Edge, Face, Part
 from featurize.brep.point_grid import PointGrid
@@ -154,7 +154,7 @@ class Scene:
                 k = last[k]
             return k
 
-        for b, others in enumerate(alike([self.face(f).surface for f in faces])):
+        for b, others in enumerate(coincident_surfaces([self.face(f).surface for f in faces])):
             for a in others:
                 one, two = top(group_of[a]), top(group_of[b])
                 if a < b and one != two and self.one_surface(faces[a], faces[b]):
@@ -169,7 +169,7 @@ class Scene:
         """For each face the least face that lies on the same surface."""
 
         def make() -> dict[int, int]:
-            near = alike([f.surface for f in self.part.faces])
+            near = coincident_surfaces([f.surface for f in self.part.faces])
             least: dict[int, int] = {}
             for f, others in enumerate(near):
                 first = next((o for o in others if o < f and self.one_surface(o, f)), None)
@@ -188,7 +188,7 @@ class Scene:
 
         def make() -> dict[int, list[int]]:
             round_ = [f.id for f in self.part.faces if isinstance(f.surface, Cylinder)]
-            found = alike([self.face(f).surface for f in round_])
+            found = coincident_surfaces([self.face(f).surface for f in round_])
             return {f: [round_[k] for k in near] for f, near in zip(round_, found, strict=True)}
 
         return self.kept("about", make)

@@ -102,7 +102,7 @@ def _told(seen: Mapping[Clue, Array], working: str) -> tuple[str, ...]:
     odds = log_odds(seen)
     back = opposite(working)
     across = max((s for s in SIDES if s not in (working, back)), key=lambda s: odds[SIDES.index(s)])
-    said: list[tuple[float, str]] = []
+    lines: list[tuple[float, str]] = []
     apart = False
     for clue, points_to in seen.items():
         each = dict(zip(SIDES, _one(clue, points_to).tolist(), strict=True))
@@ -111,9 +111,11 @@ def _told(seen: Mapping[Clue, Array], working: str) -> tuple[str, ...]:
         apart |= abs(gains[0][0]) >= _TELLING
         if telling:
             words = ", ".join(_against(gain, working, rival) for gain, rival in telling)
-            said.append((max(abs(g) for g, _ in telling), f"{clue.words.format(_where(points_to))}: {words}"))
-    told = tuple(words for _, words in sorted(said, key=lambda s: -s[0]))
-    return told if apart else (f"nothing tells {working} and {back} apart", *told)
+            lines.append(
+                (max(abs(g) for g, _ in telling), f"{clue.words.format(_where(points_to))}: {words}")
+            )
+    entries = tuple(words for _, words in sorted(lines, key=lambda s: -s[0]))
+    return entries if apart else (f"nothing tells {working} and {back} apart", *entries)
 
 
 def _against(gain: float, working: str, rival: str) -> str:

@@ -8,7 +8,7 @@ import numpy as np
 
 from featurize import tolerances as tol
 from featurize.brep.part import Convexity, Face
-from featurize.brep.surfaces import Array, Cone, Cylinder, Plane, Sphere, Torus, triad
+from featurize.brep.surfaces import Array, Cone, Cylinder, Plane, Sphere, Torus, orthonormal_basis
 from featurize.brep.surfaces_at import parallel
 from featurize.feature import Kind, Role
 from featurize.recognise.blends import blend_of
@@ -177,7 +177,7 @@ def _outline_directions(points: Array, access: Array) -> list[Array]:
     """Unit directions of the edges of the hull of points (n, 3) seen along ``access``."""
     from shapely import MultiPoint, convex_hull
 
-    basis = triad(access)[:2]
+    basis = orthonormal_basis(access)[:2]
     hull = convex_hull(MultiPoint(points @ basis.T))
     if hull.geom_type != "Polygon":
         return [basis[0]]

@@ -171,12 +171,12 @@ def screw_seat(hole: Feature) -> Screw | None:
     return seated(min(straight), max(straight))
 
 
-def alike(holes: Sequence[Feature]) -> list[list[Feature]]:
+def equal_holes(holes: Sequence[Feature]) -> list[list[Feature]]:
     """Holes that are one question: equal stages, the same mouth, and asked the same (or nothing)."""
     groups: list[list[Feature]] = []
     for hole in holes:
-        mine = next((g for g in groups if _is_equal(g[0], hole)), None)
-        groups.append([hole]) if mine is None else mine.append(hole)
+        own = next((g for g in groups if _is_equal(g[0], hole)), None)
+        groups.append([hole]) if own is None else own.append(hole)
     return groups
 
 
@@ -196,7 +196,7 @@ def _is_equal(a: Feature, b: Feature) -> bool:
 
 def questions(features: Iterable[Feature]) -> list[list[Feature]]:
     """The holes that a person is asked about, equal ones together."""
-    return alike([f for f in features if f.thread is not None and f.thread.designation is None])
+    return equal_holes([f for f in features if f.thread is not None and f.thread.designation is None])
 
 
 def question(group: Sequence[Feature]) -> str:
@@ -208,8 +208,8 @@ def question(group: Sequence[Feature]) -> str:
     size = f"{' over '.join(sizes) or format(hole.dims['diameter_mm'], '.4g')} mm"
     named = [_in_its_bore(hole, name) if len(sizes) > 1 else name for name in asked]
     what = f"{' or '.join(named)}, or {plain}"
-    told = [e for e in hole.evidence if e.startswith((_FOR, _AGAINST))]
-    why = f" ({'; '.join(told)})" if told else ""
+    entries = [e for e in hole.evidence if e.startswith((_FOR, _AGAINST))]
+    why = f" ({'; '.join(entries)})" if entries else ""
     if len(group) == 1:
         return f"is this {size} hole {what}{why}?"
     return f"are these {len(group)} equal holes of {size} {what}{why}?"
@@ -241,9 +241,9 @@ class _Score:
         """What speaks for this thread and what against it."""
         sides = ((_FOR, [w for w in self.why if w[0] > 0]), (_AGAINST, [w for w in self.why if w[0] <= 0]))
         return tuple(
-            f"{way}{self.size.designation}: {', '.join(why for _, why in told)}"
-            for way, told in sides
-            if told
+            f"{way}{self.size.designation}: {', '.join(why for _, why in entry)}"
+            for way, entry in sides
+            if entry
         )
 
 
@@ -297,8 +297,8 @@ def _weighed(hole: Feature, equals: int, twin: ThreadSize | None, declared: Sequ
         if not agreeing and all(_clears(hole, s) for s in names):
             return _plain(hole, (f"named {names[0].designation}, and drawn as its clearance hole",), 0.9)
         misfit = {s: "" if matching_bore(hole, s) else ", but no bore fits it" for s in names}
-        said = tuple(f"{_FOR}{s.designation}: {how}{misfit[s]}" for s, _, how in texts)
-        return _asked(hole, [*names, *(s.size for s in scores if s.points > _PLAIN_AT)], said)
+        lines = tuple(f"{_FOR}{s.designation}: {how}{misfit[s]}" for s, _, how in texts)
+        return _asked(hole, [*names, *(s.size for s in scores if s.points > _PLAIN_AT)], lines)
     seat = screw_seat(hole)
     if seat is not None and not declared and not any(card.relieved for card in cards):
         return _plain(hole, (_seat_words(hole, seat),), 0.9)
@@ -434,8 +434,8 @@ def _card(
     sign = next((s for s in declared if s.means == THREAD and s.is_on(d)), None)
     if sign is not None:
         card.coloured = True
-        told = _COLOURED_MAJOR if what == "major" else _COLOURED
-        card.add(told, f"its colour {sign.colour} stands for threads")
+        entry = _COLOURED_MAJOR if what == "major" else _COLOURED
+        card.add(entry, f"its colour {sign.colour} stands for threads")
     through = is_through(hole)
     narrow = _too_narrow(hole, bore, size)
     if _relieved(hole, bore, size):

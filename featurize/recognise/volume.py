@@ -20,7 +20,7 @@ from featurize import tolerances as tol
 from featurize.brep.frame import SIDES, Frame
 from featurize.brep.part import Convexity
 from featurize.brep.polytope import Polytope
-from featurize.brep.surfaces import Array, Cylinder, Plane, triad
+from featurize.brep.surfaces import Array, Cylinder, Plane, orthonormal_basis
 from featurize.brep.surfaces_at import parallel
 from featurize.feature import CrossSection, Kind
 from featurize.recognise.scene import Scene
@@ -112,7 +112,7 @@ def _tangents(s: Cylinder, corners: Array, mean: Array) -> tuple[Array, Array]:
     """
     lead = mean - (mean @ s.axis) * s.axis
     size = float(np.linalg.norm(lead))
-    x, y, _ = triad(s.axis)
+    x, y, _ = orthonormal_basis(s.axis)
     if size >= _CLOSED_TURN:
         x = lead / size
         y = np.cross(s.axis, x)

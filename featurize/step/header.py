@@ -126,8 +126,8 @@ def _checked(path: Path, size_limit_mb: float) -> Header:
 
 def _page_notes(page: CodePage) -> Iterator[ReadNote]:
     if page == UNKNOWN:
-        said = "Names are not in UTF-8, and their code page cannot be told: their letters are left out."
-        yield warning("names-unreadable", said)
+        text = "Names are not in UTF-8, and their code page cannot be told: their letters are left out."
+        yield warning("names-unreadable", text)
     elif page.title:
         yield note("names-guessed", f"Names are not in UTF-8: they were taken for {page.title}: check them.")
 

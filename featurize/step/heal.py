@@ -119,7 +119,7 @@ def close(skins: Sequence[Any]) -> tuple[list[Body], Rest]:
         sewn = sewing.SewedShape()
         if sewn.IsNull() or not free_edges(sewn):
             break
-    said = note(SEWN, f"open skin of {plural(len(faces), 'face')} closed by sewing gaps up to {gap_mm:g} mm")
+    text = note(SEWN, f"open skin of {plural(len(faces), 'face')} closed by sewing gaps up to {gap_mm:g} mm")
     bodies, taken = [], set()  # type: list[Body], set[int]
     for shell in [] if sewn.IsNull() else each(sewn, SHELL):
         if free_edges(shell):
@@ -130,7 +130,7 @@ def close(skins: Sequence[Any]) -> tuple[list[Body], Rest]:
         own = sorted(set(source))  # the faces as read that this solid came from
         taken.update(own)
         place = {old: new for new, old in enumerate(own)}
-        body = Body(solid, tuple(faces[i] for i in own), tuple(place[i] for i in source), (said,))
+        body = Body(solid, tuple(faces[i] for i in own), tuple(place[i] for i in source), (text,))
         bodies.append(_finished(body))
     return bodies, Rest.of(sewn, len(faces) - len(taken))
 
@@ -146,11 +146,11 @@ def _misfits(solid: Any, gap: Gap) -> Iterator[ReadNote]:
     if gap.width_mm > tol.SURFACE_MM:
         yield blocking("faces-apart", f"edges and faces do not fit together: they are apart {gap}")
     seen = (np.divide(area_and_centre(face), tol.LENGTH_MM) for face in each(solid, FACE))
-    alike = Counter(tuple(np.round(numbers).tolist()) for numbers in seen)
-    twice = sum(count - 1 for count in alike.values())
+    copies = Counter(tuple(np.round(numbers).tolist()) for numbers in seen)
+    twice = sum(count - 1 for count in copies.values())
     if twice:
-        said = f"{plural(twice, 'face')} with the outline of another: doubled, or a wall of no thickness"
-        yield blocking("faces-doubled", said)
+        text = f"{plural(twice, 'face')} with the outline of another: doubled, or a wall of no thickness"
+        yield blocking("faces-doubled", text)
 
 
 def _voids(solid: Any) -> Iterator[ReadNote]:
@@ -181,14 +181,14 @@ def _valid(body: Body) -> Body:
         return body.noting(blocking("faults-left", f"faults that healing did not remove: {faults}"))
     solid = TopoDS.Solid_s(fixed[0])
     before, after = abs(volume_mm3(body.solid)), abs(volume_mm3(solid))
-    said = note(REPAIRED, f"repaired {faults}")
+    text = note(REPAIRED, f"repaired {faults}")
     if not math.isclose(before, after, rel_tol=_VOLUME_SHARE):
-        said = blocking(REPAIRED, f"{said}; volume {before:.6g} -> {after:.6g} mm3")
+        text = blocking(REPAIRED, f"{text}; volume {before:.6g} -> {after:.6g} mm3")
     through = _trace(each(body.solid, FACE), fix.Context().Apply, solid)
     source = tuple(body.source_faces[i] for i in through)
     if lost := len(set(body.source_faces) - set(source)):
-        said = blocking(REPAIRED, f"{said}; {plural(lost, 'face')} lost")
-    return body.noting(said, solid=solid, source_faces=source)
+        text = blocking(REPAIRED, f"{text}; {plural(lost, 'face')} lost")
+    return body.noting(text, solid=solid, source_faces=source)
 
 
 def _outward(body: Body) -> Body:

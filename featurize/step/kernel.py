@@ -107,8 +107,8 @@ def _load(path: Path, header: Header, skip: Skip) -> StepDocument:
         read = _transfer(path, skip, header, notes)
         missing = [name for name in header.external if not (path.parent / name).is_file()]
         if missing:
-            said = f"Parts are missing: the files {', '.join(missing)} are referred to but not there."
-            notes.append(blocking("files-missing", said))
+            text = f"Parts are missing: the files {', '.join(missing)} are referred to but not there."
+            notes.append(blocking("files-missing", text))
         if len(missing) < len(header.external):
             notes.append(note("names-not-read", "Face names in the files that it refers to are not read."))
         parts, left = _all_parts(read.products, read.names, path.stem)
@@ -152,13 +152,13 @@ def _transfer(path: Path, skip: Skip, header: Header, notes: list[ReadNote]) -> 
                 raise
             skip = Skip(skip + 1)
     if skip:
-        said = f"Read without {_SKIPPED[skip]}: the kernel could not read the file with them."
-        notes.append(warning("read-without", said))
+        text = f"Read without {_SKIPPED[skip]}: the kernel could not read the file with them."
+        notes.append(warning("read-without", text))
     notes += _corrections(session)
     faulty = _faulty_shapes(session.Model())
     if faulty:
-        said = f"The file has {plural(faulty, 'faulty shape')}: {CHECK}."
-        notes.append(blocking("shapes-faulty", said))
+        text = f"The file has {plural(faulty, 'faulty shape')}: {CHECK}."
+        notes.append(blocking("shapes-faulty", text))
     notes += losses(header, session, [product.shape for product in products])
     return _Transferred(products, StepNames(session), units, faulty, lambda: meshes(session))
 
@@ -232,11 +232,11 @@ def _corrections(session: Any) -> Iterator[ReadNote]:
         failed.update(check.CFail(i + 1) for i in range(check.NbFails()))
         changed.update(check.CWarning(i + 1) for i in range(check.NbWarnings()))
         checks.Next()
-    if said := _listed(failed):
-        yield blocking("translation-failed", f"Not all could be translated ({said}): {CHECK}.")
-    if said := _listed(changed):
-        tell = blocking if _SERIOUS.search(said) else warning
-        yield tell("translation-changed", f"Reading was not straightforward ({said}): {CHECK}.")
+    if text := _listed(failed):
+        yield blocking("translation-failed", f"Not all could be translated ({text}): {CHECK}.")
+    if text := _listed(changed):
+        tell = blocking if _SERIOUS.search(text) else warning
+        yield tell("translation-changed", f"Reading was not straightforward ({text}): {CHECK}.")
 
 
 def _listed(found: Mapping[str, int]) -> str:

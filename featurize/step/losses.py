@@ -29,13 +29,13 @@ def losses(header: Header, session: Any, shapes: Sequence[Any]) -> Iterator[Read
     came = min(sum(id(e) in translated for e in faces), _count(shapes))
     written = max(header.faces, len(faces))
     if came < written:
-        said = f"{written - came} of the {plural(written, 'face')} in the file did not come through"
-        yield blocking("faces-lost", f"{said}: export it again, and {CHECK}.")
+        text = f"{written - came} of the {plural(written, 'face')} in the file did not come through"
+        yield blocking("faces-lost", f"{text}: export it again, and {CHECK}.")
     solids = [e for e in entities if isinstance(e, StepShape_SolidModel)]
     written = max(header.solids, len(solids))
     if dropped := written - sum(id(e) in translated for e in solids):
-        said = f"{dropped} of the {plural(written, 'solid')} in the file did not come through"
-        yield blocking("solids-lost", f"{said}: export it again as a boundary representation, and {CHECK}.")
+        text = f"{dropped} of the {plural(written, 'solid')} in the file did not come through"
+        yield blocking("solids-lost", f"{text}: export it again as a boundary representation, and {CHECK}.")
     yield from _meshed(entities)
 
 
@@ -59,8 +59,8 @@ def _meshed(entities: Sequence[Any]) -> Iterator[ReadNote]:
     found = [e for e in entities if isinstance(e, _MESHES)]
     alone = sum(not _is_linked(e) for e in found)
     if alone:
-        said = f"{plural(alone, 'solid')} of the file stand in it only as triangles, without exact surfaces"
-        yield blocking("mesh-left-out", f"{said}: left out: export exact solids, and {CHECK}.")
+        text = f"{plural(alone, 'solid')} of the file stand in it only as triangles, without exact surfaces"
+        yield blocking("mesh-left-out", f"{text}: left out: export exact solids, and {CHECK}.")
     elif found:
         yield note("mesh-left-out", "The triangles that stand beside exact bodies in the file were not used.")
 

@@ -85,10 +85,10 @@ _Limits = tuple[float | None, float | None, str]  # upper and lower deviation, a
 
 def _dimension(label: Any, limits: _Limits | None) -> Callout:
     seen = XCAFDoc_Dimension.Set_s(label).GetObject()  # the attribute that is there: no label lacks it
-    said = [seen.GetDescription(k) for k in range(seen.NbDescriptions())]
+    lines = [seen.GetDescription(k) for k in range(seen.NbDescriptions())]
     kind = _kind(seen.GetType())
     if kind == "angular":
-        return Callout("angle", text=_text(seen.GetSemanticName(), *said))
+        return Callout("angle", text=_text(seen.GetSemanticName(), *lines))
     value = float(seen.GetValue())
     upper: float | None = None
     lower: float | None = None
@@ -106,7 +106,7 @@ def _dimension(label: Any, limits: _Limits | None) -> Callout:
         value = (seen.GetUpperBound() + seen.GetLowerBound()) / 2
         upper = abs(seen.GetUpperBound() - seen.GetLowerBound()) / 2
         lower = -upper
-    return Callout(kind, value, upper, lower, _text(seen.GetSemanticName(), *said, fit))
+    return Callout(kind, value, upper, lower, _text(seen.GetSemanticName(), *lines, fit))
 
 
 def _tolerance(label: Any) -> Callout:

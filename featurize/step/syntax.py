@@ -197,8 +197,8 @@ def without_long_tokens(text: bytes) -> bytes:
     """The same model without the comments and texts that are too long for the kernel's scanner."""
 
     def left(match: re.Match[bytes]) -> bytes:
-        said = match[0]
-        return said if len(said) < _KERNEL_TOKEN else b"''" if said.startswith(b"'") else b" "
+        message = match[0]
+        return message if len(message) < _KERNEL_TOKEN else b"''" if message.startswith(b"'") else b" "
 
     return _OPAQUE.sub(left, text)
 
@@ -209,11 +209,11 @@ def _uncommented(match: re.Match[bytes]) -> bytes:
 
 def _emptied(match: re.Match[bytes]) -> bytes:
     """A value for a string, a space for a comment, nothing legal for one that is not closed."""
-    said = match[0]
-    ends = b"\n" * said.count(b"\n") if b"\n" in said else b""
-    if said[:1] == b"'":
-        return (b"$" if len(said) > 1 and said[-1:] == b"'" else b"'") + ends
-    return (b" " if len(said) > 3 and said[-2:] == b"*/" else b"?") + ends
+    text = match[0]
+    ends = b"\n" * text.count(b"\n") if b"\n" in text else b""
+    if text[:1] == b"'":
+        return (b"$" if len(text) > 1 and text[-1:] == b"'" else b"'") + ends
+    return (b" " if len(text) > 3 and text[-2:] == b"*/" else b"?") + ends
 
 
 def _is_right(statement: bytes) -> bool:

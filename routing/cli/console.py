@@ -81,11 +81,11 @@ class Answers:
     def finish(self, result: JobResult, target: Path) -> None:
         """Prints what was not told before, and where the files are."""
         for part in result.parts:
-            told = self._told.get(part.folder)
-            if told is None:
+            entry = self._told.get(part.folder)
+            if entry is None:
                 self._show(part)
             else:
-                _show_flags([flag for flag in part.route["flags"] if flag not in told], self._console)
+                _show_flags([flag for flag in part.route["flags"] if flag not in entry], self._console)
         flagged = {flag["message"] for part in result.parts for flag in part.route["flags"]}
         for note in result.notes:
             if note not in flagged:

@@ -97,9 +97,9 @@ class HoleTable:
         found: dict[tuple[int, str], list[Row]] = {}
         try:
             with path.open(encoding="utf-8", newline="") as file:
-                for told in csv.DictReader(file):
-                    if told["step"]:
-                        row = _row(told)
+                for entry in csv.DictReader(file):
+                    if entry["step"]:
+                        row = _row(entry)
                         found.setdefault((row.step, row.feature), []).append(row)
         except FileNotFoundError:
             raise FolderError(f"{self.folder} has no {TABLE}: route the part again") from None
@@ -108,25 +108,25 @@ class HoleTable:
         return {key: tuple(rows) for key, rows in found.items()}
 
 
-def _row(told: Mapping[str, str]) -> Row:
+def _row(entry: Mapping[str, str]) -> Row:
     return Row(
-        told["feature"],
-        int(told["setup"]),
-        int(told["step"]),
-        told["side"].removeprefix("'"),  # as tables keep what would be a formula
-        told["what"],
-        told["tool_kind"],
-        _number(told["tool_mm"]),
-        float(told["x_mm"]),
-        float(told["y_mm"]),
-        float(told["mouth_z_mm"]),
-        float(told["from_mm"]),
-        float(told["to_mm"]),
-        float(told["diameter_mm"]),
-        _number(told["end_diameter_mm"]),
-        told["bottom"],
-        told["thread"],
-        _number(told["pitch_mm"]),
+        entry["feature"],
+        int(entry["setup"]),
+        int(entry["step"]),
+        entry["side"].removeprefix("'"),  # as tables keep what would be a formula
+        entry["what"],
+        entry["tool_kind"],
+        _number(entry["tool_mm"]),
+        float(entry["x_mm"]),
+        float(entry["y_mm"]),
+        float(entry["mouth_z_mm"]),
+        float(entry["from_mm"]),
+        float(entry["to_mm"]),
+        float(entry["diameter_mm"]),
+        _number(entry["end_diameter_mm"]),
+        entry["bottom"],
+        entry["thread"],
+        _number(entry["pitch_mm"]),
     )
 
 

@@ -45,21 +45,21 @@ _HAIR_MM = 0.02
 class Electrode:
     """``body`` as its own file has it, moved to where it stands at the end of its burn; model coordinates."""
 
-    told: Mapping[str, Any]
+    entry: Mapping[str, Any]
     body: Manifold
 
     @property
     def undersize_mm(self) -> float:
-        return float(self.told["undersize_mm"])
+        return float(self.entry["undersize_mm"])
 
     @property
     def feature(self) -> str:
-        return str(self.told["feature"])
+        return str(self.entry["feature"])
 
 
-def electrodes_of(folder: Path, told: Sequence[Mapping[str, Any]], bench: Bench) -> list[Electrode]:
+def electrodes_of(folder: Path, entry: Sequence[Mapping[str, Any]], bench: Bench) -> list[Electrode]:
     """Those of a step that have a file. Raises FolderError where one is missing or no solid."""
-    return [Electrode(e, _placed(e, _body(folder / e["file"]), bench)) for e in told if e.get("file")]
+    return [Electrode(e, _placed(e, _body(folder / e["file"]), bench)) for e in entry if e.get("file")]
 
 
 def _body(path: Path) -> Manifold:
@@ -74,12 +74,12 @@ def _body(path: Path) -> Manifold:
         raise FolderError(f"{path} cannot be used: {error}") from None
 
 
-def _placed(told: Mapping[str, Any], body: Manifold, bench: Bench) -> Manifold:
+def _placed(entry: Mapping[str, Any], body: Manifold, bench: Bench) -> Manifold:
     """From its own frame, Z up the shank, to the model's: it hangs from its base with the form down."""
-    c = math.radians(told["c_deg"])
+    c = math.radians(entry["c_deg"])
     x, z = np.array([math.cos(c), math.sin(c), 0.0]), np.array([0.0, 0.0, 1.0])
     axes = np.array([x, np.cross(z, x), z])
-    here = moved(body, axes, np.array(told["position_mm"], dtype=float))
+    here = moved(body, axes, np.array(entry["position_mm"], dtype=float))
     return moved(here, bench.zero.axes, bench.zero.origin)
 
 
@@ -90,7 +90,7 @@ def burnt(
     small.
     """
     found = [f for e in electrodes for f in _too_near(e, part, step)]
-    last = [e for e in electrodes if not e.told.get("leaves_mm")]
+    last = [e for e in electrodes if not e.entry.get("leaves_mm")]
     every = loose(need, _NOTHING_MM3)
     stays = [p for p in every if not last or not _is_burnt(p, part, last)]
     return need - joined(stays) if len(stays) < len(every) else Manifold(), found
@@ -102,8 +102,8 @@ def _too_near(electrode: Electrode, part: Manifold, step: int) -> Iterator[Findi
     if gap >= wanted:
         return
     needed = wanted + _OFF_MM
-    said = f"{electrode.told['file']} stands {gap:.4f} off the part, its gap and orbit are {needed:.4f}"
-    yield Finding(Fault.GOUGE, said, electrode.feature, step, None, None, wanted + _OFF_MM - gap)
+    text = f"{electrode.entry['file']} stands {gap:.4f} off the part, its gap and orbit are {needed:.4f}"
+    yield Finding(Fault.GOUGE, text, electrode.feature, step, None, None, wanted + _OFF_MM - gap)
 
 
 def _is_burnt(piece: Manifold, part: Manifold, electrodes: Sequence[Electrode]) -> bool:
@@ -125,13 +125,13 @@ def _walls(piece: Manifold, part: Manifold) -> Array:
     mesh = piece.to_mesh64()
     own = {int(i) for i in part.to_mesh64().run_original_id}
     starts = np.asarray(mesh.run_index, dtype=np.int64) // 3
-    mine = np.repeat(np.isin(np.asarray(mesh.run_original_id), list(own)), np.diff(starts))
+    ours = np.repeat(np.isin(np.asarray(mesh.run_original_id), list(own)), np.diff(starts))
     corners = _corners(piece)
-    middles = corners[mine].mean(axis=1)
+    middles = corners[ours].mean(axis=1)
     middles = middles[:: max(1, len(middles) // _ENOUGH)]
-    if not len(middles) or mine.all():
+    if not len(middles) or ours.all():
         return np.asarray(middles)
-    return np.asarray(middles[nearest(middles, corners[~mine])[0] > _HAIR_MM])
+    return np.asarray(middles[nearest(middles, corners[~ours])[0] > _HAIR_MM])
 
 
 def _corners(solid: Manifold) -> Array:

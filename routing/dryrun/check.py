@@ -90,8 +90,8 @@ def _check_revision(written: Written, path: Path) -> None:
     except OSError as error:
         raise FolderError(f"{path} cannot be read ({error.strerror}): give the model with --model") from None
     if digest != written.content["part"]["sha256"]:
-        said = f"{path} is not the file that {written.folder} was routed from: route this revision"
-        raise FolderError(said)
+        text = f"{path} is not the file that {written.folder} was routed from: route this revision"
+        raise FolderError(text)
 
 
 def _digest(path: Path) -> str:

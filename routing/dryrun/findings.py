@@ -65,10 +65,10 @@ def together(findings: Iterable[Finding]) -> list[Finding]:
     found: dict[tuple[object, ...], list[Finding]] = {}
     for f in findings:
         found.setdefault((f.fault, f.message, f.feature, f.step), []).append(f)
-    return [_as_one(alike) for alike in found.values()]
+    return [_as_one(same) for same in found.values()]
 
 
-def _as_one(alike: Sequence[Finding]) -> Finding:
-    deepest = max(alike, key=lambda f: f.depth_mm or 0.0)
-    volumes = [f.volume_mm3 for f in alike if f.volume_mm3 is not None]
+def _as_one(same: Sequence[Finding]) -> Finding:
+    deepest = max(same, key=lambda f: f.depth_mm or 0.0)
+    volumes = [f.volume_mm3 for f in same if f.volume_mm3 is not None]
     return replace(deepest, volume_mm3=sum(volumes)) if volumes else deepest

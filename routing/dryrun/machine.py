@@ -80,8 +80,8 @@ def machined(written: Written, model: Model) -> Run:
             if path is not None:
                 run.findings += _compared(run, step, path)
     for (setup_number, number), path in bodies.items():
-        said = f"{path.name} is of setup {setup_number}, step {number}, which the route does not have"
-        run.findings.append(Finding(Fault.STOCK, said, None, number))
+        text = f"{path.name} is of setup {setup_number}, step {number}, which the route does not have"
+        run.findings.append(Finding(Fault.STOCK, text, None, number))
     run.findings = together([*run.findings, *_leftovers(run)])
     return run
 
@@ -125,36 +125,36 @@ def _gouges(run: Run, step: Step, taken: Sequence[Taken]) -> Iterator[Finding]:
         cut = (one.body ^ run.model.solid) - run.turns
         allowed = TOLERANCE_MM + one.breaks_mm + run.core_mm(one.feature)
         for p in pieces(cut, run.model.base, allowed):
-            said = "takes material of the part"
-            yield Finding(Fault.GOUGE, said, one.feature, step.number, p.place_mm, p.volume_mm3, p.depth_mm)
+            text = "takes material of the part"
+            yield Finding(Fault.GOUGE, text, one.feature, step.number, p.place_mm, p.volume_mm3, p.depth_mm)
 
 
 def _outside(model: Model, blank: Manifold) -> Iterator[Finding]:
     for p in pieces(model.solid - blank, model.base, TOLERANCE_MM):
-        said = "the blank does not hold the part"
-        yield Finding(Fault.STOCK, said, None, None, p.place_mm, p.volume_mm3, p.depth_mm)
+        text = "the blank does not hold the part"
+        yield Finding(Fault.STOCK, text, None, None, p.place_mm, p.volume_mm3, p.depth_mm)
 
 
 def _compared(run: Run, step: Step, path: Path) -> Iterator[Finding]:
     """A written body against what its steps leave."""
-    told = _mesh(path)
+    entry = _mesh(path)
     unshown = [t.unshown for t in run.taken if not t.unshown.is_empty()]
-    base, lacking = Base.of(told), run.stock - told - run.turns
+    base, lacking = Base.of(entry), run.stock - entry - run.turns
     rims = np.concatenate([np.empty((0, 3, 3)), *(Base.of(u).corners for u in unshown)])
     for difference, words in (
         (lacking, "lacks what no step has taken"),
-        (told - joined([run.stock, run.turns, *unshown]), "still has what is gone by then"),
+        (entry - joined([run.stock, run.turns, *unshown]), "still has what is gone by then"),
     ):
         for p in pieces(difference, base, TOLERANCE_MM, _SHOWN_MM3):
             feature = _nearest(run, p)
             if p.depth_mm <= TOLERANCE_MM + _play(run, feature, step.number) or _at_rim(p, rims):
                 continue
-            said, fault = f"{path.name} {words}", Fault.STOCK
+            text, fault = f"{path.name} {words}", Fault.STOCK
             if difference is not lacking:
                 fault = Fault.SURPLUS
             elif feature and run.last_missed(feature, p):
-                said, fault = f"{path.name} does not show what a cutter leaves in corners", Fault.CORNERS
-            yield Finding(fault, said, feature, step.number, p.place_mm, p.volume_mm3, p.depth_mm)
+                text, fault = f"{path.name} does not show what a cutter leaves in corners", Fault.CORNERS
+            yield Finding(fault, text, feature, step.number, p.place_mm, p.volume_mm3, p.depth_mm)
 
 
 def _at_rim(piece: Piece, rims: Array) -> bool:
@@ -198,9 +198,9 @@ def _leftovers(run: Run) -> Iterator[Finding]:
         if p.depth_mm <= TOLERANCE_MM + corners + (run.core_mm(feature) if feature else 0.0):
             continue
         makers = [s.number for s in run.written.cutting(feature)] if feature else []
-        said, number, fault = "stays on the part, no step takes it", None, Fault.LEFTOVER
+        text, number, fault = "stays on the part, no step takes it", None, Fault.LEFTOVER
         if makers:
-            said, number = "stays on the part", makers[-1]
+            text, number = "stays on the part", makers[-1]
         if feature and (missing := run.last_missed(feature, p)) is not None:
-            said, number, fault = f"{missing.words} does not get at it", missing.step, missing.fault
-        yield Finding(fault, said, feature, number, p.place_mm, p.volume_mm3, p.depth_mm)
+            text, number, fault = f"{missing.words} does not get at it", missing.step, missing.fault
+        yield Finding(fault, text, feature, number, p.place_mm, p.volume_mm3, p.depth_mm)

@@ -74,7 +74,7 @@ def pieces(
     mesh = difference.to_mesh64()
     points = np.asarray(mesh.vert_properties)[:, :3]
     corners = np.asarray(mesh.tri_verts, dtype=np.int64)
-    mine = np.isin(_marks(mesh), list(base.marks))
+    ours = np.isin(_marks(mesh), list(base.marks))
     count, label = _labels(corners, len(points))
     part = label[corners[:, 0]]
     t = points[corners]
@@ -86,7 +86,7 @@ def pieces(
         volume = float(volumes[part[group[0]]])
         if volume < least_mm3:
             continue
-        own, other = group[mine[group]], group[~mine[group]]
+        own, other = group[ours[group]], group[~ours[group]]
         asked = _asked(t[other])
         asked = _deepest(asked, t[own], tolerance_mm)
         if not len(asked):

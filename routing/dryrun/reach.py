@@ -151,8 +151,8 @@ class Above:
         key = round(height_mm, 4)
         if key not in self._known:
             upper = self.solid.trim_by_plane((0, 0, 1), key)
-            shadow = upper.project().simplify(_EPSILON_MM) if not upper.is_empty() else CrossSection()
-            self._known[key] = shadow
+            silhouette = upper.project().simplify(_EPSILON_MM) if not upper.is_empty() else CrossSection()
+            self._known[key] = silhouette
         return self._known[key]
 
 

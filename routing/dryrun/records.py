@@ -54,14 +54,14 @@ def _allowances(written: Written) -> Iterator[Finding]:
             later = by_number.get(p.taken_off_by) if p.taken_off_by is not None else None
             left = f"{max(p.floor_mm, p.wall_mm):g} stay"
             if p.taken_off_by is None:
-                said = f"{left} and no step is told to take them off"
+                text = f"{left} and no step is told to take them off"
             elif later is None or later.number <= step.number:
-                said = f"{left} for step {p.taken_off_by}, which does not come after it"
+                text = f"{left} for step {p.taken_off_by}, which does not come after it"
             elif all(q.feature != p.feature for q in later.passes):
-                said = f"{left} for step {p.taken_off_by}, which does not touch {p.feature}"
+                text = f"{left} for step {p.taken_off_by}, which does not touch {p.feature}"
             else:
                 continue
-            yield Finding(Fault.ALLOWANCE, said, p.feature, step.number)
+            yield Finding(Fault.ALLOWANCE, text, p.feature, step.number)
 
 
 def _makers(written: Written) -> Iterator[Finding]:
@@ -78,19 +78,19 @@ def _makers(written: Written) -> Iterator[Finding]:
 def _zero(written: Written, model: Model, setup: Setup) -> Iterator[Finding]:
     """Axes that are set on a face must be 0 where that face is."""
     step = setup.steps[0].number if setup.steps else None
-    for told in setup.zero.told:
-        if told["how"] != "face":
+    for entry in setup.zero.touched_off:
+        if entry["how"] != "face":
             continue
-        axis = "XYZ".index(told["axis"])
-        for feature, at in zip(told["features"], told["at_mm"], strict=False):
+        axis = "XYZ".index(entry["axis"])
+        for feature, at in zip(entry["features"], entry["at_mm"], strict=False):
             if feature not in written.features:
-                yield Finding(Fault.ZERO, f"{told['words']}: no such feature", feature, step)
+                yield Finding(Fault.ZERO, f"{entry['words']}: no such feature", feature, step)
                 continue
             heights = setup.zero.local(model.facets_of(written.faces_of(feature)).reshape(-1, 3))[:, axis]
             if not len(heights) or float(np.abs(heights - at).max()) > _TOLERANCE_MM:
                 off = float(np.abs(heights - at).max()) if len(heights) else None
-                said = f"setup {setup.number}: {told['words']}, the model has it elsewhere"
-                yield Finding(Fault.ZERO, said, feature, step, depth_mm=off)
+                text = f"setup {setup.number}: {entry['words']}, the model has it elsewhere"
+                yield Finding(Fault.ZERO, text, feature, step, depth_mm=off)
 
 
 def _side(written: Written, setup: Setup) -> Iterator[Finding]:
@@ -101,9 +101,9 @@ def _side(written: Written, setup: Setup) -> Iterator[Finding]:
     z = setup.zero.axes[2]
     if float(out @ z) < 1 - _PARALLEL:
         step = next((s for s in setup.steps if s.passes), setup.steps[0])
-        said = f"setup {setup.number} is from {setup.from_side}, its Z points elsewhere"
+        text = f"setup {setup.number} is from {setup.from_side}, its Z points elsewhere"
         feature = step.passes[0].feature if step.passes else None
-        yield Finding(Fault.ZERO, said, feature, step.number)
+        yield Finding(Fault.ZERO, text, feature, step.number)
 
 
 def _direction(written: Written, side: str) -> Array | None:
@@ -121,27 +121,27 @@ def _bores(written: Written, holes: HoleTable) -> Iterator[Finding]:
         step = by_number.get(number)
         for row in rows:
             if step is None or step.setup != row.setup or all(p.feature != feature for p in step.passes):
-                said = f"holes.csv has {row.what} of {feature} in step {number}, the route does not"
-                yield Finding(Fault.RECORD, said, feature, number)
+                text = f"holes.csv has {row.what} of {feature} in step {number}, the route does not"
+                yield Finding(Fault.RECORD, text, feature, number)
             else:
                 yield from _bore(written, step, row)
 
 
 def _bore(written: Written, step: Step, row: Row) -> Iterator[Finding]:
-    told = written.features.get(row.feature)
-    if told is None or not told.get("axis") or step.stage == "start hole":
+    entry = written.features.get(row.feature)
+    if entry is None or not entry.get("axis") or step.stage == "start hole":
         return
     setup = next(s for s in written.setups if s.number == row.setup)
     if row.side and setup.from_side != row.side:
-        said = f"holes.csv says from {row.side}, setup {row.setup} is from {setup.from_side}"
-        yield Finding(Fault.RECORD, said, row.feature, row.step)
-    origin = setup.zero.local(np.array([told["axis"]["origin_mm"]], dtype=float))[0]
-    along = setup.zero.axes @ np.array(told["axis"]["direction"], dtype=float)
+        text = f"holes.csv says from {row.side}, setup {row.setup} is from {setup.from_side}"
+        yield Finding(Fault.RECORD, text, row.feature, row.step)
+    origin = setup.zero.local(np.array([entry["axis"]["origin_mm"]], dtype=float))[0]
+    along = setup.zero.axes @ np.array(entry["axis"]["direction"], dtype=float)
     off = np.array([row.x_mm, row.y_mm, row.mouth_mm]) - origin
     beside = float(np.linalg.norm(off - (off @ along) * along))
     if beside > _ROUNDING_MM:
-        said = f"holes.csv has its axis {beside:.3f} beside the model's"
-        yield Finding(Fault.RECORD, said, row.feature, row.step, depth_mm=beside)
+        text = f"holes.csv has its axis {beside:.3f} beside the model's"
+        yield Finding(Fault.RECORD, text, row.feature, row.step, depth_mm=beside)
 
 
 def _threads(written: Written, holes: HoleTable) -> Iterator[Finding]:
@@ -159,11 +159,11 @@ def _threads(written: Written, holes: HoleTable) -> Iterator[Finding]:
                 known.get("pitch_mm")
                 and abs(float(known["pitch_mm"]) - (thread.pitch_mm or 0)) > _ROUNDING_MM
             ):
-                said = f"holes.csv cuts pitch {thread.pitch_mm:g}, the thread has {known['pitch_mm']:g}"
-                yield Finding(Fault.RECORD, said, thread.feature, thread.step)
+                text = f"holes.csv cuts pitch {thread.pitch_mm:g}, the thread has {known['pitch_mm']:g}"
+                yield Finding(Fault.RECORD, text, thread.feature, thread.step)
             if known.get("major_mm") and abs(float(known["major_mm"]) - thread.diameter_mm) > _ROUNDING_MM:
-                said = f"holes.csv cuts {thread.diameter_mm:g}, the thread is {known['major_mm']:g}"
-                yield Finding(Fault.RECORD, said, thread.feature, thread.step)
+                text = f"holes.csv cuts {thread.diameter_mm:g}, the thread is {known['major_mm']:g}"
+                yield Finding(Fault.RECORD, text, thread.feature, thread.step)
             if not earlier:
                 yield Finding(Fault.RECORD, "is threaded before it is bored", thread.feature, thread.step)
                 continue
@@ -171,8 +171,8 @@ def _threads(written: Written, holes: HoleTable) -> Iterator[Finding]:
             pitch = float(thread.pitch_mm or 0.0)
             least = thread.diameter_mm - _MINOR * pitch
             if not least - _ROUNDED_MM <= core.diameter_mm <= least + _LOOSE * pitch:
-                said = f"core {core.diameter_mm:g} does not suit {thread.thread}, minor diameter {least:.3f}"
-                yield Finding(Fault.RECORD, said, core.feature, core.step)
+                text = f"core {core.diameter_mm:g} does not suit {thread.thread}, minor diameter {least:.3f}"
+                yield Finding(Fault.RECORD, text, core.feature, core.step)
 
 
 def _stock(written: Written) -> Iterator[Finding]:
@@ -186,5 +186,5 @@ def _stock(written: Written) -> Iterator[Finding]:
     for stage in written.content["stock"].get("stages", ()):
         path = written.folder / Path(str(stage["file"])).with_suffix(".stl")
         if not path.is_file():
-            said = f"{path.name} is missing"
-            yield Finding(Fault.STOCK, said, None, int(stage["step"]) or None)
+            text = f"{path.name} is missing"
+            yield Finding(Fault.STOCK, text, None, int(stage["step"]) or None)

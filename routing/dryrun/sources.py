@@ -64,8 +64,8 @@ class Sources:
             return None
         if rows := self.holes.rows.get((step.number, p.feature)):
             return _bored(bench, step, rows)
-        if told := self._electrodes.get((step.number, p.feature)):
-            return self._burnt(bench, step, passes, told, here)
+        if entry := self._electrodes.get((step.number, p.feature)):
+            return self._burnt(bench, step, passes, entry, here)
         if "diameter_mm" in p.tool or "head_mm" in p.tool:
             return swept(bench, step, passes, here)
         return None
@@ -75,10 +75,10 @@ class Sources:
         bench: Bench,
         step: Step,
         passes: Sequence[Pass],
-        told: Sequence[Mapping[str, Any]],
+        entry: Sequence[Mapping[str, Any]],
         here: Manifold,
     ) -> Taken:
-        own = electrodes_of(self.written.folder, told, bench)
+        own = electrodes_of(self.written.folder, entry, bench)
         over = swept(bench, step, passes, here)  # an electrode is no round tool: all of the cavity's rest
         if not own:  # drawn by hand, as a flag of the route says
             return over
@@ -102,9 +102,9 @@ class Sources:
         return self._drawings.setdefault(name, Drawing(self.written.folder / name))
 
 
-def _by_step(told: Sequence[Mapping[str, Any]]) -> dict[tuple[int, str], list[Mapping[str, Any]]]:
+def _by_step(noted: Sequence[Mapping[str, Any]]) -> dict[tuple[int, str], list[Mapping[str, Any]]]:
     found: dict[tuple[int, str], list[Mapping[str, Any]]] = {}
-    for entry in told:
+    for entry in noted:
         found.setdefault((int(entry["step"]), str(entry["feature"])), []).append(entry)
     return found
 
@@ -124,10 +124,10 @@ def _sizes(step: Step, rows: Sequence[Row]) -> Iterator[Finding]:
     for row in rows:
         if row.tool_mm is None or row.is_thread:
             continue
-        wide, said = (
+        wide, text = (
             row.tool_mm - row.diameter_mm,
             f"{row.what}: tool {row.tool_mm:g}, bore {row.diameter_mm:g}",
         )
         narrow = row.end_diameter_mm is None and wide > 1e-3
         if narrow or (row.tool_kind == "drill" and abs(wide) > 1e-3):
-            yield Finding(Fault.RECORD, said, row.feature, step.number)
+            yield Finding(Fault.RECORD, text, row.feature, step.number)

@@ -60,14 +60,14 @@ class Drawing:
         return found
 
 
-def body_of(told: Mapping[str, Any], drawing: Drawing, bench: Bench, stock: Manifold) -> Manifold:
+def body_of(entry: Mapping[str, Any], drawing: Drawing, bench: Bench, stock: Manifold) -> Manifold:
     """What one pass takes out of a stock (setup's coordinates), with its way in. Model coordinates.
 
     Raises FolderError where the drawing lacks it or makes no solid of it.
     """
-    name = told["name"]
+    name = entry["name"]
     try:
-        upper, lower = (drawing.layers[layer] for layer in told["layers"])
+        upper, lower = (drawing.layers[layer] for layer in entry["layers"])
     except KeyError as error:
         raise FolderError(
             f"{drawing.path} has no layer {error}, which {name} needs: route it again"
@@ -89,8 +89,8 @@ def body_of(told: Mapping[str, Any], drawing: Drawing, bench: Bench, stock: Mani
             body = _between(tuple((_to_the_left(points), z) for points, z in ways), high, low)
     except MeshError as error:
         raise FolderError(f"{drawing.path}: {name} makes no solid ({error}): route the part again") from None
-    kerf = told["wire_mm"] / 2 + told["gap_mm"]
-    lead = _lead(told, drawing, kerf, high, low)
+    kerf = entry["wire_mm"] / 2 + entry["gap_mm"]
+    lead = _lead(entry, drawing, kerf, high, low)
     return moved(joined([body, lead]), bench.zero.axes, bench.zero.origin)
 
 
@@ -173,12 +173,12 @@ def _to_the_left(points: Array) -> Array:
     return np.vstack([start, points, end, end + left, start + left])
 
 
-def _lead(told: Mapping[str, Any], drawing: Drawing, kerf_mm: float, high: float, low: float) -> Manifold:
+def _lead(entry: Mapping[str, Any], drawing: Drawing, kerf_mm: float, high: float, low: float) -> Manifold:
     """What the wire burns on its way in, up to where it touches the wall.
 
     Where the route file and the drawing differ, the drawing's way goes straight down.
     """
-    lead = told.get("lead") or {}
+    lead = entry.get("lead") or {}
     way = drawing.layers.get(lead.get("layer", ""))
     if way is None:
         return Manifold()
@@ -188,7 +188,7 @@ def _lead(told: Mapping[str, Any], drawing: Drawing, kerf_mm: float, high: float
         # the drawing is what the wire follows: straight down
         ends = [drawn, drawn]
     above, below = (_short(points, kerf_mm) for points in ends)
-    top, foot = told["heights_mm"]
+    top, foot = entry["heights_mm"]
 
     def at(z: float) -> Array:
         return np.asarray(below + (above - below) * (z - foot) / (top - foot))

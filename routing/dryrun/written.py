@@ -32,7 +32,7 @@ class Zero:
 
     axes: Array
     origin: Array
-    told: tuple[Mapping[str, Any], ...] = ()
+    touched_off: tuple[Mapping[str, Any], ...] = ()
 
     def local(self, points: Array) -> Array:
         return np.asarray((points - self.origin) @ self.axes.T)
@@ -131,44 +131,47 @@ def read(folder: Path) -> Written:
         raise FolderError(f"{path} lacks or spoils {error}: route the part again") from None
 
 
-def _setup(told: Mapping[str, Any]) -> Setup:
+def _setup(entry: Mapping[str, Any]) -> Setup:
     return Setup(
-        told["number"], told["from_side"], zero_of(told["zero"]), tuple(_step(s, told) for s in told["steps"])
+        entry["number"],
+        entry["from_side"],
+        zero_of(entry["zero"]),
+        tuple(_step(s, entry) for s in entry["steps"]),
     )
 
 
-def zero_of(told: Mapping[str, Any]) -> Zero:
+def zero_of(entry: Mapping[str, Any]) -> Zero:
     """Raises ValueError for axes that are not at right angles."""
-    axes = np.array([told["x"], told["y"], told["z"]], dtype=float)
+    axes = np.array([entry["x"], entry["y"], entry["z"]], dtype=float)
     if not np.allclose(axes @ axes.T, np.eye(3), atol=1e-6) or np.linalg.det(axes) < 0:
         raise ValueError("a zero: its axes are not a right-handed set")
-    return Zero(axes, np.array(told["origin_mm"], dtype=float), tuple(told["touched_off"]))
+    return Zero(axes, np.array(entry["origin_mm"], dtype=float), tuple(entry["touched_off"]))
 
 
-def _step(told: Mapping[str, Any], setup: Mapping[str, Any]) -> Step:
-    traverse = told.get("traverse")
+def _step(entry: Mapping[str, Any], setup: Mapping[str, Any]) -> Step:
+    traverse = entry.get("traverse")
     return Step(
-        told["number"],
+        entry["number"],
         setup["number"],
-        told["stage"],
-        told["process"],
+        entry["stage"],
+        entry["process"],
         setup["from_side"],
         None if traverse is None else np.array(traverse, dtype=float),
-        tuple(_pass(p) for p in told["passes"]),
+        tuple(_pass(p) for p in entry["passes"]),
     )
 
 
-def _pass(told: Mapping[str, Any]) -> Pass:
-    high, low = told["heights_mm"]
-    left = told["leaves_mm"]
+def _pass(entry: Mapping[str, Any]) -> Pass:
+    high, low = entry["heights_mm"]
+    left = entry["leaves_mm"]
     return Pass(
-        told["feature"],
-        told["region"],
-        tuple(told["faces"]),
-        told["tool"] or {},
+        entry["feature"],
+        entry["region"],
+        tuple(entry["faces"]),
+        entry["tool"] or {},
         float(high),
         float(low),
         float(left["floor"]),
         float(left["wall"]),
-        told["taken_off_by"],
+        entry["taken_off_by"],
     )

@@ -60,9 +60,9 @@ def described(work: Work, step: PlannedStep, made: Pass, drawn: Drawn) -> tuple[
     cavity, region, frame = body.cavity, one.region, work.part.frame
     zero = work.plan.setup_of(step.number).zero
     depth = cavity.mouth_mm - body.floor_mm
-    mine = [e for e in work.plan.estimate.electrodes if (e.feature, e.group) == (feature.id, one.group)]
-    priced = next(e for e in mine if e.kind == burn.stage)
-    also = [e for e in mine if burn.stage == FINISH and e.kind == LAST]
+    ours = [e for e in work.plan.estimate.electrodes if (e.feature, e.group) == (feature.id, one.group)]
+    priced = next(e for e in ours if e.kind == burn.stage)
+    also = [e for e in ours if burn.stage == FINISH and e.kind == LAST]
     own = zero.axes @ body.own_axis(np.array(zero.x))
     entry = {
         "file": own_file(drawn.name),
@@ -114,8 +114,8 @@ def described(work: Work, step: PlannedStep, made: Pass, drawn: Drawn) -> tuple[
     fits = sorted(s + 2 * owned.blank_allowance_mm for s in body.size_mm)
     if all(s <= b + tol.LENGTH_MM for s, b in zip(fits, priced.blank_mm, strict=True)):
         return entry, []
-    said = f"electrode {entry['file']} does not come out of the blank that is priced: {_by(priced.blank_mm)}."
-    return entry, [Flag("electrode-blank", Severity.WARNING, feature_of(feature.id), said)]
+    text = f"electrode {entry['file']} does not come out of the blank that is priced: {_by(priced.blank_mm)}."
+    return entry, [Flag("electrode-blank", Severity.WARNING, feature_of(feature.id), text)]
 
 
 def _notes(made: Pass, drawn: Drawn, *, last: bool) -> list[str]:

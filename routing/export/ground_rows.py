@@ -62,8 +62,8 @@ def groups(plan: Plan, stock: GroundStock) -> list[Group]:
     """In the order of the setups."""
     found = []
     for setup in plan.setups:
-        mine = {p.feature for s in setup.steps if s.stage == Stage.GRIND for p in s.passes}
-        cuts = [c for c in stock.removed if mine & set(c.features) and _faces(setup, c)]
+        own = {p.feature for s in setup.steps if s.stage == Stage.GRIND for p in s.passes}
+        cuts = [c for c in stock.removed if own & set(c.features) and _faces(setup, c)]
         ways: dict[tuple[float, ...], list[GroundCut]] = {}
         for cut in cuts:
             ways.setdefault(tuple(np.round(np.abs(cut.view.along), 6) + 0.0), []).append(cut)

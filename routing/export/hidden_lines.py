@@ -36,7 +36,7 @@ _OVER_MM = 0.02
 _CELL_MM2 = 1e-3
 _GRID_MM = 1e-5
 # Lines of sight are cast in lots, to bound the memory.
-_LOT = 2_000_000
+_CHUNK = 2_000_000
 
 
 @dataclass(frozen=True, eq=False)
@@ -208,7 +208,7 @@ def first_met(
     front = np.flatnonzero(turn > 1e-12)
     a, b, c, turn, owner, faces = a[front], b[front], c[front], turn[front], owner[front], faces[front]
     best = np.full(len(points), -1, np.int64)
-    step = max(1, _LOT // max(1, len(a)))
+    step = max(1, _CHUNK // max(1, len(a)))
     for start in range(0, len(points), step):
         p = points[start : start + step, None]
         u, v = (_cross(two - one, p - one[:, :2]) for one, two in ((b, c), (c, a)))

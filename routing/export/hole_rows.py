@@ -109,14 +109,14 @@ def holes(plan: Plan) -> list[Hole]:
     rows += [
         _unmade(plan, feature, cut) for feature in left for cut in _drawn(feature, feature.bores, "none")
     ]
-    alike = [replace(r, feature="", x_mm=0.0, y_mm=0.0) for r in rows]
-    counted = [replace(r, count=alike.count(k)) for r, k in zip(rows, alike, strict=True)]
+    unplaced = [replace(r, feature="", x_mm=0.0, y_mm=0.0) for r in rows]
+    counted = [replace(r, count=unplaced.count(k)) for r, k in zip(rows, unplaced, strict=True)]
     order = sorted(counted, key=_place)
-    told: set[int | None] = set()
+    entries: set[int | None] = set()
     found = []
     for row in order:  # each setup's zero once, with its first row
-        found.append(replace(row, zero="") if row.setup in told else row)
-        told.add(row.setup)
+        found.append(replace(row, zero="") if row.setup in entries else row)
+        entries.add(row.setup)
     return found
 
 
@@ -135,11 +135,11 @@ def _cuts(plan: Plan, step: PlannedStep, p: Pass) -> Iterator[_Cut]:
         return
     if not task.feature.bores or task.feature.axis is None or step.stage in _NO_ROW:
         return
-    told: Sequence[Any] = task.verdict.steps_of(task) if isinstance(task.verdict, _TellsSteps) else ()
-    for s in told:
+    entry: Sequence[Any] = task.verdict.steps_of(task) if isinstance(task.verdict, _TellsSteps) else ()
+    for s in entry:
         threads = step.stage == Stage.THREAD
         yield _Cut(s.what, s.tool, s.from_mm, s.to_mm, s.diameter_mm, s.bottom, s.end_diameter_mm, threads)
-    if not told:
+    if not entry:
         bores, _ = _from_side(task.feature, task.approach.direction)
         yield from _stages(task.feature, bores, step, task)
 
@@ -201,9 +201,9 @@ def _angle(cone: Bore) -> float:
 
 def _start(task: Task) -> Any:
     """Where a start hole stands (model): as its process says, else at a bore's axis; None where unknown."""
-    told = getattr(task, "at", None)
+    entry = getattr(task, "at", None)
     axis = task.feature.axis if task.feature.bores else None
-    return told if told is not None else axis and axis.origin
+    return entry if entry is not None else axis and axis.origin
 
 
 def _from_side(feature: Feature, toward: Array) -> tuple[tuple[Bore, ...], Array]:
@@ -246,9 +246,9 @@ def _row(plan: Plan, setup: Setup, step: PlannedStep, p: Pass, cut: _Cut) -> Hol
 def _unmade(plan: Plan, feature: Feature, cut: _Cut) -> Hole:
     assert feature.axis is not None
     side = plan.job.part.frame.side_of(np.array(feature.axis.direction)) or ""
-    told = _told(feature, cut, feature.axis.origin)
+    entry = _told(feature, cut, feature.axis.origin)
     callouts = "; ".join(_callout(c) for c in feature.callouts)
-    return replace(told, process=plan.process_of(feature.id), side=side, callouts=callouts, zero=MODEL)
+    return replace(entry, process=plan.process_of(feature.id), side=side, callouts=callouts, zero=MODEL)
 
 
 def _told(feature: Feature, cut: _Cut, place: Sequence[float]) -> Hole:

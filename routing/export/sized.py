@@ -84,7 +84,7 @@ class SizedView:
 
 
 def items_of(
-    mesh: Mesh, features_of_faces: Sequence[str], told: Mapping[str, Mapping[str, Any]], ids: Sequence[str]
+    mesh: Mesh, features_of_faces: Sequence[str], entry: Mapping[str, Mapping[str, Any]], ids: Sequence[str]
 ) -> list[Item]:
     """Features by their ids: ``told`` has what the route file says of each, by id."""
     owner = np.array(features_of_faces)
@@ -92,12 +92,12 @@ def items_of(
     for name in ids:
         faces = np.flatnonzero(owner == name)
         rows = np.isin(mesh.face_of_triangle, faces)
-        if not rows.any() or name not in told:
+        if not rows.any() or name not in entry:
             continue
         points = mesh.positions[np.unique(mesh.triangles[rows])]
-        mine = set(faces.tolist())
-        rims = tuple(e.points for e in mesh.edges if mine & set(e.faces))
-        feature = told[name]
+        own = set(faces.tolist())
+        rims = tuple(e.points for e in mesh.edges if own & set(e.faces))
+        feature = entry[name]
         axis = None
         if feature["axis"] and feature["bores"]:
             axis = np.array(feature["axis"]["origin_mm"]), np.array(feature["axis"]["direction"])
@@ -108,10 +108,10 @@ def items_of(
 def size_words(feature: Mapping[str, Any]) -> str:
     """The sizes of a feature as a drawing has them: "Ø10 through", "22 x 14, R3, 7 deep"."""
     dims = dict(feature["dims"])
-    said: list[str] = []
+    lines: list[str] = []
     thread = feature["thread"]
     if thread:
-        said.append(thread["designation"] or "thread to be told")
+        lines.append(thread["designation"] or "thread to be told")
     bores = feature["bores"]
     if bores:
         through = len(feature["opens_to"]) > 1
@@ -120,12 +120,12 @@ def size_words(feature: Mapping[str, Any]) -> str:
             if abs(ends[0] - ends[1]) < _SAME_MM:
                 goes = through and b is bores[-1] and len(bores) == 1
                 end = "through" if goes else f"to {_n(b['end_mm'])}"
-                said.append(f"Ø{_n(ends[0])} {end}")
+                lines.append(f"Ø{_n(ends[0])} {end}")
             elif min(ends) > _SAME_MM:
-                said.append(f"Ø{_n(ends[0])} to Ø{_n(ends[1])} at {_n(b['end_mm'])}")
-        return ", ".join(dict.fromkeys(said))
+                lines.append(f"Ø{_n(ends[0])} to Ø{_n(ends[1])} at {_n(b['end_mm'])}")
+        return ", ".join(dict.fromkeys(lines))
     if "length_mm" in dims and "width_mm" in dims:
-        said.append(f"{_n(dims.pop('length_mm'))} x {_n(dims.pop('width_mm'))}")
+        lines.append(f"{_n(dims.pop('length_mm'))} x {_n(dims.pop('width_mm'))}")
     forms = {
         "diameter_mm": "Ø{}",
         "width_mm": "{} wide",
@@ -138,11 +138,11 @@ def size_words(feature: Mapping[str, Any]) -> str:
         "taper_deg": "taper {}°",
         "angle_deg": "{}°",
     }
-    said += [forms[k].format(_n(dims.pop(k))) for k in forms if k in dims]
+    lines += [forms[k].format(_n(dims.pop(k))) for k in forms if k in dims]
     for name, value in dims.items():
         word = name.removesuffix("_mm").removesuffix("_deg").replace("_", " ")
-        said.append(f"{word} {_n(value)}{'°' if name.endswith('_deg') else ''}")
-    return ", ".join(said)
+        lines.append(f"{word} {_n(value)}{'°' if name.endswith('_deg') else ''}")
+    return ", ".join(lines)
 
 
 def _n(value: float) -> str:
@@ -201,10 +201,10 @@ def _tuple(at: Array) -> tuple[float, float]:
 
 def _each_once(ordinates: Sequence[Ordinate]) -> Iterator[Ordinate]:
     """Of equal values the first: the one read nearest to the rim is as good."""
-    told: list[tuple[str, float]] = []
+    entries: list[tuple[str, float]] = []
     for o in sorted(ordinates, key=lambda o: (o.axis, o.value_mm)):
-        if not told or told[-1][0] != o.axis or o.value_mm - told[-1][1] > _SAME_MM:
-            told.append((o.axis, o.value_mm))
+        if not entries or entries[-1][0] != o.axis or o.value_mm - entries[-1][1] > _SAME_MM:
+            entries.append((o.axis, o.value_mm))
             yield o
 
 

@@ -107,9 +107,9 @@ def _stroke(space: Any, stroke: Stroke, move: Array, layer: str) -> None:
 def _ordinates(space: Any, view: SizedView, move: Array) -> None:
     low = view.sight.box[0] + move
     for k, name in enumerate((view.right, view.up)):
-        mine = sorted((o for o in view.ordinates if o.axis == name[-1]), key=lambda o: o.at[k])
-        places = spread([o.at[k] + float(move[k]) for o in mine], _APART_MM)
-        for o, where in zip(mine, places, strict=True):
+        own = sorted((o for o in view.ordinates if o.axis == name[-1]), key=lambda o: o.at[k])
+        places = spread([o.at[k] + float(move[k]) for o in own], _APART_MM)
+        for o, where in zip(own, places, strict=True):
             at = np.array(o.at) + move
             end = np.array([where, low[1] - 6.0]) if k == 0 else np.array([low[0] - 6.0, where])
             add = space.add_ordinate_x_dim if k == 0 else space.add_ordinate_y_dim

@@ -53,7 +53,7 @@ def deliver(
     seen = Sides(part)
     assert plan.job.blanks is not None
     made = bodies(part, plan.job.blanks.bought, list(stock_steps(plan, stock)), source_faces, seen=seen)
-    told, last = [], None  # type: list[dict[str, Any]], _Written | None
+    entry, last = [], None  # type: list[dict[str, Any]], _Written | None
     known: dict[Any, tuple[str, Colour]] = {}
     for body in made:
         found = _labels(body, stock, known)
@@ -67,7 +67,7 @@ def deliver(
             body = replace(body, solid=last.body.solid, volume_mm3=last.body.volume_mm3, notes=why)
             written = _write(body, last.labels, folder / FOLDER, name, last, header)
         last = written
-        told.append(
+        entry.append(
             {
                 "setup": body.setup,
                 "step": body.step,
@@ -89,7 +89,7 @@ def deliver(
     result = rough(part, wanted, facets(stock.blank.solid), ground, shop, rule, seen=seen)
     pictures = ([], []) if result is None else result[1:]
     (folder / DRAWING).write_text(drawing(*pictures, f"{name}: roughing by levels"), encoding="utf-8")
-    return {"stages": told, "roughing": None if result is None else asdict(result[0])}
+    return {"stages": entry, "roughing": None if result is None else asdict(result[0])}
 
 
 # Parameters of an endless surface end here (mm).

@@ -78,7 +78,7 @@ def tool_rows(plan: Plan) -> list[ToolRow]:
         if step.process in plan.job.processes or p.tool is not None
     ]
     by_setup = [(setup, [u for u in uses if u[0] is setup]) for setup in plan.setups]
-    found = [row for setup, mine in by_setup for row in _rows(plan, setup.number, mine)]
+    found = [row for setup, own in by_setup for row in _rows(plan, setup.number, own)]
     return [*found, *_rows(plan, None, uses)]
 
 
@@ -90,16 +90,16 @@ def _rows(plan: Plan, number: int | None, uses: Iterable[_Use]) -> Iterator[Tool
     for setup, step, p in uses:
         words = NONE if p.tool is None else str(p.tool)
         groups.setdefault((step.process, words), []).append((setup, step, p))
-    for (process, words), mine in groups.items():
-        yield _row(plan, number, process, words, mine)
+    for (process, words), own in groups.items():
+        yield _row(plan, number, process, words, own)
 
 
-def _row(plan: Plan, number: int | None, process: str, words: str, mine: Sequence[_Use]) -> ToolRow:
-    tool = mine[0][2].tool
-    minutes = sum(p.minutes for *_, p in mine)
+def _row(plan: Plan, number: int | None, process: str, words: str, own: Sequence[_Use]) -> ToolRow:
+    tool = own[0][2].tool
+    minutes = sum(p.minutes for *_, p in own)
     share = minutes / tool.life_min if isinstance(tool, _Bought) and tool.life_min > 0 else None
     cost = share * tool.price if share is not None and isinstance(tool, _Bought) and tool.price else None
-    out = max([0.0, *(_stick_out_mm(p) for *_, p in mine)])
+    out = max([0.0, *(_stick_out_mm(p) for *_, p in own)])
     sizes = [] if tool is None else sizes_of(tool)
     return ToolRow(
         setup=number,
@@ -109,16 +109,16 @@ def _row(plan: Plan, number: int | None, process: str, words: str, mine: Sequenc
         size_mm=rounded(sizes[0].value) if sizes else None,
         sizes=", ".join(map(str, sizes)),
         stick_out_mm=rounded(out) if out else None,
-        reach_mm=rounded(max(_depth_mm(plan, setup, p) for setup, _, p in mine)),
-        steps=tuple(dict.fromkeys(step.number for _, step, _ in mine)),
-        features=tuple(dict.fromkeys(p.feature for *_, p in mine)),
+        reach_mm=rounded(max(_depth_mm(plan, setup, p) for setup, _, p in own)),
+        steps=tuple(dict.fromkeys(step.number for _, step, _ in own)),
+        features=tuple(dict.fromkeys(p.feature for *_, p in own)),
         minutes=rounded(minutes, 1),
         life_share=None if share is None else rounded(share, 3),
         cost=None if cost is None else rounded(cost, 2),
         get=_get(
             plan.job.shop,
             tool,
-            workable=all(p.task.verdict is None or p.task.verdict.workable for *_, p in mine),
+            workable=all(p.task.verdict is None or p.task.verdict.workable for *_, p in own),
         ),
     )
 
@@ -169,8 +169,8 @@ def text(rows: Sequence[ToolRow]) -> str:
 
 
 def _cells(row: Mapping[str, object]) -> dict[str, object]:
-    told = {
+    by_id = {
         k: " ".join(map(str, v)) if isinstance(v, tuple) else "" if v is None else v for k, v in row.items()
     }
-    told["setup"] = told["setup"] or "job"
-    return {k: harmless(v) if isinstance(v, str) else v for k, v in told.items()}
+    by_id["setup"] = by_id["setup"] or "job"
+    return {k: harmless(v) if isinstance(v, str) else v for k, v in by_id.items()}

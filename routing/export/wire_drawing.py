@@ -65,8 +65,8 @@ def draw(
         corner = np.vstack(behind["BLANK"])
         at = np.array([corner[:, 0].max() + 10 * _TEXT_MM, corner[:, 1].max()])
         words = {**layer("LEGEND", "notes"), "height": _TEXT_MM}
-        for said in (*title, *_legend(made)):
-            space.add_text(said, dxfattribs=words).set_placement(tuple(at))
+        for text in (*title, *_legend(made)):
+            space.add_text(text, dxfattribs=words).set_placement(tuple(at))
             at = at - np.array([0.0, 1.8 * _TEXT_MM])
         table = {**layer("START_HOLES", "start"), "height": _TEXT_MM}
         for cells in _start_table(made):
@@ -107,8 +107,8 @@ def _legend(made: Sequence[Placed]) -> Iterator[str]:
         yield f"   outlines {f'within {stray:.4f} of the model' if stray else 'exact'}"
         if path.slug is not None:
             yield f"   slug about {path.slug.mass_g:.3g} g (estimate), {path.slug.fall}"
-        for _, said in path.faults:
-            yield f"   {said}"
+        for _, text in path.faults:
+            yield f"   {text}"
     yield from CAUTION.splitlines()
     yield "Estimates and proposals: prove every path on the machine before it cuts."
 

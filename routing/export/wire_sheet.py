@@ -175,34 +175,34 @@ def text(every: Sequence[Placed]) -> str:
     writer = csv.writer(stream)
     writer.writerow(_COLUMNS)
     for placed in every:
-        for told in passes(placed):
-            writer.writerow(harmless(c) if isinstance(c, str) else c for c in _row(told))
+        for entry in passes(placed):
+            writer.writerow(harmless(c) if isinstance(c, str) else c for c in _row(entry))
     return stream.getvalue()
 
 
-def _row(told: dict[str, Any]) -> Sequence[Any]:
-    hole, lead = told["start_hole"] or {}, told["lead"]
-    high, low = told["heights_mm"]
+def _row(entry: dict[str, Any]) -> Sequence[Any]:
+    hole, lead = entry["start_hole"] or {}, entry["lead"]
+    high, low = entry["heights_mm"]
     start = lead["upper_mm"][0]
     return (
-        told["setup"],
-        told["step"],
-        told["cut"],
-        told["number"],
-        told["makes"],
-        told["file"],
-        *told["layers"],
+        entry["setup"],
+        entry["step"],
+        entry["cut"],
+        entry["number"],
+        entry["makes"],
+        entry["file"],
+        *entry["layers"],
         high,
         low,
         rounded(high - low),
-        told["angle_deg"],
-        told["wire_mm"],
-        told["offset_mm"],
-        told["side"],
-        told["travel"],
-        len(told["speeds"]),
-        told["trims"],
-        told["minutes"],
+        entry["angle_deg"],
+        entry["wire_mm"],
+        entry["offset_mm"],
+        entry["side"],
+        entry["travel"],
+        len(entry["speeds"]),
+        entry["trims"],
+        entry["minutes"],
         *start,
         "" if hole.get("diameter_mm") is None else hole["diameter_mm"],
         "" if not hole else hole["from_z_mm"],

@@ -57,8 +57,8 @@ _LIMIT_MM = {"blank_margin_mm": 50.0, "allowance_floor_mm": 5.0, "allowance_wall
 class ChoicesError(Exception):
     """A choice that cannot be followed. ``str()`` is one line: the key, and what to write."""
 
-    def __init__(self, said: str) -> None:
-        super().__init__(one_line(said))
+    def __init__(self, text: str) -> None:
+        super().__init__(one_line(text))
 
 
 def is_feature_id(text: str) -> bool:
@@ -237,8 +237,8 @@ def load_choices(path: Path) -> Choices:
     known = [f.name for f in fields(Choices)]
     for key in content:
         if key not in known:
-            said = f"{shown(key, quoted=False)} is not a choice: write one of {', '.join(known)}."
-            raise ChoicesError(f"{path.name}: {said}")
+            text = f"{shown(key, quoted=False)} is not a choice: write one of {', '.join(known)}."
+            raise ChoicesError(f"{path.name}: {text}")
     try:
         choices = Choices(**content)
     except ChoicesError as error:
@@ -284,10 +284,10 @@ def _table(key: str, table: object, entry: Any) -> dict[str, Any]:
     if not isinstance(table, Mapping):
         raise _wrong(key, table)
     found: dict[str, Any] = {}
-    said: dict[str, Any] = {}
+    text: dict[str, Any] = {}
     for name, value in table.items():
         target, checked = entry(name, value)
-        if said.setdefault(_canonical(target), checked) != checked:
+        if text.setdefault(_canonical(target), checked) != checked:
             raise _twice(key, name)
         found[target] = checked
     return found

@@ -72,14 +72,14 @@ def settle(recognition: Recognition, choices: Choices, find: Find) -> Settled:
     up = recognition.part.frame.direction("+z") if choices.working_side is not None else None
     if up is None and (up := _working(recognition, matched, answers)) is not None:
         recognition = find(working_side=up, threads=choices.threads)
-    said = _answered(matched, answers, "thread")
-    _only_holes(recognition, said)
-    equals = _equals(recognition, said)
-    threads = {**choices.threads, **said, **{f: said[first] for f, first in equals.items()}}
-    if said:
+    text = _answered(matched, answers, "thread")
+    _only_holes(recognition, text)
+    equals = _equals(recognition, text)
+    threads = {**choices.threads, **text, **{f: text[first] for f, first in equals.items()}}
+    if text:
         recognition = find(working_side=up, threads=threads)
     kinds = _answered(matched, answers, "is_kind")
-    why = dict.fromkeys(said, BY_A_PERSON)
+    why = dict.fromkeys(text, BY_A_PERSON)
     why |= {f: f"{BY_A_PERSON} for its equal {first}" for f, first in equals.items()}
 
     def called(found: Recognition) -> Recognition:
@@ -104,7 +104,7 @@ def settle(recognition: Recognition, choices: Choices, find: Find) -> Settled:
     )
 
 
-def _equals(recognition: Recognition, said: Mapping[str, str]) -> dict[str, str]:
+def _equals(recognition: Recognition, text: Mapping[str, str]) -> dict[str, str]:
     """Holes that another one's answer settles, and that other: equal holes are one question.
 
     The first of them answers for all, or any that no other contradicts; a hole's own answer stands.
@@ -112,9 +112,9 @@ def _equals(recognition: Recognition, said: Mapping[str, str]) -> dict[str, str]
     found: dict[str, str] = {}
     for group in questions(recognition.features):
         ids = [f.id for f in group]
-        given = [id_ for id_ in ids if id_ in said]
-        if given and (given[0] == ids[0] or len({said[id_] for id_ in given}) == 1):
-            found |= {id_: given[0] for id_ in ids if id_ not in said}
+        given = [id_ for id_ in ids if id_ in text]
+        if given and (given[0] == ids[0] or len({text[id_] for id_ in given}) == 1):
+            found |= {id_: given[0] for id_ in ids if id_ not in text}
     return found
 
 
@@ -170,8 +170,8 @@ def match(
         if how == best_how and len(other) == most:
             for n in best.keys() & other.keys():
                 _only(answers[n], [*best[n], *other[n]])
-    said = f"the part's box stands otherwise than when the answers were given ({best_how}): check them."
-    flag = Flag("settle-turned", Severity.WARNING, None, said)
+    text = f"the part's box stands otherwise than when the answers were given ({best_how}): check them."
+    flag = Flag("settle-turned", Severity.WARNING, None, text)
     return {n: hits[0] for n, hits in best.items()}, (flag,)
 
 

@@ -65,17 +65,17 @@ def doubts(recognition: Recognition) -> list[Doubt]:
     for f in (f for f in recognition.features if f.id not in asked and f.confidence < SURE):
         why = f" ({f.evidence[-1]})" if f.evidence else ""
         called = (f.kind, *(k for k in CALLED if k != f.kind)) if f.kind in CALLED else CALLED
-        said = f"is this {_a(f.kind)}{why}?"
-        features.append(doubt([f], f.confidence, said, tuple(map(str, called)), "is"))
+        text = f"is this {_a(f.kind)}{why}?"
+        features.append(doubt([f], f.confidence, text, tuple(map(str, called)), "is"))
     found = [d for group in (threads, features) for d in sorted(group, key=lambda d: d.confidence)]
     turning = turned_over(recognition) or _would_turn(recognition)
     if turning is None and sides.confidence >= SURE:
         return found
     for p in list(_on_working_side(placed))[:1]:
         why = "; ".join(sides.evidence)
-        said = f"is this {p.feature.kind} on the working side ({why})?"
-        said = f"{turning}: {said}" if turning else said
-        side = doubt([p.feature], sides.confidence, said, SIDES, "side")
+        text = f"is this {p.feature.kind} on the working side ({why})?"
+        text = f"{turning}: {text}" if turning else text
+        side = doubt([p.feature], sides.confidence, text, SIDES, "side")
         found = [side, *found] if turning else [*found, side]
     return found
 

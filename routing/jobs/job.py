@@ -282,8 +282,8 @@ def _blaming_damage(document: StepDocument, solid: SolidPart) -> Iterator[None]:
         doubts = [flag for flag in reading_flags(document, solid) if flag.severity != Severity.NOTE]
         if not doubts:
             raise
-        said = f"{document.path.name}: {solid.name} is too damaged to work with: {doubts[0].message}"
-        raise StepError(Code.UNREADABLE, said) from error
+        text = f"{document.path.name}: {solid.name} is too damaged to work with: {doubts[0].message}"
+        raise StepError(Code.UNREADABLE, text) from error
 
 
 def _one_part(

@@ -80,8 +80,8 @@ def allowed(job: JobContext, made: Made) -> dict[str, list[Task]]:
         for way, own in taken.get(name, {}).items():
             last += _blend(job, [f for f, _ in own], way)
             for amount in dict.fromkeys(f.with_mm(mm) for f, mm in own):
-                mine = tuple(f.face for f, mm in own if f.with_mm(mm) == amount)
-                keeps.append(Kept(mine, amount, way[0]))
+                ours = tuple(f.face for f, mm in own if f.with_mm(mm) == amount)
+                keeps.append(Kept(ours, amount, way[0]))
         found[name] = [t.but(keeps=tuple(keeps)) if t.stage == Stage.GRIND else t for t in tasks] + last
     return found
 

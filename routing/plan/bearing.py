@@ -17,7 +17,7 @@ import shapely
 
 from featurize import tolerances as tol
 from featurize.brep.frame import Frame
-from featurize.brep.shadow import View, areas, cast
+from featurize.brep.silhouette import View, areas, cast
 from featurize.brep.surfaces import Array
 from featurize.feature import Kind
 from routing.processes.blank import Shape
@@ -119,9 +119,9 @@ def _outside(job: JobContext, side: str) -> Outside:
     along = frame.direction(side)
     view = View.toward(frame.origin, along, frame.axes[("xyz".index(side[1]) + 1) % 3])
     on_box = job.kept("faces on the box", lambda: _on_box(job))
-    mine = on_box.get(side, [])
+    own = on_box.get(side, [])
     level = float(((part.mesh.vertices - frame.origin) @ along).max())
-    finished = cast(part, view, np.array(mine, np.int64)) if mine else shapely.Polygon()
+    finished = cast(part, view, np.array(own, np.int64)) if own else shapely.Polygon()
     # On the grid as all else, so that it and what is lost make up the outline.
     finished = shapely.transform(finished, lambda at: np.round(at / tol.SNAP_MM) * tol.SNAP_MM)
     outline = _seen_in(view, *job.kept(("outline", side[1]), lambda: _outline(job, side[1])))
@@ -131,7 +131,7 @@ def _outside(job: JobContext, side: str) -> Outside:
     # The round of a disc was never a flat side that a cut has opened.
     lost = lost[:0] if _is_round(job, along) else lost
     pieces = tuple(zip(lost.tolist(), _rims(job, side, view, lost), strict=True))
-    owners = dict.fromkeys(job.owner[i].id for i in mine if i in job.owner)
+    owners = dict.fromkeys(job.owner[i].id for i in own if i in job.owner)
     return Outside(side, view, level, finished, pieces, tuple(owners))
 
 
@@ -159,9 +159,9 @@ def _outline(job: JobContext, axis: str) -> tuple[View, Any]:
     """What the blank shows along an axis, and the view it is in: of a given one the part's own outline."""
     part, k = job.part, "xyz".index(axis)
     blank = job.blanks.squared if job.blanks else None
-    view, shadow = job.shadow(part.frame.axes[k])
+    view, silhouette = job.silhouette(part.frame.axes[k])
     if blank is not None and blank.shape == Shape.GIVEN:
-        return view, _filled(shadow)
+        return view, _filled(silhouette)
     if blank is not None and blank.round is not None and _is_about(blank.round, part.frame.axes[k]):
         return view, shapely.Point(view.flat(blank.round[0])).buffer(blank.round[2], quad_segs=_QUARTER)
     ends = [(part.low, part.high)[b >> n & 1][n] for b in range(8) for n in range(3)]

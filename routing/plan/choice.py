@@ -117,10 +117,10 @@ class RoutedFeature:
         return self if same else replace(self, regions=moved)
 
 
-def choose(job: JobContext, feature: Feature, told: Sequence[Flag]) -> RoutedFeature:
+def choose(job: JobContext, feature: Feature, entry: Sequence[Flag]) -> RoutedFeature:
     """Asks every process about a feature; ``told`` are the flags that it has already."""
     flags = [
-        *told,
+        *entry,
         *(
             Flag("called-out-fine", Severity.NOTE, feature.id, f"{d.because[:1].upper()}{d.because[1:]}.")
             for d in demands(feature)
@@ -129,8 +129,8 @@ def choose(job: JobContext, feature: Feature, told: Sequence[Flag]) -> RoutedFea
     if comes_with_blank(job, feature):
         return RoutedFeature(feature, (RoutedRegion(whole(feature), NONE, ()),), (), tuple(flags))
     if is_present(job, feature):
-        said = f"{feature.kind} {feature.id} is in the blank already: it is not made again."
-        flags.append(Flag("present", Severity.NOTE, feature.id, said))
+        text = f"{feature.kind} {feature.id} is in the blank already: it is not made again."
+        flags.append(Flag("present", Severity.NOTE, feature.id, text))
         region = RoutedRegion(whole(feature), NONE, ())
         return RoutedFeature(feature, (region,), (), tuple(flags), present=True)
     verdicts = _answers(job, feature)
@@ -145,8 +145,8 @@ def choose(job: JobContext, feature: Feature, told: Sequence[Flag]) -> RoutedFea
     flags += (flag for r in regions for v in (*r.ahead, r.verdict) if v for flag in v.flags)
     if any(r.process == NONE for r in regions):
         why = "; ".join(f"{v.process}: {v.reason}" for v in verdicts)
-        said = f"{feature.kind} {feature.id}: nothing in the shop makes it: {why}."
-        flags.append(Flag("no-process", Severity.BLOCKING, feature.id, said))
+        text = f"{feature.kind} {feature.id}: nothing in the shop makes it: {why}."
+        flags.append(Flag("no-process", Severity.BLOCKING, feature.id, text))
     return RoutedFeature(feature, regions, verdicts, tuple(flags))
 
 
@@ -218,5 +218,5 @@ def _ahead(job: JobContext, piece: Feature, verdicts: Sequence[Verdict], first: 
 
 def _forced(answer: Verdict, feature: Feature) -> Flag:
     left = f"; about {answer.shortfall_mm3:.3g} mm3 stays behind" if answer.shortfall_mm3 > 0 else ""
-    said = f"{answer.process} was asked for though {answer.reason}{left}."
-    return Flag("forced-process", Severity.BLOCKING, feature.id, said)
+    text = f"{answer.process} was asked for though {answer.reason}{left}."
+    return Flag("forced-process", Severity.BLOCKING, feature.id, text)

@@ -28,7 +28,7 @@ class Sided(Protocol):
     def features(self) -> tuple[str, ...]: ...
 
 
-def wishes(job: JobContext, steps: Sequence[Sided]) -> list[tuple[int, int, str]]:
+def order_preferences(job: JobContext, steps: Sequence[Sided]) -> list[tuple[int, int, str]]:
     """Places of an early and a late step, and why; the most urgent first."""
     return [*_datums(job, steps), *((j, k, why) for _, j, k, why in sorted(_seats(job, steps)))]
 

@@ -188,16 +188,16 @@ def _chosen(run: Run, seen: _Seen, asked: Mapping[str, str]) -> Break | None:
 def contradictions(verdicts: Sequence[EdgeVerdict], features: Sequence[Feature]) -> list[Flag]:
     """A warning, with the reason, where a person's choice goes against what an edge is for."""
     kinds = {f.id: f.kind for f in features}
-    alike: dict[tuple[str, Break, str], list[EdgeVerdict]] = defaultdict(list)
+    by_verdict: dict[tuple[str, Break, str], list[EdgeVerdict]] = defaultdict(list)
     for v in verdicts:
         if v.verdict != v.rule and v.rule != Break.MAY_BREAK:
             shaped = (name for name in v.features if not kinds[name].traits.blank)
-            alike[next(shaped, v.features[0]), v.verdict, v.reason].append(v)
+            by_verdict[next(shaped, v.features[0]), v.verdict, v.reason].append(v)
     return [
         Flag(
             "forced-edge", Severity.WARNING, feature, f"{_listed([v.id for v in same])}: {verdict} was {why}."
         )
-        for (feature, verdict, why), same in alike.items()
+        for (feature, verdict, why), same in by_verdict.items()
     ]
 
 
@@ -215,11 +215,11 @@ def edge_flags(part: Part, features: Sequence[Feature]) -> list[Flag]:
         if f.kind == Kind.CHAMFER:
             code, severity = "chamfer-on-working-side", Severity.WARNING
             width = f.dims.get("width_mm", 0.0)
-            said = f"Chamfer of {width:.3g} mm on the working side: ask whether it is meant."
+            text = f"Chamfer of {width:.3g} mm on the working side: ask whether it is meant."
         else:
             code, severity = "round-on-working-side", Severity.NOTE
-            said = f"Round of R {f.dims.get('radius_mm', 0.0):.3g} mm on the working side: make it as drawn."
-        flags.append(Flag(code, severity, f.id, said))
+            text = f"Round of R {f.dims.get('radius_mm', 0.0):.3g} mm on the working side: make it as drawn."
+        flags.append(Flag(code, severity, f.id, text))
     return flags
 
 

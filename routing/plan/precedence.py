@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from graphlib import TopologicalSorter
 
 from featurize.feature import Kind
-from routing.plan.datums import wishes
+from routing.plan.datums import order_preferences
 from routing.plan.steps import Step
 from routing.processes.context import JobContext
 from routing.processes.protocol import BORING, Stage
@@ -140,7 +140,7 @@ def precedence(job: JobContext, steps: Sequence[Step]) -> dict[int, dict[int, st
             if j != k and because:
                 before[k][j] = because
     for j, k, why in [
-        *wishes(job, steps),
+        *order_preferences(job, steps),
         *_way_in_first(job, steps),
         *_ground_first(steps),
         *_seat_first(job, steps),

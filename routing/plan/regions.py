@@ -59,9 +59,9 @@ def _offered(job: JobContext, feature: Feature, faces: Sequence[int]) -> list[Re
             seen = job.scene.seen_from([face])
             sides.setdefault(seen[0] if len(seen) == 1 else "", []).append(face)
     found = [Region(feature, _piece(feature, 1, faces, "core"), "core")]
-    for n, (side, mine) in enumerate(sorted(sides.items()), 2):
+    for n, (side, own) in enumerate(sorted(sides.items()), 2):
         words = f"rest at {side}" if side else "rest"
-        piece = _piece(feature, n, mine, words).but(opens_to=(side,) if side else feature.opens_to)
+        piece = _piece(feature, n, own, words).but(opens_to=(side,) if side else feature.opens_to)
         found.append(Region(feature, piece, words, is_core=False))
     return found
 

@@ -35,11 +35,11 @@ _FLOOR_RATIO = 3.0
 # Of a wall as thick as the thinnest place by this share its height is taken.
 _AS_THIN = 1.25
 # Rays cast together, of whole faces: bounds the memory.
-_LOT = 50_000
+_CHUNK = 50_000
 # Their walls are held at both ends.
 
 
-class What(StrEnum):
+class ThinKind(StrEnum):
     WALL = "wall"
     RIB = "rib"
     FLOOR = "floor"
@@ -54,7 +54,7 @@ class Fragile:
     ``angle_deg`` the material's there, 180 elsewhere.
     """
 
-    what: What
+    what: ThinKind
     feature: str
     other: str
     thickness_mm: float
@@ -64,13 +64,13 @@ class Fragile:
 
     @property
     def words(self) -> str:
-        if self.what == What.EDGE:
+        if self.what == ThinKind.EDGE:
             return f"has an edge of {self.angle_deg:.0f} deg, unsupported over {self.height_mm:.1f} mm"
-        if self.what == What.FLOOR:
+        if self.what == ThinKind.FLOOR:
             return (
                 f"leaves a floor {self.thickness_mm:.2f} thick over {self.other}, {self.height_mm:.2f} across"
             )
-        if self.what == What.RIB:
+        if self.what == ThinKind.RIB:
             return f"leaves a rib {self.thickness_mm:.2f} thick and {self.height_mm:.2f} high"
         return f"leaves a wall {self.thickness_mm:.2f} thick beside {self.height_mm:.2f} of height"
 
@@ -98,7 +98,7 @@ def thin_places(job: JobContext) -> tuple[Fragile, ...]:
 def _fragile(job: JobContext) -> Iterator[Fragile]:
     rule = job.shop.rule(job.material)
     for place in thin_places(job):
-        ratio = rule.thin_ratio * (_FLOOR_RATIO if place.what == What.FLOOR else 1.0)
+        ratio = rule.thin_ratio * (_FLOOR_RATIO if place.what == ThinKind.FLOOR else 1.0)
         if place.thickness_mm < rule.thin_mm or place.height_mm / place.thickness_mm > ratio:
             yield place
     yield from _edges(job)
@@ -109,7 +109,7 @@ def _thin(job: JobContext, feature: Feature) -> Iterator[Fragile]:
         return
     best: dict[tuple[str, bool], Fragile] = {}
     for found in (*_beside_walls(job, feature), *_beside_bores(job, feature)):
-        key = found.other, found.what == What.FLOOR
+        key = found.other, found.what == ThinKind.FLOOR
         if key not in best or found.thickness_mm < best[key].thickness_mm:
             best[key] = found
     yield from best.values()
@@ -132,9 +132,9 @@ def _beside_walls(job: JobContext, feature: Feature) -> Iterator[Fragile]:
                 # On an outside face it lies, or is held: only what is hollow below lets it bend.
                 if owner is not None and owner.kind != Kind.OUTSIDE_FACE:
                     across = min(_narrow(job.cloud([i])) for i in (face.id, other))
-                    yield Fragile(What.FLOOR, feature.id, name, thickness, across, place)
+                    yield Fragile(ThinKind.FLOOR, feature.id, name, thickness, across, place)
                 continue
-            what = What.RIB if _is_rib(feature, owner) else What.WALL
+            what = ThinKind.RIB if _is_rib(feature, owner) else ThinKind.WALL
             free = float(np.ptp(thin @ up))
             if feature.kind.traits.closed and not feature.kind.traits.hole:
                 along = np.cross(up, seen.normals[k])
@@ -156,9 +156,9 @@ def _behind(job: JobContext) -> dict[int, list[_Behind]]:
     found: dict[int, list[_Behind]] = {}
     faces = [i for f in job.features for i in _measured(f)]
     rays = [_rays(job, i) for i in faces]
-    lots = np.cumsum([len(points) for points, _ in rays]) // _LOT
-    for lot in np.unique(lots):
-        first, last = np.searchsorted(lots, [lot, lot + 1])
+    chunks = np.cumsum([len(points) for points, _ in rays]) // _CHUNK
+    for chunk in np.unique(chunks):
+        first, last = np.searchsorted(chunks, [chunk, chunk + 1])
         for own, behind in _pairs(job, faces[first:last], rays[first:last]):
             found.setdefault(own, []).append(behind)
     return found
@@ -176,8 +176,9 @@ def _pairs(
     _, ways = np.unique(np.where(flat[:, None], np.round(normals, 9) + 0.0, 0.0), axis=0, return_inverse=True)
     ahead, met = np.empty(len(points)), np.empty(len(points), np.int64)
     for way in range(int(ways.max()) + 1):
-        alike = np.flatnonzero(ways.ravel() == way)
-        ahead[alike], met[alike] = hits(job.part.mesh, points[alike] - skin * normals[alike], -normals[alike])
+        same_way = np.flatnonzero(ways.ravel() == way)
+        start, along = points[same_way] - skin * normals[same_way], -normals[same_way]
+        ahead[same_way], met[same_way] = hits(job.part.mesh, start, along)
     ahead += skin
     seen = np.flatnonzero(met >= 0)
     far = _normals(job, met[seen], points[seen] - ahead[seen, None] * normals[seen])
@@ -194,9 +195,9 @@ def _normals(job: JobContext, faces: NDArray[np.int64], points: Array) -> Array:
     found = table.at(faces, points[:, None])[:, 0]
     free = ~table.known[faces]
     for i in np.unique(faces[free]):
-        mine, face = np.flatnonzero(free & (faces == i)), job.part.faces[i]
-        nearest = np.argmin(np.linalg.norm(points[mine, None] - face.points[None], axis=2), axis=1)
-        found[mine] = face.normals[nearest]
+        own, face = np.flatnonzero(free & (faces == i)), job.part.faces[i]
+        nearest = np.argmin(np.linalg.norm(points[own, None] - face.points[None], axis=2), axis=1)
+        found[own] = face.normals[nearest]
     return found
 
 
@@ -210,11 +211,11 @@ def _rays(job: JobContext, face_id: int) -> tuple[Array, Array]:
     face = job.part.faces[face_id]
     if not isinstance(face.surface, Plane):
         return face.points, face.normals
-    mine = job.kept("skin by face", lambda: _skin(job))[face_id]
+    own = job.kept("skin by face", lambda: _skin(job))[face_id]
     corners = job.triangles([face_id])
     # Corners of the mesh lie on the rim: they are drawn in by a hair, towards their facet's middle.
     drawn = corners + 1e-3 * (corners.mean(axis=1, keepdims=True) - corners)
-    points = np.vstack([face.points, mine, drawn.reshape(-1, 3), corners.mean(axis=1)])
+    points = np.vstack([face.points, own, drawn.reshape(-1, 3), corners.mean(axis=1)])
     return points, np.broadcast_to(face.surface.normal, points.shape)
 
 
@@ -251,7 +252,7 @@ def _beside_bores(job: JobContext, feature: Feature) -> Iterator[Fragile]:
             nearest[name] = min(distance - radius, nearest.get(name, np.inf))
         for name, wall in nearest.items():
             if wall > tol.SURFACE_MM:
-                yield Fragile(What.WALL, feature.id, name, wall, free, vec(at - bore.start_mm * out))
+                yield Fragile(ThinKind.WALL, feature.id, name, wall, free, vec(at - bore.start_mm * out))
 
 
 def _edges(job: JobContext) -> Iterator[Fragile]:
@@ -260,10 +261,10 @@ def _edges(job: JobContext) -> Iterator[Fragile]:
         if edge.convexity != Convexity.CONVEX or edge.dihedral_deg > SHARP_DEG:
             continue
         owners = [job.owner[f] for f in edge.faces if f in job.owner]
-        mine = next((f for f in owners if f.kind != Kind.OUTSIDE_FACE), None)
-        if mine is not None:
+        own = next((f for f in owners if f.kind != Kind.OUTSIDE_FACE), None)
+        if own is not None:
             middle = vec(edge.points[len(edge.points) // 2])
-            yield Fragile(What.EDGE, mine.id, "", 0.0, edge.length_mm, middle, edge.dihedral_deg)
+            yield Fragile(ThinKind.EDGE, own.id, "", 0.0, edge.length_mm, middle, edge.dihedral_deg)
 
 
 def crossed(

@@ -93,11 +93,11 @@ def _misfit(hole: Feature, size: ThreadSize) -> Iterator[Flag]:
     if any(size.drawn_at(d)[0] < tol.SURFACE_MM or low < d < high for d in drawn):
         return
     bores = " and ".join(f"{d:.4g}" for d in drawn)
-    said = (
+    text = (
         f"No bore suits {size.designation}: {bores} mm drawn, {size.tap_drill_mm:.4g} mm is its tap drill "
         f"and {low:.3f} to {high:.3f} mm the limits of its minor diameter. Correct the thread or the model."
     )
-    yield Flag("thread-bore-misfit", Severity.BLOCKING, hole.id, said)
+    yield Flag("thread-bore-misfit", Severity.BLOCKING, hole.id, text)
 
 
 def _relief(part: Part, hole: Feature, size: ThreadSize, carbide: bool) -> Iterator[Flag]:
@@ -121,8 +121,8 @@ def _relief_at(hole: Feature, size: ThreadSize, carbide: bool, where: str) -> It
     severity = Severity.BLOCKING if carbide else Severity.WARNING
     relief = relief_bore(hole, size)
     if relief is None:
-        said = f"{size.designation} has no relief counterbore{where}: {use}."
-        yield Flag("thread-relief-missing", severity, hole.id, said)
+        text = f"{size.designation} has no relief counterbore{where}: {use}."
+        yield Flag("thread-relief-missing", severity, hole.id, text)
         return
     diameter, depth = relief.start_diameter_mm, relief.end_mm - relief.start_mm
     faults = (
@@ -132,8 +132,8 @@ def _relief_at(hole: Feature, size: ThreadSize, carbide: bool, where: str) -> It
     )
     for fault, found, what in faults:
         if found:
-            said = f"Relief counterbore of {size.designation}{where} is {what}: {use}."
-            yield Flag(f"thread-relief-{fault}", severity, hole.id, said)
+            text = f"Relief counterbore of {size.designation}{where} is {what}: {use}."
+            yield Flag(f"thread-relief-{fault}", severity, hole.id, text)
 
 
 def full_thread_mm(hole: Feature, size: ThreadSize, carrier: Bore) -> float:
@@ -148,12 +148,12 @@ def _depth(hole: Feature, size: ThreadSize, carrier: Bore, carbide: bool) -> Ite
     diameters, material = (FULL_THREAD_CARBIDE, "carbide") if carbide else (FULL_THREAD_STEEL, "steel")
     needed = diameters * size.major_mm
     if full < needed - tol.SURFACE_MM:
-        said = (
+        text = (
             f"{size.designation} has room for {_mm(full)} of full thread"
             f"{' after a pitch of run-out' if run_out else ''}: use at least {_mm(needed)} in {material}, "
             f"{diameters:g} diameters (common practice)."
         )
-        yield Flag("thread-short", Severity.WARNING, hole.id, said)
+        yield Flag("thread-short", Severity.WARNING, hole.id, text)
 
 
 def _wall(
@@ -169,8 +169,8 @@ def _wall(
     if wall < limit - tol.SURFACE_MM:
         to = _called(next((f for f in features if face in f.faces), None))
         what = f"leaves a wall of {_mm(wall)} to {to}" if wall > tol.SURFACE_MM else f"breaks into {to}"
-        said = f"{size.designation} {what}: keep {_mm(limit)} outside the major diameter (common practice)."
-        yield Flag("thread-wall-thin", Severity.WARNING, hole.id, said)
+        text = f"{size.designation} {what}: keep {_mm(limit)} outside the major diameter (common practice)."
+        yield Flag("thread-wall-thin", Severity.WARNING, hole.id, text)
 
 
 def wall_limit_mm(size: ThreadSize) -> float:
@@ -290,11 +290,11 @@ def _under_point(part: Part, hole: Feature, size: ThreadSize, features: Sequence
     if left < limit - tol.SURFACE_MM:
         what = "drill point" if is_pointed(hole) else "bottom"
         to = _called(next((f for f in features if face in f.faces), None))
-        said = (
+        text = (
             f"{size.designation} leaves {_mm(left)} under its {what} to {to}: "
             f"keep {_mm(limit)} (common practice)."
         )
-        yield Flag("thread-drill-point-thin", Severity.WARNING, hole.id, said)
+        yield Flag("thread-drill-point-thin", Severity.WARNING, hole.id, text)
 
 
 def left_ahead(part: Part, hole: Feature) -> tuple[float, int]:

@@ -71,7 +71,7 @@ class Touched:
         if self.how == "middle":
             width = abs(self.at_mm[1] - self.at_mm[0])
             return f"{self.axis} 0 midway between {where}{owners}, {width:.3f} apart"
-        said = {
+        text = {
             "face": f"on the face {where}",
             "edge": f"at the edge of {where}",
             "corner": f"at the corner of {where}",
@@ -79,7 +79,7 @@ class Touched:
             "round": "at the middle of the round outside",
             "seat": f"on what it rests on, {where}",
         }[self.how]
-        return f"{self.axis} 0 {said}{owners}"
+        return f"{self.axis} 0 {text}{owners}"
 
 
 @dataclass(frozen=True)
@@ -112,8 +112,8 @@ class Zero:
         """One sentence, the same on every paper."""
         axes = f"X along {self.along[0]}, Y along {self.along[1]}, Z out of {self.along[2]}"
         if self.kind == SQUARED:
-            said = "Squared here: sizes are measured across, heights count from where zero is picked up later"
-            return f"{said}; {axes}"
+            text = "Squared here: sizes are measured across, heights count from where zero is picked up later"
+            return f"{text}; {axes}"
         if not self.touched_off:
             return f"Middle of the part's box at its highest level; {axes}"
         return "; ".join([*(t.words for t in self.touched_off), axes])
@@ -149,11 +149,11 @@ def not_touched(number: int, zero: Zero) -> Flag | None:
     if zero.kind == SQUARED or {t.axis for t in zero.touched_off} == set("XYZ"):
         return None
     missing = [a for a in "XYZ" if a not in {t.axis for t in zero.touched_off}]
-    said = (
+    text = (
         f"Setup {number}: nothing that stands there can be touched off for {' and '.join(missing)}; zero is "
         "the middle of the part's box. Set a pin, a ball or a stop where you know its place."
     )
-    return Flag("zero-not-touched", Severity.WARNING, None, said)
+    return Flag("zero-not-touched", Severity.WARNING, None, text)
 
 
 @dataclass(frozen=True)
@@ -419,12 +419,12 @@ class _Seeker:
     def _extreme(self, axis: Array, direction: Array) -> _Found | None:
         """What of the stock lies farthest along a direction of an axis, if it stands there and is free."""
         levels = self._corners @ direction
-        mine = levels > levels.max() - tol.SURFACE_MM
-        highs, corner = self._highs[mine], dict[str, str]()
+        own = levels > levels.max() - tol.SURFACE_MM
+        highs, corner = self._highs[own], dict[str, str]()
         for k, a in enumerate("xyz"):
             if np.all(highs[:, k] == highs[0, k]):
                 corner[a] = ("+" if highs[0, k] else "-") + a
-        middle = self._corners[mine].mean(axis=0)
+        middle = self._corners[own].mean(axis=0)
         patch = self._patch_at(corner, self.frame.local(middle))
         sides = tuple(corner.values())
         if not all(self._stands(s, patch) for s in sides) or not self._is_clear(middle, direction):

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from featurize import tolerances as tol
 from featurize.brep.part import Face, Mesh, Part
 from featurize.brep.rays import hit_counts
-from featurize.brep.shadow import View, cast
+from featurize.brep.silhouette import View, cast
 from featurize.brep.surfaces import Array
 from featurize.feature import Feature
 from featurize.recognise.scene import Scene, vec
@@ -167,10 +167,10 @@ class JobContext:
         along = np.asarray(direction)
         return self.kept(("extent", along.tobytes()), lambda: float(np.ptp(self.part.mesh.vertices @ along)))
 
-    def shadow(self, along: Array) -> tuple[View, Any]:
-        """The whole part's shadow along a unit direction (shapely), and the view it is in."""
+    def silhouette(self, along: Array) -> tuple[View, Any]:
+        """The whole part's silhouette along a unit direction (shapely), and the view it is in."""
         view = View.of(self.part, along)
-        return view, self.kept(("shadow", *np.round(along, 9)), lambda: cast(self.part, view))
+        return view, self.kept(("silhouette", *np.round(along, 9)), lambda: cast(self.part, view))
 
     def top_mm(self, direction: Array) -> float:
         """The part's highest level along a unit direction, over its frame's origin."""

@@ -48,8 +48,8 @@ def _demands(feature: Feature) -> Iterator[Demand]:
     for callout in feature.callouts:
         width, value = callout.width_mm, callout.value_mm
         if callout.kind in _SIZES and width is not None and width < SIZE_MM:
-            said = f"{callout.kind} {value:.6g} may vary by {width:.3g} mm only, under {SIZE_MM:g}"
-            yield Demand(callout, said)
+            text = f"{callout.kind} {value:.6g} may vary by {width:.3g} mm only, under {SIZE_MM:g}"
+            yield Demand(callout, text)
         elif callout.kind in _FORMS and value is not None and value < FORM_MM:
             yield Demand(callout, f"{callout.kind} {value:.3g} mm is under {FORM_MM:g}")
         elif callout.kind == "surface texture" and value is not None and value < RA_MM:

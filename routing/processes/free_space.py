@@ -72,20 +72,20 @@ def _by_face(job: JobContext) -> _Space:
     owner = np.full(len(job.part.faces), -1)
     for k, f in enumerate(cut):
         owner[list(f.faces)] = k
-    mine = np.flatnonzero(owner[face] == own)
+    ours = np.flatnonzero(owner[face] == own)
 
     def world_of(some: NDArray[np.int64]) -> Array:
         return job.part.frame.world(points[some])
 
-    world = world_of(mine)
-    mine = mine[hit_counts(job.part.mesh, world, job.part.frame.axes[2]) % 2 == 0]
+    world = world_of(ours)
+    ours = ours[hit_counts(job.part.mesh, world, job.part.frame.axes[2]) % 2 == 0]
     share = np.array([np.prod(high - low) / count for low, high in boxes])
 
     def volumes(points: NDArray[np.int64]) -> dict[int, float]:
         found = np.bincount(face[points], share[own[points]], len(job.part.faces))
         return {int(i): float(found[i]) for i in np.flatnonzero(found)}
 
-    free, filled = volumes(mine), volumes(mine[job.in_blank(world_of(mine))])
+    free, filled = volumes(ours), volumes(ours[job.in_blank(world_of(ours))])
     total, leaves = sum(filled.values()), job.blank_mm3 - job.part.volume_mm3
     scale = leaves / total if total > 0 and leaves > 0 else 1.0
     return _Space(free, filled, {i: v * scale for i, v in filled.items()})
@@ -94,10 +94,10 @@ def _by_face(job: JobContext) -> _Space:
 def _skin(job: JobContext, faces: list[int]) -> tuple[Array, Array]:
     """Points (n, 3) on some faces in the part's frame, and the face of each."""
     spread, ids = job.scene.skin
-    mine = np.isin(ids, faces)
+    own = np.isin(ids, faces)
     more = [job.part.frame.local(job.part.faces[i].points) for i in faces]
     places = np.repeat(faces, [len(p) for p in more])
-    return np.vstack([spread[mine], *more]), np.concatenate([ids[mine], places])
+    return np.vstack([spread[own], *more]), np.concatenate([ids[own], places])
 
 
 def _box(job: JobContext, feature: Feature) -> tuple[Array, Array]:

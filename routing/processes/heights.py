@@ -19,7 +19,7 @@ from scipy import ndimage
 
 from featurize import tolerances as tol
 from featurize.brep.boxes import flat_boxes
-from featurize.brep.shadow import View, twice_area
+from featurize.brep.silhouette import View, twice_area
 from featurize.brep.surfaces import Array
 from featurize.feature import Feature, Vec3
 from featurize.recognise.scene import vec
@@ -44,14 +44,14 @@ class Leaving:
 class HeightGrid:
     """``heights`` (rows up, columns across) along ``view.along``, which points to the tool.
 
-    ``mine`` marks the points whose uppermost face is the feature's, or which lie in front of its walls.
+    ``owned`` marks the points whose uppermost face is the feature's, or which lie in front of its walls.
     """
 
     view: View
     pitch_mm: float
     low: Array  # (2,) place of the first point in the view
     heights: Array
-    mine: NDArray[np.bool_]
+    owned: NDArray[np.bool_]
     floor_mm: float  # the feature's lowest height
     top_mm: float  # the part's highest, beside the grid too
 
@@ -79,13 +79,13 @@ class HeightGrid:
         own_top = own[face]
         floor = float(((cloud - view.origin) @ view.along).min())
         rows = _bounds(flat, low, pitch)
-        mine = own_top | ((heights <= floor + 1e-6) & _within(heights.shape, rows))
-        return cls(view, pitch, low, heights, mine, floor, seen.high_mm)
+        ours = own_top | ((heights <= floor + 1e-6) & _within(heights.shape, rows))
+        return cls(view, pitch, low, heights, ours, floor, seen.high_mm)
 
     @cached_property
     def depth_mm(self) -> float:
         """From the highest point beside the feature down to its lowest."""
-        near = ndimage.binary_dilation(self.mine, iterations=3)
+        near = ndimage.binary_dilation(self.owned, iterations=3)
         if not near.any():
             return float(self.heights.max()) - self.floor_mm
         return float(self.heights[near].max()) - self.floor_mm
@@ -93,7 +93,7 @@ class HeightGrid:
     @property
     def removed_mm3(self) -> float:
         """What stood over the feature in a blank as high as the part."""
-        return float(np.sum(self.top_mm - self.heights[self.mine])) * self.pitch_mm**2
+        return float(np.sum(self.top_mm - self.heights[self.owned])) * self.pitch_mm**2
 
     def too_narrow(
         self, radius_mm: float, corners: Sequence[Vec3] = (), feet: Sequence[Array] = ()
@@ -105,7 +105,7 @@ class HeightGrid:
         ``corners`` (model mm) a disc may stand off: nothing is asked there.
         """
         slack = max(0.02, 0.05 * self.depth_mm)
-        asked = [(self.floor_mm, self.mine)]
+        asked = [(self.floor_mm, self.owned)]
         for line in feet:
             level = float(np.mean((line - self.view.origin) @ self.view.along))
             if level > self.floor_mm + slack:
@@ -126,7 +126,7 @@ class HeightGrid:
             return float("inf")
         free = self.heights <= self.floor_mm + max(0.02, 0.05 * self.depth_mm)
         room = ndimage.distance_transform_edt(np.pad(free, 1, mode="edge"))[1:-1, 1:-1] * self.pitch_mm
-        path = self.mine & (room >= radius_mm)
+        path = self.owned & (room >= radius_mm)
         if not path.any():
             return float("inf")
         away = ndimage.distance_transform_edt(~high) * self.pitch_mm
@@ -138,7 +138,7 @@ class HeightGrid:
         length = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(flat, axis=0), axis=1))])
         at = np.linspace(0, length[-1], int(2 * length[-1]) + 2)
         x, y = (np.interp(at, length, flat[:, k]).round().astype(int) for k in (0, 1))
-        found = np.zeros_like(self.mine)
+        found = np.zeros_like(self.owned)
         inside = (x >= 0) & (y >= 0) & (x < found.shape[1]) & (y < found.shape[0])
         found[y[inside], x[inside]] = True
         return found
@@ -182,14 +182,14 @@ class HeightGrid:
         high = np.pad(self.heights, n, mode="edge")
         tip = ndimage.grey_dilation(high, footprint=inside, structure=np.where(inside, -rise, 0.0))
         reached = ndimage.grey_erosion(tip, footprint=inside, structure=np.where(inside, -rise, 0.0))
-        inner = self.mine
+        inner = self.owned
         if inset_mm:
             depth = ndimage.distance_transform_edt(np.pad(inner, 1))[1:-1, 1:-1] * self.pitch_mm
             inner = depth > inset_mm + self.pitch_mm
         reached = reached[n : n + len(self.heights), n : n + self.heights.shape[1]]
         left = np.where(inner, reached - self.heights, 0.0)
         k = np.unravel_index(int(np.argmax(left)), left.shape)
-        spot = np.zeros_like(self.mine)
+        spot = np.zeros_like(self.owned)
         spot[k] = True
         return Leaving(float(left.sum()) * self.pitch_mm**2, float(left[k]), self._place(spot))
 

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from featurize import tolerances as tol
 from featurize.brep.part import Part
-from featurize.brep.shadow import View, enclosed
+from featurize.brep.silhouette import View, enclosed
 from featurize.brep.solids import KernelError
 
 

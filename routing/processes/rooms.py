@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 class Sign:
     """How a process looks: on screen, in the coloured model and in print without colour.
 
-    ``hatch_deg`` are the directions of its hatch's lines, against the horizontal; ``said`` is its name in
+    ``hatch_deg`` are the directions of its hatch's lines, against the horizontal; ``label`` is its name in
     legends; ``caution`` stands on its operations.
     """
 
@@ -31,7 +31,7 @@ class Sign:
     letter: str
     colour: str  # sRGB; apart in hue and in lightness, so that they stay apart in grey and for every eye
     hatch_deg: tuple[int, ...] = ()
-    said: str = ""
+    label: str = ""
     caution: str = ""
 
 
@@ -113,8 +113,8 @@ def all_processes() -> tuple[Process, ...]:
 
 # What no process makes: nothing reaches it, or it comes with the blank.
 _OTHERS = (
-    Sign("none", "?", "#f0d000", (0, 90), said="no process found"),
-    Sign("blank", "B", "#f4f2ee", said="comes with the blank"),
+    Sign("none", "?", "#f0d000", (0, 90), label="no process found"),
+    Sign("blank", "B", "#f4f2ee", label="comes with the blank"),
 )
 
 

@@ -30,7 +30,7 @@ _BESIDE_MM = 1e-6
 # How far rays are followed at a time, in sizes of the part: each stretch as long as all before it.
 _STEPS = (*(2.0**-k for k in range(7, 0, -1)), np.inf)
 # So many pairs of rays and facets are looked at together, as far as can be told: bounds the memory.
-_LOT = 1_000_000
+_CHUNK = 1_000_000
 
 
 @dataclass(frozen=True)
@@ -190,9 +190,9 @@ class _Facets:
         # In a plate the facets beside a stretch grow with the square of its length.
         size_mm = float(np.linalg.norm(self.boxes.most - self.boxes.least))
         share = min(1.0, (reach_mm - start_mm) / size_mm)
-        lot = max(10, int(_LOT / (1 + len(self.normals) * share**2)))
-        for start in range(0, len(origins), lot):
-            ray, near = self.boxes.meeting(first[start : start + lot], last[start : start + lot])
+        chunk = max(10, int(_CHUNK / (1 + len(self.normals) * share**2)))
+        for start in range(0, len(origins), chunk):
+            ray, near = self.boxes.meeting(first[start : start + chunk], last[start : start + chunk])
             yield ray + start, near
 
 

@@ -130,7 +130,7 @@ def _along_refusal(job: JobContext, feature: Feature, disc: Disc, toward: Array)
 def _room_mm(grid: HeightGrid) -> float:
     """The largest disc that goes straight down to a feature's floor, to a pitch of the grid."""
     free = grid.heights <= grid.floor_mm + max(0.02, 0.05 * grid.depth_mm)
-    away = ndimage.distance_transform_edt(np.pad(free & grid.mine, 1))
+    away = ndimage.distance_transform_edt(np.pad(free & grid.owned, 1))
     return 2 * float(away.max()) * grid.pitch_mm
 
 

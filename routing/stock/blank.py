@@ -102,16 +102,16 @@ def _does_not_hold(blank: Blank, part: Part) -> str:
     place = part.mesh.vertices
     low, high = blank.corners.min(axis=0), blank.corners.max(axis=0)
     size = np.ptp(place, axis=0)
-    said = f"{outside:.3f} mm3 of the part stand outside this blank"
+    text = f"{outside:.3f} mm3 of the part stand outside this blank"
     if np.all(high - low >= size - tol.LENGTH_MM):
         # By as little as brings the part's box into the blank's.
         move = np.minimum(place.min(axis=0) - low, 0) + np.maximum(place.max(axis=0) - high, 0)
         if float(np.abs(move).max()) > tol.LENGTH_MM:
             shift = ", ".join(f"{v + 0.0:.3f}" for v in move)
-            return f"{said}; is it in another place? moved by ({shift}) mm it could hold the part"
-        return said
+            return f"{text}; is it in another place? moved by ({shift}) mm it could hold the part"
+        return text
     short = [f"{a} by {d:.3f}" for a, d in zip("xyz", size - (high - low), strict=True) if d > tol.LENGTH_MM]
-    return f"{said}; it is too small along {', '.join(short)} mm"
+    return f"{text}; it is too small along {', '.join(short)} mm"
 
 
 def given_blank(solid: Any) -> Blank:

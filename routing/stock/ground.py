@@ -89,10 +89,10 @@ def ground_stock(
 
 def _nothing(what: str, reasons: Iterable[tuple[str, str]]) -> str:
     """That the stock is the blank, and why: features of one reason together."""
-    told: dict[str, list[str]] = {}
+    entry: dict[str, list[str]] = {}
     for feature, reason in reasons:
-        told.setdefault(reason, []).append(feature)
-    why = "; ".join(f"{', '.join(ids)} {reason}" for reason, ids in told.items())
+        entry.setdefault(reason, []).append(feature)
+    why = "; ".join(f"{', '.join(ids)} {reason}" for reason, ids in entry.items())
     return f"no feature {what}, the stock is the blank{': ' if why else ''}{why}"
 
 

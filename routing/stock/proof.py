@@ -16,8 +16,8 @@ from scipy.ndimage import minimum_filter
 
 from featurize import tolerances as tol
 from featurize.brep.part import Part
-from featurize.brep.shadow import View
 from featurize.brep.shapes import each
+from featurize.brep.silhouette import View
 from featurize.brep.solids import (
     KernelError,
     area_of,
@@ -35,7 +35,7 @@ from featurize.isolate import run_apart
 from routing.stock.grid import Columns, columns
 from routing.stock.ground import GroundStock, tool_of
 from routing.stock.passes import passes
-from routing.stock.sweep import Fault, Sweep, strays, sweeps
+from routing.stock.sweep import Fault, Sweep, outliers, sweeps
 
 T = TypeVar("T")
 
@@ -108,7 +108,7 @@ class Proof:
     floors: tuple[FloorCheck, ...]
     grids: tuple[GridCheck, ...]
     sweeps: tuple[Sweep, ...]
-    strays: tuple[Fault, ...]
+    outliers: tuple[Fault, ...]
     passes: tuple[Fault, ...]
 
     @property
@@ -141,7 +141,8 @@ class Proof:
             if abs(g.volume_error) > 1e-3
         ]
         found += [
-            f"{fault}" for fault in (*(f for s in self.sweeps for f in s.faults), *self.strays, *self.passes)
+            f"{fault}"
+            for fault in (*(f for s in self.sweeps for f in s.faults), *self.outliers, *self.passes)
         ]
         return tuple(found)
 
@@ -179,7 +180,7 @@ def prove(part: Part, stock: GroundStock) -> Proof:
         floors=tuple(_floors(part, stock)),
         grids=grids,
         sweeps=sweeps(part, stock, body),
-        strays=strays(part, stock, body),
+        outliers=outliers(part, stock, body),
         passes=passes(part, stock),
     )
 
@@ -239,7 +240,7 @@ def _grids(
     if not sides:
         z = part.frame.axes[2]
         sides[tuple(round(float(v), 6) + 0.0 for v in z)] = z  # type: ignore[index]
-    mine = part.mesh.vertices[part.mesh.triangles]
+    ours = part.mesh.vertices[part.mesh.triangles]
     checks, lost = [], 0.0
     for name, side in sides.items():
         # Turned, so that no row of columns runs along a wall and miscounts it all in one sense.
@@ -247,7 +248,7 @@ def _grids(
         across = np.cross(rough, side)
         view = View.toward(part.frame.origin, side, np.cos(_TURN) * rough + np.sin(_TURN) * across)
         grid = Columns.over(view, body, _COLUMNS)
-        left, own = columns(grid, body), columns(grid, mine)
+        left, own = columns(grid, body), columns(grid, ours)
         over = np.subtract(own.top, left.top, out=np.full_like(own.top, -np.inf), where=np.isfinite(own.top))
         # Steep round walls of two meshes part by a chord; what is three columns wide is real.
         if over.max() > 0:

@@ -16,7 +16,7 @@ import shapely
 
 from featurize.brep.part import Part
 from featurize.brep.sections import Sections
-from featurize.brep.shadow import View
+from featurize.brep.silhouette import View
 from featurize.brep.surfaces import Array
 from featurize.feature import Feature
 from routing.processes.material_rules import MaterialRule
@@ -168,9 +168,9 @@ def _walk(
             lift = side.top_mm + how.clearance_mm - level.bottom_mm
             led = []
             for region in shapely.get_parts(area):
-                mine = rings(region, step)
-                led += mine
-                start = np.array(mine[0].coords[0])
+                own = rings(region, step)
+                led += own
+                start = np.array(own[0].coords[0])
                 total.entries += 1
                 total.air += 2 * lift
                 if total.last is not None:
@@ -179,15 +179,15 @@ def _walk(
                     ramp = level.depth_mm / float(np.sin(np.radians(how.ramp_deg)))
                     total.cutting += ramp
                     total.slow += ramp
-                for a, b in zip(mine[:-1], mine[1:], strict=True):
+                for a, b in zip(own[:-1], own[1:], strict=True):
                     gap = float(a.distance(b))
                     if gap <= 1.5 * step:
                         total.cutting += gap
                     else:  # the region has parted: over to the next piece
                         total.air += gap + 2 * lift
-                total.cutting += float(sum(r.length for r in mine))
-                total.slow += sum(min(2 * radius_mm, float(r.length)) for r in mine)
-                total.last = np.array(mine[-1].coords[-1])
+                total.cutting += float(sum(r.length for r in own))
+                total.slow += sum(min(2 * radius_mm, float(r.length)) for r in own)
+                total.last = np.array(own[-1].coords[-1])
             drawn.append((level.bottom_mm, taken, tuple(led)))
     return drawn
 
@@ -299,10 +299,10 @@ def drawing(before: Sequence[Walked], after: Sequence[Walked], title: str) -> st
     widest = max((w.view_box[2] - w.view_box[0] for w in walked_all), default=40.0)
     column_mm = max(widest + 2 * room, 58.0)  # a label's length
     rows = [f'<text x="{gap}" y="{line:.2f}" class="title">{escape(title)}</text>']
-    told = "deeper is darker; lines show the path of the cutter's axis; millimetres"
+    entry = "deeper is darker; lines show the path of the cutter's axis; millimetres"
     rows.append(
         f'<text x="{gap}" y="{2 * line:.2f}">'
-        f"{told if before else 'no feature is roughed by grinding or milling'}</text>"
+        f"{entry if before else 'no feature is roughed by grinding or milling'}</text>"
     )
     y = 2 * line + gap
     for pair in zip(before, after, strict=True):

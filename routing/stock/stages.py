@@ -131,9 +131,9 @@ def bodies(
 
 def _same(last: StockBody, step: StockStep, notes: Sequence[str] = ()) -> StockBody:
     """A step that took nothing."""
-    told = tuple(dict.fromkeys(notes))
+    entries = tuple(dict.fromkeys(notes))
     return StockBody(
-        step.setup, step.number, step.name, step.process, last.solid, last.volume_mm3, notes=told
+        step.setup, step.number, step.name, step.process, last.solid, last.volume_mm3, notes=entries
     )
 
 
@@ -194,8 +194,8 @@ def _pieces(part: Part, stock: Any, source_faces: Sequence[int] | None) -> list[
             owners.setdefault(hash(image), []).append((image, owner))
     found = []
     for solid in solids_of(operation.Shape()):
-        mine = each(solid, TopAbs_ShapeEnum.TopAbs_FACE)
-        bounds = {o for f in mine for image, o in owners.get(hash(f), ()) if image.IsSame(f)}
+        own = each(solid, TopAbs_ShapeEnum.TopAbs_FACE)
+        bounds = {o for f in own for image, o in owners.get(hash(f), ()) if image.IsSame(f)}
         found.append((solid, frozenset(bounds)))
     return found
 

@@ -17,7 +17,7 @@ from scipy import ndimage
 from featurize import tolerances as tol
 from featurize.brep.part import Mesh, Part
 from featurize.brep.rays import hit_counts
-from featurize.brep.shadow import View
+from featurize.brep.silhouette import View
 from featurize.brep.surfaces import Array, Plane
 from featurize.feature import Vec3
 from routing.processes.protocol import Allowance
@@ -161,7 +161,7 @@ def _between(triangles: Array, view: View, stops: tuple[float, float]) -> tuple[
 
 def _sweep(part: Part, stock: GroundStock, body: Array, cuts: Sequence[GroundCut]) -> Sweep:
     view = cuts[0].view
-    mine, of = _between(part.mesh.vertices[part.mesh.triangles], view, cuts[0].stops)
+    ours, of = _between(part.mesh.vertices[part.mesh.triangles], view, cuts[0].stops)
     face_ids, (body, _) = part.mesh.face_ids[of], _between(body, view, cuts[0].stops)
     across = view.flat(part.mesh.vertices)[:, 0]
     low, span = float(across.min()), float(np.ptp(across))
@@ -169,11 +169,11 @@ def _sweep(part: Part, stock: GroundStock, body: Array, cuts: Sequence[GroundCut
     count = int(span / pitch)
     low += (span - (count - 1) * pitch) / 2  # clear of both outer walls
     at: Array = low + pitch * np.arange(count, dtype=float)
-    own, left = (line_of(view, mesh, low, pitch, count) for mesh in (mine, body))
+    own, left = (line_of(view, mesh, low, pitch, count) for mesh in (ours, body))
     went = np.full(count, np.inf)
     for c in cuts:
         went = np.minimum(went, lowest(c.path, at))
-    lean, slope = _tilt(view, mine)
+    lean, slope = _tilt(view, ours)
     planes = [f.id for f in part.faces if isinstance(f.surface, Plane)]
     flat = np.isin(np.where(own.facet >= 0, face_ids[own.facet], -1), planes)
     near = np.where(flat, FLAT_MM, CURVED_MM)
@@ -188,7 +188,7 @@ def _sweep(part: Part, stock: GroundStock, body: Array, cuts: Sequence[GroundCut
             if len(cells) < _STRAY:
                 continue
             worst = cells[int(np.argmax(over[cells]))]
-            inside = mine[own.facet[worst]].mean(axis=0)
+            inside = ours[own.facet[worst]].mean(axis=0)
             spot = view.solid(
                 np.array([at[worst], own.height[worst]]), float((inside - view.origin) @ view.along)
             )
@@ -212,7 +212,7 @@ def _sweep(part: Part, stock: GroundStock, body: Array, cuts: Sequence[GroundCut
     held, raised = own.facet, own.height + rise[own.facet]
     if len(np.unique(floor_of[np.isfinite(floor_of)])) > 1:
         # Of level faces, one behind the other, the one that keeps most is what the wheel stops at.
-        lifted = line_of(view, mine + rise[:, None, None] * view.up, low, pitch, count)
+        lifted = line_of(view, ours + rise[:, None, None] * view.up, low, pitch, count)
         held, raised = lifted.facet, lifted.height
     face = np.where(held >= 0, face_ids[held], -1)
     lean, slope, flat = lean[held], slope[held], np.isin(face, planes)
@@ -306,7 +306,7 @@ def _is_formed(view: View, part: Part, faces: Iterable[int]) -> bool:
     return False
 
 
-def strays(part: Part, stock: GroundStock, body: Array) -> tuple[Fault, ...]:
+def outliers(part: Part, stock: GroundStock, body: Array) -> tuple[Fault, ...]:
     """Points of the part outside the stock, and of the wheels' paths inside it, by parity of rays."""
     mesh = Mesh(
         body.reshape(-1, 3),

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 from featurize import tolerances as tol
 from featurize.brep.part import Part
-from featurize.brep.shadow import View
+from featurize.brep.silhouette import View
 from featurize.brep.surfaces import Array, Plane
 from routing.processes.protocol import Allowance
 from routing.stock.ground import GroundStock

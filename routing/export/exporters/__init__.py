@@ -51,11 +51,11 @@ def merge(content: dict[str, Any], more: dict[str, Any]) -> None:
     A flag that names a feature stands with the feature too.
     """
     _merge(content, more)
-    told = {f["id"]: f["flags"] for f in content.get("features", ())}
+    by_id = {f["id"]: f["flags"] for f in content.get("features", ())}
     for flag in more.get("flags", ()):
-        mine = told.get(flag["feature"])
-        if mine is not None and flag["code"] not in mine:
-            mine.append(flag["code"])
+        own = by_id.get(flag["feature"])
+        if own is not None and flag["code"] not in own:
+            own.append(flag["code"])
 
 
 def _merge(content: dict[str, Any], more: dict[str, Any]) -> None:

@@ -50,9 +50,9 @@ def write(work: Work, folder: Path) -> dict[str, Any]:
     listed: list[dict[str, Any]] = []
     flags: list[Flag] = []
     for step, number, burn in _eroded(work):
-        more, said = _of_pass(work, step, number, burn, folder)
+        more, text = _of_pass(work, step, number, burn, folder)
         listed += more
-        flags += said
+        flags += text
     return {"electrodes": listed, "flags": [asdict(f) | {"severity": str(f.severity)} for f in flags]}
 
 
@@ -101,8 +101,8 @@ def _of_pass(
                 more, missing = _missing(feature, [entry], body)
             else:
                 drawn = Drawn(name, one, part, body, alone=bool(one.zones) and not notes)
-                told, missing = described(work, step, burn, drawn)
-                more = [entry | told | {"notes": [*told["notes"], *notes]}]
+                noted, missing = described(work, step, burn, drawn)
+                more = [entry | noted | {"notes": [*noted["notes"], *notes]}]
             listed += more
             flags += missing
     return listed, [*flags, *_warned(feature, sets, listed, owned)]
@@ -131,8 +131,8 @@ def _missing(
     listed = [head | {"file": None, "burn_file": None, "reason": why} for head in heads]
     kinds = dict.fromkeys(str(head["stage"]) for head in heads)
     named = f"{feature.kind} {feature.id}"
-    said = f"no {' and no '.join(kinds)} electrode is written for {named}: {why}: draw it by hand."
-    return listed, [Flag("no-electrode", Severity.WARNING, feature_of(feature.id), said)]
+    text = f"no {' and no '.join(kinds)} electrode is written for {named}: {why}: draw it by hand."
+    return listed, [Flag("no-electrode", Severity.WARNING, feature_of(feature.id), text)]
 
 
 def _warned(
@@ -146,5 +146,5 @@ def _warned(
     large = max((s.region for s in sets), key=lambda r: r.front_mm2)
     if (parts := sections(large, owned)) > 1:
         area = f"{large.front_mm2:.4g} mm2 spark at once, more than one electrode's {owned.spark_area_mm2:g}"
-        said = f"{named}: {area}: sink it in {parts} sections, each drawn by hand from the whole form."
-        yield Flag("electrode-spark-area", Severity.WARNING, about, said)
+        text = f"{named}: {area}: sink it in {parts} sections, each drawn by hand from the whole form."
+        yield Flag("electrode-spark-area", Severity.WARNING, about, text)

@@ -32,8 +32,8 @@ _PART, _STOCK, _FIXTURE = (0.82, 0.55, 0.25), (0.72, 0.74, 0.77), (0.38, 0.45, 0
 
 def depends(work: Work) -> Hashable:
     """All that the plan says of setups; the stock is the job's to add, its files stand in the route file."""
-    told = [(_setup(s, (), {}, work.plan.job.part), s.held.fixtures) for s in work.plan.setups]
-    return repr((told, work.plan.fragile, work.content["stock"].get("stages"), work.header))
+    entries = [(_setup(s, (), {}, work.plan.job.part), s.held.fixtures) for s in work.plan.setups]
+    return repr((entries, work.plan.fragile, work.content["stock"].get("stages"), work.header))
 
 
 def planned(work: Work) -> dict[str, Any]:

@@ -18,7 +18,7 @@ if TYPE_CHECKING:  # these load the kernel
     from featurize.brep.surfaces import Array
     from routing.export.wire_sheet import Placed
     from routing.plan.plan import Pass, PlannedStep
-    from routing.processes.wire.paths import Shadows
+    from routing.processes.wire.paths import Silhouettes
 
 ORDER = 30
 STEM = "wire_profiles"
@@ -40,7 +40,7 @@ def write(work: Work, folder: Path) -> dict[str, Any]:
     from routing.export.wire_drawing import draw
     from routing.export.wire_sheet import text
     from routing.processes.protocol import Stage, feature_of
-    from routing.processes.wire.paths import Shadows
+    from routing.processes.wire.paths import Silhouettes
     from routing.processes.wire.verdict import WireVerdict
 
     wired = [
@@ -56,30 +56,31 @@ def write(work: Work, folder: Path) -> dict[str, Any]:
         )  # empty, as every table without rows
         return {}
     blank = facets(work.stock.blank.solid).reshape(-1, 3)
-    shadows = Shadows(work.part)
+    silhouettes = Silhouettes(work.part)
     every: list[Placed] = []
     flags: list[Flag] = []
     for step, p in wired:
-        mine = _placed(work, step, p, blank, shadows)
-        if not mine:
-            said = f"{p.feature}: its walls give no outline across the wire: draw the path by hand."
-            flags.append(Flag("wire-no-outline", Severity.WARNING, p.feature, said))
-        every += mine
+        own = _placed(work, step, p, blank, silhouettes)
+        if not own:
+            message = f"{p.feature}: its walls give no outline across the wire: draw the path by hand."
+            flags.append(Flag("wire-no-outline", Severity.WARNING, p.feature, message))
+        every += own
     every = _apart(every)
     for name in dict.fromkeys(q.file for q in every):
         made = [q for q in every if q.file == name]
-        draw(made, folder / name, _title(work, made), _behind(shadows, blank, made[0]))
+        draw(made, folder / name, _title(work, made), _behind(silhouettes, blank, made[0]))
     (folder / SHEET).write_text(
         text(every), encoding="utf-8", newline=""
     )  # empty without wire, as every table
     for q in every:
         flags += [
-            Flag(code, _SEVERITY[code], feature_of(q.path.feature), said) for code, said in q.path.faults
+            Flag(code, _SEVERITY[code], feature_of(q.path.feature), message)
+            for code, message in q.path.faults
         ]
     return _told(every, flags)
 
 
-def _placed(work: Work, step: PlannedStep, p: Pass, blank: Array, shadows: Shadows) -> list[Placed]:
+def _placed(work: Work, step: PlannedStep, p: Pass, blank: Array, silhouettes: Silhouettes) -> list[Placed]:
     from routing.export.wire_sheet import Placed
     from routing.processes.wire.effort import minutes_of
     from routing.processes.wire.paths import paths
@@ -98,7 +99,7 @@ def _placed(work: Work, step: PlannedStep, p: Pass, blank: Array, shadows: Shado
             _file(step.approach.side),
             tuple(minutes_of(job, leg.made, height, path.wire) for leg in path.legs),
         )
-        for path in paths(job, p.task.feature, verdict, along, blank, shadows)
+        for path in paths(job, p.task.feature, verdict, along, blank, silhouettes)
     ]
 
 
@@ -141,13 +142,13 @@ def _title(work: Work, made: Sequence[Placed]) -> list[str]:
     ]
 
 
-def _behind(shadows: Shadows, blank: Array, placed: Placed) -> dict[str, list[Array]]:
-    """Corners (n, 2) of what is drawn behind: the blank's hull and the part's shadow."""
+def _behind(silhouettes: Silhouettes, blank: Array, placed: Placed) -> dict[str, list[Array]]:
+    """Corners (n, 2) of what is drawn behind: the blank's hull and the part's silhouette."""
     import shapely
 
     view = placed.path.view
     hull = shapely.convex_hull(shapely.multipoints(view.flat(blank)))
-    rings = [p.exterior for p in shapely.get_parts(shadows.across(view)) if p.geom_type == "Polygon"]
+    rings = [p.exterior for p in shapely.get_parts(silhouettes.across(view)) if p.geom_type == "Polygon"]
     return {
         "BLANK": [placed.flat(shapely.get_coordinates(hull)[:-1])],
         "PART": [placed.flat(shapely.get_coordinates(shapely.simplify(r, 1e-3))[:-1]) for r in rings],
@@ -185,7 +186,7 @@ def _told(every: Sequence[Placed], flags: Sequence[Flag]) -> dict[str, Any]:
             "zero": " ".join(_zeros(every)),
             "sheet": SHEET,
             "cuts": cuts,
-            "passes": [told for q in every for told in passes(q)],
+            "passes": [entry for q in every for entry in passes(q)],
             "start_holes": starts,
             "caution": CAUTION.replace("\n", " "),
         },

@@ -132,14 +132,14 @@ def _listed(rows: Sequence[Mapping[str, Any]]) -> list[Block]:
     widths = [_width(column, head) for column, head in zip(columns, heads, strict=True)]
     if sum(widths) <= _LETTERS:
         return [Table(tuple(heads), tuple(zip(*columns, strict=True)), tuple(widths))]
-    lots = [range(k, min(k + 3, len(rows))) for k in range(0, len(rows), 3)]
+    chunks = [range(k, min(k + 3, len(rows))) for k in range(0, len(rows), 3)]
     return [
         Table(
-            ("", *(f"no. {n + 1}" for n in lot)),
-            tuple((head, *(column[n] for n in lot)) for head, column in zip(heads, columns, strict=True)),
-            (2.0, *(3.0 for _ in lot)),
+            ("", *(f"no. {n + 1}" for n in chunk)),
+            tuple((head, *(column[n] for n in chunk)) for head, column in zip(heads, columns, strict=True)),
+            (2.0, *(3.0 for _ in chunk)),
         )
-        for lot in lots
+        for chunk in chunks
     ]
 
 

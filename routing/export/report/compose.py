@@ -105,8 +105,8 @@ class Composer:
 
     def sheet_report(self, setup: Mapping[str, Any]) -> Report:
         """A setup's sheet as a paper of its own, with the cautions of the trade."""
-        mine = {setup["number"]}
-        found = [_flowing(self.sheet(setup)), *self._shop_sections(mine), shop.cautions(small=True)]
+        own = {setup["number"]}
+        found = [_flowing(self.sheet(setup)), *self._shop_sections(own), shop.cautions(small=True)]
         return Report(self.title, tuple(self._short_head()), tuple(found), title_of(setup))
 
     def packs(self) -> Iterator[Pack]:
@@ -127,9 +127,9 @@ class Composer:
             yield shop.quote(content)
         else:
             setups = [s for s in content["setups"] if s["process"] == reader]
-            told = main.flags_about(content, {f for s in setups for t in s["steps"] for f in t["features"]})
-            if told is not None:
-                yield told
+            entry = main.flags_about(content, {f for s in setups for t in s["steps"] for f in t["features"]})
+            if entry is not None:
+                yield entry
             for n, setup in enumerate(setups):
                 yield self.sheet(setup) if n else _flowing(self.sheet(setup))
             yield from self._shop_sections({s["number"] for s in setups})
@@ -149,9 +149,9 @@ class Composer:
                 yield section
         yield from (s for n, s in self._paper.grinding.items() if n in setups)
         for key, value in self.content.items():
-            mine = [r for r in value if r.get("feature") in features] if _is_rows(value) else []
-            if key not in shop.KNOWN and mine and self._is_made_in(mine, setups):
-                yield Section(words_of(key).capitalize(), tuple(general(mine)))
+            own = [r for r in value if r.get("feature") in features] if _is_rows(value) else []
+            if key not in shop.KNOWN and own and self._is_made_in(own, setups):
+                yield Section(words_of(key).capitalize(), tuple(general(own)))
 
     def _is_made_in(self, rows: Sequence[Mapping[str, Any]], setups: set[int]) -> bool:
         """Whether rows of a process's own key are about the process of these setups."""
@@ -167,7 +167,7 @@ class Composer:
 
     def head(self) -> list[tuple[str, str]]:
         content = self.content
-        part, told = content["part"], content["estimate"]
+        part, entry = content["part"], content["estimate"]
         stops = sum(f["severity"] == "blocking" for f in content["flags"])
         more = len(content["flags"]) - stops
         return [
@@ -182,12 +182,12 @@ class Composer:
             ("Mounting side", f"{part['mounting_side']} of the model"),
             ("Model file", f"{clean(part['source'])}, drawn in {part['source_units']}"),
             ("SHA-256", " ".join(part["sha256"][k : k + 16] for k in range(0, 64, 16))),
-            ("Operations", f"{len(content['operations'])} in {told['setups']} setups"),
+            ("Operations", f"{len(content['operations'])} in {entry['setups']} setups"),
             ("Flags", f"{stops} blocking, {more} others" if content["flags"] else "none"),
             (
                 "Estimate",
-                f"{number(told['minutes'], 0)} min, {number(told['cost'], 0)} {clean(told['currency'])} "
-                f"({number(told['cost_low'], 0)} to {number(told['cost_high'], 0)}); not an offer",
+                f"{number(entry['minutes'], 0)} min, {number(entry['cost'], 0)} {clean(entry['currency'])} "
+                f"({number(entry['cost_low'], 0)} to {number(entry['cost_high'], 0)}); not an offer",
             ),
             ("Date, name", f"{clean(self._paper.date)} ________________".strip()),
         ]
@@ -205,8 +205,8 @@ class Composer:
         drawn = picture(
             self.subject, "iso", _FULL, high, "The part from above, its features named", names=self._names
         )
-        said = "seen from the corner between +x, -y and the working side; axes are the part's own"
-        return (Pictures(((drawn, said),)),)
+        text = "seen from the corner between +x, -y and the working side; axes are the part's own"
+        return (Pictures(((drawn, text),)),)
 
     def _legend(self) -> Any:
         return legend(sorted({main.palette_key(f) for f in self.content["features"]}))
@@ -222,16 +222,16 @@ class Composer:
                     view,
                     _THIRD,
                     heights[view],
-                    f"The part, {said}",
+                    f"The part, {text}",
                     scale=heights["scale"],
                     names=self._names,
                 ),
-                said,
+                text,
             )
-            for view, said in SIDES.items()
+            for view, text in SIDES.items()
         )
-        told = self.content["part"]["healed"]
-        healed = [Text("Healed when read: " + clean("; ".join(told)))] if told else []
+        entry = self.content["part"]["healed"]
+        healed = [Text("Healed when read: " + clean("; ".join(entry)))] if entry else []
         blocks = (*self._whole(100), Pictures(((self._legend(), ""),)), *healed, Pictures(sides, 3))
         self._pictures = Section("Pictures", blocks)
         return self._pictures
@@ -265,7 +265,7 @@ def steps(content: Mapping[str, Any], subject: Subject) -> dict[str, tuple[int, 
 def _edges(content: Mapping[str, Any], subject: Subject) -> Section:
     views = (("iso", "working side up"), ("iso below", "mounting side up to the eye"))
     drawn = tuple(
-        (picture(subject, view, _HALF, 68, f"Edges, {said}", edges_only=True), said) for view, said in views
+        (picture(subject, view, _HALF, 68, f"Edges, {text}", edges_only=True), text) for view, text in views
     )
     return Section("Edge map", (Pictures(drawn, 2), *main.edge_table(content)))
 

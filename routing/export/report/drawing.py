@@ -85,7 +85,7 @@ class Drawing:
     width_mm: float
     height_mm: float
     items: tuple[Item, ...]
-    told: str
+    description: str
 
 
 def box_of(words: Words) -> tuple[float, float, float, float]:
@@ -113,7 +113,7 @@ def svg(drawing: Drawing) -> str:
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {wide:g} {high:g}" '
         f'style="width:{wide:g}mm;max-width:100%" role="img" '
-        f'aria-label="{escape(drawing.told)}">{inner}</svg>'
+        f'aria-label="{escape(drawing.description)}">{inner}</svg>'
     )
 
 

@@ -127,18 +127,18 @@ def _views(gallery: Gallery, zero: Array, first_angle: bool) -> list[_Placed]:
         side: [f["id"] for f in gallery.content["features"] if side in f["opens_to"] and _is_sized(f)]
         for side in _VIEWS
     }
-    told: set[str] = set()
+    entries: set[str] = set()
     found = []
     for sides in (("+z",), ("-y", "+y"), ("+x", "-x"), ("-z",)):
-        side = max(sides, key=lambda s: len([f for f in open_[s] if f not in told]))
-        mine = [f for f in open_[side] if f not in told]
-        if side == "-z" and not mine:
+        side = max(sides, key=lambda s: len([f for f in open_[s] if f not in entries]))
+        own = [f for f in open_[side] if f not in entries]
+        if side == "-z" and not own:
             continue
-        told |= set(mine)
+        entries |= set(own)
         _, names, (column, row) = _VIEWS[side]
         axes = _axes(gallery.subject.frame, side)
         view = from_above(
-            f"from {side}", gallery.subject.body, axes, zero, names, gallery.items(mine), hidden=True
+            f"from {side}", gallery.subject.body, axes, zero, names, gallery.items(own), hidden=True
         )
         cell = (-column, -row) if first_angle else (column, row)
         found.append(_Placed(view, cell))
@@ -155,8 +155,8 @@ def _section(gallery: Gallery, zero: Array) -> tuple[Plane | None, SizedView | N
     plane = best_plane(frame, zero, items)
     if plane is None:
         return None, None
-    said = f"Section A-A at {plane.words}"
-    return plane, section(said, gallery.subject.body.solid, frame, zero, plane, items)
+    text = f"Section A-A at {plane.words}"
+    return plane, section(text, gallery.subject.body.solid, frame, zero, plane, items)
 
 
 def _centres(views: Sequence[_Placed], scale: float, gap: float) -> dict[tuple[int, int], Array]:
@@ -207,10 +207,10 @@ def _arranged(drawn: PartDrawing) -> Drawing:
             labels.append(Label(Words(x, y - 0.8, n.id, 6, "middle", boxed=True), 1.0, 4.5))
         tall = max(tall, float(high[1]) + 6.0)
     items += placed(labels, _WIDE, tall)
-    said = f"scale {scale_words(scale)}, mm, {drawn.angle}; thick edges stay sharp"
-    items.append(Words(14.0, 0.8, said, 6.5, bold=True))
+    text = f"scale {scale_words(scale)}, mm, {drawn.angle}; thick edges stay sharp"
+    items.append(Words(14.0, 0.8, text, 6.5, bold=True))
     items += projection_symbol(drawn.first_angle, 0.5, 2.6)
-    return Drawing(_WIDE, round(tall, 2), tuple(items), f"The part in {len(views)} views, {said}")
+    return Drawing(_WIDE, round(tall, 2), tuple(items), f"The part in {len(views)} views, {text}")
 
 
 def _sharp(gallery: Gallery, view: SizedView, fit: Fit) -> Iterator[Item]:
@@ -228,10 +228,10 @@ def _sharp(gallery: Gallery, view: SizedView, fit: Fit) -> Iterator[Item]:
 
 def _table(gallery: Gallery, zero: Array) -> Table:
     """Every feature with its sizes and its place from the zero."""
-    told = {f["id"]: f for f in gallery.content["features"]}
+    by_id = {f["id"]: f for f in gallery.content["features"]}
     rows = [
-        (i.id, clean(told[i.id]["kind"]), clean(i.words), *_place(i, zero, gallery.subject.frame))
-        for i in gallery.items([f for f in told if _is_sized(told[f])])
+        (i.id, clean(by_id[i.id]["kind"]), clean(i.words), *_place(i, zero, gallery.subject.frame))
+        for i in gallery.items([f for f in by_id if _is_sized(by_id[f])])
     ]
     return Table(("id", "kind", "sizes", "X", "Y", "Z"), tuple(rows), (0.8, 2.2, 5.4, 2.2, 2.2, 2.2))
 

@@ -134,8 +134,8 @@ class Gallery:
         items += [_start_hole(h, axes, origin) for h in starts]
         if not items:
             return []
-        said = f"Setup {setup['number']} from {setup['from_side']}, seen from above"
-        above = from_above(said, body, axes, origin, ("X", "Y"), items)
+        text = f"Setup {setup['number']} from {setup['from_side']}, seen from above"
+        above = from_above(text, body, axes, origin, ("X", "Y"), items)
         plane = best_plane(axes, origin, items) if ids else None
         if plane is None:
             return [above]
@@ -150,13 +150,13 @@ class Gallery:
         return [h for h in rows if h["setup"] == setup["number"]]
 
     def _is_sized(self, feature: str) -> bool:
-        told = next(f for f in self.content["features"] if f["id"] == feature)
-        return bool(told["kind"] != "outside face")
+        entry = next(f for f in self.content["features"] if f["id"] == feature)
+        return bool(entry["kind"] != "outside face")
 
     def items(self, ids: Sequence[str]) -> list[Sized]:
-        told = {f["id"]: f for f in self.content["features"]}
+        by_id = {f["id"]: f for f in self.content["features"]}
         features = [f for _, f in self.subject.faces]
-        return items_of(self.subject.mesh, features, told, ids)
+        return items_of(self.subject.mesh, features, by_id, ids)
 
 
 def _start_hole(row: Mapping[str, Any], axes: Array, origin: Array) -> Sized:

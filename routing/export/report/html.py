@@ -81,8 +81,8 @@ def _block(block: Block) -> str:
         return _table(block)
     assert isinstance(block, Pictures)
     figures = "".join(
-        f"<figure>{svg(d)}{f'<figcaption>{escape(said)}</figcaption>' if said else ''}</figure>"
-        for d, said in block.drawings
+        f"<figure>{svg(d)}{f'<figcaption>{escape(text)}</figcaption>' if text else ''}</figure>"
+        for d, text in block.drawings
     )
     return f'<div class="pictures of{block.columns}">{figures}</div>'
 

@@ -79,8 +79,8 @@ def shades(sight: Sight, fit: Fit, key: Key, *, hatched: bool = True) -> list[It
 def _light(body: Body, face: int, axes: Array) -> float:
     """How light a face is, from 0 to 1, by the mean of its normals."""
     if face not in body.kept:
-        mine = body.mesh.triangles[body.mesh.face_of_triangle == face]
-        body.kept[face] = body.mesh.normals[mine.ravel()].mean(axis=0)
+        own = body.mesh.triangles[body.mesh.face_of_triangle == face]
+        body.kept[face] = body.mesh.normals[own.ravel()].mean(axis=0)
     normal = axes @ body.kept[face]
     return float(np.clip(0.5 + 0.35 * max(normal @ _LAMP, 0.0) + 0.2 * max(normal[2], 0.0), 0.0, 1.0))
 
@@ -147,12 +147,12 @@ ROOM_MM = 1.9
 
 def named(sight: Sight, fit: Fit, names: Mapping[str, str], feature_of: Key) -> list[Label]:
     """Words for each feature that is seen, in the widest place of it; ``feature_of`` tells that of a face."""
-    mine: dict[str, list[Cell]] = {}
+    own: dict[str, list[Cell]] = {}
     for cell in sight.cells:
         if cell.face >= 0 and (feature := feature_of(cell.body, cell.face)) is not None and feature in names:
-            mine.setdefault(feature, []).append(cell)
+            own.setdefault(feature, []).append(cell)
     found = []
-    for feature, cells in mine.items():
+    for feature, cells in own.items():
         region = fit.region(shapely.union_all([c.region for c in cells], grid_size=1e-5))
         parts = [p for p in shapely.get_parts(region) if p.geom_type == "Polygon"]
         widest = max(parts, key=lambda p: float(p.area), default=None)

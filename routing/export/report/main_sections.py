@@ -17,19 +17,19 @@ _SEVERITY = ("blocking", "warning", "note")
 def flags(content: Content) -> Section:
     """First what stops the job, then what a person should look at."""
     rank = {s: n for n, s in enumerate(_SEVERITY)}
-    told = sorted(content["flags"], key=lambda f: rank.get(f["severity"], len(rank)))
-    if not told:
+    entries = sorted(content["flags"], key=lambda f: rank.get(f["severity"], len(rank)))
+    if not entries:
         return Section("Flags", (Text("None: nothing was found that stops the job or needs a question."),))
     rows = tuple(
-        (f["severity"].upper(), f["feature"] or "part", clean(f["message"]), f["code"]) for f in told
+        (f["severity"].upper(), f["feature"] or "part", clean(f["message"]), f["code"]) for f in entries
     )
     return Section("Flags", (Table(("weight", "about", "what", "code"), rows, (1.8, 1.2, 9.5, 3.8)),))
 
 
 def flags_about(content: Content, features: Collection[str]) -> Section | None:
     """The flags of some features, and those of the whole part that stop the job."""
-    mine = [f for f in content["flags"] if f["feature"] in features or f["severity"] == _SEVERITY[0]]
-    return flags({**content, "flags": mine}) if mine else None
+    own = [f for f in content["flags"] if f["feature"] in features or f["severity"] == _SEVERITY[0]]
+    return flags({**content, "flags": own}) if own else None
 
 
 def doubts(content: Content) -> Section | None:
@@ -44,11 +44,11 @@ def doubts(content: Content) -> Section | None:
         )
         for d in content["doubts"]
     )
-    said = Text(
+    text = Text(
         "Questions that only a person can answer. Until then the route stands on the likelier reading."
     )
     return Section(
-        "To be settled", (said, Table(("feature", "question", "answers", "sureness"), rows, (1, 6, 4, 1)))
+        "To be settled", (text, Table(("feature", "question", "answers", "sureness"), rows, (1, 6, 4, 1)))
     )
 
 
@@ -66,19 +66,19 @@ def features(content: Content) -> Section:
     rows, verdicts = [], []
     for f in content["features"]:
         names = [n for n in dict.fromkeys(face["name"] for face in f["faces"]) if n]
-        said = [*sizes(f["dims"])]
+        lines = [*sizes(f["dims"])]
         if f["thread"]:
-            said.insert(
+            lines.insert(
                 0, f["thread"]["designation"] or "thread to be told: " + " or ".join(f["thread"]["asked"])
             )
-        said += [callout(c) for c in f["callouts"]]
+        lines += [callout(c) for c in f["callouts"]]
         if names:
-            said.append("named in the file: " + clean(", ".join(names)))
+            lines.append("named in the file: " + clean(", ".join(names)))
         rows.append(
             (
                 f["id"],
                 f["kind"],
-                "; ".join(said) or "-",
+                "; ".join(lines) or "-",
                 " ".join(f["opens_to"]) or "-",
                 "with the blank" if palette_key(f) == "blank" else f["process"],
                 number(f["confidence"], 2),
@@ -102,14 +102,14 @@ def features(content: Content) -> Section:
     return Section("Features", tuple(blocks))
 
 
-def callout(told: Mapping[str, Any]) -> str:
+def callout(entry: Mapping[str, Any]) -> str:
     """A dimension or tolerance of the file in a few words."""
-    parts = [clean(told["kind"])]
-    if told.get("value_mm") is not None:
-        parts.append(number(told["value_mm"], 5))
-    if told.get("upper_mm") is not None and told.get("lower_mm") is not None:
-        parts.append(f"{told['upper_mm']:+g}/{told['lower_mm']:+g}")
-    parts += [clean(told[k]) for k in ("datum", "text") if told.get(k)]
+    parts = [clean(entry["kind"])]
+    if entry.get("value_mm") is not None:
+        parts.append(number(entry["value_mm"], 5))
+    if entry.get("upper_mm") is not None and entry.get("lower_mm") is not None:
+        parts.append(f"{entry['upper_mm']:+g}/{entry['lower_mm']:+g}")
+    parts += [clean(entry[k]) for k in ("datum", "text") if entry.get(k)]
     return " ".join(parts)
 
 
@@ -178,8 +178,8 @@ def holding(content: Content) -> Section | None:
     for s in setups:
         why = [f"{a['way']}: {clean(a['reason'])}" for a in s["refused"]]
         grade = "" if s["grade"] == "holds" else f" ({s['grade']})"
-        said = (f"{s['number']}", s["process"], s["from_side"], f"{s['held_by']}{grade}", clean(s["reason"]))
-        rows.append((*said, "; ".join(why) or "-"))
+        text = (f"{s['number']}", s["process"], s["from_side"], f"{s['held_by']}{grade}", clean(s["reason"]))
+        rows.append((*text, "; ".join(why) or "-"))
     head = ("setup", "process", "up", "held by", "how", "asked before")
     blocks: list[Block] = [
         Text("Forces, stresses and areas are estimates: a person who knows the machine looks first.", "note"),

@@ -175,7 +175,7 @@ def _table(table: Table) -> Any:
 def _pictures(block: Pictures) -> list[Any]:
     from reportlab.platypus import Table as Grid
 
-    cells = [[_flowable(d), *([_words(said, "caption")] if said else [])] for d, said in block.drawings]
+    cells = [[_flowable(d), *([_words(text, "caption")] if text else [])] for d, text in block.drawings]
     rows = [cells[k : k + block.columns] for k in range(0, len(cells), block.columns)]
     rows[-1] += [[]] * (block.columns - len(rows[-1]))
     grid = Grid(rows, [_WIDE / block.columns * _MM] * block.columns)
@@ -268,9 +268,9 @@ def _numbered(title: str, what: str) -> Any:
             for n, page in enumerate(self._pages, 1):
                 self.__dict__.update(page)
                 y = (_END - 5) * _MM
-                said = f"{what}; minutes and money are estimates"
+                text = f"{what}; minutes and money are estimates"
                 draw(self, _SIDE * _MM, y, title[:60], 6.5, "start")
-                draw(self, 105 * _MM, y, said, 6.5, "middle")
+                draw(self, 105 * _MM, y, text, 6.5, "middle")
                 draw(self, (210 - _SIDE) * _MM, y, f"page {n} of {len(self._pages)}", 6.5, "end")
                 super().showPage()
             super().save()

@@ -61,7 +61,7 @@ def picture(
     view: str,
     width_mm: float,
     height_mm: float,
-    told: str,
+    entry: str,
     *,
     scale: float | None = None,
     names: Mapping[str, str] | None = None,
@@ -91,7 +91,7 @@ def picture(
             words = Words(float(x), float(y) - 0.8, name, 5.5, "middle", boxed=True)
             marks[name] = Label(words, length, 0.0)
     items += placed(list(marks.values()) if edges_only else spots, width_mm, height_mm)
-    return Drawing(width_mm, height_mm, tuple(items), told)
+    return Drawing(width_mm, height_mm, tuple(items), entry)
 
 
 # Verdict, id and points on paper of a line.
@@ -206,12 +206,12 @@ def legend(keys: Sequence[str]) -> Drawing:
         items += swatch(key, corners)
         items += [
             Line(corners, closed=True),
-            Words(x + wide + 1.5, y + 1.3, f"{signs()[key].letter}  {signs()[key].said or key}", 8),
+            Words(x + wide + 1.5, y + 1.3, f"{signs()[key].letter}  {signs()[key].label or key}", 8),
         ]
-    for n, (verdict, said) in enumerate(kinds):
+    for n, (verdict, text) in enumerate(kinds):
         x, y = n * step, 3.0
         items.append(Line(((x, y), (x + wide, y)), WIDTHS[verdict], DASH.get(verdict, ())))
-        items.append(Words(x + wide + 1.5, y - 0.9, said, 8))
+        items.append(Words(x + wide + 1.5, y - 0.9, text, 8))
     return Drawing(177, total, tuple(items), "Legend of hatches and edges")
 
 

@@ -8,14 +8,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from featurize.brep.shadow import twice_area
+from featurize.brep.silhouette import twice_area
 from featurize.brep.surfaces import Array
 from routing.export.viewer.mesh import Edge, Mesh
 
 Ints = NDArray[np.int64]
 
 # Pixels are worked on in lots of this many, to bound the memory.
-_LOT = 50_000
+_CHUNK = 50_000
 # An edge is asked about once in so many pixels.
 _STEP_PX = 1.0
 
@@ -106,11 +106,11 @@ def _covered(weights: Array, y: Array, wide: int, tall: int) -> Iterator[tuple[I
     start = np.maximum(np.ceil(first.max(axis=1) - 1e-7), 0.0).astype(np.int64)
     stop = np.minimum(np.floor(last.min(axis=1) + 1e-7), wide - 1.0).astype(np.int64)
     count = np.maximum(stop - start + 1, 0)
-    lots = np.cumsum(count) // _LOT
-    for n in np.unique(lots):
-        mine = np.flatnonzero(lots == n)
-        row, step = _each(count[mine])
-        row = mine[row]
+    chunks = np.cumsum(count) // _CHUNK
+    for n in np.unique(chunks):
+        own = np.flatnonzero(chunks == n)
+        row, step = _each(count[own])
+        row = own[row]
         yield of[row], start[row] + step, py[row]
 
 

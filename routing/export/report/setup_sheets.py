@@ -36,10 +36,10 @@ def _blocks(content: Content, setup: Mapping[str, Any], gallery: Gallery) -> Ite
     if is_machined(setup) and gallery.is_drawn(setup):
         before = (gallery.before(setup, _HALF, _TALL), "as it comes: zero, axes, what holds it")
         if setup["stock_before"] == setup["stock_after"]:
-            said = "as it leaves: the stock files show nothing of what is done here"
+            text = "as it leaves: the stock files show nothing of what is done here"
         else:
-            said = "as it leaves: what is cut here in the hatch of the process"
-        yield Pictures((before, (gallery.after(setup, _HALF, _TALL), said)), 2)
+            text = "as it leaves: what is cut here in the hatch of the process"
+        yield Pictures((before, (gallery.after(setup, _HALF, _TALL), text)), 2)
         yield _steps(content, setup)
         for n, view in enumerate(gallery.sized(setup)):
             yield Pictures(((sized_drawing(view, _FULL, _CUT if n else _PLAN), ""),))
@@ -57,9 +57,9 @@ def _facts(setup: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
     if setup["held_by"] == "threads":
         used = [f for f in setup["fixtures"] if f["kind"] == "screw"]
         torque = {t["feature"]: t for t in setup["threads"]}
-        mine = [torque[f["bears_on"]] for f in used]
-        said = [f"{t['thread']} {t['feature']}: {number(t['torque_nm'], 1)} Nm" for t in mine]
-        yield "Torque", f"{'; '.join(said)} (estimates, VDI 2230 with a friction of 0.12)"
+        own = [torque[f["bears_on"]] for f in used]
+        lines = [f"{t['thread']} {t['feature']}: {number(t['torque_nm'], 1)} Nm" for t in own]
+        yield "Torque", f"{'; '.join(lines)} (estimates, VDI 2230 with a friction of 0.12)"
     if setup["fixtures"]:
         yield "Fixtures", clean(", ".join(f["name"] for f in setup["fixtures"]))
     before, after = setup["stock_before"] or "-", setup["stock_after"] or "-"
@@ -76,20 +76,20 @@ def _steps(content: Content, setup: Mapping[str, Any]) -> Table:
 
 
 def _rows(content: Content, setup: Mapping[str, Any], step: Mapping[str, Any]) -> Iterator[tuple[str, ...]]:
-    told = {f["id"]: f for f in content["features"]}
-    alike: dict[tuple[str, ...], list[Mapping[str, Any]]] = {}
+    by_id = {f["id"]: f for f in content["features"]}
+    by_words: dict[tuple[str, ...], list[Mapping[str, Any]]] = {}
     for p in step["passes"]:
         left = [f"{number(v)} {k}" for k, v in p["leaves_mm"].items() if v]
         taken = f", taken off by {p['taken_off_by']}" if p["taken_off_by"] else ", stays"
-        words = pass_words(content, setup, step, told[p["feature"]])
+        words = pass_words(content, setup, step, by_id[p["feature"]])
         key = (
-            f"{p['region']} {told[p['feature']]['kind']}".strip() + (f": {words}" if words else ""),
+            f"{p['region']} {by_id[p['feature']]['kind']}".strip() + (f": {words}" if words else ""),
             p["tool"]["words"] if p["tool"] else "-",
             " / ".join(number(h) for h in p["heights_mm"]),
             f"{', '.join(left)}{taken}" if left else "-",
         )
-        alike.setdefault(key, []).append(p)
-    for n, ((words, tool, heights, leaves), same) in enumerate(alike.items()):
+        by_words.setdefault(key, []).append(p)
+    for n, ((words, tool, heights, leaves), same) in enumerate(by_words.items()):
         ids = " ".join(dict.fromkeys(p["feature"] for p in same))
         minutes = number(sum(p["minutes"] for p in same), 1)
         first = (str(step["number"]), step["stage"]) if n == 0 else ("", "")
@@ -100,9 +100,9 @@ def pass_words(
     content: Content, setup: Mapping[str, Any], step: Mapping[str, Any], feature: Mapping[str, Any]
 ) -> str:
     """What a step makes of a feature: of a bore its rows in the hole table, else the feature's sizes."""
-    mine = setup["number"], step["number"], feature["id"]
+    own = setup["number"], step["number"], feature["id"]
     rows = content.get("holes", {}).get("rows", ())
-    words = [hole_words(h) for h in rows if (h["setup"], h["step"], h["feature"]) == mine]
+    words = [hole_words(h) for h in rows if (h["setup"], h["step"], h["feature"]) == own]
     return clean("; ".join(words)) if words else size_words(feature)
 
 
@@ -144,16 +144,16 @@ def _few(ids: Sequence[str], most: int = 9) -> str:
 
 def _cautions(content: Content, setup: Mapping[str, Any]) -> Iterator[Block]:
     numbers = {s["number"] for s in setup["steps"]}
-    said: list[str] = []
+    lines: list[str] = []
     for o in content["operations"]:
         if o["number"] in numbers:
-            said += [n for n in o["notes"] if n != o["stage"] and not n.startswith("after ")]
+            lines += [n for n in o["notes"] if n != o["stage"] and not n.startswith("after ")]
     ids = {f for s in setup["steps"] for f in s["features"]}
     machined = is_machined(setup)
-    said += [p["words"] for p in content.get("fragile", ()) if machined and p["feature"] in ids]
+    lines += [p["words"] for p in content.get("fragile", ()) if machined and p["feature"] in ids]
     if setup["grade"] != "holds":
-        said.append(f"held {'weakly' if setup['grade'] == 'weak' else 'by nothing'}: cut lightly, add stops")
-    once = dict.fromkeys(said)
+        lines.append(f"held {'weakly' if setup['grade'] == 'weak' else 'by nothing'}: cut lightly, add stops")
+    once = dict.fromkeys(lines)
     for words in once:  # nothing that another line says with more
         if not any(other != words and other.startswith(words) for other in once):
             yield Text(clean(words), "item")
@@ -173,8 +173,8 @@ def _gauges(content: Content, setup: Mapping[str, Any]) -> Iterator[Block]:
             by_tool.setdefault(gauge(f["thread"]["designation"], 0.0), []).append(f["id"])
         for name in f["dims"]:
             if "point_angle" not in name:
-                mine = by_tool.setdefault(instrument(name), [])
-                mine += [f["id"]] if f["id"] not in mine else []
+                own = by_tool.setdefault(instrument(name), [])
+                own += [f["id"]] if f["id"] not in own else []
     rows = tuple((clean(tool), " ".join(ids)) for tool, ids in by_tool.items())
     if rows:
         yield Table(("gauges at the machine", "for"), rows, (4, 6))

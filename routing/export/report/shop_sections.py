@@ -51,12 +51,12 @@ BY_EYE = "stereo microscope"
 
 def holes(content: Content, setups: Collection[int] | None = None) -> Section | None:
     """A row for each tool in each stage of a bore; of some setups alone where they are given."""
-    told = content.get("holes", {}).get("rows", ())
-    mine = [h for h in told if setups is None or h["setup"] in setups]
-    if not mine:
+    entry = content.get("holes", {}).get("rows", ())
+    own = [h for h in entry if setups is None or h["setup"] in setups]
+    if not own:
         return None
     rows = []
-    for h in mine:
+    for h in own:
         thread = " ".join(filter(None, [h["thread"], "left-hand" if h["hand"] == "left" else h["hand"]]))
         pitch = "" if h["pitch_mm"] is None else f", pitch {number(h['pitch_mm'])}"
         full = "" if h["full_thread_mm"] is None else f", full {number(h['full_thread_mm'])}"
@@ -85,16 +85,16 @@ def holes(content: Content, setups: Collection[int] | None = None) -> Section | 
         "thread",
     )
     blocks: list[Block] = [Table(head, tuple(rows), (0.8, 1.5, 1.6, 2.5, 2.7, 1.3, 2.8, 3))]
-    threads = [h for h in mine if h["thread"] and h["hand"]]
+    threads = [h for h in own if h["thread"] and h["hand"]]
     checks = {gauge(h["thread"], h["diameter_mm"]): [] for h in threads}  # type: dict[str, list[str]]
     for h in threads:
         checks[gauge(h["thread"], h["diameter_mm"])].append(h["feature"])
     if checks:
-        said = tuple((" ".join(ids), clean(tool)) for tool, ids in checks.items())
-        blocks.append(Table(("threads", "gauge"), said, (3, 7)))
+        lines = tuple((" ".join(ids), clean(tool)) for tool, ids in checks.items())
+        blocks.append(Table(("threads", "gauge"), lines, (3, 7)))
     blocks += [
         Text(f"Zero of setup {h['setup']}: {clean(h['zero'])}." if h["setup"] else clean(h["zero"]), "note")
-        for h in mine
+        for h in own
         if h["zero"]
     ]
     return Section("Holes and threads", tuple(blocks))
@@ -118,15 +118,15 @@ def gauge(thread: str, diameter_mm: float) -> str:
 
 def wire(content: Content, setups: Collection[int] | None = None) -> Section | None:
     """The wire's passes and start holes; of some setups alone where they are given."""
-    told = _of_setups(content.get("wire"), setups)
-    if not told:
+    entry = _of_setups(content.get("wire"), setups)
+    if not entry:
         return None
     blocks: list[Block] = []
-    starts = tuple(_start_hole(s) for s in told.get("start_holes") or ())
+    starts = tuple(_start_hole(s) for s in entry.get("start_holes") or ())
     if starts:
         head = ("id", "setup", "X / Y, mm", "Z from / to, mm", "Ø, mm", "made by", "problem", "drawing")
-        blocks += [Table(head, starts, (1, 0.8, 2, 1.8, 1, 1.4, 3, 3)), Text(clean(told["zero"]), "note")]
-    passes = tuple(_wire_pass(p) for p in told.get("passes") or ())
+        blocks += [Table(head, starts, (1, 0.8, 2, 1.8, 1, 1.4, 3, 3)), Text(clean(entry["zero"]), "note")]
+    passes = tuple(_wire_pass(p) for p in entry.get("passes") or ())
     if passes:
         head = (
             "path",
@@ -139,69 +139,69 @@ def wire(content: Content, setups: Collection[int] | None = None) -> Section | N
             "min",
         )
         blocks.append(Table(head, passes, (1, 1.6, 1.9, 1, 2.6, 1.8, 4, 1)))
-        said = f"{told['sheet']} has every number of the passes; the drawings have their outlines, by layer."
-        blocks.append(Text(clean(said), "note"))
-    slugs = tuple((c["name"], _slug(c["slug"])) for c in told.get("cuts") or () if c["slug"])
+        text = f"{entry['sheet']} has every number of the passes; the drawings have their outlines, by layer."
+        blocks.append(Text(clean(text), "note"))
+    slugs = tuple((c["name"], _slug(c["slug"])) for c in entry.get("cuts") or () if c["slug"])
     if slugs:
         blocks.append(Table(("path", "slug, an estimate"), slugs, (1, 12)))
-    if told.get("caution"):
-        blocks.append(Text(clean(told["caution"]), "alert"))
+    if entry.get("caution"):
+        blocks.append(Text(clean(entry["caution"]), "alert"))
     return Section("Wire and start holes", tuple(blocks)) if blocks else None
 
 
-def _of_setups(told: Any, setups: Collection[int] | None) -> Any:
+def _of_setups(entry: Any, setups: Collection[int] | None) -> Any:
     """A key of the route file with the rows of some setups; None where there are none."""
-    if not told or setups is None:
-        return told
+    if not entry or setups is None:
+        return entry
     kept = {
         k: [r for r in v if r.get("setup") in setups]
         if isinstance(v, list) and v and isinstance(v[0], Mapping)
         else v
-        for k, v in told.items()
+        for k, v in entry.items()
     }
     return kept if any(isinstance(v, list) and v for v in kept.values()) else None
 
 
-def _start_hole(told: Content) -> tuple[str, ...]:
+def _start_hole(entry: Content) -> tuple[str, ...]:
     return (
-        told["name"],
-        str(told["setup"]),
-        f"{number(told['x_mm'])} / {number(told['y_mm'])}",
-        f"{number(told['from_z_mm'])} / {number(told['to_z_mm'])}",
-        "-" if told["diameter_mm"] is None else number(told["diameter_mm"]),
-        clean(told["by"]),
-        clean(told["problem"] or "-"),
-        clean(told["file"]),
+        entry["name"],
+        str(entry["setup"]),
+        f"{number(entry['x_mm'])} / {number(entry['y_mm'])}",
+        f"{number(entry['from_z_mm'])} / {number(entry['to_z_mm'])}",
+        "-" if entry["diameter_mm"] is None else number(entry["diameter_mm"]),
+        clean(entry["by"]),
+        clean(entry["problem"] or "-"),
+        clean(entry["file"]),
     )
 
 
-def _wire_pass(told: Content) -> tuple[str, ...]:
-    trims = f"{told['trims']} trim{'' if told['trims'] == 1 else 's'}"
-    main = len(told["speeds"]) > told["trims"]
-    x, y = told["lead"]["upper_mm"][-1]
+def _wire_pass(entry: Content) -> tuple[str, ...]:
+    trims = f"{entry['trims']} trim{'' if entry['trims'] == 1 else 's'}"
+    main = len(entry["speeds"]) > entry["trims"]
+    x, y = entry["lead"]["upper_mm"][-1]
     return (
-        told["cut"],
-        f"{told['number']} {told['makes']}",
-        " / ".join(number(z) for z in told["heights_mm"]),
-        number(told["angle_deg"], 3),
-        f"{number(told['wire_mm'])}, {number(told['offset_mm'], 4)} {told['side']}",
+        entry["cut"],
+        f"{entry['number']} {entry['makes']}",
+        " / ".join(number(z) for z in entry["heights_mm"]),
+        number(entry["angle_deg"], 3),
+        f"{number(entry['wire_mm'])}, {number(entry['offset_mm'], 4)} {entry['side']}",
         f"1 and {trims}" if main else trims,
-        f"{number(x)} / {number(y)}, {clean(told['lead']['meets'])}",
-        number(told["minutes"], 1),
+        f"{number(x)} / {number(y)}, {clean(entry['lead']['meets'])}",
+        number(entry["minutes"], 1),
     )
 
 
-def _slug(told: Content) -> str:
-    said = [clean(told["fall"])]
-    said += [f"{number(told['mass_g'], 1)} g"] if told["mass_g"] else []
-    said += ["may jam"] if told["may_jam"] else []
-    said += ["leave a tab"] if told["tab"] else []
-    return ", ".join([*said, *map(clean, told["notes"])])
+def _slug(entry: Content) -> str:
+    lines = [clean(entry["fall"])]
+    lines += [f"{number(entry['mass_g'], 1)} g"] if entry["mass_g"] else []
+    lines += ["may jam"] if entry["may_jam"] else []
+    lines += ["leave a tab"] if entry["tab"] else []
+    return ", ".join([*lines, *map(clean, entry["notes"])])
 
 
 def left_behind(content: Content) -> Section | None:
     """What a process would leave, where that has a shape or where it was chosen all the same."""
-    told = content.get("left_behind")
+    entry = content.get("left_behind")
     rows = [
         (
             e["feature"],
@@ -211,10 +211,10 @@ def left_behind(content: Content) -> Section | None:
             number(e["volume_mm3"], 3) if e["bodies"] else "-",
             clean(e["note"] or f"{len(e['bodies'])}, volume good to {e['bound_mm3']:.1g} mm3"),
         )
-        for e in (told["entries"] if told else ())
+        for e in (entry["entries"] if entry else ())
         if e["bodies"] or e["because"] != "refused"
     ]
-    if not told or not rows:
+    if not entry or not rows:
         return None
     head = ("id", "process", "because it", "with", "mm3 left", "bodies")
     blocks: list[Block] = [Table(head, tuple(rows), (1, 1.6, 1.8, 4, 1.3, 4))]
@@ -223,18 +223,18 @@ def left_behind(content: Content) -> Section | None:
             _remainder(e["seen"], f"What the {e['process']} leaves of {e['feature']}"),
             f"{e['feature']}, {clean(e['tool'])}",
         )
-        for e in told["entries"]
+        for e in entry["entries"]
         if e["seen"]
     )
     if drawn:
         blocks.append(Pictures(drawn, 3))
-    if told["file"]:
-        said = f"Black stays, seen as the tool's disc rolls. Its bodies are in {clean(told['file'])}."
-        blocks.append(Text(said, "note"))
+    if entry["file"]:
+        text = f"Black stays, seen as the tool's disc rolls. Its bodies are in {clean(entry['file'])}."
+        blocks.append(Text(text, "note"))
     return Section("What stays behind", tuple(blocks))
 
 
-def _remainder(seen: Mapping[str, Any], told: str, wide_mm: float = 56.0, high_mm: float = 40.0) -> Drawing:
+def _remainder(seen: Mapping[str, Any], entry: str, wide_mm: float = 56.0, high_mm: float = 40.0) -> Drawing:
     """The feature's space in outline, what stays of it black."""
     points = np.vstack([np.array(ring) for ring in seen["space_mm"]])
     low, size = points.min(axis=0), np.maximum(np.ptp(points, axis=0), 1e-6)
@@ -252,7 +252,7 @@ def _remainder(seen: Mapping[str, Any], told: str, wide_mm: float = 56.0, high_m
         for key, ink, full, hole in inks
         for ring in seen[key]
     ]
-    return Drawing(wide_mm, high_mm, tuple(lines), told)
+    return Drawing(wide_mm, high_mm, tuple(lines), entry)
 
 
 def _is_outer(ring: Any) -> bool:
@@ -262,29 +262,29 @@ def _is_outer(ring: Any) -> bool:
 
 
 def stock(content: Content) -> Section:
-    told = content["stock"]
-    proof, roughing = told["proof"], told.get("roughing")
+    entry = content["stock"]
+    proof, roughing = entry["proof"], entry.get("roughing")
     rows = [
-        ("blank", clean(told["blank"]), number(told["blank_mm3"], 0)),
-        ("as ground", clean(told["ground_file"]), number(told["ground_mm3"], 0)),
+        ("blank", clean(entry["blank"]), number(entry["blank_mm3"], 0)),
+        ("as ground", clean(entry["ground_file"]), number(entry["ground_mm3"], 0)),
     ]
     rows += [
         (s["name"], clean(f"{s['file']} {'; '.join(s['notes'])}"), number(s["volume_mm3"], 0))
-        for s in told.get("stages", ())
+        for s in entry.get("stages", ())
         if s["name"] != "as ground"
     ]
-    rows.append(("part", clean(content["part"]["source"]), number(told["part_mm3"], 0)))
-    allowance = told["allowance_mm"]
+    rows.append(("part", clean(content["part"]["source"]), number(entry["part_mm3"], 0)))
+    allowance = entry["allowance_mm"]
     held = "The ground stock holds the part everywhere" if proof["holds"] else "NOT PROVEN"
     saved = proof.get("rough_saved")
-    said = (
+    text = (
         f"{held}; allowance {number(allowance['floor'])} mm on floors, {number(allowance['wall'])} mm on "
         f"walls. Ground away {number(proof['ground_away_mm3'], 0)} mm³, left to mill "
         f"{number(proof['left_to_mill_mm3'], 0)} mm³"
         + (f": grinding saves {saved:.0%} of the roughing volume." if saved is not None else ".")
     )
-    blocks: list[Block] = [Table(("stock", "file", "mm³"), tuple(rows), (2, 6, 1.5)), Text(said)]
-    blocks += [Text(clean(told["note"]))] if told["note"] else []
+    blocks: list[Block] = [Table(("stock", "file", "mm³"), tuple(rows), (2, 6, 1.5)), Text(text)]
+    blocks += [Text(clean(entry["note"]))] if entry["note"] else []
     blocks += [Text(clean(fault), "alert") for fault in proof["faults"]]
     if roughing:
         paths = [
@@ -346,7 +346,7 @@ def inspection(content: Content) -> Section:
         by_tool: dict[str, list[str]] = {}
         for name, value in f["dims"].items():
             by_tool.setdefault(instrument(name), []).extend(sizes({name: value}))
-        rows += [(f["id"], "; ".join(said), tool) for tool, said in by_tool.items()]
+        rows += [(f["id"], "; ".join(text), tool) for tool, text in by_tool.items()]
         if f["kind"] in _SHAPED:
             rows.append((f["id"], "form", "coordinate measuring machine or projector, against the model"))
         rows += [(f["id"], callout(c), "as the drawing asks") for c in f["callouts"]]
@@ -357,36 +357,36 @@ def inspection(content: Content) -> Section:
     rows.append(
         ("part", "box " + " x ".join(map(number, content["part"]["box_mm"])), "micrometer, square, plate")
     )
-    said = Text(
+    text = Text(
         "Instruments are common practice; tolerances are the drawing's, which this report does not replace.",
         "note",
     )
-    return Section("Inspection", (Table(("id", "what", "with what"), tuple(rows), (1, 7, 6)), said))
+    return Section("Inspection", (Table(("id", "what", "with what"), tuple(rows), (1, 7, 6)), text))
 
 
 def _sentence(words: str) -> str:
-    told = clean(words)
-    return f"{told[:1].upper()}{told[1:]}."
+    entry = clean(words)
+    return f"{entry[:1].upper()}{entry[1:]}."
 
 
 def estimate(content: Content) -> Section:
-    told = content["estimate"]
-    currency = clean(told["currency"])
-    minutes, low, high = (number(told[k], 0) for k in ("minutes", "minutes_low", "minutes_high"))
-    cost, least, most = (number(told[k], 2) for k in ("cost", "cost_low", "cost_high"))
+    entry = content["estimate"]
+    currency = clean(entry["currency"])
+    minutes, low, high = (number(entry[k], 0) for k in ("minutes", "minutes_low", "minutes_high"))
+    cost, least, most = (number(entry[k], 2) for k in ("cost", "cost_low", "cost_high"))
     total = (
-        f"{minutes} min ({low} to {high}), {cost} {currency} ({least} to {most}), {told['setups']} setups. "
-        f"{_sentence(told['note'])}"
+        f"{minutes} min ({low} to {high}), {cost} {currency} ({least} to {most}), {entry['setups']} setups. "
+        f"{_sentence(entry['note'])}"
     )
     blocks: list[Block] = [Text(total, "alert")]
     rest = {
         key: [_brief(row) for row in value] if isinstance(value, list) else value
-        for key, value in told.items()
+        for key, value in entry.items()
         if not key.startswith(("minutes", "cost")) and key not in ("currency", "setups", "note", "features")
     }
     basis = [
         (str(line.get("operation") or "-"), clean(line.get("what", "")), "; ".join(map(clean, line["basis"])))
-        for line in told.get("lines", ())
+        for line in entry.get("lines", ())
         if line.get("basis")
     ]
     blocks += general(rest)
@@ -395,30 +395,30 @@ def estimate(content: Content) -> Section:
             Text("What each figure stands on.", "note"),
             Table(("op", "what", "basis"), tuple(basis), (0.6, 2, 13)),
         ]
-    ways = list(dict.fromkeys(o["process"] for f in told.get("features", ()) for o in f["options"]))
+    ways = list(dict.fromkeys(o["process"] for f in entry.get("features", ()) for o in f["options"]))
     options = [
         (f["feature"], *(_option(next((o for o in f["options"] if o["process"] == w), None)) for w in ways))
-        for f in told.get("features", ())
+        for f in entry.get("features", ())
     ]
     if options:
-        said = f"Each feature by each workable process, {currency} and minutes; * is the route's."
-        blocks += [Text(said, "note"), Table(("id", *ways), tuple(options), (1, *(3.0 for _ in ways)))]
+        text = f"Each feature by each workable process, {currency} and minutes; * is the route's."
+        blocks += [Text(text, "note"), Table(("id", *ways), tuple(options), (1, *(3.0 for _ in ways)))]
     return Section("Estimate", tuple(blocks))
 
 
 def quote(content: Content) -> Section:
     """What it costs, by quantity and by line, what is bought for it, and what that stands on."""
-    told = content["estimate"]
-    currency = clean(told["currency"])
-    cost, least, most = (number(told[k], 2) for k in ("cost", "cost_low", "cost_high"))
+    entry = content["estimate"]
+    currency = clean(entry["currency"])
+    cost, least, most = (number(entry[k], 2) for k in ("cost", "cost_low", "cost_high"))
     total = (
-        f"One piece: {cost} {currency} ({least} to {most}), {number(told['minutes'], 0)} min in "
-        f"{told['setups']} setups. {_sentence(told['note'])}"
+        f"One piece: {cost} {currency} ({least} to {most}), {number(entry['minutes'], 0)} min in "
+        f"{entry['setups']} setups. {_sentence(entry['note'])}"
     )
     blocks: list[Block] = [Text(total, "alert")]
     for key in ("quantities", "what_if"):
-        if told.get(key):
-            blocks += [Text(words_of(key), "note"), *general([_brief(row) for row in told[key]])]
+        if entry.get(key):
+            blocks += [Text(words_of(key), "note"), *general([_brief(row) for row in entry[key]])]
     lines = tuple(
         (
             str(line.get("operation") or "-"),
@@ -428,22 +428,22 @@ def quote(content: Content) -> Section:
             number(line["cost"], 2),
             f"{number(line['cost_low'], 2)} to {number(line['cost_high'], 2)}",
         )
-        for line in told["lines"]
+        for line in entry["lines"]
     )
     head = ("op", "what", "by", "min", currency, "between")
     blocks.append(Table(head, lines, (0.8, 4, 2.4, 1.2, 1.6, 2.6)))
     bought = [t for t in content.get("tools", ()) if t["setup"] is None and t["get"] == "to buy"]
     if bought:
-        said = tuple((clean(t["tool"]), clean(t["sizes"]), " ".join(t["features"])) for t in bought)
-        blocks.append(Table(("to buy", "measures", "for"), said, (3, 4, 4)))
+        text = tuple((clean(t["tool"]), clean(t["sizes"]), " ".join(t["features"])) for t in bought)
+        blocks.append(Table(("to buy", "measures", "for"), text, (3, 4, 4)))
     blocks.append(Text(f"Blank: {clean(content['stock']['blank'])}; {clean(content['part']['material'])}."))
     return Section("Quote", tuple(blocks))
 
 
-def _option(told: Mapping[str, Any] | None) -> str:
-    if told is None:
+def _option(entry: Mapping[str, Any] | None) -> str:
+    if entry is None:
         return "-"
-    return f"{told['cost']:.2f}, {number(told['minutes'], 1)} min{' *' if told['chosen'] else ''}"
+    return f"{entry['cost']:.2f}, {number(entry['minutes'], 1)} min{' *' if entry['chosen'] else ''}"
 
 
 def _brief(row: Any) -> Any:

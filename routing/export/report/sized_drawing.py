@@ -61,9 +61,9 @@ def sized_drawing(
     box = (start[0], start[1], start[0] + (high - low)[0] * scale, start[1] + (high - low)[1] * scale)
     items += ordinate_items(view, fit, box)
     items += note_items(view.notes, fit, box[2] + 5.0, height)
-    said = f"{view.title}, scale {scale_words(scale)}, mm"
-    items.append(Words(LEFT_MM, 0.6, said, 6.5, bold=True))
-    return Drawing(width_mm, round(height, 2), tuple(items), said)
+    text = f"{view.title}, scale {scale_words(scale)}, mm"
+    items.append(Words(LEFT_MM, 0.6, text, 6.5, bold=True))
+    return Drawing(width_mm, round(height, 2), tuple(items), text)
 
 
 def view_items(view: SizedView, fit: Fit) -> list[Item]:
@@ -75,9 +75,9 @@ def view_items(view: SizedView, fit: Fit) -> list[Item]:
             items.append(Runs(runs, NARROW_MM, ink=_GREY))
     looks = ((False, EDGES, WIDE_MM), (False, OUTLINE, WIDE_MM), (False, "smooth", NARROW_MM))
     for hidden, kind, width in looks:
-        mine = tuple(fit(s.points) for s in view.sight.strokes if s.hidden == hidden and s.kind == kind)
-        if mine:
-            items.append(Runs(mine, width))
+        own = tuple(fit(s.points) for s in view.sight.strokes if s.hidden == hidden and s.kind == kind)
+        if own:
+            items.append(Runs(own, width))
     behind = tuple(fit(s.points) for s in view.sight.strokes if s.hidden)
     if behind:
         items.append(Runs(behind, NARROW_MM, _DASHED, _GREY))
@@ -168,12 +168,12 @@ def _wrapped(note: Note) -> list[str]:
 def note_items(notes: Sequence[Note], fit: Fit, left_mm: float, height_mm: float) -> list[Item]:
     """Words at the right of a view, each with a leader to its place."""
     items: list[Item] = []
-    told = sorted(((fit(np.array([n.at]))[0], _wrapped(n)) for n in notes), key=lambda p: -p[0][1])
+    entries = sorted(((fit(np.array([n.at]))[0], _wrapped(n)) for n in notes), key=lambda p: -p[0][1])
     tops: list[float] = []
-    heights = [len(lines) * _APART_MM + 0.8 for _, lines in told]
+    heights = [len(lines) * _APART_MM + 0.8 for _, lines in entries]
     # As near to its place as the others let it.
     y = height_mm - ABOVE_MM
-    for (at, _), high in zip(told, heights, strict=True):
+    for (at, _), high in zip(entries, heights, strict=True):
         y = min(y, at[1] + high / 2)
         tops.append(y)
         y -= high
@@ -185,7 +185,7 @@ def note_items(notes: Sequence[Note], fit: Fit, left_mm: float, height_mm: float
             shift = max(0.0, over) if n else 0.0
             if shift == 0.0:
                 break
-    for ((x, y), lines), top in zip(told, tops, strict=True):
+    for ((x, y), lines), top in zip(entries, tops, strict=True):
         first = top - 2.2
         items.append(Line(((x, y), (left_mm - 1.0, first + 0.7), (left_mm - 0.4, first + 0.7)), 0.08))
         items.append(Line(((x, y), (x, y)), 0.6))

@@ -27,10 +27,10 @@ def by_setup(groups: Sequence[Group], note: str) -> dict[int, Section]:
     found: dict[int, list[Block]] = {}
     for group in groups:
         setup = group.setup
-        said = f"seen along the travel, {group.rows[0].travel}. Zero: {setup.zero.words}."
+        text = f"seen along the travel, {group.rows[0].travel}. Zero: {setup.zero.words}."
         blocks = found.setdefault(setup.number, [])
-        blocks += [Pictures(((_drawn(group), said),)), table(group.rows)]
-    told = Text(
+        blocks += [Pictures(((_drawn(group), text),)), table(group.rows)]
+    entry = Text(
         "Z as ground has the allowance that stays where a cutter goes on; else it is to size. "
         "Between walls the wheel's corner stands in the foot. Wheels, speeds and chucking as the wheel's "
         "maker says.",
@@ -38,13 +38,13 @@ def by_setup(groups: Sequence[Group], note: str) -> dict[int, Section]:
     )
     sides = {g.setup.number: g.setup.approach.side for g in groups}
     return {
-        n: Section(f"Grinding sketch, setup {n} from {sides[n]}", (*blocks, told))
+        n: Section(f"Grinding sketch, setup {n} from {sides[n]}", (*blocks, entry))
         for n, blocks in found.items()
     }
 
 
 def table(rows: Sequence[GroundRow]) -> Table:
-    told = tuple(
+    entries = tuple(
         (
             r.letter,
             " ".join(r.features),
@@ -73,7 +73,7 @@ def table(rows: Sequence[GroundRow]) -> Table:
         "dressed R",
         "axis turns",
     )
-    return Table(head, told, (0.6, 1.4, 1.6, 2.7, 1.3, 1.4, 1.4, 1.5, 2.2, 1.3, 1.8))
+    return Table(head, entries, (0.6, 1.4, 1.6, 2.7, 1.3, 1.4, 1.4, 1.5, 2.2, 1.3, 1.8))
 
 
 def _turned(row: GroundRow) -> str:

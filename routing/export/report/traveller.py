@@ -42,8 +42,8 @@ def traveller(content: Content, toolroom: str = "") -> Section:
 def _squaring(content: Content) -> Iterator[Block]:
     """What the blank is squared to, side by side."""
     x, y, z = (number(v) for v in content["part"]["box_mm"])
-    said = (("squared to", f"{x} x {y} x {z}, square and parallel", "", ""),)
-    yield Table(("blank", "size, mm", "measured", "initials, date"), said, (2, 6, 3, 3), tall=True)
+    lines = (("squared to", f"{x} x {y} x {z}, square and parallel", "", ""),)
+    yield Table(("blank", "size, mm", "measured", "initials, date"), lines, (2, 6, 3, 3), tall=True)
 
 
 def _rows(content: Content, setup: Mapping[str, Any]) -> Iterator[tuple[str, ...]]:
@@ -52,7 +52,7 @@ def _rows(content: Content, setup: Mapping[str, Any]) -> Iterator[tuple[str, ...
     held = f"held by {setup['held_by']}" if setup["held_by"] != "by hand" else setup["held_by"]
     zero = setup["zero"]["kind"]
     yield f"S{setup['number']}", f"{setup['process']}, {side}", held, f"zero: {zero or 'none'}", "", ""
-    told = {f["id"]: f for f in content["features"]}
+    by_id = {f["id"]: f for f in content["features"]}
     # The last step of a machine at each feature.
     last = {
         f: s["number"]
@@ -69,8 +69,8 @@ def _rows(content: Content, setup: Mapping[str, Any]) -> Iterator[tuple[str, ...
                 across = f"{r['axis']} {number(r['ground_mm'][0])} to {number(r['ground_mm'][1])}"
                 size = f"{f} {r['form']} {number(r['ground_mm'][1] - r['ground_mm'][0])} wide, as ground"
                 yield "", "", size, f"{across}, Z {number(r['z_ground_mm'])}", "", ""
-            if last.get(f) == step["number"] and told[f]["dims"]:
-                yield "", "", f"{f} {size_words(told[f])}", _where(content, setup, f), "", ""
+            if last.get(f) == step["number"] and by_id[f]["dims"]:
+                yield "", "", f"{f} {size_words(by_id[f])}", _where(content, setup, f), "", ""
 
 
 def _few(ids: list[str], most: int = 8) -> str:

@@ -60,5 +60,5 @@ def _view(paper: Paper, shown: Shown) -> dict[str, Any]:
 
 
 def _words(feature: Mapping[str, Any]) -> str:
-    said = [f"{feature['id']} {feature['kind']}", *sizes(feature["dims"]), f"process {feature['process']}"]
-    return clean("; ".join([*said, *feature["flags"]]))
+    lines = [f"{feature['id']} {feature['kind']}", *sizes(feature["dims"]), f"process {feature['process']}"]
+    return clean("; ".join([*lines, *feature["flags"]]))

@@ -122,13 +122,15 @@ def packed(
     """What ``model_of`` gives, of a mesh that is there already."""
     count = int(mesh.face_of_triangle.max()) + 1
     named = np.arange(count) if source_faces is None else np.asarray(source_faces)
-    told = _body(mesh)
-    told["face_of_triangle"] = _text(named[mesh.face_of_triangle], "<u4")
-    for edge, said in zip(mesh.edges, told["edges"], strict=True):
-        said |= {"faces": [int(named[f]) for f in edge.faces], "place": edge.place}
+    entry = _body(mesh)
+    entry["face_of_triangle"] = _text(named[mesh.face_of_triangle], "<u4")
+    for edge, text in zip(mesh.edges, entry["edges"], strict=True):
+        text |= {"faces": [int(named[f]) for f in edge.faces], "place": edge.place}
     if labels is not None:
-        told["labels"] = {str(face): list(words) for face, words in zip(named.tolist(), labels, strict=False)}
-    return told
+        entry["labels"] = {
+            str(face): list(words) for face, words in zip(named.tolist(), labels, strict=False)
+        }
+    return entry
 
 
 def body_of(solid: Any, deflection_mm: float | None = None) -> dict[str, Any]:
@@ -181,9 +183,9 @@ def _edges(solid: Any, faces: Any, meshes: Sequence[Any], points: Array) -> Iter
     edges = mapped(solid, EDGE)
     owners: list[list[int]] = [[] for _ in range(edges.Extent())]
     for place in range(faces.Extent()):  # the kernel's own lists of ancestors are slow to walk from here
-        mine = mapped(faces(place + 1), EDGE)
-        for k in range(mine.Extent()):
-            owners[edges.FindIndex(mine(k + 1)) - 1].append(place)
+        own = mapped(faces(place + 1), EDGE)
+        for k in range(own.Extent()):
+            owners[edges.FindIndex(own(k + 1)) - 1].append(place)
     for i, around in enumerate(owners):
         edge = TopoDS.Edge_s(edges(i + 1))
         if len(around) != 2 or BRep_Tool.Degenerated_s(edge):

@@ -76,20 +76,20 @@ def explain(key: str = "", path: Path | None = None) -> list[Explained]:
 def meaning_of(key: str) -> tuple[str, str]:
     """Meaning and basis of one value; the meaning is "" where the default file has no comment on it."""
     places = _places()
-    said = _beside(places.get(key))
-    if not said and (entry := re.fullmatch(r"(.*)\[\d+\]\.(\w+)", key)):
+    text = _beside(places.get(key))
+    if not text and (entry := re.fullmatch(r"(.*)\[\d+\]\.(\w+)", key)):
         above = places[entry[1]].above if entry[1] in places else ()
-        said = next((a.partition(":")[2].strip() for a in above if a.startswith(f"{entry[2]}:")), "")
-    if key.startswith("materials.") and (not said or said.startswith("basis:")):
+        text = next((a.partition(":")[2].strip() for a in above if a.startswith(f"{entry[2]}:")), "")
+    if key.startswith("materials.") and (not text or text.startswith("basis:")):
         # What one material tells of its numbers holds for the others', but for the basis.
-        told = re.compile(rf"materials\.[^.]+\.{re.escape(key.rpartition('.')[2])}")
-        first = next((_beside(p) for k, p in places.items() if told.fullmatch(k) and p.beside), "")
-        said = f"{first.partition('basis:')[0]} {said}" if said else first
+        noted = re.compile(rf"materials\.[^.]+\.{re.escape(key.rpartition('.')[2])}")
+        first = next((_beside(p) for k, p in places.items() if noted.fullmatch(k) and p.beside), "")
+        text = f"{first.partition('basis:')[0]} {text}" if text else first
     outer = key
-    while not said and "." in outer:
+    while not text and "." in outer:
         outer = outer.rpartition(".")[0]
-        said = _beside(places.get(outer))
-    meaning, _, basis = said.partition("basis:")
+        text = _beside(places.get(outer))
+    meaning, _, basis = text.partition("basis:")
     return meaning.strip(" ;,"), basis.strip() or PRACTICE
 
 

@@ -104,8 +104,8 @@ class Contradicting(Protocol):
 class ShopError(Exception):
     """A shop file that cannot be used. ``str()`` is one line that names the key, ``key`` is it alone."""
 
-    def __init__(self, said: str, key: str = "") -> None:
-        super().__init__(one_line(said))
+    def __init__(self, text: str, key: str = "") -> None:
+        super().__init__(one_line(text))
         self.key = key
 
 
@@ -258,8 +258,8 @@ def _table(kind: Any, content: object, key: str) -> Any:
 
 
 def _not_known(start: str, name: str, known: Iterable[str]) -> ShopError:
-    said = f"{start}{shown(name, quoted=False)} is not known: write one of {', '.join(known)}."
-    return ShopError(said, start + name)
+    text = f"{start}{shown(name, quoted=False)} is not known: write one of {', '.join(known)}."
+    return ShopError(text, start + name)
 
 
 def _check_names(content: Mapping[str, Any], key: str) -> None:

@@ -32,7 +32,7 @@ class Patience:
     """A file is all there when size and time have not changed for ``settled_s`` and it ends as STEP does;
     without its end, after ``endless_s``: then it is truncated, and the reader says so."""
 
-    settled_s: float = 2.0
+    quiet_s: float = 2.0
     endless_s: float = 60.0
 
 
@@ -95,7 +95,7 @@ def _look(seen: dict[str, _Sighting], name: str, path: Path, now: float) -> _Sig
 
 
 def _all_there(path: Path, still_s: float, patience: Patience) -> bool:
-    if still_s < patience.settled_s:
+    if still_s < patience.quiet_s:
         return False
     try:
         with path.open("rb") as file:

@@ -21,8 +21,8 @@ def effort(job: JobContext, task: Task, edges: tuple[EdgeVerdict, ...]) -> Effor
         case Stage.RECAST:
             return recast(area_of_faces(job, task.feature.faces), rates.bench)
         case Stage.SEAT_EDGES | Stage.EDGES:
-            mine = (e for e in edges if made_with(e, job.by_id) == task.feature.id)
-            length = sum(e.length_mm for e in mine if e.verdict == Break.MUST_BREAK)
+            own = (e for e in edges if made_with(e, job.by_id) == task.feature.id)
+            length = sum(e.length_mm for e in own if e.verdict == Break.MUST_BREAK)
             return break_edges(length, rates.bench) if length else Effort()
         case Stage.DEMAGNETISE:
             return Effort(0.0, rates.bench.demagnetise_min, ("demagnetised and checked with a needle",))

@@ -55,13 +55,13 @@ def _vise(setup: Situation, axis: str) -> Answer:
     over = (setup.height_mm - region.bounds[3]) / width
     if over > shop.slender_ratio:
         return no(f"stands {over:.1f} widths over the jaws at {pair}, over {shop.slender_ratio:g}")
-    said = f"jaws on {pair}, {height:.1f} mm high and {region.area:.0f} mm2"
+    text = f"jaws on {pair}, {height:.1f} mm high and {region.area:.0f} mm2"
     if wall:
-        said += f", below a wall of {wall:.2f}"
+        text += f", below a wall of {wall:.2f}"
     sides = [outside(setup.job, f"{sign}{axis}", setup.side) for sign in "+-"]
     bears = tuple(f for s in sides for f in s.features) + setup.seat.features
     top = float(region.bounds[3])
-    return Answer("vise", Grade.HOLDS, said, bears, fixtures=tuple(_jaws_and_bars(setup, axis, top)))
+    return Answer("vise", Grade.HOLDS, text, bears, fixtures=tuple(_jaws_and_bars(setup, axis, top)))
 
 
 def _gripped(setup: Situation, axis: str, limit: float) -> tuple[Any, str, float | None]:
@@ -153,11 +153,11 @@ def chuck(setup: Situation) -> Answer:
     found = max(_rounds(setup), key=lambda r: r.grip_mm, default=None)
     if found is None or found.grip_mm < shop.vise_grip_mm:
         grip = 0.0 if found is None else found.grip_mm
-        said = f"{grip:.1f} mm of a round outside stand under the cut" if found else "no round outside"
-        return Answer("chuck", Grade.NO, said)
-    said = f"by {found.grip_mm:.1f} mm of its round outside"
+        text = f"{grip:.1f} mm of a round outside stand under the cut" if found else "no round outside"
+        return Answer("chuck", Grade.NO, text)
+    text = f"by {found.grip_mm:.1f} mm of its round outside"
     fixtures = (setup.plate("chuck face"), *_chuck_jaws(setup, found))
-    return Answer("chuck", Grade.HOLDS, said, setup.seat.features, fixtures=fixtures)
+    return Answer("chuck", Grade.HOLDS, text, setup.seat.features, fixtures=fixtures)
 
 
 @dataclass(frozen=True, eq=False)

@@ -65,16 +65,16 @@ def threads(setup: Situation) -> Answer:
 
 
 def _screwed_from(setup: Situation, side: str) -> Answer:
-    mine = [
+    own = [
         f for f in setup.features(setup.threaded) if side in f.opens_to and f.thread and f.thread.designation
     ]
-    if not mine:
+    if not own:
         return Answer("threads", Grade.NO, f"no thread in {side} is made by then")
     area = outside(setup.job, side).left_mm2(setup.made)
     if area < setup.shop.seat_mm2:
-        said = f"{area:.0f} mm2 of {side} are flat to rest on, {setup.shop.seat_mm2:g} are wanted"
-        return Answer("threads", Grade.NO, said)
-    found = tuple(screwed(setup, f) for f in mine)
+        text = f"{area:.0f} mm2 of {side} are flat to rest on, {setup.shop.seat_mm2:g} are wanted"
+        return Answer("threads", Grade.NO, text)
+    found = tuple(screwed(setup, f) for f in own)
     pins = [f.id for f in setup.features(setup.made) if side in f.opens_to and _takes_a_pin(f)]
     good = [s for s in found if s.grade == Grade.HOLDS]
     used = usable(found)
@@ -85,17 +85,17 @@ def _screwed_from(setup: Situation, side: str) -> Answer:
     least, most = (f"{pull(s.bears.pull_n for s in used):.0f}" for pull in (min, max))
     pulls = f"{least} N" if least == most else f"{least} to {most} N"
     turns = sorted({f"{s.torque_nm:.1f}" for s in used}, key=float)
-    said = f"screwed down from {side} by {names} at {pulls} each, {' to '.join(turns)} Nm{where}"
-    said += f", pins in {', '.join(pins)}" if pins else ""
+    text = f"screwed down from {side} by {names} at {pulls} each, {' to '.join(turns)} Nm{where}"
+    text += f", pins in {', '.join(pins)}" if pins else ""
     if setup.job.material.binder_percent is not None:
-        said += "; carbide cracks before it yields: tighten by turns, with a torque wrench"
+        text += "; carbide cracks before it yields: tighten by turns, with a torque wrench"
     grade = Grade.HOLDS if good else Grade.WEAK
     if not good:
-        said += f"; {used[0].reason}"
+        text += f"; {used[0].reason}"
     elif len(good) + len(pins) < 2:
-        grade, said = Grade.WEAK, f"{said}; a single screw lets it turn: add a stop"
+        grade, text = Grade.WEAK, f"{text}; a single screw lets it turn: add a stop"
     fixtures = tuple(_plate_and_screws(setup, side, used, pins))
-    return Answer("threads", grade, said, outside(setup.job, side).features, found, fixtures)
+    return Answer("threads", grade, text, outside(setup.job, side).features, found, fixtures)
 
 
 def _plate_and_screws(
@@ -179,12 +179,12 @@ def screwed(setup: Situation, hole: Feature) -> Screwed:
     )
     to = job.call(face) if face >= 0 else ""
     grade, reason = _graded(bears, rule.safety, wall, ahead, wall_limit_mm(size), to)
-    said = f"{size.designation} {hole.id}: {reason}"
+    text = f"{size.designation} {hole.id}: {reason}"
     floor = None if np.isinf(ahead) else float(ahead)
     cramped = wall <= 0 or ahead <= 0 or max(bears.ring_mpa, bears.floor_mpa) > bears.allowed_mpa
     torque = torque_nm(size, bears.pull_n)
     return Screwed(
-        hole.id, size.designation, grade, said, float(wall), error, to, cramped, floor, bears, torque
+        hole.id, size.designation, grade, text, float(wall), error, to, cramped, floor, bears, torque
     )
 
 
@@ -210,9 +210,9 @@ def _graded(
     if used > safety:
         return Grade.NO, f"{worst}, more than the material bears"
     if used > 1:
-        said = f"{worst}, without the safety factor {safety:.1f}"
+        text = f"{worst}, without the safety factor {safety:.1f}"
         most = bears.most_pull_n
-        return Grade.WEAK, f"{said}: with it {most:.0f} N is all" if most < bears.pull_n else said
+        return Grade.WEAK, f"{text}: with it {most:.0f} N is all" if most < bears.pull_n else text
     if (left := min(wall, ahead)) < wanted - 0.01:
         where = f"beside it to {to}" if wall <= ahead else "over it"
         return Grade.WEAK, f"{left:.2f} mm left {where}, common practice keeps {wanted:.2f}"

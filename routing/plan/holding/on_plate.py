@@ -30,23 +30,23 @@ def magnet(setup: Situation) -> Answer:
     if refusal := _seat_fault(setup):
         return Answer("magnet", Grade.NO, refusal)
     if setup.rule.magnet_share < _TRUSTED:
-        said = (
+        text = (
             f"{setup.job.material.name} is pulled about {setup.rule.magnet_share:.0%} as steel is "
             "(common practice): the magnet alone does not hold it"
         )
-        return Answer("magnet", Grade.NO, said)
+        return Answer("magnet", Grade.NO, text)
     thick = min(1.0, setup.height_mm / setup.shop.magnet_thick_mm)
     pull = setup.shop.magnet_n_per_cm2 * area / 100 * setup.rule.magnet_share * thick
     lever = setup.seat_narrow_mm / 2
     slides = pull * setup.shop.friction / setup.force_n
     tips = pull * lever / (setup.force_n * setup.height_mm)
-    said = f"{area:.0f} mm2 of {setup.seat.side} pulled with some {pull:.0f} N"
+    text = f"{area:.0f} mm2 of {setup.seat.side} pulled with some {pull:.0f} N"
     if (least := min(slides, tips)) < 1:
         how = "slides" if slides < tips else "tips"
-        return Answer("magnet", Grade.NO, f"{said}: it {how} under a cut of {setup.force_n:g} N")
+        return Answer("magnet", Grade.NO, f"{text}: it {how} under a cut of {setup.force_n:g} N")
     grade = Grade.HOLDS if least >= setup.shop.safety else Grade.WEAK
-    said += f", {least:.1f} times what slides or tips it"
-    return Answer("magnet", grade, said, setup.seat.features, fixtures=(setup.plate("magnet"),))
+    text += f", {least:.1f} times what slides or tips it"
+    return Answer("magnet", grade, text, setup.seat.features, fixtures=(setup.plate("magnet"),))
 
 
 def blocks(setup: Situation) -> Answer:
@@ -63,15 +63,15 @@ def blocks(setup: Situation) -> Answer:
             if height >= setup.shop.block_mm:
                 break
         else:
-            said = f"only {max(0.0, height):.1f} mm of {_pair(axis)} stand flat under the cut for blocks"
-            return Answer("blocks", Grade.NO, said)
+            text = f"only {max(0.0, height):.1f} mm of {_pair(axis)} stand flat under the cut for blocks"
+            return Answer("blocks", Grade.NO, text)
         heights.append(float(regions[axis].bounds[3]))
     low = min(heights)
     slender = (setup.height_mm - low) / setup.seat_narrow_mm
     if slender > setup.shop.slender_ratio:
-        said = f"stands {slender:.1f} widths of its seat over the blocks, over {setup.shop.slender_ratio:g}"
-        return Answer("blocks", Grade.NO, said)
-    said = f"on {setup.seat.side}, {setup.seat_mm2:.0f} mm2, among steel blocks up to {low:.1f} mm high"
+        text = f"stands {slender:.1f} widths of its seat over the blocks, over {setup.shop.slender_ratio:g}"
+        return Answer("blocks", Grade.NO, text)
+    text = f"on {setup.seat.side}, {setup.seat_mm2:.0f} mm2, among steel blocks up to {low:.1f} mm high"
     beside = tuple(
         Fixture(
             f"block on {sign}{axis}",
@@ -91,7 +91,7 @@ def blocks(setup: Situation) -> Answer:
         for sign in "+-"
     )
     plate = setup.plate("magnet", 2 * _BLOCK_MM)
-    return Answer("blocks", Grade.HOLDS, said, setup.seat.features, fixtures=(plate, *beside))
+    return Answer("blocks", Grade.HOLDS, text, setup.seat.features, fixtures=(plate, *beside))
 
 
 def clamps(setup: Situation) -> Answer:
@@ -110,15 +110,15 @@ def clamps(setup: Situation) -> Answer:
     rim = shapely.buffer(shapely.buffer(rim, -nose), nose)
     area = float(rim.area)
     if area < shop.clamp_area_mm2:
-        said = f"{area:.0f} mm2 of rim stay clear for clamps, {shop.clamp_area_mm2:g} are wanted"
-        return Answer("clamps", Grade.NO, said)
+        text = f"{area:.0f} mm2 of rim stay clear for clamps, {shop.clamp_area_mm2:g} are wanted"
+        return Answer("clamps", Grade.NO, text)
     noses = _noses(setup, top.in_frame(setup.job.part.frame, rim))
     if len(noses) < _CLAMPS:
-        said = f"{area:.0f} mm2 of rim stay clear, but not in two places wide enough for a clamp"
-        return Answer("clamps", Grade.NO, said)
-    said = f"clamped over {area:.0f} mm2 of the rim, on {setup.seat.side}"
+        text = f"{area:.0f} mm2 of rim stay clear, but not in two places wide enough for a clamp"
+        return Answer("clamps", Grade.NO, text)
+    text = f"clamped over {area:.0f} mm2 of the rim, on {setup.seat.side}"
     fixtures = tuple(body for n, nose in enumerate(noses, 1) for body in _clamp(setup, n, nose))
-    return Answer("clamps", Grade.HOLDS, said, (*setup.seat.features, *top.features), fixtures=fixtures)
+    return Answer("clamps", Grade.HOLDS, text, (*setup.seat.features, *top.features), fixtures=fixtures)
 
 
 def _noses(setup: Situation, rim: Any) -> list[tuple[str, tuple[float, float]]]:
@@ -144,7 +144,7 @@ def _places(setup: Situation, side: str, rim: Any) -> list[tuple[float, float]]:
     """Places of a clamp along a side that do not overlap, nearest to the middle first."""
     shop, along = setup.shop, setup.other(side[1])
     low, high = setup.reach(along)
-    plan = setup.job.shadow(setup.toward)
+    plan = setup.job.silhouette(setup.toward)
     whole = shapely.transform(
         plan[1],
         lambda at: setup.job.part.frame.local(plan[0].solid(at))[:, ["xyz".index(a) for a in setup.across]],

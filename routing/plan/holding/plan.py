@@ -141,11 +141,11 @@ def _held(
         return Held(
             number, process, side, Answer("by hand", Grade.HOLDS, "held by hand or in a soft vise"), ()
         )
-    wish = job.processes[process].holding(job)
+    preference = job.processes[process].holding(job)
     bases, tilt = _bases(job, first.approach)
     setups = [
         Situation(
-            job, wish.force_n, base, frozenset(cut), frozenset(made - cut), frozenset(threaded), over_mm
+            job, preference.force_n, base, frozenset(cut), frozenset(made - cut), frozenset(threaded), over_mm
         )
         for base in bases
     ]
@@ -157,7 +157,7 @@ def _held(
     asked: list[Answer] = []
     first_up = next((k for k, base in enumerate(bases) if base == job.side_name(first.approach.direction)), 0)
     standing: dict[str, tuple[Fixture, ...]] = {}
-    for way in wish.ways:
+    for way in preference.ways:
         answers = [WAYS[way](setup) for setup in setups]
         standing[way] = answers[first_up].fixtures
         # Turned over several sides it must hold on each.
@@ -203,8 +203,8 @@ def _tilted(job: JobContext, base: str, up: Iterable[float]) -> _Tilt:
     lean = [local[a] for a in "xyz" if a != base[1]]
     whole = math.degrees(math.acos(min(1.0, abs(local[base[1]]))))
     if whole > shop.sine_limit_deg:
-        said = f"slanted by {whole:.2f} deg, over the {shop.sine_limit_deg:g} of the sine plate"
-        return _Tilt("", Answer("sine plate", Grade.NO, said))
+        text = f"slanted by {whole:.2f} deg, over the {shop.sine_limit_deg:g} of the sine plate"
+        return _Tilt("", Answer("sine plate", Grade.NO, text))
     # First about one axis until the direction stands over the other, then about that one.
     second = math.asin(max(-1.0, min(1.0, lean[1])))
     first = math.atan2(lean[0], abs(local[base[1]]))
@@ -221,23 +221,23 @@ def holding_flags(held: Sequence[Held]) -> list[Flag]:
         where = f"Setup {h.setup} ({h.process} from {h.from_side})"
         if h.answer is None:
             why = "; ".join(f"{a.way}: {a.reason}" for a in h.refused) or "no way is in the shop file"
-            said = (
+            text = (
                 f"{where} is held by nothing in the shop's order: {why}. Make a fixture, bond it to a "
                 "carrier, or leave a foot on the blank to hold it by."
             )
-            found.append(Flag("not-held", Severity.WARNING, None, said))
+            found.append(Flag("not-held", Severity.WARNING, None, text))
         elif h.answer.grade == Grade.WEAK:
-            said = (
+            text = (
                 f"{where} is held weakly by the {h.answer.way}: {h.answer.reason}. Cut lightly or add stops."
             )
-            found.append(Flag("holding-weak", Severity.WARNING, None, said))
+            found.append(Flag("holding-weak", Severity.WARNING, None, text))
     taken = {s.feature for h in held if h.answer for s in usable(h.answer.screws)}
     seen = set()
     for s in (s for h in held for s in h.screws):
         # A thread that is weak in itself matters where it is held by; a wall that would break, anyhow.
-        told = s.cramped or s.feature in taken
-        if s.grade != Grade.HOLDS and told and s.feature not in seen:
+        entry = s.cramped or s.feature in taken
+        if s.grade != Grade.HOLDS and entry and s.feature not in seen:
             seen.add(s.feature)
-            said = f"{s.reason} (estimates): tighten it less, or do not hold by it."
-            found.append(Flag(f"thread-hold-{s.grade}", Severity.WARNING, s.feature, said))
+            text = f"{s.reason} (estimates): tighten it less, or do not hold by it."
+            found.append(Flag(f"thread-hold-{s.grade}", Severity.WARNING, s.feature, text))
     return found

@@ -308,8 +308,8 @@ class _Planner:
         fits = self.tools.cutters(narrow, bore.end_mm)
         balls = [c for c in fits if c.form == "ball" and kinds(c).wall > 0]
         if not balls:
-            said = f"no chamfer cutter of {angle:.3g} deg and no ball makes its cone"
-            raise NotMadeError(f"{said}, {wide:.3g} to {narrow:.3g}", 3)
+            text = f"no chamfer cutter of {angle:.3g} deg and no ball makes its cone"
+            raise NotMadeError(f"{text}, {wide:.3g} to {narrow:.3g}", 3)
         slant = np.hypot(bore.end_mm - bore.start_mm, (wide - narrow) / 2)
         area = float(np.pi / 2 * (wide + narrow) * slant)
         if rough is not None and thick > 2 * tol.VOID_MM:

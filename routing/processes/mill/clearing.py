@@ -98,7 +98,7 @@ class Clearing:
             # A wall stands half a pitch before the first point in it.
             steps = ndimage.distance_transform_edt(np.pad(free, 1, mode="edge"))[1:-1, 1:-1]
             room = np.maximum(steps - 0.5, 0.0) * grid.pitch_mm
-            found.append(_Level(np.array([height]), np.array([depth]), free & grid.mine, room))
+            found.append(_Level(np.array([height]), np.array([depth]), free & grid.owned, room))
         return cls(grid.pitch_mm, rim, tuple(found))
 
     def left_share(self, cutter: Cutter, reach_mm: float) -> float:

@@ -8,7 +8,7 @@ import numpy as np
 
 from featurize import tolerances as tol
 from featurize.brep.rays import first_hits
-from featurize.brep.surfaces import Array, Cone, Sphere, Torus, triad
+from featurize.brep.surfaces import Array, Cone, Sphere, Torus, orthonormal_basis
 from featurize.brep.surfaces_at import normals_at, same_line
 from featurize.feature import Bore, Feature, Role, from_far_mouth
 from featurize.recognise.scene import span
@@ -76,7 +76,7 @@ class Hole:
         last = bores[-1]
         room = np.inf
         if is_through(feature) and last.end_diameter_mm > tol.SURFACE_MM:
-            u, v, _ = triad(toward)
+            u, v, _ = orthonormal_basis(toward)
             ring = 0.49 * last.end_diameter_mm * (np.cos(_TURNS) * u + np.sin(_TURNS) * v)
             foot = mouth - (last.end_mm - tol.SURFACE_MM) * toward
             room = float(first_hits(job.part.mesh, np.vstack([foot, foot + ring]), -toward)[0].min())

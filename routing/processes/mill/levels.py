@@ -14,7 +14,7 @@ from scipy.sparse.csgraph import connected_components
 from featurize import tolerances as tol
 from featurize.brep.part import Part
 from featurize.brep.sections import Bounds, Sections
-from featurize.brep.shadow import View, enclosed, merged
+from featurize.brep.silhouette import View, enclosed, merged
 from featurize.brep.surfaces import Array
 from featurize.feature import Feature
 

@@ -102,11 +102,11 @@ def slender_flags(
     tool, pace = max(paces, key=lambda p: p[1].slender, default=(None, None))
     if tool is None or pace is None or pace.stiff > _TOO_SLENDER:
         return ()
-    said = (
+    text = (
         f"{tool} works at {pace.slender:.1f} diameters in {job.material.name}: its rate is taken at "
         f"{pace.stiff:.0%}, and it may chatter, lean or break."
     )
-    return (Flag("slender-cutter", Severity.WARNING, feature_of(feature.id), said),)
+    return (Flag("slender-cutter", Severity.WARNING, feature_of(feature.id), text),)
 
 
 def wear(job: JobContext, tool: Tool | None, run_min: float, *, soft: bool = False) -> float:
@@ -120,8 +120,8 @@ def wear(job: JobContext, tool: Tool | None, run_min: float, *, soft: bool = Fal
 def worn(job: JobContext, found: Effort, tool: Tool | None, *, soft: bool = False) -> Effort:
     """The same effort with what it wears of the tool."""
     money = wear(job, tool, found.run_min, soft=soft)
-    said = f"wears {money:.2f} {job.shop.rates.currency}"
-    return replace(found, each_cost=money, basis=tuple(f"{b}, {said}" for b in found.basis))
+    text = f"wears {money:.2f} {job.shop.rates.currency}"
+    return replace(found, each_cost=money, basis=tuple(f"{b}, {text}" for b in found.basis))
 
 
 def per_minute(job: JobContext) -> float:

@@ -263,13 +263,13 @@ def _chosen(region: Region, ways: Sequence[MillingWay], corner: Limit | None, *,
 def _weighed(job: JobContext, best: MillingWay, second: MillingWay | None) -> str:
     """What the choice rests on, in words."""
     money = job.shop.rates.currency
-    said = f"{best.minutes:.0f} min and {best.cost:.0f} {money}"
+    text = f"{best.minutes:.0f} min and {best.cost:.0f} {money}"
     if second is None:
-        return f"{said}; nothing else in the shop makes it"
+        return f"{text}; nothing else in the shop makes it"
     why = "as dear as, but stiffer than"
     if second.cost > best.cost:
         why = "cheaper than" if best.minutes > second.minutes else "quicker and cheaper than"
-    return f"{said}; {why} {second.tool}: {second.minutes:.0f} min and {second.cost:.0f} {money}"
+    return f"{text}; {why} {second.tool}: {second.minutes:.0f} min and {second.cost:.0f} {money}"
 
 
 def _at_edge(job: JobContext, feature: Feature, toward: Array, fits: Sequence[Cutter]) -> list[Cutter]:
@@ -296,14 +296,14 @@ def _able(
     if not fits:
         best = max(tried, key=lambda c: reach_mm(job, c))
         reach = reach_mm(job, best)
-        said = f"depth {grid.depth_mm:.3g} is over the {reach:.3g} reach of the {best}, the longest that fits"
-        return _Able(refused=_no(said, 3))
+        text = f"depth {grid.depth_mm:.3g} is over the {reach:.3g} reach of the {best}, the longest that fits"
+        return _Able(refused=_no(text, 3))
     tried, fits = fits, [c for c in fits if stick_out_mm(job, feature, toward, c) is not None]
     if not fits:
         small = min(tried, key=lambda c: c.diameter_mm)
         shank = job.shop[MillShop].holding.shank_of(small)
-        said = f"what stands beside it is in the way of the {shank:g} shank or of the holder"
-        return _Able(refused=_no(said, 3))
+        text = f"what stands beside it is in the way of the {shank:g} shank or of the holder"
+        return _Able(refused=_no(text, 3))
     margin = job.shop[MillShop].milling.corner_margin_mm
     gap, ends = None, feet(job, feature, toward)
     across, fronts = _gaps(job, feature, toward)
@@ -316,8 +316,8 @@ def _able(
             return _Able(tuple(c for c in fits if c.radius_mm <= radius))
     smallest = min(fits, key=lambda c: c.radius_mm)
     behind = 0.0 if left else grid.leaving(smallest).volume_mm3
-    said = f"a gap is under the {smallest}, the smallest to reach {grid.depth_mm:.3g}"
-    return _Able(refused=_no(said, _GAP, shortfall=behind, place=gap))
+    text = f"a gap is under the {smallest}, the smallest to reach {grid.depth_mm:.3g}"
+    return _Able(refused=_no(text, _GAP, shortfall=behind, place=gap))
 
 
 def rows_mm(radius_mm: float, cusp_mm: float) -> float:
@@ -415,7 +415,7 @@ def _shaped(
 def _slope_allowance(grid: HeightGrid) -> float:
     """The grid's own error: half a pitch on the slopes of the feature that are no walls."""
     gy, gx = np.gradient(grid.heights, grid.pitch_mm)
-    slope = np.hypot(gx, gy)[grid.mine]
+    slope = np.hypot(gx, gy)[grid.owned]
     gentle = slope[slope < 2.0]
     return 0.5 * grid.pitch_mm * float(gentle.max()) if len(gentle) else 0.0
 

@@ -15,7 +15,7 @@ import numpy as np
 import shapely
 
 from featurize import tolerances as tol
-from featurize.brep.shadow import View, merged
+from featurize.brep.silhouette import View, merged
 from featurize.feature import Feature
 from routing.processes.outlines import outline_of
 from routing.processes.rest.plane import OUTLINE_MM, Reach, chords_mm, path_of, same, solid_of
@@ -108,13 +108,13 @@ def rolled(
     tool: str,
     radius_mm: float,
     *,
-    shadow: Any | None = None,
+    silhouette: Any | None = None,
     floor_mm: float = -np.inf,
 ) -> Left:
     """What a disc that comes along the view leaves of the feature's space, from its mouth down.
 
-    With a ``shadow`` it passes right through beside that, else it needs air above it. Below ``floor_mm`` it
-    reaches nothing.
+    With a ``silhouette`` it passes right through beside that, else it needs air above it. Below
+    ``floor_mm`` it reaches nothing.
     """
     job, view = stack.job, stack.view
     outline = outline_of(job.part, view, np.array(feature.faces))
@@ -122,18 +122,18 @@ def rolled(
     low, mouth = stack.extent(feature.faces)
     top = float(stack.levels(job.part.mesh.vertices).max())
     found = Left(tool, view, chord_mm=job.part.mesh.deflection_mm)
-    over = shadow if shadow is not None else shapely.Polygon()
+    over = silhouette if silhouette is not None else shapely.Polygon()
     stops = [mouth, floor_mm] if np.isfinite(floor_mm) else [mouth]
-    for slab in reversed(stack.slabs(low, mouth if shadow is not None else top, window, *stops)):
+    for slab in reversed(stack.slabs(low, mouth if silhouette is not None else top, window, *stops)):
         metals = [stack.metal(level, window) for level in slab.levels]
         if slab.low_mm < mouth - tol.LENGTH_MM:
             barred = slab.low_mm < floor_mm - tol.LENGTH_MM
             pieces = []
             for metal in metals:
-                hidden = over if shadow is not None else shapely.union_all([over, metals[-1], metal])
+                hidden = over if silhouette is not None else shapely.union_all([over, metals[-1], metal])
                 free = shapely.Polygon() if barred else window.difference(hidden)
                 pieces.append(Reach(free, radius_mm).left_of(outline.difference(metal)))
             found.add(slab, outline.difference(metals[0]), pieces)
-        if shadow is None:
+        if silhouette is None:
             over = merged([over, *metals])
     return found

@@ -15,7 +15,7 @@ import shapely
 
 from featurize import tolerances as tol
 from featurize.brep.planar_path import Segment
-from featurize.brep.shadow import View
+from featurize.brep.silhouette import View
 from featurize.brep.solids import cut, prism
 from featurize.brep.surfaces import Array
 
@@ -160,8 +160,8 @@ def _on_arc(points: Array) -> bool:
     widest = float(np.abs(steps).max())
     near = circle[1] * (1 - np.cos(widest / 2)) < 2 * tol.MESH_DEFLECTION_MM
     # A long chord between two short ones is a wall, by chance between two rounds.
-    alike = widest < 3 * float(np.median(np.abs(steps)))
-    return one_way and bool(near) and alike and widest < _TURN and abs(float(steps.sum())) < _ARC
+    even = widest < 3 * float(np.median(np.abs(steps)))
+    return one_way and bool(near) and even and widest < _TURN and abs(float(steps.sum())) < _ARC
 
 
 def _circle(a: Array, b: Array, c: Array) -> tuple[Array, float] | None:

@@ -15,7 +15,7 @@ import shapely
 
 from featurize import tolerances as tol
 from featurize.brep.sections import Sections
-from featurize.brep.shadow import View
+from featurize.brep.silhouette import View
 from featurize.brep.surfaces import Array, Plane
 from routing.processes.context import JobContext
 

@@ -1,8 +1,8 @@
 """What an electrode has to fill: the void over a feature, drawn out past its mouth and its open sides.
 
-The void is the feature's shadow seen from the electrode, swept from its lowest point to its mouth, less the
-part. Its walls are therefore the part's own faces, exact; only where it ends in the air of another feature
-is it the shadow that bounds it.
+The void is the feature's silhouette seen from the electrode, swept from its lowest point to its mouth, less
+the part. Its walls are therefore the part's own faces, exact; only where it ends in the air of another feature
+is it the silhouette that bounds it.
 """
 
 from __future__ import annotations
@@ -33,8 +33,8 @@ from featurize import tolerances as tol
 from featurize.brep.frame import SIDES
 from featurize.brep.part import Part
 from featurize.brep.planar_path import Segment
-from featurize.brep.shadow import View
 from featurize.brep.shapes import each
+from featurize.brep.silhouette import View
 from featurize.brep.solids import KernelError, cut, prism, solids_of, volume_of
 from featurize.brep.surfaces import Array, Plane
 from featurize.feature import Feature
@@ -51,7 +51,7 @@ _SAME_PLANE_MM = 1e-5
 class Cavity:
     """``pieces`` are solids, seen in ``view`` (along it is toward the electrode); heights are along it.
 
-    ``outline`` (shapely, in the view) is the feature's shadow. ``open_sides`` are those of the part's box
+    ``outline`` (shapely, in the view) is the feature's silhouette. ``open_sides`` are those of the part's box
     that the void reaches, without the one the electrode comes from.
     """
 
@@ -117,7 +117,7 @@ def vertex(point: Iterable[float]) -> Any:
 def cavity_of(part: Part, feature: Feature, toward: Array, *, margin_mm: float) -> Cavity:
     """The void over a feature, seen from a unit direction (3,) in model coordinates.
 
-    ``margin_mm`` (under the gap) widens the shadow of curved walls, whose facets lie inside them.
+    ``margin_mm`` (under the gap) widens the silhouette of curved walls, whose facets lie inside them.
     Raises KernelError where there is no such void.
     """
     toward = np.asarray(toward, float) / np.linalg.norm(toward)

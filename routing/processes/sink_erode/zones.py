@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 
-from featurize.brep.shadow import View
+from featurize.brep.silhouette import View
 from featurize.brep.surfaces import Array
 from featurize.feature import Feature
 from routing.processes.context import JobContext

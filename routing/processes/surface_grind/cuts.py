@@ -14,10 +14,10 @@ import numpy as np
 from featurize import tolerances as tol
 from featurize.brep.part import Part
 from featurize.brep.planar_path import Segment, area_of
-from featurize.brep.shadow import View
+from featurize.brep.silhouette import View
 from featurize.brep.surfaces import Array, Plane
 from routing.processes.protocol import Allowance, Task
-from routing.processes.surface_grind.path import bottom_of, cleared, filled, lanes, wheel_for
+from routing.processes.surface_grind.path import bottom_of, channels, cleared, filled, wheel_for
 from routing.processes.surface_grind.reach import OVERRUN_MM, Grind
 from routing.processes.surface_grind.runs import NOTHING_LEFT, Run, runs
 from routing.processes.surface_grind.verdict import GrindVerdict
@@ -166,30 +166,32 @@ def _cleared(
     across = np.array([flat[:, 0].min() - OVERRUN_MM, flat[:, 0].max() + OVERRUN_MM])
     top = max(float(flat[:, 1].max()), view.top) + OVERRUN_MM
     bottom = bottom_of(run, overrun_mm=min(w.width_mm for w in wheels), over=across, top=top)
-    mine = tuple(t for t in traces if any(_under(s.trace, t) for s in run.stretches))
+    own = tuple(t for t in traces if any(_under(s.trace, t) for s in run.stretches))
     full: list[tuple[str, str]] = []
     while True:
-        found = [(lane, wheel_for(lane, view.top, wheels)) for lane in lanes(bottom, across)]
-        shut = min((lane for lane, w in found if w is None), key=lambda lane: lane.floor, default=None)
+        found = [(channel, wheel_for(channel, view.top, wheels)) for channel in channels(bottom, across)]
+        shut = min(
+            (channel for channel, w in found if w is None), key=lambda channel: channel.floor, default=None
+        )
         if shut is None:
             break
         deep = view.top - shut.floor
         why = f"no wheel passes {shut.width_mm:.3f} wide and {deep:.3f} deep with the allowance"
         low, high = bottom[shut.first].start[0], bottom[shut.last].end[0]
         full += [
-            (f, why) for f in sorted({owner[t.face] for t in mine if t.low[0] < high and t.high[0] > low})
+            (f, why) for f in sorted({owner[t.face] for t in own if t.low[0] < high and t.high[0] > low})
         ]
         bottom = filled(bottom, shut)
-    chosen = [(lane.width_mm, w) for lane, w in found if w is not None]
+    chosen = [(channel.width_mm, w) for channel, w in found if w is not None]
     if not chosen:
-        return Cleared(view, mine, (), tuple(full))
+        return Cleared(view, own, (), tuple(full))
     wheel = min(chosen, key=lambda pair: pair[0])[1]
     corner = max(w.corner_radius_mm for _, w in chosen)
     most = max(max(s.left.floor_mm, s.left.wall_mm) for s in run.stretches)
     profile = cleared(bottom, across, run.fillets, corner, 2 * max(most, *run.walls_mm))
-    ids = tuple(sorted({owner[t.face] for t in mine}))
+    ids = tuple(sorted({owner[t.face] for t in own}))
     cuts = tuple(GroundCut(ids, view.view, p, wheel, corner, profile.exact, stops) for p in profile.paths)
-    return Cleared(view, mine, cuts, tuple(full))
+    return Cleared(view, own, cuts, tuple(full))
 
 
 def _under(a: Trace, b: Trace) -> bool:

@@ -1,4 +1,4 @@
-"""Which faces can reach the upper envelope of a shadow: the many that lie under others need not be united."""
+"""Which faces can reach the upper envelope of a silhouette: those under others need not be united."""
 
 from __future__ import annotations
 
@@ -6,17 +6,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from featurize import tolerances as tol
-from featurize.brep.shadow import twice_area
+from featurize.brep.silhouette import twice_area
 from featurize.brep.surfaces import Array
 
-# Upright lanes that the shadow is cut into, and how many facets, the widest, may give them their level:
+# Upright strips that the silhouette is cut into, and how many facets, the widest, may give them their level:
 # a facet must be covered in whole lanes to be passed over.
 _LANES, _WIDEST = 512, 300
-# Far under the snap of a shadow, far over the rounding of a line between two points.
+# Far under the snap of a silhouette, far over the rounding of a line between two points.
 _SAME_MM = 1e-9
 
 
-def uppermost(corners: Array, owner: NDArray[np.int64]) -> NDArray[np.int64]:
+def highest_facets(corners: Array, owner: NDArray[np.int64]) -> NDArray[np.int64]:
     """Faces without which the envelope would differ, and few more.
 
     ``corners`` (m, 3, 2) are (across, up) of facets, ``owner`` (m,) their faces. A lane's level is the
@@ -35,14 +35,14 @@ def uppermost(corners: Array, owner: NDArray[np.int64]) -> NDArray[np.int64]:
     first = np.searchsorted(stops, left[wide])
     count = np.maximum(np.searchsorted(stops, right[wide], side="right") - 1 - first, 0)
     place = np.repeat(np.arange(len(wide)), count)
-    lane = first[place] + np.arange(len(place)) - np.repeat(np.cumsum(count) - count, count)
+    channel = first[place] + np.arange(len(place)) - np.repeat(np.cumsum(count) - count, count)
     # A facet's upper side bulges upwards: over a lane it is lowest at one of the lane's two stops.
-    height = np.minimum(*(_upper(corners[wide[place]], stops[lane + k]) for k in (0, 1)))
+    height = np.minimum(*(_upper(corners[wide[place]], stops[channel + k]) for k in (0, 1)))
     level = np.full(_LANES, -np.inf)
-    np.maximum.at(level, lane, height)
+    np.maximum.at(level, channel, height)
     gives = np.full(_LANES, -1)
-    highest = height > level[lane] - _SAME_MM
-    gives[lane[highest]] = wide[place[highest]]  # the widest of the highest is written last
+    highest = height > level[channel] - _SAME_MM
+    gives[channel[highest]] = wide[place[highest]]  # the widest of the highest is written last
     least = _least_over(
         level,
         np.clip(np.searchsorted(stops, left, side="right") - 1, 0, _LANES - 1),
@@ -74,6 +74,6 @@ def _least_over(values: Array, low: NDArray[np.int64], beyond: NDArray[np.int64]
     power = np.floor(np.log2(beyond - low)).astype(np.int64)
     found = np.empty(len(low))
     for k in np.unique(power):
-        mine = power == k
-        found[mine] = np.minimum(table[k][low[mine]], table[k][beyond[mine] - 2**k])
+        own = power == k
+        found[own] = np.minimum(table[k][low[own]], table[k][beyond[own] - 2**k])
     return found

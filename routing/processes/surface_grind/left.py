@@ -8,7 +8,7 @@ import numpy as np
 import shapely
 
 from featurize import tolerances as tol
-from featurize.brep.shadow import View, below, envelope
+from featurize.brep.silhouette import View, below, envelope
 from featurize.brep.surfaces import Array
 from featurize.brep.surfaces_at import parallel
 from featurize.feature import Feature
@@ -50,8 +50,8 @@ def _dip(job: JobContext, feature: Feature, side: Array, traverse: Array) -> _Di
         return _Dip(1.0, "")
     radius = min(w.diameter_mm for w in job.shop[GrindShop].wheels) / 2
     dip = min(radius - float(np.sqrt(max(radius**2 - length**2 / 4, 0.0))), deep)
-    said = f"closed at both ends {length:.2f} apart: a wheel of diameter {2 * radius:g} dips {dip:.3f} in"
-    return _Dip(dip / deep, said)
+    text = f"closed at both ends {length:.2f} apart: a wheel of diameter {2 * radius:g} dips {dip:.3f} in"
+    return _Dip(dip / deep, text)
 
 
 def _rim(job: JobContext, feature: Feature, side: Array, traverse: Array) -> Left:

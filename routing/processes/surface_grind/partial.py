@@ -178,11 +178,11 @@ def _standing(view: Sight, bottom: Trace) -> list[tuple[float, float]]:
 def _wheel(job: JobContext, view: Sight, run: Run, traces: Sequence[Trace]) -> Grind | None:
     """With the widest of the smallest wheels that clear a run: a small one gets nearer to what stands."""
     wheels, leave = job.shop[GrindShop].wheels, job.shop.general.sharp_corner_leave_mm
-    mine = [t for t in _of_run(run, traces) if t.is_bottom]
+    own = [t for t in _of_run(run, traces) if t.is_bottom]
     for diameter in sorted({w.diameter_mm for w in wheels}):
         # One that stood deeper than its own middle would not come up again.
         able = [w for w in wheels if w.diameter_mm == diameter and w.depth_mm < diameter / 2]
-        way = with_wheel(view, (run,), mine, able, leave, 0.0) if able else None
+        way = with_wheel(view, (run,), own, able, leave, 0.0) if able else None
         if isinstance(way, Grind):
             return way
     return None
@@ -264,7 +264,7 @@ def _chosen(
 ) -> Bulk | None:
     """The spans that together take most, while each takes enough beyond the others."""
     grid = HeightGrid.of(job, feature, view.view.up)
-    rows, columns = np.nonzero(grid.mine)
+    rows, columns = np.nonzero(grid.owned)
     heights = grid.heights[rows, columns]
     flat = grid.low + grid.pitch_mm * (np.column_stack([columns, rows]) + 0.5)
     points = grid.view.solid(flat) - view.view.origin

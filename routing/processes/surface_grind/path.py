@@ -193,7 +193,7 @@ def feet(bottom: Sequence[Segment], over: Array) -> int:
 
 
 @dataclass(frozen=True)
-class Lane:
+class Channel:
     """Pieces ``first`` (down) to ``last`` (up) of a bottom; ``width_mm`` is inf where it opens out."""
 
     first: int
@@ -202,7 +202,7 @@ class Lane:
     floor: float
 
 
-def lanes(bottom: Sequence[Segment], over: Array) -> list[Lane]:
+def channels(bottom: Sequence[Segment], over: Array) -> list[Channel]:
     """The lanes a wheel has to pass; ``over`` (2,) are the places across beyond the blank.
 
     Leaning sides are measured at the lower of their two rims, because a wheel is dressed to them.
@@ -219,13 +219,13 @@ def lanes(bottom: Sequence[Segment], over: Array) -> list[Lane]:
         else:
             level = min(float(bottom[i].start[1]), float(bottom[m].end[1]))
             width = _across_at(bottom[m], level) - _across_at(bottom[i], level)
-        found.append(Lane(i, m, width, floor))
+        found.append(Channel(i, m, width, floor))
     return found
 
 
-def filled(bottom: Sequence[Segment], lane: Lane) -> list[Segment]:
+def filled(bottom: Sequence[Segment], channel: Channel) -> list[Segment]:
     """A bottom with one lane left full up to the lower of its rims: the wheel passes over it."""
-    down, up = bottom[lane.first], bottom[lane.last]
+    down, up = bottom[channel.first], bottom[channel.last]
     a, b = down.start, up.end
     higher = down if a[1] > b[1] else up
     if higher.mid is not None:  # an arc is left whole
@@ -237,7 +237,7 @@ def filled(bottom: Sequence[Segment], lane: Lane) -> list[Segment]:
     else:
         rim = np.array([_across_at(up, float(a[1])), a[1]])
         middle = [Segment(a, rim), Segment(rim, b)]
-    path = [*bottom[: lane.first], *middle, *bottom[lane.last + 1 :]]
+    path = [*bottom[: channel.first], *middle, *bottom[channel.last + 1 :]]
     return [s for s in path if s.length_mm > tol.LENGTH_MM / 100]
 
 
@@ -247,9 +247,9 @@ def _across_at(piece: Segment, level: float) -> float:
     return float(np.interp(level, points[order, 1], points[order, 0]))
 
 
-def wheel_for(lane: Lane, top: float, wheels: Sequence[Wheel]) -> Wheel | None:
+def wheel_for(channel: Channel, top: float, wheels: Sequence[Wheel]) -> Wheel | None:
     """The widest of the wheels with the finest corner that pass a lane under a part's ``top``."""
-    passing = [w for w in wheels if fits(w, lane.width_mm, top - lane.floor)]
+    passing = [w for w in wheels if fits(w, channel.width_mm, top - channel.floor)]
     return min(passing, key=lambda w: (w.corner_radius_mm, -w.width_mm), default=None)
 
 

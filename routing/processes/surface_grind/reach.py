@@ -15,7 +15,7 @@ from featurize.brep.surfaces import Array, Plane
 from featurize.brep.surfaces_at import parallel, square
 from featurize.feature import Feature, Vec3
 from routing.processes.context import JobContext
-from routing.processes.surface_grind.path import bottom_of, cleared, feet, fits, lanes
+from routing.processes.surface_grind.path import bottom_of, channels, cleared, feet, fits
 from routing.processes.surface_grind.runs import Run, runs
 from routing.processes.surface_grind.shop import GrindShop
 from routing.processes.surface_grind.view import LOOK_MM, Sight, Trace, sight
@@ -234,7 +234,7 @@ def with_wheel(
     """The widest wheel that fits the narrowest lane, else what stands against each."""
     over = beyond_part(view)
     bottoms = [part_bottom(view, run) for run in found]
-    gap = min([w.width_mm for b in bottoms for w in lanes(b, over)], default=float("inf"))
+    gap = min([w.width_mm for b in bottoms for w in channels(b, over)], default=float("inf"))
     gap = min([gap, *(_across(view, t) for t in traces if t.upright)])
     depth = view.top - min(float(s.end[1]) for b in bottoms for s in b)
     radii = [f.radius_mm for run in found for f in run.fillets]

@@ -105,9 +105,9 @@ def runs(
     for wall in (t for t in traces if t.upright and t.face in (beside_mm or {})):
         if any(_stands_on(wall, c) for c in chain):
             continue
-        lane = _lane(sight_, wall, (beside_mm or {})[wall.face], left.get(wall.face, NOTHING_LEFT))
-        if lane is not None:
-            chain.append([lane])
+        channel = _channel(sight_, wall, (beside_mm or {})[wall.face], left.get(wall.face, NOTHING_LEFT))
+        if channel is not None:
+            chain.append([channel])
     walls = [(t, left[t.face].wall_mm) for t in traces if t.upright and t.face in left]
     return [_run(sight_, c, walls) for c in sorted(chain, key=lambda c: c[0].low)]
 
@@ -130,7 +130,7 @@ def _stands_on(wall: Trace, chain: Sequence[Stretch]) -> bool:
     return chain[0].low < at < chain[-1].high
 
 
-def _lane(sight_: Sight, wall: Trace, widest_mm: float, left: Allowance) -> Stretch | None:
+def _channel(sight_: Sight, wall: Trace, widest_mm: float, left: Allowance) -> Stretch | None:
     """The floor a wall stands on, anybody's, else its foot's level; out to what stands across from it."""
     foot, out = wall.low, float(np.sign(wall.normal[0]))
     floor = Trace(wall.face, foot, foot, np.array([0.0, 1.0]))

@@ -21,11 +21,11 @@ from shapely.ops import substring
 from featurize import tolerances as tol
 from featurize.brep.part import Part
 from featurize.brep.sections import Sections
-from featurize.brep.shadow import View, areas, below, cast, covers, envelope, twice_area
+from featurize.brep.silhouette import View, areas, below, cast, covers, envelope, twice_area
 from featurize.brep.surfaces import Array, Cylinder, Plane
 from featurize.brep.surfaces_at import parallel, square
 from routing.processes.surface_grind.clip import between
-from routing.processes.surface_grind.envelope_faces import uppermost
+from routing.processes.surface_grind.envelope_faces import highest_facets
 
 # Free air is looked for this far in front of a face: twice what the mesh may stand off a hollow.
 LOOK_MM = 2 * tol.MESH_DEFLECTION_MM
@@ -170,7 +170,7 @@ class Sight:
         """The upper envelope of what is seen (k, 2)."""
         corners, owner = self._facets
         cover = np.array([covers(f.surface, self.view) for f in self.part.faces])[owner]
-        top = uppermost(corners[cover], owner[cover])
+        top = highest_facets(corners[cover], owner[cover])
         if self.span == ENDLESS:
             return envelope(cast(self.part, self.view, top))
         seen = cover & np.isin(owner, top) & (np.abs(twice_area(corners)) > tol.LENGTH_MM**2)

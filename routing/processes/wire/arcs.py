@@ -68,7 +68,7 @@ def _halved(
     whole = [
         pair
         for pair, points in zip(pairs, probes, strict=True)
-        if pair and not _strays(pair, points, within_mm)
+        if pair and not _has_outliers(pair, points, within_mm)
     ]
     if len(whole) == len(curves):
         return whole
@@ -85,10 +85,10 @@ def _one(points: Array, within_mm: float) -> Piece | None:
     if np.linalg.norm(b - a) <= tol.LENGTH_MM:
         return None
     line = Piece(a, b, 0.0)
-    if not _strays([line], points, tol.LENGTH_MM / 10):
+    if not _has_outliers([line], points, tol.LENGTH_MM / 10):
         return line
     arc = Piece(a, b, bulge_through(a, points[_PROBES // 2], b))
-    return None if _strays([arc], points, within_mm) else arc
+    return None if _has_outliers([arc], points, within_mm) else arc
 
 
 def _chords(points: Array) -> list[Piece]:
@@ -96,7 +96,7 @@ def _chords(points: Array) -> list[Piece]:
     return [Piece(points[0], middle, 0.0), Piece(middle, points[-1], 0.0)]
 
 
-def _strays(pieces: Sequence[Piece], points: Array, within_mm: float) -> bool:
+def _has_outliers(pieces: Sequence[Piece], points: Array, within_mm: float) -> bool:
     if any(abs(p.bulge) > 1 + 1e-9 for p in pieces):
         return True
     return bool(np.min([_away(p, points) for p in pieces], axis=0).max() > within_mm)

@@ -127,16 +127,16 @@ def parted(ruled: Ruled, uneven: NDArray[np.bool_], known: NDArray[np.bool_]) ->
         return []
     found = []
     for a, b in zip(corners, np.roll(corners, -1), strict=True):
-        mine = [(int(a) + k) % len(known) for k in range(int(b - a) % len(known) or len(known))]
-        if known[mine].all():
+        own = [(int(a) + k) % len(known) for k in range(int(b - a) % len(known) or len(known))]
+        if known[own].all():
             continue
         both = (ruled.lower, ruled.upper)
-        if all(o.bulges[k] and _one_circle(o, mine[0], k) for o in both for k in mine):
-            found.append(_told(ruled, _circles(both, mine[0])))
-        elif len(mine) == 1:
+        if all(o.bulges[k] and _one_circle(o, own[0], k) for o in both for k in own):
+            found.append(_told(ruled, _circles(both, own[0])))
+        elif len(own) == 1:
             return []
         else:
-            found.append(_told(ruled, [_closed(o, mine) for o in both]))
+            found.append(_told(ruled, [_closed(o, own) for o in both]))
     return _without_twins(found)
 
 
@@ -181,7 +181,7 @@ def _circles(outlines: Sequence[Outline], k: int) -> list[Outline]:
     ]
 
 
-def _joined(o: Outline, kept: Sequence[int], joins: Sequence[bool], alike: Sequence[Outline]) -> Outline:
+def _joined(o: Outline, kept: Sequence[int], joins: Sequence[bool], matched: Sequence[Outline]) -> Outline:
     """Pieces that stay, each carried on over what it bridges; where it bridges nothing that stays too."""
     n, first = len(o.bulges), joins.index(False) + 1
     found: list[tuple[Array, float, int]] = []
@@ -191,7 +191,7 @@ def _joined(o: Outline, kept: Sequence[int], joins: Sequence[bool], alike: Seque
         start = k if start is None else start
         if joins[place % len(kept)]:
             continue
-        halves = 2 if any(abs(_turn(a, start, k)) > np.pi + 1e-9 for a in alike) else 1
+        halves = 2 if any(abs(_turn(a, start, k)) > np.pi + 1e-9 for a in matched) else 1
         found += [(point, bulge, o.faces[start]) for point, bulge in _arcs(o, start, k, halves)]
         between = ((k + d) % n for d in range(1, (following - k) % n))
         found += [(o.starts[m], float(o.bulges[m]), o.faces[m]) for m in between]
@@ -224,9 +224,9 @@ def _arcs(o: Outline, k: int, j: int, halves: int) -> list[tuple[Array, float]]:
     return found
 
 
-def _closed(o: Outline, mine: Sequence[int]) -> Outline:
+def _closed(o: Outline, own: Sequence[int]) -> Outline:
     """Pieces that follow each other, and the straight line from their end to their start."""
-    points = [*(o.starts[k] for k in mine), o.ends[mine[-1]]]
-    bulges = [*(float(o.bulges[k]) for k in mine), 0.0]
-    faces = (*(o.faces[k] for k in mine), NO_WALL)
+    points = [*(o.starts[k] for k in own), o.ends[own[-1]]]
+    bulges = [*(float(o.bulges[k]) for k in own), 0.0]
+    faces = (*(o.faces[k] for k in own), NO_WALL)
     return Outline(np.array(points), np.array(bulges), faces, True)

@@ -66,7 +66,7 @@ def wire_cut(
     if not speeds:
         return Effort()
     rate = rates.main_mm2_per_min(wire_mm) * scale * height / (height + rates.lost_height_mm)
-    said = " ".join(f"{s * rate:.3g}" for s in speeds)
+    text = " ".join(f"{s * rate:.3g}" for s in speeds)
     times = f"{len(speeds)} cut{'s' if len(speeds) > 1 else ''}"
-    basis = f"{area:.4g} mm2, {times} at {said} mm2/min with wire {wire_mm:g} at height {height:.4g}"
+    basis = f"{area:.4g} mm2, {times} at {text} mm2/min with wire {wire_mm:g} at height {height:.4g}"
     return Effort(area / rate * sum(1 / s for s in speeds), basis=(basis,))

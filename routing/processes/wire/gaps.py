@@ -1,6 +1,6 @@
 """Whether a wire with its gap fits into an opening: a disc that rolls along the outline.
 
-Where the walls close, at every height at which they were cut; else in the part's shadow.
+Where the walls close, at every height at which they were cut; else in the part's silhouette.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ import shapely
 from numpy.typing import NDArray
 
 from featurize import tolerances as tol
-from featurize.brep.shadow import View
+from featurize.brep.silhouette import View
 from featurize.brep.surfaces import Array
 from featurize.feature import Feature
 from routing.processes.context import JobContext
@@ -119,28 +119,28 @@ def _corners(o: Outline) -> Iterator[tuple[Array, float, float]]:
             yield place + out * np.array([along[1], -along[0]]), float(np.pi - o.angles[k]), float(o.radii[k])
 
 
-def shadow_room(
+def silhouette_room(
     job: JobContext, feature: Feature, along: Array, corners: Sequence[Corner]
 ) -> tuple[Room, bool]:
-    """The air beside the part's shadow that a feature's walls look into, and whether it is closed."""
-    pieces, closed, tree = job.kept(("air", *np.round(along, 9)), lambda: _beside_shadow(job, along))
+    """The air beside the part's silhouette that a feature's walls look into, and whether it is closed."""
+    pieces, closed, tree = job.kept(("air", *np.round(along, 9)), lambda: _beside_silhouette(job, along))
     view = View.of(job.part, along)
     samples = np.vstack([job.cloud(feature.faces), *(job.part.faces[f].points for f in feature.faces)])
     near, reach = shapely.multipoints(view.flat(samples)), tol.SURFACE_MM + tol.MESH_DEFLECTION_MM
     a, b, c, d = shapely.bounds(near)
-    mine = np.sort(tree.query(shapely.box(a - reach, b - reach, c + reach, d + reach)))
-    mine = mine[shapely.distance(pieces[mine], near) < reach]
+    own = np.sort(tree.query(shapely.box(a - reach, b - reach, c + reach, d + reach)))
+    own = own[shapely.distance(pieces[own], near) < reach]
     places = view.flat(np.array([c.place for c in corners]).reshape(-1, 3))
     angles = np.radians([c.angle_deg for c in corners])
     room = Room(
-        shapely.union_all(pieces[mine]), near, places, angles, np.array([c.radius_mm for c in corners])
+        shapely.union_all(pieces[own]), near, places, angles, np.array([c.radius_mm for c in corners])
     )
-    return room, bool(len(mine) and closed[mine].all())
+    return room, bool(len(own) and closed[own].all())
 
 
-def _beside_shadow(job: JobContext, along: Array) -> tuple[Any, NDArray[np.bool_], shapely.STRtree]:
-    """The pieces of air beside the part's shadow, which are closed all round, and an index of them."""
-    _, solid = job.shadow(along)
+def _beside_silhouette(job: JobContext, along: Array) -> tuple[Any, NDArray[np.bool_], shapely.STRtree]:
+    """The pieces of air beside the part's silhouette, which are closed all round, and an index of them."""
+    _, solid = job.silhouette(along)
     low, high = np.array(solid.bounds[:2]) - 5.0, np.array(solid.bounds[2:]) + 5.0
     air = shapely.get_parts(shapely.difference(shapely.box(*low, *high), solid))
     air = air[shapely.area(air) > tol.SURFACE_MM**2]

@@ -51,7 +51,7 @@ class Lead:
 @dataclass(frozen=True, eq=False)
 class Surroundings:
     """What leads must keep off: ``span_mm`` are the stock's ends along the view, ``blank`` and ``part`` their
-    shadows across it (shapely). ``offset_mm`` is the wire's radius and gap.
+    silhouettes across it (shapely). ``offset_mm`` is the wire's radius and gap.
     """
 
     span_mm: tuple[float, float]
@@ -184,7 +184,7 @@ def _from_outside(ruled: Ruled, around: Surroundings, outside_mm: float) -> Lead
             ways.append(
                 np.array([_outside(place, normal, around.offset_mm + outside_mm, around.blank), place])
             )
-        # The shorter ends at the wider outline, over which the part's shadow does not reach.
+        # The shorter ends at the wider outline, over which the part's silhouette does not reach.
         shorter = min(ways, key=lambda w: float(np.linalg.norm(w[1] - w[0])))
         lead = Lead(ways[0], ways[1], rule, _blocked(shorter, around.part))
         if lead.problem is None:
@@ -199,7 +199,7 @@ def _to_the_ends(ruled: Ruled, centre: Array, around: Surroundings) -> Lead:
         _ends(o, centre, around.offset_mm) for o in (ruled.upper, ruled.lower)
     )
     legs = (upper[:2], lower[:2], out_upper[1:], out_lower[1:])
-    problem = next((said for leg in legs if (said := _blocked(leg, around.part))), None)
+    problem = next((text for leg in legs if (text := _blocked(leg, around.part))), None)
     rule = "from the start hole to the end of the walls, and back"
     return Lead(upper, lower, rule, problem, out_upper, out_lower)
 

@@ -21,7 +21,7 @@ from routing.processes.wire.arcs import Piece
 # A joint this near the common line or circle of its two pieces is no corner.
 _SMOOTH_MM = tol.LENGTH_MM / 50
 # So many pairs of points and pieces are looked at together: bounds the memory.
-_LOT = 1_000_000
+_CHUNK = 1_000_000
 
 
 @dataclass(frozen=True, eq=False)
@@ -116,8 +116,8 @@ class Outline:
 
     def distances(self, points: Array) -> Array:
         """Exact distances (m,) from points (m, 2)."""
-        lots = np.array_split(points, max(1, len(points) * len(self.bulges) // _LOT))
-        return np.concatenate([np.minimum(_to_lines(self, p), _to_arcs(self, p)).min(axis=1) for p in lots])
+        chunks = np.array_split(points, max(1, len(points) * len(self.bulges) // _CHUNK))
+        return np.concatenate([np.minimum(_to_lines(self, p), _to_arcs(self, p)).min(axis=1) for p in chunks])
 
     def distance_mm(self, point: Array) -> float:
         """Exact distance from a point (2,)."""

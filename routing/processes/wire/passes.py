@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 
 import numpy as np
 
-from featurize.brep.shadow import View
+from featurize.brep.silhouette import View
 from featurize.brep.surfaces import Array
 from routing.processes.tools import Wire
 from routing.processes.wire.profiles import Cut

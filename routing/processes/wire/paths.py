@@ -10,7 +10,7 @@ import numpy as np
 import shapely
 
 from featurize.brep.part import Part
-from featurize.brep.shadow import View, cast
+from featurize.brep.silhouette import View, cast
 from featurize.brep.surfaces import Array
 from featurize.feature import Feature
 from routing.processes.context import JobContext
@@ -69,19 +69,19 @@ class Path:
                 found.append(("wire-lead-blocked", f"{leg.name}: {leg.lead.problem}: lead in by hand."))
             if self.cut.closed and leg.made.stock_mm > self.wire.kerf_mm:
                 wide = f"up to {leg.made.stock_mm:.3f} wide, over the {self.wire.kerf_mm:.3f} kerf"
-                said = f"what it cuts off is {wide}: it comes loose in pieces, catch them"
-                found.append(("wire-loose-piece", f"{leg.name}: {said}."))
+                text = f"what it cuts off is {wide}: it comes loose in pieces, catch them"
+                found.append(("wire-loose-piece", f"{leg.name}: {text}."))
         if self.cut.closed and not self.cut.opening:
-            said = (
+            text = (
                 "the part itself is cut free: leave a tab, hold the part, and part it last (common practice)"
             )
-            found.append(("wire-part-falls", f"{self.name}: {said}."))
+            found.append(("wire-part-falls", f"{self.name}: {text}."))
         if self.slug is not None:
             found += [("slug", f"{self.name}: {note}") for note in self.slug.notes]
         return found
 
 
-class Shadows:
+class Silhouettes:
     """What the part covers across each wire, cast once."""
 
     def __init__(self, part: Part) -> None:
@@ -117,12 +117,17 @@ def part_span(job: JobContext, along: Array) -> tuple[float, float]:
 
 
 def paths(
-    job: JobContext, feature: Feature, verdict: WireVerdict, along: Array, blank: Array, shadows: Shadows
+    job: JobContext,
+    feature: Feature,
+    verdict: WireVerdict,
+    along: Array,
+    blank: Array,
+    silhouettes: Silhouettes,
 ) -> tuple[Path, ...]:
     """The paths of one wired feature.
 
     A forced feature without a wire gets the thinnest. ``blank`` has points (n, 3), model coordinates, whose
-    hull is the blank. ``shadows`` are kept from one feature to the next.
+    hull is the blank. ``silhouettes`` are kept from one feature to the next.
     """
     shop = job.shop[WireShop]
     view, found = cuts_of(job, feature.faces, along)
@@ -130,7 +135,7 @@ def paths(
     heights = (blank - view.origin) @ view.along
     span = float(heights.min()), float(heights.max())
     hull = shapely.convex_hull(shapely.multipoints(view.flat(blank)))
-    around = Surroundings(span, hull, shadows.across(view), wire.corner_mm)
+    around = Surroundings(span, hull, silhouettes.across(view), wire.corner_mm)
     named = [feature.id] if len(found) == 1 else [f"{feature.id}-{n}" for n in range(1, len(found) + 1)]
     passes = verdict.passes or passes_on(job, feature, along, wire)
     made = []
@@ -140,10 +145,10 @@ def paths(
         if hole is not None and cut.opening:
             fallen = slug(cut, span, wire.kerf_mm, hole.diameter_mm or 0.0, job.material, shop.machine)
         centre = None if hole is None else np.array(hole.circle.centre)
-        told = [p for p in passes if p.path == number]
+        entries = [p for p in passes if p.path == number]
         legs = tuple(
             Leg(p, q.ruled, lead_in(cut, k, centre, around, shop.machine), f"{name}_{k + 1}_{p.wall.name}")
-            for k, (p, q) in enumerate(zip(told, cut.passes, strict=True))
+            for k, (p, q) in enumerate(zip(entries, cut.passes, strict=True))
         )
         made.append(Path(feature.id, name, view, cut, wire, span, legs, hole, fallen))
     return tuple(made)

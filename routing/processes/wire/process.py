@@ -115,12 +115,12 @@ class WireErosion(Process):
         # Where no start hole can be the wire is not threaded at all.
         barred |= verdict.start_hole is not None and verdict.start_hole.diameter_mm is None
         stack = Stack.along(job, along)
-        _, shadow = job.shadow(along)
+        _, silhouette = job.silhouette(along)
         outline = outline_of(job.part, stack.view, np.array(feature.faces))
-        if barred or float(outline.intersection(shadow).area) > NEARLY_ALL * float(outline.area):
+        if barred or float(outline.intersection(silhouette).area) > NEARLY_ALL * float(outline.area):
             raise NoBodyError("it would leave nearly all")
         tool = f"wire {owned.diameter_mm:g} and its {owned.gap_mm:g} gap"
-        return rolled(stack, feature, tool, owned.corner_mm, shadow=shadow)
+        return rolled(stack, feature, tool, owned.corner_mm, silhouette=silhouette)
 
 
 def _along(job: JobContext, feature: Feature) -> Array:

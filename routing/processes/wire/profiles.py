@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from featurize import tolerances as tol
 from featurize.brep.part import Part
-from featurize.brep.shadow import View
+from featurize.brep.silhouette import View
 from featurize.brep.surfaces import Array
 from routing.processes.wire.arcs import ARC_FIT_MM, WIRE_HOLDS_MM
 from routing.processes.wire.bridges import bridged, parted, stretched
@@ -159,7 +159,7 @@ def _groups(rings: Sequence[Ring]) -> list[list[Ring]]:
     signs = [r.middle.area_mm2 > 0 for r in rings]
     groups: list[list[int]] = []
     for k, ring in enumerate(rings):
-        mine = [
+        own = [
             g
             for g in groups
             if any(
@@ -169,7 +169,7 @@ def _groups(rings: Sequence[Ring]) -> list[list[Ring]]:
                 for j in g
             )
         ]
-        groups = [g for g in groups if g not in mine] + [[*(j for g in mine for j in g), k]]
+        groups = [g for g in groups if g not in own] + [[*(j for g in own for j in g), k]]
     return [[rings[k] for k in sorted(g)] for g in groups]
 
 
@@ -177,8 +177,8 @@ def _strung(chains: Sequence[Ring]) -> list[list[Ring]]:
     """Open chains: those that meet where one ends and the other begins, or lie on one path."""
     groups: list[list[Ring]] = []
     for ring in chains:
-        mine = [g for g in groups if any(_meet(other, ring) or _one_path(other, ring) for other in g)]
-        groups = [g for g in groups if g not in mine] + [[*(r for g in mine for r in g), ring]]
+        own = [g for g in groups if any(_meet(other, ring) or _one_path(other, ring) for other in g)]
+        groups = [g for g in groups if g not in own] + [[*(r for g in own for r in g), ring]]
     return groups
 
 

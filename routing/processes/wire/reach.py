@@ -11,7 +11,7 @@ import shapely
 
 from featurize import tolerances as tol
 from featurize.brep.part import Face
-from featurize.brep.shadow import View
+from featurize.brep.silhouette import View
 from featurize.brep.surfaces import Array, Cone, Cylinder, Freeform, Plane
 from featurize.brep.surfaces_at import parallel
 from featurize.feature import Feature, Kind, Vec3
@@ -25,7 +25,7 @@ from routing.processes.sight import hidden_along
 from routing.processes.tools import Wire
 from routing.processes.wire.arcs import WIRE_HOLDS_MM
 from routing.processes.wire.effort import effort_of
-from routing.processes.wire.gaps import rooms_of, shadow_room
+from routing.processes.wire.gaps import rooms_of, silhouette_room
 from routing.processes.wire.paths import cuts_of, part_span, passes_on
 from routing.processes.wire.profiles import Amiss, Cut, wire_view
 from routing.processes.wire.rulings import Ruled
@@ -158,7 +158,7 @@ def _fitted(job: JobContext, feature: Feature, along: Array, height: float) -> W
     if all(c.closed for c in cuts):
         rooms, inner = rooms_of(cuts), all(c.opening for c in cuts)
     else:
-        room, inner = shadow_room(job, feature, along, corners)
+        room, inner = silhouette_room(job, feature, along, corners)
         rooms = [room]
     wires = sorted(job.shop[WireShop].wires, key=lambda w: -w.corner_mm)
     tightest = corners[0] if corners else None
@@ -215,8 +215,8 @@ def _fitted(job: JobContext, feature: Feature, along: Array, height: float) -> W
     else:
         words.append("started from the edge")
     if left:
-        said = f"{len(left)} inside corner{'s' if len(left) > 1 else ''} left at R {last.corner_mm:g}"
-        rest = Rest(said, behind, tuple(c.place for c in left))
+        text = f"{len(left)} inside corner{'s' if len(left) > 1 else ''} left at R {last.corner_mm:g}"
+        rest = Rest(text, behind, tuple(c.place for c in left))
         # What was found of the bulk stands with the refusal: the wire may go ahead of the next process.
         bulk = replace(answer, workable=False, reason=refused.reason, place=refused.place)
         return replace(bulk, shortfall_mm3=refused.shortfall_mm3, rest=rest)
@@ -311,7 +311,7 @@ def _corner_reason(wire: Wire, corner: Corner, leave_mm: float) -> str:
 def _circle(job: JobContext, cuts: Sequence[Cut], along: Array, air: Any) -> tuple[Circle, View]:
     """The tightest of the largest circles in what is cut free of the openings, and its view.
 
-    Exact where the walls close a ring; else from the shadow, whose arcs are chords.
+    Exact where the walls close a ring; else from the silhouette, whose arcs are chords.
     """
     span = part_span(job, along)
     found = [c for cut in cuts if cut.opening and (c := circle_of(cut, *span))]

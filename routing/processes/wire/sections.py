@@ -27,8 +27,8 @@ from scipy.spatial import cKDTree
 
 from featurize import tolerances as tol
 from featurize.brep.part import Face, Part
-from featurize.brep.shadow import View
 from featurize.brep.shapes import each
+from featurize.brep.silhouette import View
 from featurize.brep.surfaces import Array, Cone, Cylinder, Plane
 from featurize.brep.surfaces_at import normals_at
 from routing.processes.wire.arcs import Curve, Piece, as_arcs, bulge_through
@@ -88,15 +88,15 @@ def loops(part: Part, walls: Sequence[Face], view: View, height_mm: float) -> tu
     return tuple(_chained(runs)) if runs else ()
 
 
-def outlines(alike: Sequence[Loop]) -> tuple[Outline, ...]:
+def outlines(matched: Sequence[Loop]) -> tuple[Outline, ...]:
     """Loops over the same walls, run by run, as outlines with as many corners in the same order."""
-    pieces: list[list[Piece]] = [[] for _ in alike]
+    pieces: list[list[Piece]] = [[] for _ in matched]
     faces: list[int] = []
-    for runs in zip(*(loop.runs for loop in alike), strict=True):
-        for mine, more in zip(pieces, _pieces(runs), strict=True):
-            mine += more
+    for runs in zip(*(loop.runs for loop in matched), strict=True):
+        for own, more in zip(pieces, _pieces(runs), strict=True):
+            own += more
         faces += [runs[0].face] * (len(pieces[0]) - len(faces))
-    closed = alike[0].closed
+    closed = matched[0].closed
     return begun(smoothed([outline_of(p, faces, closed) for p in pieces]))
 
 

@@ -100,8 +100,8 @@ def slug(
         why = f"The slug would be {width:.3f} mm wide, under the {kerf_mm:.3f} kerf"
         if width >= kerf_mm:
             why = f"The start hole of {start_mm:.3f} takes the slug of {width:.3f} mm or nearly all of it"
-        said = f"{why}: cut without a core."
-        return Slug(Fall.NO_CORE, 0.0, 0.0, density, height, width, length, False, False, (said,))
+        text = f"{why}: cut without a core."
+        return Slug(Fall.NO_CORE, 0.0, 0.0, density, height, width, length, False, False, (text,))
     fall = _fall([o for _, o in levels])
     # A sliding block driven off its middle by e jams when 2 e friction > its height; e is half its length.
     jam = fall == Fall.FALLS and height < machine.slug_friction * length

@@ -9,7 +9,7 @@ import numpy as np
 
 from featurize import tolerances as tol
 from featurize.brep.part import Edge, Part
-from featurize.brep.shadow import View
+from featurize.brep.silhouette import View
 from featurize.brep.surfaces import Array
 from routing.processes.wire.outline import Outline
 from routing.processes.wire.sections import Loop, loops, outlines, paired
@@ -103,14 +103,14 @@ class Walls:
 
     def _matched(self, low_mm: float, high_mm: float, heights: tuple[float, ...]) -> tuple[Ring, ...]:
         first, *others = (self._loops(h) for h in heights)
-        alike: list[list[Loop]] = [[a] for a in first]
+        matched: list[list[Loop]] = [[a] for a in first]
         for loops_there in others:
             partner = {id(a): b for a, b in paired(first, loops_there)}
-            alike = [[*mine, partner[id(mine[0])]] for mine in alike if id(mine[0]) in partner]
+            matched = [[*own, partner[id(own[0])]] for own in matched if id(own[0]) in partner]
         found = []
-        for mine in alike:
-            fitted = any(run.turn is None for run in mine[0].runs)
-            found.append(Ring(low_mm, high_mm, heights, outlines(mine), fitted))
+        for own in matched:
+            fitted = any(run.turn is None for run in own[0].runs)
+            found.append(Ring(low_mm, high_mm, heights, outlines(own), fitted))
         return tuple(found)
 
     def _loops(self, height_mm: float) -> tuple[Loop, ...]:

@@ -11,7 +11,7 @@ from featurize import tolerances as tol
 from featurize.brep.surfaces import Array, Cone, Cylinder, Plane, Sphere, Surface, Torus
 
 
-def alike(surfaces: Sequence[Surface]) -> list[list[int]]:
+def coincident_surfaces(surfaces: Sequence[Surface]) -> list[list[int]]:
     """For each surface the places of those of its type that may be the same, rising, itself among them.
 
     All that ``surfaces_at.same_surface`` accepts are there, and few others; of cylinders and cones all

@@ -59,18 +59,18 @@ class View:
 
 
 @dataclass(frozen=True, eq=False)
-class Shadow:
+class Silhouette:
     """``polygon`` is a shapely Polygon or MultiPolygon in the coordinates of ``view``."""
 
     view: View
     polygon: Any
 
 
-def shadow(part: Part, direction: Array, up: Array | None = None) -> Shadow:
+def silhouette(part: Part, direction: Array, up: Array | None = None) -> Silhouette:
     """The silhouette of a part along a unit direction (3,)."""
     direction = np.asarray(direction, float) / np.linalg.norm(direction)
     view = View.of(part, direction) if up is None else View.toward(part.frame.origin, direction, up)
-    return Shadow(view, cast(part, view))
+    return Silhouette(view, cast(part, view))
 
 
 def cast(part: Part, view: View, faces: NDArray[np.int64] | None = None) -> Any:
@@ -80,7 +80,7 @@ def cast(part: Part, view: View, faces: NDArray[np.int64] | None = None) -> Any:
     surfaces = [part.faces[i].surface for i in ids]
     rows = mesh.rows(ids)
     owner = np.searchsorted(ids, mesh.face_ids[rows])
-    corners = view.flat(mesh.vertices[_first_alike(mesh)[mesh.triangles[rows]]])
+    corners = view.flat(mesh.vertices[_first_equal(mesh)[mesh.triangles[rows]]])
     turn = twice_area(corners)
     flat = np.array([isinstance(s, Plane) for s in surfaces], bool)[owner]
     seen = turn != 0
@@ -129,7 +129,7 @@ def _go_through(lines: Array, facets: Array) -> NDArray[np.bool_]:
 
 
 @lru_cache(maxsize=4)
-def _first_alike(mesh: Mesh) -> NDArray[np.int64]:
+def _first_equal(mesh: Mesh) -> NDArray[np.int64]:
     """For each vertex the first at its place: patches of one face, and neighbours, repeat theirs."""
     rounded = np.round(mesh.vertices / (tol.LENGTH_MM / 10))
     _, first, same = np.unique(rounded, axis=0, return_index=True, return_inverse=True)
@@ -197,7 +197,7 @@ def enclosed(part: Part, view: View, faces: NDArray[np.int64]) -> Any:
     rings = _filled(cast(part, view, faces))
     if sum(float(ring.area) for ring in rings) < tol.SURFACE_MM**2:
         # Foot and rim of such a wall, which fall on each other, are all of it: each line once.
-        corners = _first_alike(part.mesh)[part.mesh.triangles[part.mesh.rows(faces)]]
+        corners = _first_equal(part.mesh)[part.mesh.triangles[part.mesh.rows(faces)]]
         sides = np.sort(corners[:, [[0, 1], [1, 2], [2, 0]]].reshape(-1, 2), axis=1)
         sides, count = np.unique(sides, axis=0, return_counts=True)
         ends = np.round(view.flat(part.mesh.vertices[sides[count == 1]]) / tol.SNAP_MM)
@@ -235,9 +235,9 @@ def twice_area(corners: Array) -> Array:
 
 
 def envelope(polygon: Any) -> Array:
-    """The upper envelope of a shadow: points (k, 2) from low to high across, jumps as upright pieces.
+    """The upper envelope of a silhouette: points (k, 2) from low to high across, jumps as upright pieces.
 
-    Where nothing stands between two separate parts of the shadow the height is minus infinity.
+    Where nothing stands between two separate parts of the silhouette the height is minus infinity.
     """
     ends = _edges(polygon)
     ends = ends[np.abs(ends[:, 1, 0] - ends[:, 0, 0]) > 0]
