@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from featurize import tolerances as tol
 from featurize.brep.part import Part
-from featurize.brep.runs import Run, edge_runs
+from featurize.brep.runs import EdgeRun, edge_runs
 from featurize.brep.surfaces import Array, Cylinder, Plane, Surface
 from featurize.brep.surfaces_at import square
 from featurize.feature import Feature, Kind
@@ -66,7 +66,7 @@ def places(part: Part, features: Sequence[Feature]) -> list[Placed]:
 class PlacedEdge:
     """A convex edge in the part's box: ``at`` (3,) is its middle, in mm from the box's middle."""
 
-    run: Run
+    run: EdgeRun
     at: Array
 
     @property

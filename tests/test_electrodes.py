@@ -47,11 +47,11 @@ from routing.jobs.job import run_job
 from routing.processes.context import JobContext
 from routing.processes.shop import Shop
 from routing.processes.sink_erode import rules as plan
-from routing.processes.sink_erode.body import Body, bodies_of, electrode_body
+from routing.processes.sink_erode.body import ElectrodeBody, bodies_of, electrode_body
 from routing.processes.sink_erode.cavity import Cavity, cavity_of, vertex
 from routing.processes.sink_erode.forecast import size_mm
 from routing.processes.sink_erode.reach import leaves_mm
-from routing.processes.sink_erode.stages import Region, burns_of, material_for, number_for, stages_of
+from routing.processes.sink_erode.stages import BurnRegion, burns_of, material_for, number_for, stages_of
 from routing.processes.sink_erode.zones import Zone, zones_of
 from tests.support.routed import UP, asked, block, job_of, owned, the
 from tests.support.sampled import few
@@ -117,7 +117,7 @@ def check_filled(electrode: Any, cavity: Cavity, gap: float) -> None:
             assert gap - CLEARANCE_MM < off < math.sqrt(3) * gap + CLEARANCE_MM, p
 
 
-def reread(body: Body, folder: Path) -> Any:
+def reread(body: ElectrodeBody, folder: Path) -> Any:
     path = write_step(body.solid, folder / "electrode.step", name="electrode")
     (part,) = read_step(path, isolate=False).parts
     assert is_valid(part.solid)
@@ -125,7 +125,7 @@ def reread(body: Body, folder: Path) -> Any:
     return part.solid
 
 
-def check_whole(body: Body, folder: Path, least_facing: int = 5) -> Any:
+def check_whole(body: ElectrodeBody, folder: Path, least_facing: int = 5) -> Any:
     solid, part = reread(body, folder), body.cavity.part.solid
     assert check_clearance(solid, part, body.gap_mm) >= least_facing
     check_filled(solid, body.cavity, body.gap_mm)
@@ -305,7 +305,7 @@ def test_no_body_where_the_gap_fills_the_cavity() -> None:
     rough, finish = bodies_of(cavity, (ROUGH, FINISH), OWNED)
     assert isinstance(rough, str)
     assert "twice the 0.1 gap" in rough
-    assert isinstance(finish, Body)
+    assert isinstance(finish, ElectrodeBody)
 
 
 def test_the_base_clears_what_stands_higher(tmp_path: Path) -> None:
@@ -352,7 +352,7 @@ def test_flushing_is_doubtful_when_deep_and_closed() -> None:
 
 
 # A pocket 20 x 10 and 5 deep: floor and walls 200 + 300 mm2.
-WHOLE = Region(
+WHOLE = BurnRegion(
     volume_mm3=1000.0,
     area_mm2=500.0,
     front_mm2=200.0,

@@ -15,14 +15,14 @@ from featurize.feature import Kind
 from featurize.recognise import recognise
 from routing.inputs.choices import Choices
 from routing.inputs.shop import load_shop
-from routing.plan.estimate.price import Bill, Line, combined, with_scrap
+from routing.plan.estimate.price import Bill, PriceLine, combined, with_scrap
 from routing.plan.make import make_plan
 from routing.plan.plan import Plan
 from routing.processes.mill import effort as milling
 from routing.processes.protocol import MadeTool
 from routing.processes.shop import Range
 from routing.processes.sink_erode import effort as sinking
-from routing.processes.sink_erode.stages import FINISH, ROUGH, Region, burns_of
+from routing.processes.sink_erode.stages import FINISH, ROUGH, BurnRegion, burns_of
 from routing.processes.surface_grind import effort as grinding
 from routing.processes.wire import effort as wiring
 from tests.support.routed import UP, block, owned
@@ -137,8 +137,8 @@ def test_a_thread_is_a_helix() -> None:
     assert thread.run_min == pytest.approx(path / owned("rates.holes").thread_mm_per_min)
 
 
-def region(volume: float, area: float, scale: float = 1.0) -> Region:
-    return Region(volume, area, area / 3, 50.0, math.inf, False, 1.0, 1, "steel", scale)
+def region(volume: float, area: float, scale: float = 1.0) -> BurnRegion:
+    return BurnRegion(volume, area, area / 3, 50.0, math.inf, False, 1.0, 1, "steel", scale)
 
 
 def test_erosion_is_volume_and_area_and_an_electrode_for_each_stage() -> None:
@@ -198,7 +198,7 @@ def test_more_depth_never_takes_less_time(depth: float, deeper: float, width: fl
 
 _lines = st.lists(
     st.builds(
-        Line,
+        PriceLine,
         what=st.just("work"),
         process=st.sampled_from([*RATES.per_hour]),
         basis=st.just(()),
@@ -226,7 +226,7 @@ _lines = st.lists(
 
 
 @given(_lines, st.integers(1, 40), st.integers(0, 40))
-def test_a_larger_batch_is_never_dearer_apiece(lines: list[Line], pieces: int, extra: int) -> None:
+def test_a_larger_batch_is_never_dearer_apiece(lines: list[PriceLine], pieces: int, extra: int) -> None:
     bill = Bill(with_scrap(lines, RATES), RATES)
     few, many = bill.cost(pieces), bill.cost(pieces + extra)
     assert many.value <= few.value * (1 + 1e-9)
@@ -236,7 +236,9 @@ def test_a_larger_batch_is_never_dearer_apiece(lines: list[Line], pieces: int, e
 
 
 @given(_lines)
-def test_a_range_holds_its_value_and_is_no_wider_than_the_sum_of_the_lines_ranges(lines: list[Line]) -> None:
+def test_a_range_holds_its_value_and_is_no_wider_than_the_sum_of_the_lines_ranges(
+    lines: list[PriceLine],
+) -> None:
     bill = Bill(tuple(lines), RATES)
     total = bill.cost()
     low = sum(bill.cost_of(line) * bill.range_of(line).low for line in lines)
@@ -253,13 +255,13 @@ def test_ranges_add_within_a_process_and_in_quadrature_between() -> None:
     both = combined({"wire": 100, "mill": 100}, rates)
     assert (both.low, both.value, both.high) == pytest.approx((150, 200, 250))
     rates = replace(rates, per_hour={"wire": 60, "mill": 60})
-    pair = Bill(tuple(Line("cut", "wire", (), run_min=50) for _ in range(2)), rates).minutes()
+    pair = Bill(tuple(PriceLine("cut", "wire", (), run_min=50) for _ in range(2)), rates).minutes()
     assert (pair.low, pair.high) == pytest.approx((70, 130))
 
 
 def test_set_up_is_shared_and_electrodes_are_made_once_or_as_they_wear() -> None:
     tools = (MadeTool("F01", ROUGH, 0, 0.1, cost=20), MadeTool("F01", FINISH, 0, 0.4, cost=10))
-    line = Line("erode", "mill", (), set_up_min=30, run_min=10, idle_min=2, tools=tools, tool_min=60)
+    line = PriceLine("erode", "mill", (), set_up_min=30, run_min=10, idle_min=2, tools=tools, tool_min=60)
     assert line.minutes(1) == pytest.approx(30 + 12 + 2 * 60)
     assert line.minutes(5) == pytest.approx(6 + 12 + (0.2 + 0.4) * 60)
     assert line.cost(60, 5) == pytest.approx(line.minutes(5) + 0.2 * 20 + 0.4 * 10)
@@ -268,8 +270,8 @@ def test_set_up_is_shared_and_electrodes_are_made_once_or_as_they_wear() -> None
 def test_scrap_is_paid_with_all_its_work() -> None:
     rates = replace(RATES, per_hour={"wire": 60}, scrap_share={"wire": 0.1})
     lines = [
-        Line("cut", "wire", (), set_up_min=500, run_min=80, operation=1),
-        Line("blank", "material", (), each_cost=10),
+        PriceLine("cut", "wire", (), set_up_min=500, run_min=80, operation=1),
+        PriceLine("blank", "material", (), each_cost=10),
     ]
     # By hand: of ten one is lost, so each good piece bears a ninth of 90.
     assert with_scrap(lines, rates)[-1].each_cost == pytest.approx(10)

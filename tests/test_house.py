@@ -6,6 +6,7 @@ import ast
 import re
 import sys
 import tomllib
+from collections import Counter
 from collections.abc import Iterator
 from importlib.metadata import packages_distributions
 from pathlib import Path
@@ -148,3 +149,9 @@ def test_index_lists_the_colours() -> None:
     assert rows == {
         ("comes with the blank" if key == "blank" else key): value for key, value in colours().items()
     }
+
+
+def test_no_class_has_the_name_of_another() -> None:
+    trees = (ast.parse(path.read_text("utf-8")) for path in SOURCES)
+    named = Counter(node.name for tree in trees for node in ast.walk(tree) if isinstance(node, ast.ClassDef))
+    assert [name for name, count in named.items() if count > 1] == []

@@ -33,7 +33,7 @@ from featurize.errors import StepError
 from featurize.kinds import Kind
 from featurize.recognise import recognise
 from featurize.step.document import Skip, StepDocument
-from featurize.step.notes import ReadNote, Severity
+from featurize.step.notes import NoteSeverity, ReadNote
 from featurize.step.read import read_step
 from featurize.step.syntax import Content
 from routing.inputs.choices import Choices
@@ -102,7 +102,7 @@ def test_published_files_are_not_blocked(folder: str, tmp_path: Path) -> None:
     for path in corpus_files(folder, "**/*.st*p", 8):
         with suppress(StepError):
             found = noticed(read_step(path, isolate=False)).values()
-            if codes := [n.code for n in found if n.severity == Severity.BLOCKING]:
+            if codes := [n.code for n in found if n.severity == NoteSeverity.BLOCKING]:
                 blocked[path.name] = codes
     assert set(blocked) <= {"HEAD_BACK.stp"}, blocked
 
@@ -113,7 +113,7 @@ def test_unreadable_radii_block(radius: bytes, holed: bytes, tmp_path: Path) -> 
     assert count == 4
     if radius == b"4.0.0":  # the kernel makes 4 of it
         found = noticed(read(bad, tmp_path))
-        assert found["text-unreadable"].severity == Severity.BLOCKING
+        assert found["text-unreadable"].severity == NoteSeverity.BLOCKING
     else:  # without its radius a bore's wall is off its rims by 4 mm
         assert "apart 4 mm at x" in refused(bad, tmp_path)
 
@@ -131,7 +131,7 @@ def test_faces_that_do_not_come_through_are_counted(tmp_path: Path) -> None:
         "5 faces" in found["surfaces-left-out"].message
         or "4 free edges" in found["surfaces-left-out"].message
     )
-    assert all(found[c].severity == Severity.BLOCKING for c in ("faces-lost", "surfaces-left-out"))
+    assert all(found[c].severity == NoteSeverity.BLOCKING for c in ("faces-lost", "surfaces-left-out"))
 
 
 @pytest.mark.parametrize("instead", [rb"MANIFOLD_SOLID_BREP('',$)", rb"BLOCK('',$,1.,2.,3.)"])
@@ -142,14 +142,14 @@ def test_a_solid_that_does_not_come_through_is_counted(instead: bytes, tmp_path:
     bad = re.sub(rb"MANIFOLD_SOLID_BREP\('',#\d+\)", instead, good, count=1)
     document = read(bad, tmp_path)
     assert [round(volume_mm3(p.solid)) for p in document.parts] == [1000]
-    assert any(note.severity == Severity.BLOCKING for note in noticed(document).values())
+    assert any(note.severity == NoteSeverity.BLOCKING for note in noticed(document).values())
 
 
 def test_a_surface_beside_a_solid_is_told(tmp_path: Path) -> None:
     both = together([box(), *each(moved(box(5, 5, 5), shift_mm=(50, 0, 0)), FACE)[:2]])
     document = read(write_step(both, tmp_path / "a.step").read_bytes(), tmp_path)
     assert len(document.parts) == 1
-    assert noticed(document)["surfaces-left-out"].severity == Severity.BLOCKING
+    assert noticed(document)["surfaces-left-out"].severity == NoteSeverity.BLOCKING
 
 
 def test_a_void_is_told_as_what_it_is(tmp_path: Path) -> None:
@@ -163,14 +163,14 @@ def test_a_void_is_told_as_what_it_is(tmp_path: Path) -> None:
     assert re.search(
         r"1 void .* 60 mm3 at x 12.500, y 10.000, z 10.500.*no tool", found["closed-void"].message
     )
-    assert found["closed-void"].severity == Severity.BLOCKING
+    assert found["closed-void"].severity == NoteSeverity.BLOCKING
 
 
 def test_repairs_are_notes_unless_they_change_the_part(tmp_path: Path) -> None:
     solid = box()
     faces = each(solid, FACE)
     document = read(write_step(together(faces), tmp_path / "a.step").read_bytes(), tmp_path)
-    assert {c: n.severity for c, n in noticed(document).items()} == {"skin-sewn": Severity.NOTE}
+    assert {c: n.severity for c, n in noticed(document).items()} == {"skin-sewn": NoteSeverity.NOTE}
     assert document.parts[0].healed == (noticed(document)["skin-sewn"].message,)
 
 
@@ -221,11 +221,11 @@ def test_triangles_beside_an_exact_solid_are_left_out_and_told(tmp_path: Path) -
     text = _tessellated(tmp_path / "a.step", meshed(box(5, 5, 5)), moved(box(), shift_mm=(50, 0, 0)))
     document = read(text, tmp_path)
     assert [volume_mm3(p.solid) for p in document.parts] == pytest.approx([6000])
-    assert noticed(document)["mesh-left-out"].severity == Severity.BLOCKING
+    assert noticed(document)["mesh-left-out"].severity == NoteSeverity.BLOCKING
     # Linked to the exact solid, they are only its picture.
     (solid,) = re.findall(rb"(#\d+) = MANIFOLD_SOLID_BREP", text)
     linked = re.sub(rb"(TESSELLATED_SOLID\([^$]*)\$", rb"\1" + solid, text)
-    assert noticed(read(linked, tmp_path))["mesh-left-out"].severity == Severity.NOTE
+    assert noticed(read(linked, tmp_path))["mesh-left-out"].severity == NoteSeverity.NOTE
 
 
 # What is refused before the kernel sees it
@@ -456,7 +456,7 @@ def test_a_part_of_sixty_metres_is_asked_for_its_unit(tmp_path: Path) -> None:
 def test_a_part_of_a_fifth_of_a_millimetre_is_asked_too(tmp_path: Path) -> None:
     document = read(write_step(box(0.2, 0.2, 0.1), tmp_path / "a.step").read_bytes(), tmp_path)
     note = noticed(document)["odd-size"]
-    assert note.severity == Severity.WARNING
+    assert note.severity == NoteSeverity.WARNING
     assert "is it in the right unit? If 5.08 mm" in note.message
 
 
@@ -488,7 +488,7 @@ def _referring(holed: bytes, *names: str) -> bytes:
 
 def test_a_missing_part_blocks_and_a_missing_drawing_does_not(holed: bytes, tmp_path: Path) -> None:
     found = noticed(read(_referring(holed, "punch.stp", "drawing.pdf"), tmp_path))
-    assert found["files-missing"].severity == Severity.BLOCKING
+    assert found["files-missing"].severity == NoteSeverity.BLOCKING
     assert "the files punch.stp are" in found["files-missing"].message
     assert noticed(read(_referring(holed, "drawing.pdf"), tmp_path)) == {}
 

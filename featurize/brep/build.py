@@ -22,7 +22,7 @@ from featurize.brep import elementary
 from featurize.brep.find_frame import find_frame
 from featurize.brep.part import Convexity, Edge, Face, Mesh, Part
 from featurize.brep.patches import Patch, mesh_area, patches_of
-from featurize.brep.pieces import Piece, mapped, pieces_of
+from featurize.brep.pieces import EdgePiece, mapped, pieces_of
 from featurize.brep.surfaces import Cone, Cylinder, Freeform, Plane, Surface
 from featurize.brep.surfaces_at import same_line, same_surface
 from featurize.brep.triangulation import mesh_settings, triangulate
@@ -92,7 +92,7 @@ def _build(
     )
 
 
-def _volume_mm3(patches: list[Patch], pieces: list[Piece]) -> float:
+def _volume_mm3(patches: list[Patch], pieces: list[EdgePiece]) -> float:
     """The volume from each face's share of it, after the divergence theorem.
 
     The kernel's plain sum is exact on faces bounded by lines and circles; on splines it is off by 1e-4
@@ -109,7 +109,7 @@ def _volume_mm3(patches: list[Patch], pieces: list[Piece]) -> float:
     return float(total)
 
 
-def _join(patches: list[Patch], pieces: list[Piece]) -> list[int]:
+def _join(patches: list[Patch], pieces: list[EdgePiece]) -> list[int]:
     """For each kernel face the first kernel face of the logical face it belongs to."""
     root = list(range(len(patches)))
 
@@ -131,7 +131,7 @@ def _join(patches: list[Patch], pieces: list[Piece]) -> list[int]:
     return [find(i) for i in range(len(patches))]
 
 
-def _is_smooth(piece: Piece, patches: list[Patch]) -> bool:
+def _is_smooth(piece: EdgePiece, patches: list[Patch]) -> bool:
     """Whether no edge is seen there. Flats, and what is turned about one axis, are never rough fillets."""
     a, b = (patches[p].surface for p in piece.patches)
     exact = (isinstance(a, Plane) and isinstance(b, Plane)) or _are_coaxial(a, b)
@@ -198,7 +198,7 @@ def _ids(owner: list[int]) -> list[int]:
     return [order.setdefault(first, len(order)) for first in owner]
 
 
-def _logical_edges(pieces: list[Piece], patches: list[Patch], owner: list[int]) -> tuple[Edge, ...]:
+def _logical_edges(pieces: list[EdgePiece], patches: list[Patch], owner: list[int]) -> tuple[Edge, ...]:
     ids = _ids(owner)
     edges: list[Edge] = []
     for piece in pieces:

@@ -32,7 +32,7 @@ _ON_A_LINE, _ON_AN_ARC = 3, 17  # points that show a course: the span's ends, a 
 
 
 @dataclass(eq=False)
-class Piece:
+class EdgePiece:
     """One kernel edge between two kernel faces."""
 
     patches: tuple[int, int]
@@ -82,7 +82,7 @@ def mapped(shape: Any, kind: Any) -> Any:
     return found
 
 
-def pieces_of(solid: Any, patches: Sequence[Patch]) -> list[Piece]:
+def pieces_of(solid: Any, patches: Sequence[Patch]) -> list[EdgePiece]:
     """The edges that part two faces, in the solid's order; seams and edges of broken solids are none."""
     lines: list[_Use] = []
     circles: list[_Use] = []
@@ -123,8 +123,10 @@ def _piece(
     turn_deg: float,
     *,
     known: bool,
-) -> Piece:
-    return Piece(use.patches, points, length_mm, kind, circle, use.ends, float(turn_deg), known, use.place)
+) -> EdgePiece:
+    return EdgePiece(
+        use.patches, points, length_mm, kind, circle, use.ends, float(turn_deg), known, use.place
+    )
 
 
 def _uses(solid: Any, patches: Sequence[Patch]) -> list[_Use]:

@@ -18,7 +18,7 @@ _CORNER_DEG = 20.0
 
 
 @dataclass(frozen=True, eq=False)
-class Run:
+class EdgeRun:
     """Edges that go on from each other without a corner, end to end, between the same two faces."""
 
     edges: tuple[Edge, ...]
@@ -71,7 +71,7 @@ class Run:
         return first.ends[1] if first.ends[0] in self.edges[1].ends else first.ends[0]
 
 
-def edge_runs(part: Part, convexity: Convexity = Convexity.CONVEX) -> list[Run]:
+def edge_runs(part: Part, convexity: Convexity = Convexity.CONVEX) -> list[EdgeRun]:
     """The runs of a part's edges of one convexity, in the order of their first pieces."""
     between_same: dict[frozenset[int], list[Edge]] = defaultdict(list)
     for edge in part.edges:
@@ -81,7 +81,7 @@ def edge_runs(part: Part, convexity: Convexity = Convexity.CONVEX) -> list[Run]:
     return sorted(found, key=lambda run: min(e.id for e in run.edges))
 
 
-def _runs(edges: Sequence[Edge]) -> Iterator[Run]:
+def _runs(edges: Sequence[Edge]) -> Iterator[EdgeRun]:
     meeting: dict[int, list[Edge]] = defaultdict(list)
     for edge in edges:
         if edge.ends[0] != edge.ends[1]:
@@ -110,7 +110,7 @@ def _runs(edges: Sequence[Edge]) -> Iterator[Run]:
                 at = last.ends[1] if last.ends[0] == at else last.ends[0]
             if closed:
                 break
-        yield Run(tuple(chain), closed)
+        yield EdgeRun(tuple(chain), closed)
 
 
 def _goes_on(one: Edge, two: Edge, vertex: int) -> bool:

@@ -16,7 +16,7 @@ from featurize.feature import Feature, Role, Vec3
 
 
 @dataclass(frozen=True)
-class Sign:
+class ColourSign:
     """The colour ("#rrggbb") of a hole's bores of one diameter.
 
     ``means`` is a size, "thread" or "plain" as declared; None where nothing is, and among the round holes
@@ -34,7 +34,7 @@ class Sign:
 
 def signs(
     part: Part, holes: Sequence[Feature], colours: Sequence[Vec3 | None], declared: Mapping[str, str]
-) -> dict[str, tuple[Sign, ...]]:
+) -> dict[str, tuple[ColourSign, ...]]:
     """The signs on each hole that has any, by the hole's id.
 
     ``colours`` (sRGB, 0 to 1) are by a face's place in the solid as read; ``declared`` maps "#rrggbb" to a
@@ -43,10 +43,10 @@ def signs(
     if not any(colours):
         return {}
     seen = [(hole, *bore) for hole in holes for bore in _bores(part, hole, colours)]
-    found: dict[str, list[Sign]] = defaultdict(list)
+    found: dict[str, list[ColourSign]] = defaultdict(list)
     for hole, d, colour in seen:
         if colour is not None and (means := _declared(colour, declared)):
-            found[hole.id].append(Sign(_hex(colour), d, means))
+            found[hole.id].append(ColourSign(_hex(colour), d, means))
     own = _largest(part, colours)
     narrowest: dict[tuple[str, str], float] = {}
     for hole, d, colour in seen:
@@ -57,7 +57,7 @@ def signs(
         sizes = [other for (c, _), other in narrowest.items() if c == colour_]
         others = any(h.id != id_ and (c is None or _hex(c) != colour_) for h, _, c in seen)
         if others and max(sizes) - min(sizes) < tol.SURFACE_MM:
-            found[id_].append(Sign(colour_, d, None))
+            found[id_].append(ColourSign(colour_, d, None))
     return {id_: tuple(dict.fromkeys(of)) for id_, of in found.items()}
 
 

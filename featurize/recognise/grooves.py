@@ -31,7 +31,7 @@ _Line = tuple[Array, Array]
 
 
 @dataclass(frozen=True, eq=False)
-class _View:
+class _GrooveView:
     """A side from which a groove may open: (radius, height) @ ``up`` rises towards it, @ ``across`` runs
     from one rim to the other."""
 
@@ -48,7 +48,12 @@ class _View:
 
 
 _ALONG, _OUT = np.array([0.0, 1.0]), np.array([1.0, 0.0])
-_VIEWS = (_View(_OUT, _ALONG), _View(-_OUT, _ALONG), _View(_ALONG, _OUT), _View(-_ALONG, _OUT))
+_VIEWS = (
+    _GrooveView(_OUT, _ALONG),
+    _GrooveView(-_OUT, _ALONG),
+    _GrooveView(_ALONG, _OUT),
+    _GrooveView(-_ALONG, _OUT),
+)
 
 
 def find(scene: Scene) -> list[Feature]:
@@ -150,7 +155,7 @@ def _groove(scene: Scene, ring: list[int], origin: Array, axis: Array) -> Featur
     return _feature(scene, ring, spots, shape, view, origin, axis)
 
 
-def _may_be_seen(scene: Scene, curved: list[int], view: _View) -> bool:
+def _may_be_seen(scene: Scene, curved: list[int], view: _GrooveView) -> bool:
     """Whether no straight wall turns its back: a shaft's look out, a bore's in, a face's either way."""
     senses = {s.hollow for f in curved if isinstance(s := scene.face(f).surface, Cylinder)}
     return view.along_axis or senses <= {not view.in_shaft}
@@ -180,7 +185,7 @@ class _Rim:
     beyond: Array
 
 
-def _shape(spots: dict[int, Array], rims: list[_Rim], view: _View) -> _Shape | None:
+def _shape(spots: dict[int, Array], rims: list[_Rim], view: _GrooveView) -> _Shape | None:
     points = np.vstack(list(spots.values()))
     levels, places = points @ view.up, points @ view.across
     floor = float(levels.min())
@@ -258,7 +263,7 @@ def _feature(
     ring: list[int],
     spots: dict[int, Array],
     shape: _Shape,
-    view: _View,
+    view: _GrooveView,
     origin: Array,
     axis: Array,
 ) -> Feature:

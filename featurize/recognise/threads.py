@@ -14,7 +14,7 @@ import numpy as np
 
 from featurize import tolerances as tol
 from featurize.feature import Bore, Feature, Kind, Thread
-from featurize.recognise.colours import Sign
+from featurize.recognise.colours import ColourSign
 from featurize.standards.screws import SCREWS, Screw, seated
 from featurize.standards.threads import Match, ThreadSize, candidates, designations, parse
 
@@ -68,7 +68,7 @@ _CLEARANCE_MM = tuple(s.clearance_mm[1] for s in SCREWS if "ISO 273" in s.standa
 def settle_threads(
     holes: Sequence[Feature],
     settled: Mapping[str, str],
-    signs: Mapping[str, tuple[Sign, ...]] = MappingProxyType({}),
+    signs: Mapping[str, tuple[ColourSign, ...]] = MappingProxyType({}),
 ) -> list[Feature]:
     """The same holes in the same order, each threaded, plain, or with ``thread.asked`` filled.
 
@@ -99,7 +99,7 @@ def settle_threads(
     ]
 
 
-def _bore_keys(hole: Feature, signs: Sequence[Sign]) -> list[tuple[object, ...]]:
+def _bore_keys(hole: Feature, signs: Sequence[ColourSign]) -> list[tuple[object, ...]]:
     """Diameter, direction and declared colours of each straight bore."""
     along = tuple(round(c, 3) + 0.0 for c in hole.axis.direction) if hole.axis else ()
     diameters = [b.start_diameter_mm for b in hole.bores if b.is_cylinder]
@@ -107,7 +107,7 @@ def _bore_keys(hole: Feature, signs: Sequence[Sign]) -> list[tuple[object, ...]]
 
 
 def _twin(
-    hole: Feature, sure: Mapping[tuple[object, ...], ThreadSize], signs: Sequence[Sign]
+    hole: Feature, sure: Mapping[tuple[object, ...], ThreadSize], signs: Sequence[ColourSign]
 ) -> ThreadSize | None:
     keys = _bore_keys(hole, signs)
     return next((sure[k] for k in keys if k in sure and matching_bore(hole, sure[k])), None)
@@ -252,7 +252,7 @@ def _settle(
     settled: Mapping[str, str],
     equals: int,
     twin: ThreadSize | None,
-    signs: Sequence[Sign],
+    signs: Sequence[ColourSign],
 ) -> Feature:
     given = _given(hole, settled)
     if given == PLAIN:
@@ -278,7 +278,7 @@ def _settle(
     return found
 
 
-def _weighed(hole: Feature, equals: int, twin: ThreadSize | None, declared: Sequence[Sign]) -> Feature:
+def _weighed(hole: Feature, equals: int, twin: ThreadSize | None, declared: Sequence[ColourSign]) -> Feature:
     """By names, declared colours and, where neither gives the size, by points."""
     texts = [(s, left, f"named {s.designation}") for s, left in designations(hole.text)]
     for sign in declared:
@@ -329,19 +329,19 @@ def _seat_words(hole: Feature, seat: Screw) -> str:
     return f"a screw seat: {bore:.4g} mm lets {seat.designation} pass ({seat.standards[0]}), {room}"
 
 
-def _is_met(hole: Feature, sign: Sign) -> bool:
+def _is_met(hole: Feature, sign: ColourSign) -> bool:
     """Whether the coloured bore can carry what its colour stands for."""
     if sign.means in (PLAIN, THREAD):
         return any(_carries(hole, s, sign) for s, _ in candidates(sign.diameter_mm, tol.SURFACE_MM))
     return sign.means is not None and _carries(hole, parse(sign.means)[0], sign)
 
 
-def _carries(hole: Feature, size: ThreadSize, sign: Sign) -> bool:
+def _carries(hole: Feature, size: ThreadSize, sign: ColourSign) -> bool:
     match = matching_bore(hole, size)
     return match is not None and sign.is_on(match[0].start_diameter_mm)
 
 
-def _said_plain(hole: Feature, found: Feature, sign: Sign) -> Feature:
+def _said_plain(hole: Feature, found: Feature, sign: ColourSign) -> Feature:
     """A hole of the colour of plain holes; asked about where all else speaks for a thread."""
     why = f"its colour {sign.colour} stands for plain holes"
     if found.thread is None or found.thread.designation is None:
@@ -350,7 +350,7 @@ def _said_plain(hole: Feature, found: Feature, sign: Sign) -> Feature:
     return _asked(hole, [parse(found.thread.designation)[0]], evidence)
 
 
-def _apart(hole: Feature, found: Feature, cards: Sequence[_Score], sign: Sign) -> Feature:
+def _apart(hole: Feature, found: Feature, cards: Sequence[_Score], sign: ColourSign) -> Feature:
     """A hole that is a thread only by a colour nobody declared: never settled, asked about first."""
     drilled = [
         card.size
@@ -398,7 +398,9 @@ def _number(text: str) -> float | None:
         return None
 
 
-def _scores(hole: Feature, equals: int, twin: ThreadSize | None, declared: Sequence[Sign]) -> list[_Score]:
+def _scores(
+    hole: Feature, equals: int, twin: ThreadSize | None, declared: Sequence[ColourSign]
+) -> list[_Score]:
     """One score card for each size that a straight bore of the hole may stand for."""
     sizes: dict[str, ThreadSize] = {}
     for b in hole.bores:
@@ -410,7 +412,7 @@ def _scores(hole: Feature, equals: int, twin: ThreadSize | None, declared: Seque
 
 
 def _card(
-    hole: Feature, size: ThreadSize, equals: int, twin: ThreadSize | None, declared: Sequence[Sign]
+    hole: Feature, size: ThreadSize, equals: int, twin: ThreadSize | None, declared: Sequence[ColourSign]
 ) -> _Score | None:
     match = matching_bore(hole, size)
     if match is None:

@@ -47,7 +47,7 @@ _VOLUME_SHARE = 1e-4
 
 
 @dataclass(frozen=True, eq=False)
-class Body:
+class WorkingBody:
     """A solid on its way through healing.
 
     ``as_read`` are its faces before healing; ``source_faces`` gives for each face of ``solid`` its
@@ -61,13 +61,13 @@ class Body:
     notes: tuple[ReadNote, ...] = ()
     misfit: Gap = field(default_factory=Gap)
 
-    def noting(self, *notes: ReadNote, **changes: Any) -> Body:
+    def noting(self, *notes: ReadNote, **changes: Any) -> WorkingBody:
         """The body with more notes, and with some fields changed."""
         return replace(self, notes=(*self.notes, *notes), **changes)
 
 
 @dataclass(frozen=True)
-class Rest:
+class OpenSkin:
     """What could not be closed: its free edges, where it gapes widest, and its faces."""
 
     edges: int = 0
@@ -75,15 +75,15 @@ class Rest:
     faces: int = 0
 
     @classmethod
-    def of(cls, shape: Any, faces: int) -> Rest:
+    def of(cls, shape: Any, faces: int) -> OpenSkin:
         edges = 0 if shape.IsNull() else free_edges(shape)
         return cls(edges, widest_gap(shape) if edges else Gap(), faces)
 
     def __bool__(self) -> bool:
         return self.edges > 0 or self.faces > 0
 
-    def __add__(self, other: Rest) -> Rest:
-        return Rest(self.edges + other.edges, max(self.gap, other.gap), self.faces + other.faces)
+    def __add__(self, other: OpenSkin) -> OpenSkin:
+        return OpenSkin(self.edges + other.edges, max(self.gap, other.gap), self.faces + other.faces)
 
     def __str__(self) -> str:
         if not self.edges:
@@ -94,17 +94,17 @@ class Rest:
         return f"{plural(self.edges, 'free edge')}; the widest gap is {self.gap}"
 
 
-def heal_solid(solid: Any) -> tuple[list[Body], Rest]:
+def heal_solid(solid: Any) -> tuple[list[WorkingBody], OpenSkin]:
     """The closed, valid, outward-facing solids (usually one) that a solid gives, and the rest."""
     if free_edges(solid):
         return close([solid])
     faces = tuple(each(solid, FACE))
     if not faces:
-        return [], Rest()
-    return [_finished(Body(solid, faces, tuple(range(len(faces)))))], Rest()
+        return [], OpenSkin()
+    return [_finished(WorkingBody(solid, faces, tuple(range(len(faces)))))], OpenSkin()
 
 
-def close(skins: Sequence[Any]) -> tuple[list[Body], Rest]:
+def close(skins: Sequence[Any]) -> tuple[list[WorkingBody], OpenSkin]:
     """Solids from open shells or loose faces, and the rest."""
     loose = TopoDS_Compound()
     builder = BRep_Builder()
@@ -120,7 +120,7 @@ def close(skins: Sequence[Any]) -> tuple[list[Body], Rest]:
         if sewn.IsNull() or not free_edges(sewn):
             break
     text = note(SEWN, f"open skin of {plural(len(faces), 'face')} closed by sewing gaps up to {gap_mm:g} mm")
-    bodies, taken = [], set()  # type: list[Body], set[int]
+    bodies, taken = [], set()  # type: list[WorkingBody], set[int]
     for shell in [] if sewn.IsNull() else each(sewn, SHELL):
         if free_edges(shell):
             continue
@@ -130,12 +130,12 @@ def close(skins: Sequence[Any]) -> tuple[list[Body], Rest]:
         own = sorted(set(source))  # the faces as read that this solid came from
         taken.update(own)
         place = {old: new for new, old in enumerate(own)}
-        body = Body(solid, tuple(faces[i] for i in own), tuple(place[i] for i in source), (text,))
+        body = WorkingBody(solid, tuple(faces[i] for i in own), tuple(place[i] for i in source), (text,))
         bodies.append(_finished(body))
-    return bodies, Rest.of(sewn, len(faces) - len(taken))
+    return bodies, OpenSkin.of(sewn, len(faces) - len(taken))
 
 
-def _finished(body: Body) -> Body:
+def _finished(body: WorkingBody) -> WorkingBody:
     body = _outward(_valid(body))
     misfit = widest_misfit(body.solid)
     return body.noting(*_misfits(body.solid, misfit), *_voids(body.solid), misfit=misfit)
@@ -169,7 +169,7 @@ def _voids(solid: Any) -> Iterator[ReadNote]:
     )
 
 
-def _valid(body: Body) -> Body:
+def _valid(body: WorkingBody) -> WorkingBody:
     if BRepCheck_Analyzer(body.solid).IsValid():
         return body
     faults = _faults(body.solid)
@@ -191,7 +191,7 @@ def _valid(body: Body) -> Body:
     return body.noting(text, solid=solid, source_faces=source)
 
 
-def _outward(body: Body) -> Body:
+def _outward(body: WorkingBody) -> WorkingBody:
     if volume_mm3(body.solid) >= 0:
         return body
     solid = TopoDS.Solid_s(body.solid.Reversed())  # keeps the order of the faces

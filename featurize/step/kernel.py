@@ -32,10 +32,10 @@ from featurize.isolate import report
 from featurize.step.codepage import UNKNOWN, in_ascii
 from featurize.step.document import Colour, Skip, SolidPart, StepDocument
 from featurize.step.header import BYTE_ORDER_MARK, Header
-from featurize.step.heal import Body, Rest, close, heal_solid
+from featurize.step.heal import OpenSkin, WorkingBody, close, heal_solid
 from featurize.step.losses import CHECK, losses, meshes
 from featurize.step.names import ByShape, StepNames, label_colour, label_name, product_colours
-from featurize.step.notes import ReadNote, Severity, blocking, note, warning
+from featurize.step.notes import NoteSeverity, ReadNote, blocking, note, warning
 from featurize.step.pmi import Seen, read_pmi
 from featurize.step.quiet import quiet_kernel
 from featurize.step.syntax import without_long_tokens
@@ -315,14 +315,14 @@ def _entry(label: Any) -> str:
     return ":".join(reversed(tags))
 
 
-def _all_parts(products: list[_Product], names: StepNames, stem: str) -> tuple[list[SolidPart], Rest]:
+def _all_parts(products: list[_Product], names: StepNames, stem: str) -> tuple[list[SolidPart], OpenSkin]:
     """The parts of all products, and the skins that close to nothing.
 
     Skins that stay open alone are tried together: some exporters make each face a product.
     """
     parts: list[SolidPart] = []
     still_open: list[tuple[_Product, list[Any]]] = []
-    left = left_open = Rest()
+    left = left_open = OpenSkin()
     for product in products:
         report(f"checking {product.name or stem}")
         found, skins, unclosed = _parts(product, names, stem)
@@ -348,7 +348,7 @@ def _all_parts(products: list[_Product], names: StepNames, stem: str) -> tuple[l
     return parts, left + left_open
 
 
-def _parts(product: _Product, names: StepNames, stem: str) -> tuple[list[SolidPart], list[Any], Rest]:
+def _parts(product: _Product, names: StepNames, stem: str) -> tuple[list[SolidPart], list[Any], OpenSkin]:
     """The solids of one product, identical copies counted; the skins when none of them closes; and
     what did not close."""
     copies: dict[int, list[Any]] = {}
@@ -357,8 +357,8 @@ def _parts(product: _Product, names: StepNames, stem: str) -> tuple[list[SolidPa
         first = seen.get(solid, len(copies))
         seen[solid] = first
         copies.setdefault(first, []).append(solid)
-    bodies: list[tuple[Body, int, str]] = []
-    left = Rest()
+    bodies: list[tuple[WorkingBody, int, str]] = []
+    left = OpenSkin()
     for solids in copies.values():
         healed, unclosed = heal_solid(TopoDS.Solid_s(solids[0]))
         bodies += [(body, len(solids), names.of(solids[0])) for body in healed]
@@ -373,7 +373,7 @@ def _parts(product: _Product, names: StepNames, stem: str) -> tuple[list[SolidPa
 
 
 def _as_parts(
-    product: _Product, bodies: list[tuple[Body, int, str]], names: StepNames, stem: str
+    product: _Product, bodies: list[tuple[WorkingBody, int, str]], names: StepNames, stem: str
 ) -> list[SolidPart]:
     titles = _titles(product.name or stem, [own for _, _, own in bodies])
     for (body, _, _), title in zip(bodies, titles, strict=True):
@@ -416,10 +416,10 @@ def _titles(whole: str, own: list[str]) -> list[str]:
 
 
 def _no_solid(
-    name: str, left: Rest, missing: list[str], read: _Transferred, notes: list[ReadNote]
+    name: str, left: OpenSkin, missing: list[str], read: _Transferred, notes: list[ReadNote]
 ) -> StepError:
     if left:
-        damage = next((n.message for n in notes if n.severity == Severity.BLOCKING), "")
+        damage = next((n.message for n in notes if n.severity == NoteSeverity.BLOCKING), "")
         return StepError(
             Code.NO_SOLID,
             f"{name} holds no solid but an open skin ({left}): "

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 
-class Severity(StrEnum):
+class NoteSeverity(StrEnum):
     """``BLOCKING``: the model may differ from what the customer drew, check before anything is made."""
 
     NOTE = "note"
@@ -19,7 +19,7 @@ class ReadNote:
     """``message`` is one line: what is wrong or was done, then what to do."""
 
     code: str
-    severity: Severity
+    severity: NoteSeverity
     message: str
 
     def __str__(self) -> str:
@@ -32,12 +32,12 @@ HEALING = (SEWN, REPAIRED, TURNED)
 
 
 def note(code: str, message: str) -> ReadNote:
-    return ReadNote(code, Severity.NOTE, message)
+    return ReadNote(code, NoteSeverity.NOTE, message)
 
 
 def warning(code: str, message: str) -> ReadNote:
-    return ReadNote(code, Severity.WARNING, message)
+    return ReadNote(code, NoteSeverity.WARNING, message)
 
 
 def blocking(code: str, message: str) -> ReadNote:
-    return ReadNote(code, Severity.BLOCKING, message)
+    return ReadNote(code, NoteSeverity.BLOCKING, message)

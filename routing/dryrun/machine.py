@@ -13,14 +13,14 @@ from manifold3d import Manifold
 
 from featurize.brep.surfaces import Array
 from routing.dryrun.findings import Fault, Finding, together
-from routing.dryrun.pieces import Base, Piece, loose, nearest, pieces
+from routing.dryrun.pieces import Base, LoosePiece, loose, nearest, pieces
 from routing.dryrun.reach import SHARP_MM
 from routing.dryrun.records import records
 from routing.dryrun.scene import Bench, Model
 from routing.dryrun.solids import MeshError, joined, of_stl
 from routing.dryrun.sources import Sources
 from routing.dryrun.sweeps import TOLERANCE_MM, Taken
-from routing.dryrun.written import FolderError, Pass, Step, Written
+from routing.dryrun.written import FolderError, Written, WrittenPass, WrittenStep
 
 # Less is rounding.
 _NOTHING_MM3 = 1e-5
@@ -40,7 +40,7 @@ _OF_ALLOWANCE = 3.0
 
 
 @dataclass(eq=False)
-class Run:
+class DryRun:
     """A dry run as it goes on; ``stock`` in model coordinates."""
 
     written: Written
@@ -55,19 +55,19 @@ class Run:
         thread = self.written.features.get(feature, {}).get("thread") or {}
         return _CORE_SHARE * float(thread.get("pitch_mm") or 0.0)
 
-    def last_missed(self, feature: str, piece: Piece) -> Taken | None:
+    def last_missed(self, feature: str, piece: LoosePiece) -> Taken | None:
         """Who of a feature should have taken a piece last, and does not get at it."""
         missing = [t for t in self.taken if t.feature == feature and not t.missed.is_empty()]
         return missing[-1] if missing and piece.volume_mm3 > 0 else None
 
 
-def machined(written: Written, model: Model) -> Run:
+def machined(written: Written, model: Model) -> DryRun:
     """Raises FolderError where a file is missing or broken."""
     bodies, sources = stock_files(written.folder), Sources.of(written)
     if (0, 0) not in bodies:
         raise FolderError(f"{written.folder} has no stock of the blank: route the part again")
     blank = _mesh(bodies.pop((0, 0)))
-    run = Run(written, model, blank)
+    run = DryRun(written, model, blank)
     run.findings += records(written, model, sources.holes)
     run.findings += _outside(model, blank)
     for setup in written.setups:
@@ -102,7 +102,7 @@ def _mesh(path: Path) -> Manifold:
         raise FolderError(f"{path} cannot be used: {error}") from None
 
 
-def _take(run: Run, step: Step, taken: Sequence[Taken]) -> None:
+def _take(run: DryRun, step: WrittenStep, taken: Sequence[Taken]) -> None:
     run.taken += taken
     for one in taken:
         run.findings += one.findings
@@ -120,7 +120,7 @@ def _with_part(stock: Manifold, part: Manifold) -> Manifold:
     return large[0] if len(large) == 1 else max(large, key=lambda p: (p ^ part).volume(), default=stock)
 
 
-def _gouges(run: Run, step: Step, taken: Sequence[Taken]) -> Iterator[Finding]:
+def _gouges(run: DryRun, step: WrittenStep, taken: Sequence[Taken]) -> Iterator[Finding]:
     for one in taken:
         cut = (one.body ^ run.model.solid) - run.turns
         allowed = TOLERANCE_MM + one.breaks_mm + run.core_mm(one.feature)
@@ -135,7 +135,7 @@ def _outside(model: Model, blank: Manifold) -> Iterator[Finding]:
         yield Finding(Fault.STOCK, text, None, None, p.place_mm, p.volume_mm3, p.depth_mm)
 
 
-def _compared(run: Run, step: Step, path: Path) -> Iterator[Finding]:
+def _compared(run: DryRun, step: WrittenStep, path: Path) -> Iterator[Finding]:
     """A written body against what its steps leave."""
     entry = _mesh(path)
     unshown = [t.unshown for t in run.taken if not t.unshown.is_empty()]
@@ -157,17 +157,17 @@ def _compared(run: Run, step: Step, path: Path) -> Iterator[Finding]:
             yield Finding(fault, text, feature, step.number, p.place_mm, p.volume_mm3, p.depth_mm)
 
 
-def _at_rim(piece: Piece, rims: Array) -> bool:
+def _at_rim(piece: LoosePiece, rims: Array) -> bool:
     """Whether a piece is a chip beside what stock bodies do not show."""
     return bool(len(rims)) and float(nearest(np.array([piece.place_mm]), rims)[0][0]) < 2 * TOLERANCE_MM
 
 
-def _nearest(run: Run, piece: Piece) -> str | None:
+def _nearest(run: DryRun, piece: LoosePiece) -> str | None:
     *_, faces = run.model.base.nearest(np.array([piece.place_mm]))
     return run.written.owner.get(run.model.places[int(faces[0])])
 
 
-def _play(run: Run, feature: str | None, until: int) -> float:
+def _play(run: DryRun, feature: str | None, until: int) -> float:
     """What two bodies may differ by at a feature: its tools' small corners, and rounds of its allowances."""
     own = _passes(run.written, feature, until)
     every = [p for step in run.written.steps for p in step.passes]
@@ -175,13 +175,13 @@ def _play(run: Run, feature: str | None, until: int) -> float:
     return _corner(every) + _OF_ALLOWANCE * left
 
 
-def _corner(passes: Sequence[Pass]) -> float:
+def _corner(passes: Sequence[WrittenPass]) -> float:
     """What the small corners of tools leave in square corners."""
     small = [c for p in passes if (c := float(p.tool.get("corner_radius_mm", 0.0))) <= SHARP_MM]
     return _IN_CORNER * max(small, default=0.0)
 
 
-def _passes(written: Written, feature: str | None, until: int | None = None) -> list[Pass]:
+def _passes(written: Written, feature: str | None, until: int | None = None) -> list[WrittenPass]:
     return [
         p
         for step in written.steps
@@ -191,7 +191,7 @@ def _passes(written: Written, feature: str | None, until: int | None = None) -> 
     ]
 
 
-def _leftovers(run: Run) -> Iterator[Finding]:
+def _leftovers(run: DryRun) -> Iterator[Finding]:
     for p in pieces(run.stock - run.model.solid - run.turns, run.model.base, TOLERANCE_MM, _LEFT_MM3):
         feature = run.written.owner.get(run.model.places[p.face])
         corners = _corner(_passes(run.written, feature))

@@ -34,7 +34,7 @@ _FEW = 24
 
 
 @dataclass(frozen=True)
-class Piece:
+class LoosePiece:
     """``place_mm`` is its deepest point, ``face`` the face id of the base's triangle next to that."""
 
     volume_mm3: float
@@ -67,7 +67,7 @@ class Base:
 
 def pieces(
     difference: Manifold, base: Base, tolerance_mm: float, least_mm3: float = _NOTHING_MM3
-) -> Iterator[Piece]:
+) -> Iterator[LoosePiece]:
     """Those deeper than the tolerance and of that volume at least, the deepest first."""
     if difference.is_empty():
         return
@@ -98,7 +98,7 @@ def pieces(
         far = int(np.argmax(thick))
         if thick[far] > tolerance_mm:
             x, y, z = map(float, asked[far])
-            found.append(Piece(volume, float(thick[far]), (x, y, z), int(faces[far])))
+            found.append(LoosePiece(volume, float(thick[far]), (x, y, z), int(faces[far])))
     yield from sorted(found, key=lambda p: -p.depth_mm)
 
 

@@ -32,7 +32,7 @@ _EPSILON_MM = 0.0006
 _FAR_MM = 1000.0
 
 
-class Section(Protocol):
+class ToolSection(Protocol):
     """A tool as it stands: what it covers at a height over its tip."""
 
     @property
@@ -87,7 +87,7 @@ class Round:
 
 
 @dataclass(frozen=True)
-class Wheel:
+class RunningWheel:
     """Its axis along the cross-feed; it runs along the unit ``traverse`` (2,) of the setup's plane."""
 
     width_mm: float
@@ -156,7 +156,7 @@ class Above:
         return self._known[key]
 
 
-def near(solid: Manifold, need: Manifold, tools: Sequence[Section], all_along: bool) -> Manifold:
+def near(solid: Manifold, need: Manifold, tools: Sequence[ToolSection], all_along: bool) -> Manifold:
     """What of a solid the tools may touch while they take ``need``: all from its lowest point up.
 
     ``all_along`` leaves nothing out beside it either.
@@ -174,12 +174,14 @@ def near(solid: Manifold, need: Manifold, tools: Sequence[Section], all_along: b
 Missed = tuple[float, float, CrossSection]
 
 
-def not_reached(need: Manifold, tools: Sequence[Section], above: Above, slack_mm: float) -> list[Missed]:
+def not_reached(need: Manifold, tools: Sequence[ToolSection], above: Above, slack_mm: float) -> list[Missed]:
     """(low, high, region) of what of ``need`` none of the tools can clear, wider than ``slack_mm``."""
     return list(_not_reached(need, tools, above, slack_mm))
 
 
-def _not_reached(need: Manifold, tools: Sequence[Section], above: Above, slack_mm: float) -> Iterator[Missed]:
+def _not_reached(
+    need: Manifold, tools: Sequence[ToolSection], above: Above, slack_mm: float
+) -> Iterator[Missed]:
     tops = above.tops()
     for low, high in _bands(need):
         z = (low + high) / 2
@@ -197,7 +199,7 @@ def _narrowed(region: CrossSection, slack_mm: float) -> CrossSection:
     return region.offset(-slack_mm, JoinType.Miter).offset(slack_mm, JoinType.Miter)
 
 
-def _left_at(z: float, wanted: CrossSection, tool: Section, above: Above, tops: Array) -> CrossSection:
+def _left_at(z: float, wanted: CrossSection, tool: ToolSection, above: Above, tops: Array) -> CrossSection:
     left = wanted
     for dip in tool.tip_heights_mm:  # the tip may stand lower than the level by its corner
         tip = z - dip

@@ -13,7 +13,7 @@ from featurize.brep.surfaces import Array
 from routing.dryrun.bores import HoleTable, Row
 from routing.dryrun.findings import Fault, Finding
 from routing.dryrun.scene import Model
-from routing.dryrun.written import Setup, Step, Written
+from routing.dryrun.written import Written, WrittenSetup, WrittenStep
 
 # Places are written to four decimals; two of them add up.
 _ROUNDING_MM = 1e-3
@@ -75,7 +75,7 @@ def _makers(written: Written) -> Iterator[Finding]:
             yield Finding(Fault.RECORD, f"no step cuts its thread {threads}", name)
 
 
-def _zero(written: Written, model: Model, setup: Setup) -> Iterator[Finding]:
+def _zero(written: Written, model: Model, setup: WrittenSetup) -> Iterator[Finding]:
     """Axes that are set on a face must be 0 where that face is."""
     step = setup.steps[0].number if setup.steps else None
     for entry in setup.zero.touched_off:
@@ -93,7 +93,7 @@ def _zero(written: Written, model: Model, setup: Setup) -> Iterator[Finding]:
                 yield Finding(Fault.ZERO, text, feature, step, depth_mm=off)
 
 
-def _side(written: Written, setup: Setup) -> Iterator[Finding]:
+def _side(written: Written, setup: WrittenSetup) -> Iterator[Finding]:
     """A setup's Z points out of the side that it is worked from."""
     out = _direction(written, setup.from_side)
     if out is None or not setup.steps:
@@ -127,7 +127,7 @@ def _bores(written: Written, holes: HoleTable) -> Iterator[Finding]:
                 yield from _bore(written, step, row)
 
 
-def _bore(written: Written, step: Step, row: Row) -> Iterator[Finding]:
+def _bore(written: Written, step: WrittenStep, row: Row) -> Iterator[Finding]:
     entry = written.features.get(row.feature)
     if entry is None or not entry.get("axis") or step.stage == "start hole":
         return

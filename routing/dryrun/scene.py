@@ -13,7 +13,7 @@ from featurize.brep.surfaces import Array
 from featurize.step.document import SolidPart
 from routing.dryrun.pieces import Base
 from routing.dryrun.solids import flat, local, of_shape
-from routing.dryrun.written import Setup, Zero
+from routing.dryrun.written import WrittenSetup, WrittenZero
 
 
 @dataclass(frozen=True, eq=False)
@@ -58,12 +58,12 @@ class Model:
 class Bench:
     """The part in one setup, in its coordinates; ``fixture`` is what holds it there."""
 
-    setup: Setup
+    setup: WrittenSetup
     model: Model
     fixture: Manifold
 
     @property
-    def zero(self) -> Zero:
+    def zero(self) -> WrittenZero:
         return self.setup.zero
 
     @cached_property

@@ -19,8 +19,8 @@ from routing.dryrun.scene import Bench
 from routing.dryrun.solids import joined, local, moved
 from routing.dryrun.squaring import squared
 from routing.dryrun.sweeps import Taken, swept
-from routing.dryrun.wires import Drawing, body_of
-from routing.dryrun.written import BY_HAND, Pass, Step, Written
+from routing.dryrun.wires import WireOutlines, body_of
+from routing.dryrun.written import BY_HAND, Written, WrittenPass, WrittenStep
 
 _SQUARING = ("square", "size")
 _START_HOLE = "start hole"
@@ -43,7 +43,7 @@ class Sources:
         rows = [row for rows in own for row in rows if row.setup == number and row.is_thread]
         return moved(joined([r.turns() for r in rows]), bench.zero.axes, bench.zero.origin)
 
-    def taken_by(self, bench: Bench, step: Step, stock: Manifold) -> Iterator[Taken]:
+    def taken_by(self, bench: Bench, step: WrittenStep, stock: Manifold) -> Iterator[Taken]:
         """What a step takes of a stock, both in model coordinates, one for each region."""
         if step.process in BY_HAND:
             return
@@ -53,7 +53,9 @@ class Sources:
             if taken is not None:
                 yield taken
 
-    def _taken(self, bench: Bench, step: Step, passes: Sequence[Pass], here: Manifold) -> Taken | None:
+    def _taken(
+        self, bench: Bench, step: WrittenStep, passes: Sequence[WrittenPass], here: Manifold
+    ) -> Taken | None:
         p = passes[0]
         if step.stage in _SQUARING:
             return squared(bench, step, p)
@@ -73,8 +75,8 @@ class Sources:
     def _burnt(
         self,
         bench: Bench,
-        step: Step,
-        passes: Sequence[Pass],
+        step: WrittenStep,
+        passes: Sequence[WrittenPass],
         entry: Sequence[Mapping[str, Any]],
         here: Manifold,
     ) -> Taken:
@@ -95,11 +97,11 @@ class Sources:
         return _by_step(self.written.content.get("electrodes", ()))
 
     @cached_property
-    def _drawings(self) -> dict[str, Drawing]:
+    def _drawings(self) -> dict[str, WireOutlines]:
         return {}
 
-    def _drawing(self, name: str) -> Drawing:
-        return self._drawings.setdefault(name, Drawing(self.written.folder / name))
+    def _drawing(self, name: str) -> WireOutlines:
+        return self._drawings.setdefault(name, WireOutlines(self.written.folder / name))
 
 
 def _by_step(noted: Sequence[Mapping[str, Any]]) -> dict[tuple[int, str], list[Mapping[str, Any]]]:
@@ -109,7 +111,7 @@ def _by_step(noted: Sequence[Mapping[str, Any]]) -> dict[tuple[int, str], list[M
     return found
 
 
-def _bored(bench: Bench, step: Step, rows: Sequence[Row]) -> Taken:
+def _bored(bench: Bench, step: WrittenStep, rows: Sequence[Row]) -> Taken:
     axes, origin = bench.zero.axes, bench.zero.origin
     body = moved(joined([row.body() for row in rows if not row.is_thread]), axes, origin)
     breaks = max(row.breaks_mm for row in rows)
@@ -119,7 +121,7 @@ def _bored(bench: Bench, step: Step, rows: Sequence[Row]) -> Taken:
     )
 
 
-def _sizes(step: Step, rows: Sequence[Row]) -> Iterator[Finding]:
+def _sizes(step: WrittenStep, rows: Sequence[Row]) -> Iterator[Finding]:
     """A drill makes its own size only; a cutter none that it does not get into."""
     for row in rows:
         if row.tool_mm is None or row.is_thread:

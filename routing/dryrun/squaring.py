@@ -8,12 +8,12 @@ from manifold3d import Manifold
 from routing.dryrun.scene import Bench
 from routing.dryrun.solids import moved
 from routing.dryrun.sweeps import Taken
-from routing.dryrun.written import Pass, Step
+from routing.dryrun.written import WrittenPass, WrittenStep
 
 _FAR_MM = 1000.0
 
 
-def squared(bench: Bench, step: Step, p: Pass) -> Taken:
+def squared(bench: Bench, step: WrittenStep, p: WrittenPass) -> Taken:
     facets = bench.model.facets_of(p.faces)
     normals = np.cross(facets[:, 1] - facets[:, 0], facets[:, 2] - facets[:, 0])
     out = normals.sum(axis=0)

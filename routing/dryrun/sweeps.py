@@ -13,10 +13,10 @@ from manifold3d import CrossSection, JoinType, Manifold
 
 from featurize.brep.surfaces import Array
 from routing.dryrun.findings import Fault, Finding
-from routing.dryrun.reach import Above, Round, Section, Wheel, disc, near, not_reached
+from routing.dryrun.reach import Above, Round, RunningWheel, ToolSection, disc, near, not_reached
 from routing.dryrun.scene import Bench
 from routing.dryrun.solids import CHORD_MM, filled, joined, local, moved, prism
-from routing.dryrun.written import Pass, Step
+from routing.dryrun.written import WrittenPass, WrittenStep
 
 # What a wall may be off before it is a finding.
 TOLERANCE_MM = 0.005
@@ -49,17 +49,17 @@ class Taken:
     breaks_mm: float = 0.0
 
 
-def section(tool: Mapping[str, Any], traverse: Array | None, bench: Bench) -> Section | None:
+def section(tool: Mapping[str, Any], traverse: Array | None, bench: Bench) -> ToolSection | None:
     """The listed tool as it stands, None for what does not turn."""
     if traverse is not None and "width_mm" in tool:
         x, y, _ = bench.zero.axes @ traverse
-        return Wheel(tool["width_mm"], tool["diameter_mm"], (float(x), float(y)))
+        return RunningWheel(tool["width_mm"], tool["diameter_mm"], (float(x), float(y)))
     if "head_mm" in tool or "diameter_mm" not in tool or tool.get("form") == "chamfer":
         return None
     return Round(tool["diameter_mm"] / 2, tool.get("corner_radius_mm", 0.0), tool.get("neck_mm"))
 
 
-def swept(bench: Bench, step: Step, passes: Sequence[Pass], here: Manifold) -> Taken:
+def swept(bench: Bench, step: WrittenStep, passes: Sequence[WrittenPass], here: Manifold) -> Taken:
     """Passes of one feature over the same faces; ``here`` is the stock in the setup's coordinates before
     them.
     """
@@ -89,7 +89,7 @@ def swept(bench: Bench, step: Step, passes: Sequence[Pass], here: Manifold) -> T
     return replace(taken, body=moved(taken.body, axes, origin), missed=moved(taken.missed, axes, origin))
 
 
-def _sections(bench: Bench, step: Step, passes: Sequence[Pass]) -> list[Section]:
+def _sections(bench: Bench, step: WrittenStep, passes: Sequence[WrittenPass]) -> list[ToolSection]:
     """Each tool once, the one that gets into most corners first."""
     found = dict.fromkeys(section(p.tool, step.traverse, bench) for p in passes)
     if None in found:
@@ -97,11 +97,11 @@ def _sections(bench: Bench, step: Step, passes: Sequence[Pass]) -> list[Section]
     return sorted((s for s in found if s is not None), key=lambda s: (max(s.tip_heights_mm), s.reach_mm))
 
 
-def _words(passes: Sequence[Pass]) -> str:
+def _words(passes: Sequence[WrittenPass]) -> str:
     return " or ".join(dict.fromkeys(str(p.tool.get("words", "the tool")) for p in passes))
 
 
-def _records(step: Step, passes: Sequence[Pass], floor: float) -> list[Finding]:
+def _records(step: WrittenStep, passes: Sequence[WrittenPass], floor: float) -> list[Finding]:
     return [
         Finding(
             Fault.RECORD,
@@ -115,7 +115,7 @@ def _records(step: Step, passes: Sequence[Pass], floor: float) -> list[Finding]:
     ]
 
 
-def _run_through(bench: Bench, step: Step, body: Manifold) -> Manifold:
+def _run_through(bench: Bench, step: WrittenStep, body: Manifold) -> Manifold:
     """What a wheel takes besides on its straight way: all in line with what it is sent for."""
     assert step.traverse is not None
     if body.is_empty():
@@ -127,7 +127,9 @@ def _run_through(bench: Bench, step: Step, body: Manifold) -> Manifold:
     return moved(prism(profile, -_FAR_MM, _FAR_MM), axes, origin)
 
 
-def _kept(bench: Bench, step: Step, p: Pass, over: Manifold, tools: Sequence[Section]) -> Manifold:
+def _kept(
+    bench: Bench, step: WrittenStep, p: WrittenPass, over: Manifold, tools: Sequence[ToolSection]
+) -> Manifold:
     """The part with the allowances that the pass leaves, as far as the tools may touch it."""
     part = near(bench.part, over, tools, step.traverse is not None)
     if not p.leaves:
@@ -142,7 +144,7 @@ def _kept(bench: Bench, step: Step, p: Pass, over: Manifold, tools: Sequence[Sec
     return joined([part, *(part.translate((dx, dy, p.floor_mm)) for dx, dy in moves)])
 
 
-def _within_reach(bench: Bench, taken: Taken, tools: Sequence[Section], kept: Manifold) -> Taken:
+def _within_reach(bench: Bench, taken: Taken, tools: Sequence[ToolSection], kept: Manifold) -> Taken:
     """In the setup's coordinates: less what none of the tools gets at."""
     above = Above(kept)
     missed = not_reached(taken.body, tools, above, _SLACK_MM)

@@ -30,7 +30,7 @@ _HALVINGS = 40
 
 
 @dataclass(frozen=True)
-class Outline:
+class DrawnOutline:
     """``corners`` (n, 3): x, y and the bulge of the piece that starts there; in the setup's zero."""
 
     corners: Array
@@ -39,13 +39,13 @@ class Outline:
 
 
 @dataclass(frozen=True, eq=False)
-class Drawing:
+class WireOutlines:
     """Outlines by layer."""
 
     path: Path
 
     @cached_property
-    def layers(self) -> Mapping[str, Outline]:
+    def layers(self) -> Mapping[str, DrawnOutline]:
         """Raises FolderError for a drawing that cannot be read."""
         try:
             space = ezdxf.readfile(self.path).modelspace()
@@ -54,13 +54,13 @@ class Drawing:
         found = {}
         for line in space.query("LWPOLYLINE"):
             points = np.array([(x, y, bulge) for x, y, *_, bulge in line.get_points("xyseb")])
-            found[line.dxf.layer] = Outline(
+            found[line.dxf.layer] = DrawnOutline(
                 points[:, [0, 1, 2]], float(line.dxf.elevation), bool(line.closed)
             )
         return found
 
 
-def body_of(entry: Mapping[str, Any], drawing: Drawing, bench: Bench, stock: Manifold) -> Manifold:
+def body_of(entry: Mapping[str, Any], drawing: WireOutlines, bench: Bench, stock: Manifold) -> Manifold:
     """What one pass takes out of a stock (setup's coordinates), with its way in. Model coordinates.
 
     Raises FolderError where the drawing lacks it or makes no solid of it.
@@ -94,7 +94,7 @@ def body_of(entry: Mapping[str, Any], drawing: Drawing, bench: Bench, stock: Man
     return moved(joined([body, lead]), bench.zero.axes, bench.zero.origin)
 
 
-def together(upper: Outline, lower: Outline) -> tuple[Array, Array]:
+def together(upper: DrawnOutline, lower: DrawnOutline) -> tuple[Array, Array]:
     """Points (n, 2) of both outlines, at the same shares of each piece."""
     found: tuple[list[Array], list[Array]] = ([], [])
     n = len(upper.corners)
@@ -173,7 +173,9 @@ def _to_the_left(points: Array) -> Array:
     return np.vstack([start, points, end, end + left, start + left])
 
 
-def _lead(entry: Mapping[str, Any], drawing: Drawing, kerf_mm: float, high: float, low: float) -> Manifold:
+def _lead(
+    entry: Mapping[str, Any], drawing: WireOutlines, kerf_mm: float, high: float, low: float
+) -> Manifold:
     """What the wire burns on its way in, up to where it touches the wall.
 
     Where the route file and the drawing differ, the drawing's way goes straight down.

@@ -27,8 +27,8 @@ class FolderError(ValueError):
 
 
 @dataclass(frozen=True, eq=False)
-class Zero:
-    """Rows X, Y, Z of ``axes`` (3, 3), ``origin`` (3,) in model coordinates; ``told``: what it is set on."""
+class WrittenZero:
+    """Rows X, Y, Z of ``axes`` (3, 3), ``origin`` (3,) in model coordinates; ``touched_off`` says on what."""
 
     axes: Array
     origin: Array
@@ -42,7 +42,7 @@ class Zero:
 
 
 @dataclass(frozen=True, eq=False)
-class Pass:
+class WrittenPass:
     """``tool`` as listed; ``faces`` are places in the customer's file; heights from the setup's zero."""
 
     feature: str
@@ -61,7 +61,7 @@ class Pass:
 
 
 @dataclass(frozen=True, eq=False)
-class Step:
+class WrittenStep:
     """``traverse`` is a wheel's, a unit vector in model coordinates."""
 
     number: int
@@ -70,29 +70,29 @@ class Step:
     process: str
     from_side: str
     traverse: Array | None
-    passes: tuple[Pass, ...]
+    passes: tuple[WrittenPass, ...]
 
 
 @dataclass(frozen=True, eq=False)
-class Setup:
+class WrittenSetup:
     number: int
     from_side: str
-    zero: Zero
-    steps: tuple[Step, ...]
+    zero: WrittenZero
+    steps: tuple[WrittenStep, ...]
 
 
 @dataclass(frozen=True, eq=False)
 class Written:
     folder: Path
     content: Mapping[str, Any]
-    setups: tuple[Setup, ...]
+    setups: tuple[WrittenSetup, ...]
 
     @property
     def source(self) -> str:
         return str(self.content["part"]["source"])
 
     @cached_property
-    def steps(self) -> tuple[Step, ...]:
+    def steps(self) -> tuple[WrittenStep, ...]:
         return tuple(step for setup in self.setups for step in setup.steps)
 
     @cached_property
@@ -107,7 +107,7 @@ class Written:
         """The feature of each face of the customer's file."""
         return {place: name for name in self.features for place in self.faces_of(name)}
 
-    def cutting(self, feature: str) -> list[Step]:
+    def cutting(self, feature: str) -> list[WrittenStep]:
         """The steps with a pass at a feature that take something of it."""
         return [
             s for s in self.steps if s.process not in BY_HAND and any(p.feature == feature for p in s.passes)
@@ -131,8 +131,8 @@ def read(folder: Path) -> Written:
         raise FolderError(f"{path} lacks or spoils {error}: route the part again") from None
 
 
-def _setup(entry: Mapping[str, Any]) -> Setup:
-    return Setup(
+def _setup(entry: Mapping[str, Any]) -> WrittenSetup:
+    return WrittenSetup(
         entry["number"],
         entry["from_side"],
         zero_of(entry["zero"]),
@@ -140,17 +140,17 @@ def _setup(entry: Mapping[str, Any]) -> Setup:
     )
 
 
-def zero_of(entry: Mapping[str, Any]) -> Zero:
+def zero_of(entry: Mapping[str, Any]) -> WrittenZero:
     """Raises ValueError for axes that are not at right angles."""
     axes = np.array([entry["x"], entry["y"], entry["z"]], dtype=float)
     if not np.allclose(axes @ axes.T, np.eye(3), atol=1e-6) or np.linalg.det(axes) < 0:
         raise ValueError("a zero: its axes are not a right-handed set")
-    return Zero(axes, np.array(entry["origin_mm"], dtype=float), tuple(entry["touched_off"]))
+    return WrittenZero(axes, np.array(entry["origin_mm"], dtype=float), tuple(entry["touched_off"]))
 
 
-def _step(entry: Mapping[str, Any], setup: Mapping[str, Any]) -> Step:
+def _step(entry: Mapping[str, Any], setup: Mapping[str, Any]) -> WrittenStep:
     traverse = entry.get("traverse")
-    return Step(
+    return WrittenStep(
         entry["number"],
         setup["number"],
         entry["stage"],
@@ -161,10 +161,10 @@ def _step(entry: Mapping[str, Any], setup: Mapping[str, Any]) -> Step:
     )
 
 
-def _pass(entry: Mapping[str, Any]) -> Pass:
+def _pass(entry: Mapping[str, Any]) -> WrittenPass:
     high, low = entry["heights_mm"]
     left = entry["leaves_mm"]
-    return Pass(
+    return WrittenPass(
         entry["feature"],
         entry["region"],
         tuple(entry["faces"]),

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from routing.export.header import UNSIGNED, Header
+from routing.export.header import UNSIGNED, FileHeader
 from routing.export.palette import Colour
 from routing.export.solid_files import WriteError, ap214_in_mm, checked
 from routing.plan.zero import Zero
@@ -31,14 +31,14 @@ class Component:
 
 
 def write_assembly(
-    name: str, components: Sequence[Component], zero: Zero, path: Path, header: Header = UNSIGNED
+    name: str, components: Sequence[Component], zero: Zero, path: Path, header: FileHeader = UNSIGNED
 ) -> Path:
     """Raises WriteError where it cannot be written; the solids in it are checked where they come from."""
     return checked(path, lambda aside: _write(name, components, zero, aside, path.name, header))
 
 
 def _write(
-    name: str, components: Sequence[Component], zero: Zero, aside: Path, called: str, header: Header
+    name: str, components: Sequence[Component], zero: Zero, aside: Path, called: str, header: FileHeader
 ) -> None:
     from OCP.IFSelect import IFSelect_ReturnStatus
     from OCP.STEPCAFControl import STEPCAFControl_Writer

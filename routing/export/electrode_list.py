@@ -15,7 +15,7 @@ from routing.processes.protocol import feature_of
 
 if TYPE_CHECKING:  # these load the kernel
     from routing.plan.plan import Pass, PlannedStep
-    from routing.processes.sink_erode.body import Body
+    from routing.processes.sink_erode.body import ElectrodeBody
     from routing.processes.sink_erode.forecast import Set
     from routing.processes.sink_erode.stages import Burn
 
@@ -35,7 +35,7 @@ class Drawn:
     name: str
     set: Set
     burn: Burn
-    body: Body
+    body: ElectrodeBody
     alone: bool
 
 

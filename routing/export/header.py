@@ -18,7 +18,7 @@ def program() -> str:
 
 
 @dataclass(frozen=True)
-class Header:
+class FileHeader:
     """``organisation`` is the toolroom's name, ``time`` as chosen (ISO 8601); "" where nothing was said."""
 
     organisation: str = ""
@@ -42,7 +42,7 @@ class Header:
 
 
 # Where nothing is known of whose a file is.
-UNSIGNED = Header()
+UNSIGNED = FileHeader()
 
 
 def _text(words: str) -> Any:

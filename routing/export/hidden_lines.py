@@ -25,7 +25,7 @@ from OCP.TopoDS import TopoDS
 
 from featurize.brep.shapes import EDGE, each
 from featurize.brep.surfaces import Array
-from routing.export.viewer.mesh import Mesh
+from routing.export.viewer.mesh import ViewMesh
 
 EDGES, SMOOTH, OUTLINE = "edge", "smooth", "outline"
 # Chords of what is no arc, for paper.
@@ -78,7 +78,7 @@ class Body:
     """A solid and its mesh, its faces in TopExp.MapShapes order; ``kept`` has mean normals of faces."""
 
     solid: Any
-    mesh: Mesh
+    mesh: ViewMesh
     kept: dict[int, Array] = field(default_factory=dict, repr=False)
 
     @cached_property
@@ -88,7 +88,7 @@ class Body:
 
 
 @dataclass(frozen=True, eq=False)
-class Sight:
+class HiddenLineView:
     """``axes`` (3, 3) has rows to the right, up and towards the eye; the view's 0 is the model's."""
 
     bodies: tuple[Body, ...]
@@ -131,7 +131,7 @@ def _carried_on(points: Array) -> Array:
     return np.vstack([ends[0], points[1:-1], ends[1]])
 
 
-def look(bodies: Sequence[Body], axes: Array, *, hidden: bool = False) -> Sight:
+def look(bodies: Sequence[Body], axes: Array, *, hidden: bool = False) -> HiddenLineView:
     """What is seen along the third row of ``axes`` (3, 3); with ``hidden`` the lines behind it too.
 
     What the kernel takes for this grows with the square of the faces: 6 ms for 45 of them, 1.5 s for 1000.
@@ -156,7 +156,7 @@ def look(bodies: Sequence[Body], axes: Array, *, hidden: bool = False) -> Sight:
         if hidden:
             for kind, of in ((EDGES, found.HCompound), (OUTLINE, found.OutLineHCompound)):
                 strokes += _strokes(of(body.solid), kind, n, hidden=True)
-    return Sight(tuple(bodies), axes, tuple(strokes))
+    return HiddenLineView(tuple(bodies), axes, tuple(strokes))
 
 
 def _strokes(compound: Any, kind: str, body: int, *, hidden: bool) -> Iterator[Stroke]:

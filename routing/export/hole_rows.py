@@ -38,7 +38,7 @@ _SAME_MM = 1e-3
 
 
 @dataclass(frozen=True)
-class Hole:
+class HoleRow:
     """One row. Lengths mm; depths count from the mouth; ``count`` is how many rows are alike in a setup.
 
     ``from_mm`` to ``to_mm`` is where the tool's full diameter works, short of a drill's point; a cone narrows
@@ -92,7 +92,7 @@ class _TellsSteps(Protocol):
     def steps_of(self, task: Task) -> Sequence[Any]: ...
 
 
-def holes(plan: Plan) -> list[Hole]:
+def holes(plan: Plan) -> list[HoleRow]:
     """The rows, in the order of setup, step, size and place; last what nothing makes."""
     rows = [
         _row(plan, setup, step, p, cut)
@@ -120,7 +120,7 @@ def holes(plan: Plan) -> list[Hole]:
     return found
 
 
-def _place(row: Hole) -> tuple[Any, ...]:
+def _place(row: HoleRow) -> tuple[Any, ...]:
     last = row.setup is None
     return last, row.setup or 0, row.step or 0, -row.diameter_mm, row.thread, row.y_mm, row.x_mm, row.feature
 
@@ -226,7 +226,7 @@ def _mouth(plan: Plan, step: PlannedStep, task: Task) -> Array:
     return _from_side(task.feature, toward)[1]
 
 
-def _row(plan: Plan, setup: Setup, step: PlannedStep, p: Pass, cut: _Cut) -> Hole:
+def _row(plan: Plan, setup: Setup, step: PlannedStep, p: Pass, cut: _Cut) -> HoleRow:
     place = setup.zero.local(_mouth(plan, step, p.task))
     feature = p.task.feature
     common = _told(feature, cut, (float(place[0]), float(place[1]), float(place[2])))
@@ -243,7 +243,7 @@ def _row(plan: Plan, setup: Setup, step: PlannedStep, p: Pass, cut: _Cut) -> Hol
     )
 
 
-def _unmade(plan: Plan, feature: Feature, cut: _Cut) -> Hole:
+def _unmade(plan: Plan, feature: Feature, cut: _Cut) -> HoleRow:
     assert feature.axis is not None
     side = plan.job.part.frame.side_of(np.array(feature.axis.direction)) or ""
     entry = _told(feature, cut, feature.axis.origin)
@@ -251,7 +251,7 @@ def _unmade(plan: Plan, feature: Feature, cut: _Cut) -> Hole:
     return replace(entry, process=plan.process_of(feature.id), side=side, callouts=callouts, zero=MODEL)
 
 
-def _told(feature: Feature, cut: _Cut, place: Sequence[float]) -> Hole:
+def _told(feature: Feature, cut: _Cut, place: Sequence[float]) -> HoleRow:
     """What a row says of a cut; the rest is the step's to say."""
     thread, hand = "", ""
     pitch = full = None
@@ -264,7 +264,7 @@ def _told(feature: Feature, cut: _Cut, place: Sequence[float]) -> Hole:
         run_out = 0.0 if cut.bottom == "through" else RUN_OUT_PITCHES * size.pitch_mm
         full = rounded(max(0.0, cut.to_mm - cut.from_mm - run_out))
     across = diameter_of(cut.tool)
-    return Hole(
+    return HoleRow(
         feature=feature.id,
         setup=None,
         step=None,
@@ -299,10 +299,10 @@ def _callout(callout: Callout) -> str:
     return f"{callout.kind}{value}{f' {callout.datum}' if callout.datum else ''}".strip()
 
 
-def text(rows: Sequence[Hole]) -> str:
+def text(rows: Sequence[HoleRow]) -> str:
     """CSV (RFC 4180)."""
     stream = io.StringIO()
-    writer = csv.DictWriter(stream, [f.name for f in fields(Hole)])
+    writer = csv.DictWriter(stream, [f.name for f in fields(HoleRow)])
     writer.writeheader()
     for row in rows:
         cells = {k: "" if v is None else v for k, v in asdict(row).items()}

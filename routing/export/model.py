@@ -6,12 +6,12 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from routing.export.header import UNSIGNED, Header
+from routing.export.header import UNSIGNED, FileHeader
 from routing.export.palette import rgb
 
 
 def write_model(
-    solid: Any, faces: Sequence[tuple[str, str]], name: str, path: Path, header: Header = UNSIGNED
+    solid: Any, faces: Sequence[tuple[str, str]], name: str, path: Path, header: FileHeader = UNSIGNED
 ) -> None:
     """Writes a solid (mm) whose faces, in TopExp.MapShapes order, have (process, label).
 

@@ -14,8 +14,8 @@ import numpy as np
 
 from featurize import tolerances as tol
 from featurize.brep.surfaces import Array
-from routing.export.hidden_lines import Body, Sight, look
-from routing.export.viewer.mesh import Mesh, mesh_of
+from routing.export.hidden_lines import Body, HiddenLineView, look
+from routing.export.viewer.mesh import ViewMesh, mesh_of
 
 # Levels and places nearer than this are one.
 _SAME_MM = 5e-4
@@ -72,7 +72,7 @@ class SizedView:
     """
 
     title: str
-    sight: Sight
+    sight: HiddenLineView
     zero: Array
     right: str
     up: str
@@ -84,20 +84,23 @@ class SizedView:
 
 
 def items_of(
-    mesh: Mesh, features_of_faces: Sequence[str], entry: Mapping[str, Mapping[str, Any]], ids: Sequence[str]
+    mesh: ViewMesh,
+    features_of_faces: Sequence[str],
+    by_id: Mapping[str, Mapping[str, Any]],
+    ids: Sequence[str],
 ) -> list[Item]:
-    """Features by their ids: ``told`` has what the route file says of each, by id."""
+    """Features by their ids: ``by_id`` has what the route file says of each, by id."""
     owner = np.array(features_of_faces)
     found = []
     for name in ids:
         faces = np.flatnonzero(owner == name)
         rows = np.isin(mesh.face_of_triangle, faces)
-        if not rows.any() or name not in entry:
+        if not rows.any() or name not in by_id:
             continue
         points = mesh.positions[np.unique(mesh.triangles[rows])]
         own = set(faces.tolist())
         rims = tuple(e.points for e in mesh.edges if own & set(e.faces))
-        feature = entry[name]
+        feature = by_id[name]
         axis = None
         if feature["axis"] and feature["bores"]:
             axis = np.array(feature["axis"]["origin_mm"]), np.array(feature["axis"]["direction"])
@@ -209,7 +212,7 @@ def _each_once(ordinates: Sequence[Ordinate]) -> Iterator[Ordinate]:
 
 
 @dataclass(frozen=True, eq=False)
-class Plane:
+class SectionPlane:
     """A section's plane across the ``across``-th of a zero's axes (0 or 1) at a level from the zero."""
 
     across: int
@@ -220,11 +223,11 @@ class Plane:
         return f"{'XY'[self.across]} {_n(self.level_mm)}"
 
 
-def best_plane(zero_axes: Array, origin: Array, items: Sequence[Item]) -> Plane | None:
+def best_plane(zero_axes: Array, origin: Array, items: Sequence[Item]) -> SectionPlane | None:
     """The plane through the middle of a feature that goes through most of them; None where there is none."""
     local = {i.id: (i.points - origin) @ zero_axes.T for i in items}
     spans = {name: (p.min(axis=0), p.max(axis=0)) for name, p in local.items()}
-    best: tuple[tuple[int, float], Plane] | None = None
+    best: tuple[tuple[int, float], SectionPlane] | None = None
     for across in (1, 0):
         for low, high in spans.values():
             level = round(float(low[across] + high[across]) / 2, 4)
@@ -234,12 +237,12 @@ def best_plane(zero_axes: Array, origin: Array, items: Sequence[Item]) -> Plane 
             deep = sum(float(b[2] - a[2]) for a, b in met)
             rank = len(met), round(deep, 3)
             if met and (best is None or rank > best[0]):
-                best = rank, Plane(across, level)
+                best = rank, SectionPlane(across, level)
     return best[1] if best else None
 
 
 def section(
-    title: str, solid: Any, zero_axes: Array, origin: Array, plane: Plane, items: Sequence[Item]
+    title: str, solid: Any, zero_axes: Array, origin: Array, plane: SectionPlane, items: Sequence[Item]
 ) -> SizedView | None:
     """A solid cut through by a plane, seen from the side that is taken away; heights are sized.
 
@@ -295,12 +298,12 @@ def _crosses(item: Item, across: Array, origin: Array, level: float) -> bool:
     return float(at.min()) + tol.VOID_MM < level < float(at.max()) - tol.VOID_MM
 
 
-def _is_on(mesh: Mesh, face: int, toward: Array, depth: float) -> bool:
+def _is_on(mesh: ViewMesh, face: int, toward: Array, depth: float) -> bool:
     corners = mesh.positions[mesh.triangles[mesh.face_of_triangle == face]].reshape(-1, 3)
     return bool(np.abs(corners @ toward - depth).max() < 1e-4)
 
 
-def mark_of(letter: str, plane: Plane, view: SizedView, overhang_mm: float) -> tuple[str, Array]:
+def mark_of(letter: str, plane: SectionPlane, view: SizedView, overhang_mm: float) -> tuple[str, Array]:
     """The line (2, 2) along which a section is cut, in the view from above."""
     low, high = view.sight.box
     if plane.across == 1:

@@ -18,7 +18,7 @@ import numpy as np
 from featurize import tolerances as tol
 from featurize.brep.shapes import each
 from featurize.brep.surfaces import Array
-from routing.export.header import UNSIGNED, Header
+from routing.export.header import UNSIGNED, FileHeader
 
 # A file read back must have the volume of what was written: STEP keeps 15 digits, an STL its chords.
 _STEP_SHARE = 1e-6
@@ -38,7 +38,7 @@ def write_step(
     name: str,
     faces: Sequence[tuple[str, Colour]] | None = None,
     like: tuple[Path, str] | None = None,
-    header: Header = UNSIGNED,
+    header: FileHeader = UNSIGNED,
 ) -> Path:
     """One solid in model coordinates as AP214 in millimetres; raises WriteError.
 
@@ -79,7 +79,7 @@ def _nameless(path: Path, name: str) -> str:
     return text.replace(named, "''")
 
 
-def write_bodies(bodies: Sequence[tuple[str, Any]], path: Path, header: Header = UNSIGNED) -> Path:
+def write_bodies(bodies: Sequence[tuple[str, Any]], path: Path, header: FileHeader = UNSIGNED) -> Path:
     """Several named solids in model coordinates, otherwise as ``write_step``; each is checked on reading."""
 
     def check(aside: Path) -> None:
@@ -102,7 +102,7 @@ def _write_named(
     bodies: Sequence[tuple[str, Any]],
     aside: Path,
     called: str,
-    header: Header,
+    header: FileHeader,
     faces: Sequence[tuple[str, Colour]] | None = None,
 ) -> None:
     """``faces`` are those of a single body."""

@@ -19,7 +19,7 @@ from featurize import tolerances as tol
 from featurize.brep.shapes import each
 from featurize.brep.solids import facets
 from featurize.brep.surfaces import Array
-from routing.export.header import UNSIGNED, Header
+from routing.export.header import UNSIGNED, FileHeader
 from routing.export.palette import rgb
 from routing.export.solid_files import Colour, WriteError, write_3mf, write_step, write_stl
 from routing.plan.plan import Plan
@@ -39,7 +39,7 @@ def deliver(
     *,
     name: str,
     source_faces: Sequence[int] | None = None,
-    header: Header = UNSIGNED,
+    header: FileHeader = UNSIGNED,
 ) -> dict[str, Any]:
     """Writes every file of the stock and gives what route.json says of them. Raises WriteError."""
     part, shop, rule = plan.job.part, plan.job.shop, plan.job.shop.rule(plan.job.material)
@@ -172,7 +172,7 @@ def _write(
     folder: Path,
     name: str,
     last: _Written | None,
-    header: Header,
+    header: FileHeader,
 ) -> _Written:
     step = folder / f"{stem(body.setup, body.step, body.name)}.step"
     title = f"{name} {step.stem}"

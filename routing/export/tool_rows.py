@@ -17,7 +17,7 @@ from routing.export.table import harmless
 from routing.export.tool_words import kind_of, sizes_of
 from routing.plan.plan import Pass, Plan, PlannedStep, Setup
 from routing.processes.shop import Shop
-from routing.processes.tools import Electrodes, HandTool, Tool
+from routing.processes.tools import ElectrodeSet, HandTool, Tool
 
 TO_BUY, UNLISTED, MADE = "to buy", "not in the shop's lists: look for it", "made for this job"
 CHOOSE = "choose one"
@@ -141,7 +141,7 @@ def _get(shop: Shop, tool: Tool | None, *, workable: bool) -> str:
         return CHOOSE if workable else TO_BUY
     if isinstance(tool, HandTool):
         return ""
-    if isinstance(tool, Electrodes):
+    if isinstance(tool, ElectrodeSet):
         return MADE
     listed = [t for t in _listed(shop) if type(t) is type(tool)]
     if not listed:

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from routing.export.dxf_file import drawing
-from routing.export.wire_sheet import Placed, layers, start_hole, travel
+from routing.export.wire_sheet import PlacedPath, layers, start_hole, travel
 
 if TYPE_CHECKING:  # these load the kernel
     from featurize.brep.surfaces import Array
@@ -22,7 +22,7 @@ _COLOURS = {"upper": 7, "lower": 8, "lead": 3, "start": 1, "notes": 9, "frame": 
 
 
 def draw(
-    made: Sequence[Placed], target: Path, title: Sequence[str], behind: Mapping[str, Sequence[Array]]
+    made: Sequence[PlacedPath], target: Path, title: Sequence[str], behind: Mapping[str, Sequence[Array]]
 ) -> None:
     """Writes one drawing (DXF R2010, the same bytes for the same part).
 
@@ -84,7 +84,7 @@ def _outline(space: Any, outline: Outline, z_mm: float, attributes: dict[str, An
     )
 
 
-def _legend(made: Sequence[Placed]) -> Iterator[str]:
+def _legend(made: Sequence[PlacedPath]) -> Iterator[str]:
     from routing.processes.wire.slugs import CAUTION
 
     yield "Outlines are the finished walls: the wire runs in the air, LEFT of the travel by its offset."
@@ -113,7 +113,7 @@ def _legend(made: Sequence[Placed]) -> Iterator[str]:
     yield "Estimates and proposals: prove every path on the machine before it cuts."
 
 
-def _start_table(made: Sequence[Placed]) -> Iterator[tuple[str, ...]]:
+def _start_table(made: Sequence[PlacedPath]) -> Iterator[tuple[str, ...]]:
     holes = [hole for placed in made if (hole := start_hole(placed))]
     if not holes:
         return

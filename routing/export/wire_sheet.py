@@ -51,7 +51,7 @@ _COLUMNS = (
 
 
 @dataclass(frozen=True, eq=False)
-class Placed:
+class PlacedPath:
     """A path in the zero of its setup; ``minutes`` are those of its legs."""
 
     path: Path
@@ -93,7 +93,7 @@ def travel(path: Path) -> str:
     return "against the clock" if path.cut.opening else "with the clock"
 
 
-def passes(placed: Placed) -> Iterator[dict[str, Any]]:
+def passes(placed: PlacedPath) -> Iterator[dict[str, Any]]:
     """What the route file says of each pass of a path."""
     path = placed.path
     for leg, minutes in zip(path.legs, placed.minutes, strict=True):
@@ -139,11 +139,11 @@ def passes(placed: Placed) -> Iterator[dict[str, Any]]:
         }
 
 
-def _line(placed: Placed, points: Array) -> list[list[float]]:
+def _line(placed: PlacedPath, points: Array) -> list[list[float]]:
     return [vector(p) for p in placed.flat(points)]
 
 
-def start_hole(placed: Placed) -> dict[str, Any] | None:
+def start_hole(placed: PlacedPath) -> dict[str, Any] | None:
     """Where a path is started, through what; None where it comes from the edge."""
     path = placed.path
     hole = path.hole
@@ -169,7 +169,7 @@ def start_hole(placed: Placed) -> dict[str, Any] | None:
     }
 
 
-def text(every: Sequence[Placed]) -> str:
+def text(every: Sequence[PlacedPath]) -> str:
     """The sheet as CSV (RFC 4180); lengths mm, in the zero of each setup."""
     stream = io.StringIO()
     writer = csv.writer(stream)

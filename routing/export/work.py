@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from routing.export.header import Header
+from routing.export.header import FileHeader
 from routing.inputs.choices import Choices
 
 if TYPE_CHECKING:  # these load the kernel
@@ -38,9 +38,9 @@ class Work:
         return self.recognition.part
 
     @property
-    def header(self) -> Header:
+    def header(self) -> FileHeader:
         """What the files say of where they come from."""
-        return Header(str(self.shop.toolroom), self.choices.date)
+        return FileHeader(str(self.shop.toolroom), self.choices.date)
 
     @property
     def faces(self) -> Sequence[tuple[str, str]]:

@@ -13,7 +13,7 @@ from typing import Any, Protocol
 import numpy as np
 
 from featurize.brep.part import Part
-from featurize.brep.runs import Run
+from featurize.brep.runs import EdgeRun
 from featurize.brep.surfaces import Array
 from featurize.feature import Feature, Kind
 from featurize.placing import (
@@ -40,7 +40,7 @@ class Find(Protocol):
     def __call__(self, *, working_side: Array | None, threads: Mapping[str, str]) -> Recognition: ...
 
 
-Found = Feature | Run  # what an answer is for
+Found = Feature | EdgeRun  # what an answer is for
 BY_A_PERSON = "settled by a person"
 
 
@@ -224,7 +224,7 @@ def _working(
     """The working direction in model coordinates, where a person has said on which side features are."""
     found = None
     for n, feature in matched.items():
-        if answers[n].side is None or isinstance(feature, Run):
+        if answers[n].side is None or isinstance(feature, EdgeRun):
             continue
         if len(feature.opens_to) != 1:
             raise ChoicesError(

@@ -117,10 +117,10 @@ class RoutedFeature:
         return self if same else replace(self, regions=moved)
 
 
-def choose(job: JobContext, feature: Feature, entry: Sequence[Flag]) -> RoutedFeature:
-    """Asks every process about a feature; ``told`` are the flags that it has already."""
+def choose(job: JobContext, feature: Feature, known: Sequence[Flag]) -> RoutedFeature:
+    """Asks every process about a feature; ``flags`` are those that it has already."""
     flags = [
-        *entry,
+        *known,
         *(
             Flag("called-out-fine", Severity.NOTE, feature.id, f"{d.because[:1].upper()}{d.because[1:]}.")
             for d in demands(feature)

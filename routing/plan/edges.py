@@ -16,7 +16,7 @@ import numpy as np
 
 from featurize import tolerances as tol
 from featurize.brep.part import Convexity, Edge, Part
-from featurize.brep.runs import Run, edge_runs
+from featurize.brep.runs import EdgeRun, edge_runs
 from featurize.feature import Feature, Kind, Role
 from routing.processes.flags import Flag, Severity
 
@@ -167,7 +167,7 @@ def edge_map(
     return verdicts
 
 
-def _chosen(run: Run, seen: _Seen, asked: Mapping[str, str]) -> Break | None:
+def _chosen(run: EdgeRun, seen: _Seen, asked: Mapping[str, str]) -> Break | None:
     """What a person wants of an edge: by its own id, then by its features', then by their kinds.
 
     Where its two features are to be treated differently the sharper answer stands: an edge that was

@@ -209,7 +209,7 @@ class TubeElectrode:
 
 
 @dataclass(frozen=True)
-class Electrodes:
+class ElectrodeSet:
     """Those of one feature, made for this part: the list of electrodes has each with its sizes."""
 
     def __str__(self) -> str:
@@ -235,6 +235,6 @@ Tool = (
     | BoringHead
     | ThreadMill
     | TubeElectrode
-    | Electrodes
+    | ElectrodeSet
     | HandTool
 )

@@ -14,7 +14,7 @@ from featurize.brep.solids import KernelError, cut, fused, is_valid, prism, soli
 from featurize.feature import Vec3
 from routing.processes.blank import Blank
 from routing.processes.protocol import Allowance, Task
-from routing.processes.surface_grind.cuts import Cleared, Ground, GroundCut, ground
+from routing.processes.surface_grind.cuts import Cleared, GroundCut, WheelCuts, ground
 from routing.processes.surface_grind.reach import OVERRUN_MM
 from routing.processes.surface_grind.view import Trace
 from routing.processes.tools import Wheel
@@ -96,7 +96,7 @@ def _nothing(what: str, reasons: Iterable[tuple[str, str]]) -> str:
     return f"no feature {what}, the stock is the blank{': ' if why else ''}{why}"
 
 
-def _floor(part: Part, run: Cleared, trace: Trace, found: Ground) -> GroundFloor:
+def _floor(part: Part, run: Cleared, trace: Trace, found: WheelCuts) -> GroundFloor:
     """Where a flat face is ground flat."""
     view, mm = run.sight.view, found.keeps.get(trace.face, Allowance()).floor_mm
     face, at = part.faces[trace.face], trace.low + mm * trace.normal

@@ -14,7 +14,7 @@ from featurize.brep.surfaces import Array
 from routing.processes.surface_grind.cuts import GroundCut
 from routing.processes.surface_grind.view import ENDLESS
 from routing.stock.ground import GroundStock
-from routing.stock.sweep import FLAT_MM, Fault
+from routing.stock.sweep import FLAT_MM, SweepFault
 from routing.stock.walls import walls_of
 
 # A square foot lacks (1 - pi/4) r^2 of a wheel's corner r; this share of that is a chord's.
@@ -25,7 +25,7 @@ _QUARTER = 32
 _LEVELS = 5
 
 
-def passes(part: Part, stock: GroundStock) -> tuple[Fault, ...]:
+def passes(part: Part, stock: GroundStock) -> tuple[SweepFault, ...]:
     """Feet sharper than the wheel's corner, and walls that the wheels stay off or go beyond."""
     groups: dict[tuple[float, ...], list[GroundCut]] = {}
     for c in stock.removed:
@@ -36,7 +36,7 @@ def passes(part: Part, stock: GroundStock) -> tuple[Fault, ...]:
     return (*(fault for c in stock.removed for fault in _sharp(stock, c)), *walls)
 
 
-def _sharp(stock: GroundStock, c: GroundCut) -> Iterator[Fault]:
+def _sharp(stock: GroundStock, c: GroundCut) -> Iterator[SweepFault]:
     """Corners of a path within the blank into which the wheel's own corner does not get."""
     radius = max(c.corner_mm, c.wheel.corner_radius_mm)
     flat = c.view.flat(stock.blank.corners)
@@ -68,7 +68,7 @@ def _sharp(stock: GroundStock, c: GroundCut) -> Iterator[Fault]:
             yield _fault(c, "a foot is sharper than the wheel's corner", radius, at)
 
 
-def _walls(part: Part, stock: GroundStock, cuts: Sequence[GroundCut]) -> Iterator[Fault]:
+def _walls(part: Part, stock: GroundStock, cuts: Sequence[GroundCut]) -> Iterator[SweepFault]:
     """Upright flat faces ground right through: air a hair before what they keep, and stock behind."""
     view = cuts[0].view
     cleared = shapely.union_all([shapely.make_valid(polygon_of(list(c.path))) for c in cuts])
@@ -90,6 +90,6 @@ def _walls(part: Part, stock: GroundStock, cuts: Sequence[GroundCut]) -> Iterato
                 yield _fault(cuts[0], what, FLAT_MM, np.array([wall.across, levels[int(np.argmax(bad))]]))
 
 
-def _fault(c: GroundCut, what: str, size_mm: float, at: Array) -> Fault:
+def _fault(c: GroundCut, what: str, size_mm: float, at: Array) -> SweepFault:
     x, y, z = (float(v) for v in c.view.solid(at))
-    return Fault(what, size_mm, 0.0, (x, y, z))
+    return SweepFault(what, size_mm, 0.0, (x, y, z))

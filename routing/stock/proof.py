@@ -35,7 +35,7 @@ from featurize.isolate import run_apart
 from routing.stock.grid import Columns, columns
 from routing.stock.ground import GroundStock, tool_of
 from routing.stock.passes import passes
-from routing.stock.sweep import Fault, Sweep, outliers, sweeps
+from routing.stock.sweep import Sweep, SweepFault, outliers, sweeps
 
 T = TypeVar("T")
 
@@ -108,8 +108,8 @@ class Proof:
     floors: tuple[FloorCheck, ...]
     grids: tuple[GridCheck, ...]
     sweeps: tuple[Sweep, ...]
-    outliers: tuple[Fault, ...]
-    passes: tuple[Fault, ...]
+    outliers: tuple[SweepFault, ...]
+    passes: tuple[SweepFault, ...]
 
     @property
     def faults(self) -> tuple[str, ...]:

@@ -20,7 +20,7 @@ from featurize.brep.silhouette import View
 from featurize.brep.surfaces import Array
 from featurize.feature import Feature
 from routing.processes.material_rules import MaterialRule
-from routing.processes.mill.levels import Ground, Sides, tidy
+from routing.processes.mill.levels import MilledRecess, Sides, tidy
 from routing.processes.mill.shop import MillShop
 from routing.processes.shop import Shop
 from routing.processes.tools import Cutter
@@ -118,15 +118,15 @@ def rings(region: Any, step_mm: float) -> list[Any]:
 class _Recess:
     """What is cleared in one go, and what the block and the ground stock hold of it at each level."""
 
-    ground: Ground
+    ground: MilledRecess
     held: tuple[tuple[Any, ...], ...]  # of each body
 
     @classmethod
-    def of(cls, ground: Ground, bodies: Sequence[Sections]) -> _Recess:
+    def of(cls, ground: MilledRecess, bodies: Sequence[Sections]) -> _Recess:
         return cls(ground, tuple(tuple(_held(ground, body.near(ground.window))) for body in bodies))
 
 
-def _held(ground: Ground, body: Sections) -> Iterator[Any]:
+def _held(ground: MilledRecess, body: Sections) -> Iterator[Any]:
     """What of its plan a body fills just over each level's bottom."""
     held = known = above = None
     for (bottom, _), mask in zip(ground.steps, ground.masks, strict=True):
@@ -138,7 +138,7 @@ def _held(ground: Ground, body: Sections) -> Iterator[Any]:
 
 
 @dataclass(frozen=True, eq=False)
-class _Side:
+class _ClearedSide:
     """All that is cleared from one side; ``outline`` is the block's plan."""
 
     name: str
@@ -148,7 +148,7 @@ class _Side:
 
 
 def _walk(
-    side: _Side, body: int, radius_mm: float, how: Cutting, total: _Sum
+    side: _ClearedSide, body: int, radius_mm: float, how: Cutting, total: _Sum
 ) -> list[tuple[float, Any, tuple[Any, ...]]]:
     """Leads the cutter through one recess after the other, each level by level, in the block or the ground
     stock (``body`` 0 or 1)."""
@@ -227,7 +227,7 @@ def rough(
         bodies = [Sections(View.of(part, toward), body) for body in (block, ground)]
         grounds = seen.grounds(toward, features, top, step, cutters[0].radius_mm)
         recesses = tuple(_Recess.of(g, bodies) for g in grounds)
-        views.append(_Side(side, top, bodies[0].at(top - _OVER_MM), recesses))
+        views.append(_ClearedSide(side, top, bodies[0].at(top - _OVER_MM), recesses))
     every = [recess for side in views for recess in side.recesses]
     cutter = _rough_cutter(cutters, every)
     if cutter is None:

@@ -32,7 +32,7 @@ from featurize.brep.solids import (
 from featurize.brep.surfaces import Array
 from featurize.feature import Feature, Role
 from routing.processes.blank import Blank
-from routing.processes.mill.levels import ROUGH_FLOOR_MM, ROUGH_WALL_MM, Ground, Sides, tidy
+from routing.processes.mill.levels import ROUGH_FLOOR_MM, ROUGH_WALL_MM, MilledRecess, Sides, tidy
 from routing.processes.protocol import Allowance, Removal
 from routing.processes.tools import Cutter
 
@@ -264,7 +264,7 @@ def _roughed(seen: Sides, last: StockBody, blank: Blank, step: StockStep) -> Sto
     return _less(seen.part, last, step, tools, notes)
 
 
-def _cleared(ground: Ground, cutter: Cutter, top_mm: float, wall_mm: float) -> Iterator[Any]:
+def _cleared(ground: MilledRecess, cutter: Cutter, top_mm: float, wall_mm: float) -> Iterator[Any]:
     """What leaves a recess, from its deepest level up."""
     above = None
     levels = zip(ground.levels(cutter.radius_mm, wall_mm), ground.masks, strict=True)

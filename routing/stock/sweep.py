@@ -48,7 +48,7 @@ _ASKEW = np.array([0.2837, 0.4719, 0.8348]) / np.linalg.norm([0.2837, 0.4719, 0.
 
 
 @dataclass(frozen=True)
-class Fault:
+class SweepFault:
     """Something that does not hold: what, how large (mm), how wide across, and where (model mm)."""
 
     what: str
@@ -71,18 +71,18 @@ class Sweep:
     pitch_mm: float
     columns: int
     floor_worst_mm: float
-    faults: tuple[Fault, ...]
+    faults: tuple[SweepFault, ...]
 
 
 @dataclass(frozen=True, eq=False)
-class Line:
+class LevelLine:
     """The highest level in each column and the facet that holds it (-1 for none)."""
 
     height: Array
     facet: NDArray[np.int64]
 
 
-def line_of(view: View, triangles: Array, low: float, pitch: float, count: int) -> Line:
+def line_of(view: View, triangles: Array, low: float, pitch: float, count: int) -> LevelLine:
     """The heights of a mesh (m, 3, 3) seen along its view, at ``count`` columns from ``low`` on."""
     normals = np.cross(triangles[:, 1] - triangles[:, 0], triangles[:, 2] - triangles[:, 0])
     looks_up = np.flatnonzero(normals @ view.up > 1e-9 * np.linalg.norm(normals, axis=1))
@@ -117,7 +117,7 @@ def line_of(view: View, triangles: Array, low: float, pitch: float, count: int) 
             least = np.append(height.reshape(blocks, _BLOCK).min(axis=1), np.inf)
             spans = np.column_stack([first[left] // _BLOCK, (last[left] - 1) // _BLOCK + 1]).ravel()
             left = left[np.minimum.reduceat(least, spans)[::2] < highest[left]]
-    return Line(height[:count], facet)
+    return LevelLine(height[:count], facet)
 
 
 def reach(height: Array, width_mm: float, corner_mm: float, pitch: float) -> Array:
@@ -178,7 +178,7 @@ def _sweep(part: Part, stock: GroundStock, body: Array, cuts: Sequence[GroundCut
     flat = np.isin(np.where(own.facet >= 0, face_ids[own.facet], -1), planes)
     near = np.where(flat, FLAT_MM, CURVED_MM)
     swept = np.isfinite(went)
-    faults: list[Fault] = []
+    faults: list[SweepFault] = []
 
     def blame(what: str, over: Array, where: NDArray[np.bool_], slack: Array | float) -> None:
         bad = where & (over > slack)
@@ -193,7 +193,7 @@ def _sweep(part: Part, stock: GroundStock, body: Array, cuts: Sequence[GroundCut
                 np.array([at[worst], own.height[worst]]), float((inside - view.origin) @ view.along)
             )
             x, y, z = (float(v) for v in spot)
-            faults.append(Fault(what, float(over[worst]), len(cells) * pitch, (x, y, z)))
+            faults.append(SweepFault(what, float(over[worst]), len(cells) * pitch, (x, y, z)))
 
     # One column's doubt beside an upright wall, where a mesh's chords move it.
     inner = np.where(flat, own.height, ndimage.minimum_filter1d(own.height, _STRAY))
@@ -306,7 +306,7 @@ def _is_formed(view: View, part: Part, faces: Iterable[int]) -> bool:
     return False
 
 
-def outliers(part: Part, stock: GroundStock, body: Array) -> tuple[Fault, ...]:
+def outliers(part: Part, stock: GroundStock, body: Array) -> tuple[SweepFault, ...]:
     """Points of the part outside the stock, and of the wheels' paths inside it, by parity of rays."""
     mesh = Mesh(
         body.reshape(-1, 3),
@@ -333,9 +333,9 @@ def odd(mesh: Mesh, points: Array) -> NDArray[np.bool_]:
     return np.asarray(hit_counts(mesh, points, _ASKEW) % 2 == 1) if len(points) else np.zeros(0, bool)
 
 
-def _group(what: str, points: Array, asked: int) -> Fault:
+def _group(what: str, points: Array, asked: int) -> SweepFault:
     x, y, z = (float(v) for v in points[0])
-    return Fault(f"{len(points)} of {asked} {what}", float(np.ptp(points, axis=0).max()), 0.0, (x, y, z))
+    return SweepFault(f"{len(points)} of {asked} {what}", float(np.ptp(points, axis=0).max()), 0.0, (x, y, z))
 
 
 def _within(part: Part, rng: np.random.Generator) -> Array:

@@ -14,7 +14,7 @@ from routing.stock.ground import GroundStock
 
 
 @dataclass(frozen=True)
-class Wall:
+class StockWall:
     """``sense`` is 1 where it looks to higher places across, -1 to lower ones; ``left_mm`` stays on it."""
 
     across: float
@@ -24,7 +24,7 @@ class Wall:
     left_mm: float
 
 
-def walls_of(part: Part, stock: GroundStock, view: View, regions: Iterable[str]) -> list[Wall]:
+def walls_of(part: Part, stock: GroundStock, view: View, regions: Iterable[str]) -> list[StockWall]:
     """Of walls in line, one behind the other, each keeps what that keeps which keeps most.
 
     So does a wall behind which another stands on a narrow ledge and keeps more than that is wide.
@@ -38,7 +38,7 @@ def walls_of(part: Part, stock: GroundStock, view: View, regions: Iterable[str])
         replace(w, low=max([w.low, *(float(b[1]) for a, b in ends if _is_foot(w, a, b))])) for w in walls
     ]
 
-    def most(wall: Wall) -> float:
+    def most(wall: StockWall) -> float:
         back = ((wall.sense * (wall.across - w.across), w) for w in walls if w.sense == wall.sense)
         over = (w.left_mm - mm for mm, w in back if -tol.LENGTH_MM < mm < w.left_mm and w.high > wall.low)
         return max(over, default=wall.left_mm)
@@ -51,17 +51,17 @@ def _is_level(part: Part, view: View, face: int) -> bool:
     return isinstance(surface, Plane) and float(surface.normal @ view.up) > 1 - tol.EDGE_ON_SINE
 
 
-def _is_foot(wall: Wall, low: Array, high: Array) -> bool:
+def _is_foot(wall: StockWall, low: Array, high: Array) -> bool:
     """Whether a level floor, between two corners (2,), is one that a wall stands on."""
     beside = low[0] - tol.SURFACE_MM < wall.across < high[0] + tol.SURFACE_MM
     return bool(beside and wall.low < high[1] < wall.high)
 
 
-def _wall(part: Part, stock: GroundStock, view: View, face: int) -> Wall | None:
+def _wall(part: Part, stock: GroundStock, view: View, face: int) -> StockWall | None:
     surface = part.faces[face].surface
     if not isinstance(surface, Plane) or abs(float(surface.normal @ view.across)) < 1 - tol.EDGE_ON_SINE:
         return None
     flat = view.flat(part.mesh.vertices[part.mesh.corners([face])])
     sense = 1 if float(surface.normal @ view.across) > 0 else -1
     mm = stock.allowances.get(face, Allowance()).wall_mm
-    return Wall(float(flat[:, 0].mean()), sense, float(flat[:, 1].min()), float(flat[:, 1].max()), mm)
+    return StockWall(float(flat[:, 0].mean()), sense, float(flat[:, 1].min()), float(flat[:, 1].max()), mm)

@@ -21,7 +21,7 @@ from unittest import mock
 
 from featurize.errors import StepError
 from featurize.step.document import Skip
-from featurize.step.notes import ReadNote, Severity
+from featurize.step.notes import NoteSeverity, ReadNote
 
 _LINES = re.compile(rb"[^\n]*\n?")
 _NUMBER = re.compile(rb"-?\d+\.\d*(?:E[+-]?\d+)?")
@@ -175,7 +175,7 @@ def judge(path: str, skip: Skip = Skip.NOTHING) -> Outcome:
         where = f"{'/'.join(Path(last.filename).parts[-2:])}:{last.lineno} {type(error).__name__}: {error}"
         return Outcome("traceback", where=where)
     said = dict.fromkeys(n.message for n in noticed)
-    blocking = dict.fromkeys(n.message for n in noticed if n.severity == Severity.BLOCKING)
+    blocking = dict.fromkeys(n.message for n in noticed if n.severity == NoteSeverity.BLOCKING)
     return Outcome("parts", tuple(said), tuple(sorted(parts)), valid, tuple(blocking))
 
 

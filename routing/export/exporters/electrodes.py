@@ -15,7 +15,7 @@ from routing.processes.sink_erode.shop import Electrodes, ErodeShop
 if TYPE_CHECKING:  # these load the kernel
     from featurize.feature import Feature
     from routing.plan.plan import Pass, PlannedStep
-    from routing.processes.sink_erode.body import Body
+    from routing.processes.sink_erode.body import ElectrodeBody
     from routing.processes.sink_erode.forecast import Set
 
 ORDER = 30
@@ -108,7 +108,9 @@ def _of_pass(
     return listed, [*flags, *_warned(feature, sets, listed, owned)]
 
 
-def _written(work: Work, step: PlannedStep, body: Body, name: str, folder: Path) -> Body | str:
+def _written(
+    work: Work, step: PlannedStep, body: ElectrodeBody, name: str, folder: Path
+) -> ElectrodeBody | str:
     """The body once both its files are there; else why they are not."""
     import numpy as np
 

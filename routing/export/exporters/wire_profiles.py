@@ -16,7 +16,7 @@ from routing.processes.flags import Flag, Severity
 
 if TYPE_CHECKING:  # these load the kernel
     from featurize.brep.surfaces import Array
-    from routing.export.wire_sheet import Placed
+    from routing.export.wire_sheet import PlacedPath
     from routing.plan.plan import Pass, PlannedStep
     from routing.processes.wire.paths import Silhouettes
 
@@ -57,7 +57,7 @@ def write(work: Work, folder: Path) -> dict[str, Any]:
         return {}
     blank = facets(work.stock.blank.solid).reshape(-1, 3)
     silhouettes = Silhouettes(work.part)
-    every: list[Placed] = []
+    every: list[PlacedPath] = []
     flags: list[Flag] = []
     for step, p in wired:
         own = _placed(work, step, p, blank, silhouettes)
@@ -80,8 +80,10 @@ def write(work: Work, folder: Path) -> dict[str, Any]:
     return _told(every, flags)
 
 
-def _placed(work: Work, step: PlannedStep, p: Pass, blank: Array, silhouettes: Silhouettes) -> list[Placed]:
-    from routing.export.wire_sheet import Placed
+def _placed(
+    work: Work, step: PlannedStep, p: Pass, blank: Array, silhouettes: Silhouettes
+) -> list[PlacedPath]:
+    from routing.export.wire_sheet import PlacedPath
     from routing.processes.wire.effort import minutes_of
     from routing.processes.wire.paths import paths
     from routing.processes.wire.verdict import WireVerdict
@@ -91,7 +93,7 @@ def _placed(work: Work, step: PlannedStep, p: Pass, blank: Array, silhouettes: S
     along = step.approach.direction
     height = verdict.height_mm or job.extent_mm(along)
     return [
-        Placed(
+        PlacedPath(
             path,
             setup.number,
             step.number,
@@ -115,7 +117,7 @@ def _file(side: str) -> str:
     )
 
 
-def _apart(every: Sequence[Placed]) -> list[Placed]:
+def _apart(every: Sequence[PlacedPath]) -> list[PlacedPath]:
     """Setups of one side that count from different zeros have a drawing each."""
     zeros: dict[str, set[tuple[float, ...]]] = {}
     for q in every:
@@ -127,12 +129,12 @@ def _apart(every: Sequence[Placed]) -> list[Placed]:
     ]
 
 
-def _zeros(made: Sequence[Placed]) -> list[str]:
+def _zeros(made: Sequence[PlacedPath]) -> list[str]:
     """Each setup's zero in the plan's words."""
     return list(dict.fromkeys(f"Setup {q.setup}: {q.zero.words}." for q in made))
 
 
-def _title(work: Work, made: Sequence[Placed]) -> list[str]:
+def _title(work: Work, made: Sequence[PlacedPath]) -> list[str]:
     setups = ", ".join(str(n) for n in dict.fromkeys(q.setup for q in made))
     side = work.part.frame.side_of
     x, y, z = (side(a) or "slanted" for a in made[0].zero.axes)
@@ -142,7 +144,7 @@ def _title(work: Work, made: Sequence[Placed]) -> list[str]:
     ]
 
 
-def _behind(silhouettes: Silhouettes, blank: Array, placed: Placed) -> dict[str, list[Array]]:
+def _behind(silhouettes: Silhouettes, blank: Array, placed: PlacedPath) -> dict[str, list[Array]]:
     """Corners (n, 2) of what is drawn behind: the blank's hull and the part's silhouette."""
     import shapely
 
@@ -155,7 +157,7 @@ def _behind(silhouettes: Silhouettes, blank: Array, placed: Placed) -> dict[str,
     }
 
 
-def _told(every: Sequence[Placed], flags: Sequence[Flag]) -> dict[str, Any]:
+def _told(every: Sequence[PlacedPath], flags: Sequence[Flag]) -> dict[str, Any]:
     from routing.export.numbers import rounded
     from routing.export.route_json import plain
     from routing.export.wire_sheet import passes, start_hole, travel

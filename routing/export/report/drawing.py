@@ -80,7 +80,7 @@ Item = Line | Runs | Area | Words | Raster
 
 @dataclass(frozen=True)
 class Drawing:
-    """``told`` says in words what is drawn, for those who cannot see it."""
+    """``description`` says in words what is drawn, for those who cannot see it."""
 
     width_mm: float
     height_mm: float

@@ -25,7 +25,7 @@ from routing.export.report.sized_drawing import (
     view_items,
 )
 from routing.export.sized import Item as Sized
-from routing.export.sized import Plane, SizedView, best_plane, from_above, section
+from routing.export.sized import SectionPlane, SizedView, best_plane, from_above, section
 from routing.export.sized_dxf import in_a_row, write_views
 
 DRAWING = "drawing.dxf"
@@ -149,7 +149,7 @@ def _is_sized(feature: Mapping[str, Any]) -> bool:
     return bool(feature["kind"] != "outside face")
 
 
-def _section(gallery: Gallery, zero: Array) -> tuple[Plane | None, SizedView | None]:
+def _section(gallery: Gallery, zero: Array) -> tuple[SectionPlane | None, SizedView | None]:
     frame = gallery.subject.frame
     items = gallery.items([f["id"] for f in gallery.content["features"] if _is_sized(f)])
     plane = best_plane(frame, zero, items)

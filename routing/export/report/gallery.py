@@ -10,14 +10,14 @@ from typing import Any
 import numpy as np
 
 from featurize.brep.surfaces import Array
-from routing.export.hidden_lines import Body, Sight, look
+from routing.export.hidden_lines import Body, HiddenLineView, look
 from routing.export.report.drawing import Drawing, Item, Line, Runs, Words, arrow
 from routing.export.report.eye import axes_of
 from routing.export.report.inked import Fit, shades
 from routing.export.report.pictures import MOST_FACES, Subject
 from routing.export.report.sized_drawing import zero_items
 from routing.export.sized import Item as Sized
-from routing.export.sized import Plane, SizedView, best_plane, from_above, items_of, mark_of, section
+from routing.export.sized import SectionPlane, SizedView, best_plane, from_above, items_of, mark_of, section
 from routing.export.viewer.mesh import mesh_of
 
 # A face of the stock that lies this near to the stock before is no new one; round ones are chords.
@@ -39,7 +39,7 @@ class Gallery:
     folder: Path
     fixtures: Mapping[int, Sequence[tuple[str, Any]]]
     _stocks: dict[str, Body] = field(default_factory=dict, repr=False)
-    _sights: dict[tuple[int, str], Sight] = field(default_factory=dict, repr=False)
+    _sights: dict[tuple[int, str], HiddenLineView] = field(default_factory=dict, repr=False)
     _views: dict[int, tuple[SizedView, ...]] = field(default_factory=dict, repr=False)
     _meshes: dict[int, Body] = field(default_factory=dict, repr=False)
 
@@ -89,7 +89,7 @@ class Gallery:
 
         return str(setup["process"]) if setup["process"] in signs() else _STOCK
 
-    def _sight(self, setup: Mapping[str, Any], which: str) -> Sight:
+    def _sight(self, setup: Mapping[str, Any], which: str) -> HiddenLineView:
         key = setup["number"], which
         if key not in self._sights:
             bodies = [self.stock(setup[f"stock_{which}"])]
@@ -173,7 +173,7 @@ def _start_hole(row: Mapping[str, Any], axes: Array, origin: Array) -> Sized:
     )
 
 
-def marked(view: SizedView, plane: Plane) -> SizedView:
+def marked(view: SizedView, plane: SectionPlane) -> SizedView:
     """With the line along which the section A-A is cut."""
     size = float(np.max(view.sight.box[1] - view.sight.box[0]))
     return replace(view, marks=(mark_of("A", plane, view, 0.04 * size),))
@@ -189,7 +189,7 @@ def _faces(body: Body) -> int:
 
 
 def _fitted(
-    sight: Sight, width_mm: float, most_mm: float, setup: Mapping[str, Any] | None = None
+    sight: HiddenLineView, width_mm: float, most_mm: float, setup: Mapping[str, Any] | None = None
 ) -> tuple[Fit, float]:
     """As large as fits, with room for a setup's axes where one is given; and the height that it takes."""
     low, high = sight.box
@@ -216,7 +216,7 @@ def _fitted(
     return Fit(np.zeros(2), scale, middle), height
 
 
-def _axes_items(setup: Mapping[str, Any], sight: Sight, fit: Fit) -> list[Item]:
+def _axes_items(setup: Mapping[str, Any], sight: HiddenLineView, fit: Fit) -> list[Item]:
     """The zero, and its axes with their names; Z is up."""
     origin = np.array(setup["zero"]["origin_mm"])
     (start,) = fit(sight.flat(origin[None]))

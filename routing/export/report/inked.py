@@ -13,7 +13,7 @@ import numpy as np
 import shapely
 
 from featurize.brep.surfaces import Array
-from routing.export.hidden_lines import Body, Cell, Sight
+from routing.export.hidden_lines import Body, Cell, HiddenLineView
 from routing.export.palette import rgb
 from routing.export.report.drawing import Area, Item, Point, Runs, Words, box_of, clear_of
 from routing.export.report.drawing import Line as InkLine
@@ -55,7 +55,7 @@ class Fit:
 Key = Callable[[int, int], str | None]
 
 
-def shades(sight: Sight, fit: Fit, key: Key, *, hatched: bool = True) -> list[Item]:
+def shades(sight: HiddenLineView, fit: Fit, key: Key, *, hatched: bool = True) -> list[Item]:
     """The faces that are seen, each in one shade, and the hatches over them."""
     tones: dict[str, list[Cell]] = {}
     by_key: dict[str, list[Cell]] = {}
@@ -145,7 +145,7 @@ class Label:
 ROOM_MM = 1.9
 
 
-def named(sight: Sight, fit: Fit, names: Mapping[str, str], feature_of: Key) -> list[Label]:
+def named(sight: HiddenLineView, fit: Fit, names: Mapping[str, str], feature_of: Key) -> list[Label]:
     """Words for each feature that is seen, in the widest place of it; ``feature_of`` tells that of a face."""
     own: dict[str, list[Cell]] = {}
     for cell in sight.cells:

@@ -10,13 +10,13 @@ import numpy as np
 import shapely
 
 from featurize.brep.surfaces import Array
-from routing.export.hidden_lines import OUTLINE, Body, Sight, Stroke, look
+from routing.export.hidden_lines import OUTLINE, Body, HiddenLineView, Stroke, look
 from routing.export.palette import colours
 from routing.export.report import raster
 from routing.export.report.drawing import Area, Drawing, Item, Line, Runs, Words
 from routing.export.report.eye import axes_of
 from routing.export.report.inked import Fit, Label, hatch, named, placed, shades, tone
-from routing.export.viewer.mesh import Mesh
+from routing.export.viewer.mesh import ViewMesh
 from routing.processes.rooms import signs
 
 SHARP, BREAK, FREE = "keep sharp", "must break", "may break"
@@ -43,13 +43,13 @@ class Subject:
     faces: Sequence[tuple[str, str]]
     verdicts: Mapping[int, tuple[str, str]]  # verdict and id
     frame: Array
-    _sights: dict[str, Sight] = field(default_factory=dict, repr=False)
+    _sights: dict[str, HiddenLineView] = field(default_factory=dict, repr=False)
 
     @property
-    def mesh(self) -> Mesh:
+    def mesh(self) -> ViewMesh:
         return self.body.mesh
 
-    def sight(self, view: str) -> Sight:
+    def sight(self, view: str) -> HiddenLineView:
         """From a side or corner; each is worked out once."""
         if view not in self._sights:
             self._sights[view] = look([self.body], axes_of(self.frame, view))
@@ -61,7 +61,7 @@ def picture(
     view: str,
     width_mm: float,
     height_mm: float,
-    entry: str,
+    caption: str,
     *,
     scale: float | None = None,
     names: Mapping[str, str] | None = None,
@@ -91,7 +91,7 @@ def picture(
             words = Words(float(x), float(y) - 0.8, name, 5.5, "middle", boxed=True)
             marks[name] = Label(words, length, 0.0)
     items += placed(list(marks.values()) if edges_only else spots, width_mm, height_mm)
-    return Drawing(width_mm, height_mm, tuple(items), entry)
+    return Drawing(width_mm, height_mm, tuple(items), caption)
 
 
 # Verdict, id and points on paper of a line.
@@ -139,7 +139,7 @@ def _in_pixels(
     return [raster.shaded(shot, keys, width_mm, height_mm)], lines, spots
 
 
-def edges_of(sight: Sight, strokes: Sequence[Stroke]) -> list[int]:
+def edges_of(sight: HiddenLineView, strokes: Sequence[Stroke]) -> list[int]:
     """The place of the edge that each line in the view is of: of several behind each other the nearest."""
     lines, places, owners, heights = [], [], [], []
     for n, body in enumerate(sight.bodies):
@@ -242,7 +242,7 @@ def exploded(subject: Subject, step_of: Mapping[str, tuple[int, Array]]) -> Arra
 
 
 def subject_of(
-    solid: Any, mesh: Mesh, faces: Sequence[tuple[str, str]], content: Mapping[str, Any]
+    solid: Any, mesh: ViewMesh, faces: Sequence[tuple[str, str]], content: Mapping[str, Any]
 ) -> Subject:
     """``faces`` has (palette key, label) of each face of the solid."""
     verdicts = {edge["place"]: (edge["verdict"], edge["id"]) for edge in content["edges"]}

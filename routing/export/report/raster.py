@@ -13,7 +13,7 @@ from routing.export.palette import colours, rgb
 from routing.export.report.drawing import Item, Raster, Words
 from routing.export.report.inked import ROOM_MM, Label
 from routing.export.report.render import Shot, areas, middle_of, shoot, visible
-from routing.export.viewer.mesh import Mesh
+from routing.export.viewer.mesh import ViewMesh
 from routing.processes.rooms import signs
 
 Bytes = NDArray[np.uint8]
@@ -24,7 +24,7 @@ _SHADES = 8
 _HATCH, _HATCH_LINE = 10.0, 1.7  # pixels from line to line, and of a line
 
 
-def shot_of(mesh: Mesh, axes: Array, width_mm: float, height_mm: float, scale: float | None) -> Shot:
+def shot_of(mesh: ViewMesh, axes: Array, width_mm: float, height_mm: float, scale: float | None) -> Shot:
     size = (round(width_mm * DENSITY), round(height_mm * DENSITY))
     return shoot(mesh, axes, size, None if scale is None else scale * DENSITY)
 
@@ -36,7 +36,7 @@ def shaded(shot: Shot, keys: Sequence[str], width_mm: float, height_mm: float) -
     return Raster(0, 0, width_mm, height_mm, _png(index[shot.faces], shot.light))
 
 
-def lines(shot: Shot, mesh: Mesh, height_mm: float) -> list[tuple[int, Array]]:
+def lines(shot: Shot, mesh: ViewMesh, height_mm: float) -> list[tuple[int, Array]]:
     """Edge by its place, and the seen stretches (n, 2) of it on paper."""
     return [
         (edge.place, stretch / DENSITY * [1, -1] + [0, height_mm])

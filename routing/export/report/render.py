@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from featurize.brep.silhouette import twice_area
 from featurize.brep.surfaces import Array
-from routing.export.viewer.mesh import Edge, Mesh
+from routing.export.viewer.mesh import MeshEdge, ViewMesh
 
 Ints = NDArray[np.int64]
 
@@ -36,7 +36,7 @@ class Shot:
         return np.column_stack([flat[:, 0], self.faces.shape[0] - flat[:, 1]])
 
 
-def shoot(mesh: Mesh, axes: Array, size_px: tuple[int, int], per_mm: float | None = None) -> Shot:
+def shoot(mesh: ViewMesh, axes: Array, size_px: tuple[int, int], per_mm: float | None = None) -> Shot:
     """The mesh within a frame of (width, height) pixels, its scale as large as fits or as given.
 
     ``axes`` (3, 3) has rows to the right, up and towards the eye.
@@ -69,7 +69,7 @@ def shoot(mesh: Mesh, axes: Array, size_px: tuple[int, int], per_mm: float | Non
     return Shot(faces.reshape(tall, wide), light.reshape(tall, wide), axes, low, per_mm)
 
 
-def _light(mesh: Mesh, axes: Array) -> Array:
+def _light(mesh: ViewMesh, axes: Array) -> Array:
     """How light each corner is, from over the eye's left shoulder."""
     lamp = np.array([-0.33, 0.54, 0.77])
     facing = mesh.normals @ axes.T
@@ -120,7 +120,7 @@ def _each(count: Ints) -> tuple[Ints, Ints]:
     return of, np.arange(len(of)) - np.repeat(np.cumsum(count) - count, count)
 
 
-def visible(shot: Shot, edge: Edge) -> list[Array]:
+def visible(shot: Shot, edge: MeshEdge) -> list[Array]:
     """The seen stretches of an edge, as pixels (n, 2): where a face that it bounds shows beside it."""
     points, faces = edge.points, edge.faces
     flat = shot.pixels(points)

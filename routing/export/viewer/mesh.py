@@ -25,7 +25,7 @@ Ints = NDArray[np.int64]
 
 
 @dataclass(frozen=True)
-class Edge:
+class MeshEdge:
     """Places (in TopExp.MapShapes order, from 0) of the faces that meet and of the edge; points (n, 3)."""
 
     faces: tuple[int, int]
@@ -34,14 +34,14 @@ class Edge:
 
 
 @dataclass(frozen=True)
-class Mesh:
+class ViewMesh:
     """Corners and unit normals (n, 3); triangles (m, 3), against the clock from outside, and their faces."""
 
     positions: Array
     normals: Array
     triangles: Ints
     face_of_triangle: Ints
-    edges: tuple[Edge, ...]
+    edges: tuple[MeshEdge, ...]
 
     @property
     def low(self) -> Array:
@@ -52,7 +52,7 @@ class Mesh:
         return np.asarray(self.positions.max(axis=0))
 
 
-def mesh_of(solid: Any, deflection_mm: float | None = None) -> Mesh:
+def mesh_of(solid: Any, deflection_mm: float | None = None) -> ViewMesh:
     """The facets and edges of a solid (TopoDS), which itself is left without a mesh.
 
     Raises ValueError when the kernel meshes no face of it.
@@ -94,7 +94,7 @@ def mesh_of(solid: Any, deflection_mm: float | None = None) -> Mesh:
         raise ValueError("the solid has no face that can be meshed")
     where, sides = np.vstack(positions), np.vstack(triangles)
     edges = tuple(_edges(copy, faces, meshes, where))
-    return Mesh(where, _normals(where, sides), sides, np.concatenate(owners), edges)
+    return ViewMesh(where, _normals(where, sides), sides, np.concatenate(owners), edges)
 
 
 def model_of(
@@ -114,7 +114,7 @@ def model_of(
 
 
 def packed(
-    mesh: Mesh,
+    mesh: ViewMesh,
     labels: Sequence[tuple[str, str]] | None = None,
     *,
     source_faces: Sequence[int] | None = None,
@@ -138,7 +138,7 @@ def body_of(solid: Any, deflection_mm: float | None = None) -> dict[str, Any]:
     return _body(mesh_of(solid, deflection_mm))
 
 
-def _body(mesh: Mesh) -> dict[str, Any]:
+def _body(mesh: ViewMesh) -> dict[str, Any]:
     return {
         "positions": _text(mesh.positions, "<f4"),
         "normals": _text(mesh.normals, "<f4"),
@@ -173,7 +173,7 @@ def _normals(points: Array, triangles: Ints) -> Array:
     return np.asarray(np.divide(total, length, out=np.zeros_like(total), where=length > 0))
 
 
-def _edges(solid: Any, faces: Any, meshes: Sequence[Any], points: Array) -> Iterator[Edge]:
+def _edges(solid: Any, faces: Any, meshes: Sequence[Any], points: Array) -> Iterator[MeshEdge]:
     """Edges between two faces; seams, which bound one face twice, are no edges of the part."""
     from OCP.BRep import BRep_Tool
     from OCP.TopoDS import TopoDS
@@ -194,4 +194,4 @@ def _edges(solid: Any, faces: Any, meshes: Sequence[Any], points: Array) -> Iter
         line = mesh and BRep_Tool.PolygonOnTriangulation_s(edge, mesh, at)
         if line:
             nodes = np.array([line.Node(k + 1) for k in range(line.NbNodes())]) - 1
-            yield Edge((around[0], around[1]), points[start + nodes], i)
+            yield MeshEdge((around[0], around[1]), points[start + nodes], i)

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 from routing.plan.choice import RoutedFeature
 from routing.plan.estimate.efforts import Efforts
-from routing.plan.estimate.price import RULE, Bill, Line
+from routing.plan.estimate.price import RULE, Bill, PriceLine
 from routing.plan.estimate.ways import Way, alone
 from routing.processes.protocol import MadeTool
 
@@ -137,7 +137,7 @@ def estimate(
     )
 
 
-def _priced(bill: Bill, line: Line) -> Priced:
+def _priced(bill: Bill, line: PriceLine) -> Priced:
     minutes, cost, share = line.minutes(), bill.cost_of(line), bill.range_of(line)
     return Priced(
         line.operation,

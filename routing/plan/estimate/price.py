@@ -32,7 +32,7 @@ class Sum:
 
 
 @dataclass(frozen=True)
-class Line:
+class PriceLine:
     """One line of the estimate. ``process`` gives its hourly rate and its range.
 
     ``set_up_min`` is spent once for a batch, ``run_min`` and ``idle_min`` for each piece. ``tools`` are the
@@ -73,7 +73,7 @@ class Line:
 class Bill:
     """All lines of one way to make the part."""
 
-    lines: tuple[Line, ...]
+    lines: tuple[PriceLine, ...]
     rates: Rates
 
     def minutes(self, pieces: int = 1) -> Sum:
@@ -82,13 +82,13 @@ class Bill:
     def cost(self, pieces: int = 1) -> Sum:
         return self._sum(lambda line: self.cost_of(line, pieces))
 
-    def cost_of(self, line: Line, pieces: int = 1) -> float:
+    def cost_of(self, line: PriceLine, pieces: int = 1) -> float:
         return line.cost(per_hour(self.rates, line.process), pieces)
 
-    def range_of(self, line: Line) -> Range:
+    def range_of(self, line: PriceLine) -> Range:
         return range_of(self.rates, line.process)
 
-    def _sum(self, value: Callable[[Line], float]) -> Sum:
+    def _sum(self, value: Callable[[PriceLine], float]) -> Sum:
         of: dict[str, float] = {}
         for line in self.lines:
             of[line.process] = of.get(line.process, 0.0) + value(line)
@@ -118,7 +118,7 @@ def range_of(rates: Rates, process: str) -> Range:
     return rates.range[process]
 
 
-def with_scrap(lines: Sequence[Line], rates: Rates) -> tuple[Line, ...]:
+def with_scrap(lines: Sequence[PriceLine], rates: Rates) -> tuple[PriceLine, ...]:
     """The lines, and one for the pieces that are lost: blank and work of p / (1 - p) more for each good one.
 
     p is the chance that at least one operation spoils the piece; set-ups and electrodes are not made again.
@@ -132,4 +132,4 @@ def with_scrap(lines: Sequence[Line], rates: Rates) -> tuple[Line, ...]:
     )
     more = 1 / good - 1
     basis = f"{1 - good:.2%} of pieces lost, each with its blank and all its work: {more:.4f} of {spent:.2f}"
-    return (*lines, Line("scrap risk", "scrap", (basis,), each_cost=more * spent))
+    return (*lines, PriceLine("scrap risk", "scrap", (basis,), each_cost=more * spent))

@@ -9,7 +9,7 @@ from itertools import groupby
 from featurize.feature import Feature
 from routing.plan.choice import RoutedFeature, RoutedRegion
 from routing.plan.estimate.efforts import Efforts
-from routing.plan.estimate.price import Bill, Line, setup_min, with_scrap
+from routing.plan.estimate.price import Bill, PriceLine, setup_min, with_scrap
 from routing.plan.precedence import precedence
 from routing.plan.schedule import ordered
 from routing.plan.steps import BENCH, Step, steps_of, tasks_of
@@ -70,13 +70,13 @@ def demagnetised(efforts: Efforts, made: Way, magnets: Sequence[int]) -> Way:
 
 def alone(efforts: Efforts, region: RoutedRegion) -> Bill:
     """What one region takes by one process: no set-ups, no blank, no inspection."""
-    lines: list[Line] = []
+    lines: list[PriceLine] = []
     for task in tasks_of(efforts.job, region):
         lines += _lines(efforts, task.stage.words, task.process, efforts.of_task(task))
     return Bill(tuple(lines), efforts.rates)
 
 
-def _step_lines(efforts: Efforts, steps: Sequence[Step], setups: Sequence[int]) -> Iterator[Line]:
+def _step_lines(efforts: Efforts, steps: Sequence[Step], setups: Sequence[int]) -> Iterator[PriceLine]:
     last = 0
     for number, (step, setup) in enumerate(zip(steps, setups, strict=True), 1):
         ready = setup_min(efforts.rates, step.process) if setup != last else 0.0
@@ -86,12 +86,12 @@ def _step_lines(efforts: Efforts, steps: Sequence[Step], setups: Sequence[int]) 
 
 def _lines(
     efforts: Efforts, what: str, process: str, effort: Effort, ready: float = 0.0, number: int | None = None
-) -> Iterator[Line]:
+) -> Iterator[PriceLine]:
     cost, what_for = efforts.running_cost(process)
     basis = effort.basis
     if cost:
         basis += (f"{what_for} {cost:g} {efforts.rates.currency} an hour",)
-    yield Line(
+    yield PriceLine(
         what,
         process,
         basis,
@@ -106,7 +106,7 @@ def _lines(
         blanks = ", ".join("x".join(f"{s:g}" for s in t.blank_mm) for t in tools)
         made = f"{len(tools)} {name} at {tools[0].make_min:g} min, blanks {blanks}"
         basis = (f"{made} {tools[0].basis}; one piece wears {used} of them",)
-        yield Line(name, maker, basis, tools=tools, tool_min=tools[0].make_min)
+        yield PriceLine(name, maker, basis, tools=tools, tool_min=tools[0].make_min)
 
 
 def _made(tools: Sequence[MadeTool]) -> dict[tuple[str, str], tuple[MadeTool, ...]]:
@@ -117,18 +117,18 @@ def _made(tools: Sequence[MadeTool]) -> dict[tuple[str, str], tuple[MadeTool, ..
     return found
 
 
-def _other_lines(efforts: Efforts) -> Iterator[Line]:
+def _other_lines(efforts: Efforts) -> Iterator[PriceLine]:
     """The blank."""
     job, rates = efforts.job, efforts.rates
     rule = job.rule()
     shape = job.blanks.bought.shape if job.blanks else None
     if shape == Shape.GIVEN:
-        yield Line("blank", "material", ("the blank was given: it is not priced",))
+        yield PriceLine("blank", "material", ("the blank was given: it is not priced",))
         return
     margin = job.choices.blank_margin_mm + rates.blank_margin_mm
     bought = blank_for(job.part, shape=shape, margin_mm=margin)
     mass = bought.volume_mm3 * rule.density_g_per_cm3 * 1e-6
-    yield Line(
+    yield PriceLine(
         "blank",
         "material",
         (

@@ -67,7 +67,7 @@ class Held:
         return tuple(s for a in (self.answer, *self.refused) if a for s in a.screws)
 
 
-class Cutting(Protocol):
+class HeldStep(Protocol):
     """A step as holding sees it."""
 
     @property
@@ -83,7 +83,7 @@ class Cutting(Protocol):
     def features(self) -> tuple[str, ...]: ...
 
 
-def hold(job: JobContext, setups: Sequence[Sequence[Cutting]]) -> tuple[Held, ...]:
+def hold(job: JobContext, setups: Sequence[Sequence[HeldStep]]) -> tuple[Held, ...]:
     """A holding for each setup, given by its steps, in order."""
     made: set[str] = set()
     threaded: set[str] = set()
@@ -100,7 +100,7 @@ def hold(job: JobContext, setups: Sequence[Sequence[Cutting]]) -> tuple[Held, ..
     return tuple(found)
 
 
-def _over(job: JobContext, setups: Sequence[Sequence[Cutting]]) -> Iterator[list[float]]:
+def _over(job: JobContext, setups: Sequence[Sequence[HeldStep]]) -> Iterator[list[float]]:
     """For each setup how far the stock then stands over the squared blank on each side."""
     blanks, due = job.blanks, {s.stage for steps in setups for s in steps} & {Stage.SQUARE, Stage.SIZE}
     for steps in setups:
@@ -130,7 +130,7 @@ _NOT_MADE = (
 def _held(
     job: JobContext,
     number: int,
-    first: Cutting,
+    first: HeldStep,
     cut: set[str],
     made: set[str],
     threaded: set[str],

@@ -47,7 +47,7 @@ class Level:
 
 
 @dataclass(frozen=True, eq=False)
-class Ground:
+class MilledRecess:
     """A recess from one side: the features made from it and what stands in a cutter's way.
 
     Where nothing changes from one level to the next, their regions are one object.
@@ -107,7 +107,7 @@ class Sides:
         step_mm: float,
         radius_mm: float,
         floor_mm: float = ROUGH_FLOOR_MM,
-    ) -> Iterator[Ground]:
+    ) -> Iterator[MilledRecess]:
         """The recesses seen from a unit direction (3,), each with levels of its own.
 
         They go from ``top_mm`` (along ``toward`` from the frame's origin) to each feature's own floor,
@@ -136,7 +136,7 @@ class Sides:
                     over = merged([over, own.at(bottom - floor_mm)])
                     blocked.append(over.simplify(_THIN_MM))
                 above, last = bottom, len(deeper)
-            yield Ground(sections.view, tuple(steps), tuple(masks), tuple(blocked), window)
+            yield MilledRecess(sections.view, tuple(steps), tuple(masks), tuple(blocked), window)
 
     def _seen(self, toward: Array) -> Sections:
         key = (*np.round(toward, 9),)

@@ -20,7 +20,7 @@ from routing.processes.mill.bores import NotMadeError, steps_of
 from routing.processes.mill.held import stick_out_mm
 from routing.processes.mill.hole import Hole
 from routing.processes.mill.pace import Pace, owned, reach_mm, slender_flags
-from routing.processes.mill.region import Region, is_shaped, region_of
+from routing.processes.mill.region import MillRegion, is_shaped, region_of
 from routing.processes.mill.shop import MillShop
 from routing.processes.mill.side_cut import neck_first, side_cut, with_way
 from routing.processes.mill.verdict import MILL, MillingWay, MillVerdict
@@ -230,7 +230,9 @@ def _cut(
     return _chosen(region, ways, corner, shaped=bool(shaped))
 
 
-def _chosen(region: Region, ways: Sequence[MillingWay], corner: Limit | None, *, shaped: bool) -> MillVerdict:
+def _chosen(
+    region: MillRegion, ways: Sequence[MillingWay], corner: Limit | None, *, shaped: bool
+) -> MillVerdict:
     job, best, second = region.job, ways[0], second_of(ways)
     tool = best.tool
     assert isinstance(tool, Cutter)

@@ -26,7 +26,7 @@ from routing.processes.tools import Cutter, SideCutter
 
 
 @dataclass(frozen=True)
-class Region:
+class MillRegion:
     """What is to be cut from one side. ``depth_mm`` is from its rim down; areas (mm2) of its faces.
 
     ``soft`` where the steel is not hardened yet.
@@ -68,18 +68,20 @@ class Region:
         return sum(e.minutes * per_minute(self.job) + e.each_cost for e in efforts)
 
 
-def region_of(job: JobContext, feature: Feature, toward: Array) -> Region:
+def region_of(job: JobContext, feature: Feature, toward: Array) -> MillRegion:
     """The faces of a feature as walls, floors and shapes, and how deep it is."""
     grid = HeightGrid.of(job, feature, toward)
     faces = job.faces(feature)
     if feature.kind.traits.edge_break:
-        return Region(job, feature, toward, grid.depth_mm, 0.0, 0.0, area_of_faces(job, feature.faces), False)
+        return MillRegion(
+            job, feature, toward, grid.depth_mm, 0.0, 0.0, area_of_faces(job, feature.faces), False
+        )
     shaped = [f.id for f in faces if is_shaped(f, toward)]
     plain = [f for f in faces if f.id not in shaped]
     floors = [f.id for f in plain if isinstance(f.surface, Plane) and not is_wall(f, toward, tol.TANGENT_DEG)]
     walls = [f.id for f in plain if f.id not in floors]
     wall, floor, shape = (area_of_faces(job, ids) for ids in (walls, floors, shaped))
-    return Region(job, feature, toward, grid.depth_mm, wall, floor, shape)
+    return MillRegion(job, feature, toward, grid.depth_mm, wall, floor, shape)
 
 
 def is_shaped(face: Face, toward: Array) -> bool:

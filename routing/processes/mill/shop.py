@@ -41,7 +41,7 @@ class DrillSet:
 
 
 @dataclass(frozen=True)
-class Milling:
+class MillingSettings:
     """``corner_margin_mm``: a cutter's radius stays this much under the corner that it finishes."""
 
     corner_margin_mm: float
@@ -107,7 +107,7 @@ class MillShop:
     cutters: tuple[Cutter, ...]
     side_cutters: tuple[SideCutter, ...]
     drills: tuple[DrillSet, ...]
-    milling: Milling
+    milling: MillingSettings
     holding: Holding
     drilling: Drilling
     rates: MillRates = key("rates.mill")

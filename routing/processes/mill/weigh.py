@@ -12,7 +12,7 @@ from featurize import tolerances as tol
 from routing.processes.mill.clearing import Clearing, Rougher, in_turn
 from routing.processes.mill.held import stick_out_mm
 from routing.processes.mill.pace import owned, per_minute, reach_mm
-from routing.processes.mill.region import Region
+from routing.processes.mill.region import MillRegion
 from routing.processes.mill.shop import MillShop
 from routing.processes.mill.verdict import FinishCut, MillingWay, RoughCut
 from routing.processes.sizes import whole_volume
@@ -30,7 +30,7 @@ _CLEARS_NOTHING = 0.999
 _SAME_COST = 0.02
 
 
-def weigh(region: Region, walls: Sequence[Cutter], shapes: Sequence[Cutter]) -> list[MillingWay]:
+def weigh(region: MillRegion, walls: Sequence[Cutter], shapes: Sequence[Cutter]) -> list[MillingWay]:
     """Every way worth a thought, the cheapest first; [] where the cutters that fit cannot make it.
 
     ``walls`` are the cutters that get to all walls and their feet, ``shapes`` those that get to the shaped
@@ -54,7 +54,7 @@ def weigh(region: Region, walls: Sequence[Cutter], shapes: Sequence[Cutter]) -> 
     return [best, *(way for way in found if way is not best)]
 
 
-def _with_room(region: Region, cutters: Sequence[Cutter]) -> list[Cutter]:
+def _with_room(region: MillRegion, cutters: Sequence[Cutter]) -> list[Cutter]:
     """Those that have room to turn in, where any has; else the smallest."""
     if not region.is_roughed or not cutters:
         return list(cutters)
@@ -72,7 +72,7 @@ def second_of(ways: Sequence[MillingWay]) -> MillingWay | None:
 
 
 def _finishes(
-    region: Region, walls: Sequence[Cutter], shapes: Sequence[Cutter]
+    region: MillRegion, walls: Sequence[Cutter], shapes: Sequence[Cutter]
 ) -> Iterator[tuple[FinishCut, ...]]:
     shop = region.job.shop[MillShop]
     flats = [c for c in walls if shop.kind_of(c).floor > 0]
@@ -111,7 +111,7 @@ def _merged(cuts: Sequence[FinishCut]) -> tuple[FinishCut, ...]:
     return tuple(found.values())
 
 
-def _largest(region: Region, cutters: Sequence[Cutter]) -> Iterator[Cutter]:
+def _largest(region: MillRegion, cutters: Sequence[Cutter]) -> Iterator[Cutter]:
     """Of each kind and form the largest sizes, each with the neck that keeps most of its rate."""
     sizes: dict[tuple[str, str], dict[float, Cutter]] = {}
     for c in sorted(cutters, key=lambda c: (-c.diameter_mm, region.pace(c).slender)):
@@ -122,14 +122,14 @@ def _largest(region: Region, cutters: Sequence[Cutter]) -> Iterator[Cutter]:
         yield from of_kind.values()
 
 
-def _quickest(region: Region, cutters: Sequence[Cutter], what: str) -> Cutter | None:
+def _quickest(region: MillRegion, cutters: Sequence[Cutter], what: str) -> Cutter | None:
     def money(c: Cutter) -> float:
         return region.money([region.finishing(FinishCut(c, what, 1000.0), semi=False)])
 
     return min(_largest(region, cutters), key=money, default=None)
 
 
-def _for_floor(region: Region, tool: Cutter) -> tuple[Cutter | None, float]:
+def _for_floor(region: MillRegion, tool: Cutter) -> tuple[Cutter | None, float]:
     """The larger cutter for a floor that saves most, and how much of it that one gets to."""
     job = region.job
     shop = job.shop[MillShop]
@@ -152,12 +152,12 @@ def _for_floor(region: Region, tool: Cutter) -> tuple[Cutter | None, float]:
     return best[1], best[2]
 
 
-def _floor_money(region: Region, tool: Cutter, share: float) -> float:
+def _floor_money(region: MillRegion, tool: Cutter, share: float) -> float:
     cut = FinishCut(tool, "floor", share * region.floors_mm2)
     return region.money(region.finishing(cut, semi=semi) for semi in (True, False))
 
 
-def _helpers(region: Region) -> list[Cutter]:
+def _helpers(region: MillRegion) -> list[Cutter]:
     """Cutters of any size that pass what stands beside: each kind and size with the neck that suits best."""
     job = region.job
     key = ("helpers", region.feature.id, round(region.depth_mm, 6), region.toward.tobytes())
@@ -180,19 +180,19 @@ def _helpers(region: Region) -> list[Cutter]:
     return job.kept(key, make)
 
 
-def _clearing(region: Region) -> Clearing:
+def _clearing(region: MillRegion) -> Clearing:
     widest = max(c.diameter_mm for c in region.job.shop[MillShop].cutters)
     return Clearing.of(region.job, region.feature, region.toward, widest)
 
 
-def _roughed(region: Region, tool: Cutter, fits: Sequence[Cutter]) -> tuple[RoughCut, ...]:
+def _roughed(region: MillRegion, tool: Cutter, fits: Sequence[Cutter]) -> tuple[RoughCut, ...]:
     """The cheapest cutters in turn, the last no larger than the one that fits the corners."""
     last = frozenset(c for c in fits if c.radius_mm <= tool.radius_mm + tol.LENGTH_MM)
     key = ("roughed", region.feature.id, region.toward.tobytes(), tool.radius_mm, last)
     return region.job.kept(key, lambda: _in_turn(region, tool.radius_mm, last))
 
 
-def _in_turn(region: Region, least_mm: float, last: frozenset[Cutter]) -> tuple[RoughCut, ...]:
+def _in_turn(region: MillRegion, least_mm: float, last: frozenset[Cutter]) -> tuple[RoughCut, ...]:
     job = region.job
     shop = job.shop[MillShop]
     volume = whole_volume(job, region.feature)
@@ -212,7 +212,7 @@ def _in_turn(region: Region, least_mm: float, last: frozenset[Cutter]) -> tuple[
 
 
 def _summed(
-    region: Region, tool: Cutter, rough: Sequence[RoughCut], finish: Sequence[FinishCut]
+    region: MillRegion, tool: Cutter, rough: Sequence[RoughCut], finish: Sequence[FinishCut]
 ) -> MillingWay:
     efforts = [region.roughing(cut) for cut in rough]
     semis = (True, False) if region.is_roughed else (False,)

@@ -60,7 +60,7 @@ class Clearance:
 
 
 @dataclass(frozen=True, eq=False)
-class Body:
+class ElectrodeBody:
     """``solid`` is the whole electrode, ``form`` the parts of it that burn.
 
     Sizes are (across, up, along) of the view. ``base_centre`` is the middle of the base's underside, in model
@@ -102,7 +102,9 @@ class Body:
         return BRepBuilderAPI_Transform(self.solid, move, True).Shape()
 
 
-def electrode_body(cavity: Cavity, gap_mm: float, owned: Electrodes, zones: Sequence[Zone] = ()) -> Body:
+def electrode_body(
+    cavity: Cavity, gap_mm: float, owned: Electrodes, zones: Sequence[Zone] = ()
+) -> ElectrodeBody:
     """The verified electrode of a cavity at a gap (mm a side); raises KernelError with the reason.
 
     With ``zones`` it burns those corners alone.
@@ -122,7 +124,7 @@ def electrode_body(cavity: Cavity, gap_mm: float, owned: Electrodes, zones: Sequ
         raise KernelError("the electrode runs into the part")
     total_low, total_high = _bounds([solid], cavity)
     centre = (low[:2] + high[:2]) / 2
-    return Body(
+    return ElectrodeBody(
         cavity,
         gap_mm,
         solid,
@@ -160,9 +162,9 @@ def _form(cavity: Cavity, gap_mm: float, owned: Electrodes) -> tuple[list[Any], 
 
 def bodies_of(
     cavity: Cavity, gaps_mm: Sequence[float], owned: Electrodes, zones: Sequence[Zone] = ()
-) -> list[Body | str]:
+) -> list[ElectrodeBody | str]:
     """For each gap the body, or why there is none."""
-    found: list[Body | str] = []
+    found: list[ElectrodeBody | str] = []
     for gap in gaps_mm:
         try:
             found.append(electrode_body(cavity, gap, owned, zones))
@@ -361,4 +363,4 @@ def _triple(values: Array) -> tuple[float, float, float]:
     return a, b, c
 
 
-__all__ = ["Body", "Clearance", "bodies_of", "cavity_of", "electrode_body"]
+__all__ = ["Clearance", "ElectrodeBody", "bodies_of", "cavity_of", "electrode_body"]

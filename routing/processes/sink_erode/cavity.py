@@ -1,8 +1,8 @@
 """What an electrode has to fill: the void over a feature, drawn out past its mouth and its open sides.
 
 The void is the feature's silhouette seen from the electrode, swept from its lowest point to its mouth, less
-the part. Its walls are therefore the part's own faces, exact; only where it ends in the air of another feature
-is it the silhouette that bounds it.
+the part. Its walls are therefore the part's own faces, exact; only where it ends in the air of another
+feature is it the silhouette that bounds it.
 """
 
 from __future__ import annotations

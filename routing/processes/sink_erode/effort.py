@@ -11,7 +11,7 @@ from collections.abc import Sequence
 
 from routing.processes.protocol import Effort, MadeTool
 from routing.processes.sink_erode.shop import ErodeRates
-from routing.processes.sink_erode.stages import ROUGH, SEMI, Burn, Region
+from routing.processes.sink_erode.stages import ROUGH, SEMI, Burn, BurnRegion
 
 
 def start_hole(depth: float, diameter: float, rates: ErodeRates, *, scale: float) -> Effort:
@@ -22,7 +22,7 @@ def start_hole(depth: float, diameter: float, rates: ErodeRates, *, scale: float
 
 
 def erode(
-    region: Region, burns: Sequence[Burn], rates: ErodeRates, electrodes: tuple[MadeTool, ...]
+    region: BurnRegion, burns: Sequence[Burn], rates: ErodeRates, electrodes: tuple[MadeTool, ...]
 ) -> Effort:
     """Each stage by what it removes, finishing at least by its area; electrodes are changed in between."""
     found = [_burnt(burn, region, rates) for burn in burns]
@@ -31,7 +31,7 @@ def erode(
     return Effort(sum(minutes for minutes, _ in found), changes * rates.change_min, words, electrodes)
 
 
-def _burnt(burn: Burn, region: Region, rates: ErodeRates) -> tuple[float, str]:
+def _burnt(burn: Burn, region: BurnRegion, rates: ErodeRates) -> tuple[float, str]:
     scale, volume = region.wear_scale, burn.removes_mm3
     by_volume = {
         ROUGH: min(rates.mm3_per_min, rates.mm3_per_min_cm2 * region.front_mm2 / 100),

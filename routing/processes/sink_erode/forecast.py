@@ -22,7 +22,7 @@ from routing.processes.protocol import MadeTool, Task
 from routing.processes.sink_erode import rules
 from routing.processes.sink_erode.ends import goes_through, opens_below, over_faces
 from routing.processes.sink_erode.shop import Electrodes, ErodeRates, ErodeShop
-from routing.processes.sink_erode.stages import Burn, Region, burns_of
+from routing.processes.sink_erode.stages import Burn, BurnRegion, burns_of
 from routing.processes.sink_erode.zones import Zone, footprint_mm, zones_of
 from routing.processes.sizes import area_of_faces, found_by
 
@@ -41,7 +41,7 @@ class Set:
 
     group: int
     zones: tuple[Zone, ...]
-    region: Region
+    region: BurnRegion
     burns: tuple[Burn, ...]
     orbit: str
 
@@ -84,7 +84,7 @@ def made_tools(job: JobContext, task: Task, sets: Sequence[Set]) -> tuple[MadeTo
     return tuple(found)
 
 
-def _region(job: JobContext, task: Task, zones: Sequence[Zone], part: float) -> Region:
+def _region(job: JobContext, task: Task, zones: Sequence[Zone], part: float) -> BurnRegion:
     """``part`` is the share of the zones in all that the task finds."""
     feature, toward, owned = task.feature, task.approach.direction, job.shop[ErodeShop].electrodes
     volume, share = found_by(job, task)
@@ -108,7 +108,7 @@ def _region(job: JobContext, task: Task, zones: Sequence[Zone], part: float) -> 
             front = min(front, volume / depth)
         corner = _tightest_mm(job, feature, toward)
     rule = job.shop.rule(job.material)
-    return Region(
+    return BurnRegion(
         volume_mm3=part * volume,
         area_mm2=area,
         front_mm2=front,

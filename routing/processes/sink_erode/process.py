@@ -27,7 +27,7 @@ from routing.processes.sink_erode.effort import erode, start_hole
 from routing.processes.sink_erode.forecast import made_tools, sets_of
 from routing.processes.sink_erode.shop import ErodeShop
 from routing.processes.sink_erode.verdict import SINK, SinkVerdict
-from routing.processes.tools import Electrodes, TubeElectrode
+from routing.processes.tools import ElectrodeSet, TubeElectrode
 
 
 class SinkErosion(Process):
@@ -43,11 +43,11 @@ class SinkErosion(Process):
         how = f"at least {n} finishing steps at ever lower energy"
         why = "erosion leaches the binder and cracks the skin (common practice)"
         notes = (f"{how}: {why}",) if n > 1 else ()
-        return [Task(Stage.ERODE, SINK, _way(job, feature, verdict), feature, verdict, Electrodes(), notes)]
+        return [Task(Stage.ERODE, SINK, _way(job, feature, verdict), feature, verdict, ElectrodeSet(), notes)]
 
     def fine_task(self, job: JobContext, feature: Feature, verdict: Verdict, why: str) -> Task:
         note = f"{feature.id} {why}: a fresh finishing electrode at low energy"
-        return Task(Stage.LAST, SINK, _way(job, feature, verdict), feature, verdict, Electrodes(), (note,))
+        return Task(Stage.LAST, SINK, _way(job, feature, verdict), feature, verdict, ElectrodeSet(), (note,))
 
     def blend_tasks(
         self, job: JobContext, feature: Feature, verdict: Verdict, faces: tuple[int, ...]

@@ -20,7 +20,7 @@ _KEPT = 1 - 1e-6
 
 
 @dataclass(frozen=True)
-class Blank:
+class ElectrodeBlank:
     """Bought size, sorted from the smallest side, and what its material costs."""
 
     size_mm: tuple[float, float, float]
@@ -38,11 +38,11 @@ def whole_mm(form_mm: Sequence[float], owned: Electrodes) -> tuple[float, float,
     return across, up, form_mm[2] + owned.base_height_mm + owned.shank_height_mm
 
 
-def blank(size_mm: Sequence[float], owned: Electrodes, per_cm3: float) -> Blank:
+def blank(size_mm: Sequence[float], owned: Electrodes, per_cm3: float) -> ElectrodeBlank:
     """The next size up of a block that leaves the allowance on every side."""
     step = owned.blank_step_mm
     sides = sorted(step * math.ceil((s + 2 * owned.blank_allowance_mm) / step - _WHOLE) for s in size_mm)
-    return Blank((sides[0], sides[1], sides[2]), math.prod(sides) / 1000 * per_cm3)
+    return ElectrodeBlank((sides[0], sides[1], sides[2]), math.prod(sides) / 1000 * per_cm3)
 
 
 def smallest_width_mm(outline: object) -> float:

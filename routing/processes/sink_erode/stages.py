@@ -21,7 +21,7 @@ _ORBIT_STEP_MM, _ORBIT_LEAST_MM = 0.001, 0.005
 
 
 @dataclass(frozen=True)
-class Region:
+class BurnRegion:
     """What electrodes find: a volume in front of faces of an area.
 
     ``front_mm2`` is what looks into the cut, the spark area; ``width_mm`` the narrowest place of the opening,
@@ -88,7 +88,7 @@ def material_for(workpiece: str, ra_um: float, owned: Electrodes) -> ElectrodeMa
     return next((m for m in fit if m.finest_ra_um <= ra_um), min(fit, key=lambda m: m.finest_ra_um))
 
 
-def stages_of(region: Region, owned: Electrodes) -> tuple[str, ...]:
+def stages_of(region: BurnRegion, owned: Electrodes) -> tuple[str, ...]:
     """Roughing where the layer is worth it, semi-finishing where walls are asked fine, finishing always.
 
     The earlier ones need room: their electrodes are the thinner by more.
@@ -102,7 +102,7 @@ def stages_of(region: Region, owned: Electrodes) -> tuple[str, ...]:
     return tuple(found)
 
 
-def burns_of(region: Region, owned: Electrodes, *, last: bool = False) -> tuple[Burn, ...]:
+def burns_of(region: BurnRegion, owned: Electrodes, *, last: bool = False) -> tuple[Burn, ...]:
     """The stages in order, ``last`` alone for one more fine electrode."""
     if last:
         return (_burn(LAST, region, owned, 0.0),)
@@ -125,7 +125,7 @@ def leaves_mm(stage: str, owned: Electrodes) -> float:
     return {ROUGH: owned.rough_leave_mm, SEMI: owned.semi_leave_mm}.get(stage, 0.0)
 
 
-def orbit_mm(stage: str, region: Region, owned: Electrodes) -> float:
+def orbit_mm(stage: str, region: BurnRegion, owned: Electrodes) -> float:
     """The shop's orbit, less where it would leave too thin an electrode, or round a corner too much."""
     wanted = {ROUGH: owned.rough_orbit_mm, SEMI: owned.semi_orbit_mm}.get(stage, owned.finish_orbit_mm)
     room = _room_mm(stage, region, owned)
@@ -135,18 +135,18 @@ def orbit_mm(stage: str, region: Region, owned: Electrodes) -> float:
     return round(found, 6) if found >= _ORBIT_LEAST_MM else 0.0
 
 
-def sections(region: Region, owned: Electrodes) -> int:
+def sections(region: BurnRegion, owned: Electrodes) -> int:
     """Electrodes side by side, where one would spark over more area than the shop lets it."""
     return number_for(region.front_mm2 / owned.spark_area_mm2)
 
 
-def _room_mm(stage: str, region: Region, owned: Electrodes) -> float:
+def _room_mm(stage: str, region: BurnRegion, owned: Electrodes) -> float:
     """How far an electrode could orbit without being thinner than one that stands."""
     slack = (region.width_mm - owned.min_width_mm) / 2
     return slack - gap_mm(stage, owned) - leaves_mm(stage, owned)
 
 
-def _burn(stage: str, region: Region, owned: Electrodes, removes_mm3: float) -> Burn:
+def _burn(stage: str, region: BurnRegion, owned: Electrodes, removes_mm3: float) -> Burn:
     """Wear is a share of what is removed, worn off the end: corners wear sooner, an estimate."""
     material = material_for(region.workpiece, region.ra_um, owned)
     lost = removes_mm3 * material.wear_share / region.wear_scale

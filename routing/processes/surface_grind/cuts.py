@@ -19,9 +19,9 @@ from featurize.brep.surfaces import Array, Plane
 from routing.processes.protocol import Allowance, Task
 from routing.processes.surface_grind.path import bottom_of, channels, cleared, filled, wheel_for
 from routing.processes.surface_grind.reach import OVERRUN_MM, Grind
-from routing.processes.surface_grind.runs import NOTHING_LEFT, Run, runs
+from routing.processes.surface_grind.runs import NOTHING_LEFT, WheelRun, runs
 from routing.processes.surface_grind.verdict import GrindVerdict
-from routing.processes.surface_grind.view import ENDLESS, LOOK_MM, Sight, Trace, sight
+from routing.processes.surface_grind.view import ENDLESS, LOOK_MM, Trace, TraverseView, sight
 from routing.processes.tools import Wheel
 
 
@@ -55,14 +55,14 @@ class GroundCut:
 class Cleared:
     """One run: its faces, what is cut of it, and the regions of which a lane stays full, with why."""
 
-    sight: Sight
+    sight: TraverseView
     traces: tuple[Trace, ...]
     cuts: tuple[GroundCut, ...]
     full: tuple[tuple[str, str], ...]
 
 
 @dataclass(frozen=True, eq=False)
-class Ground:
+class WheelCuts:
     """All that wheels clear. ``owner`` and ``keeps`` tell of each face its region and what stays on it.
 
     ``in_part`` are regions that they do not make whole.
@@ -84,7 +84,7 @@ class Ground:
         return (*self.refused, *dict.fromkeys(entry for run in self.cleared for entry in run.full))
 
 
-def ground(part: Part, tasks: Sequence[Task], corners: Array, wheels: Sequence[Wheel]) -> Ground:
+def ground(part: Part, tasks: Sequence[Task], corners: Array, wheels: Sequence[Wheel]) -> WheelCuts:
     """What the wheels of some grinding tasks clear of a blank, whose hull ``corners`` (n, 3) span."""
     owner = {f: t.feature.id for t in tasks for f in t.feature.faces}
     keeps = _by_plane(part, tasks)
@@ -104,7 +104,7 @@ def ground(part: Part, tasks: Sequence[Task], corners: Array, wheels: Sequence[W
             groups.setdefault(way.setup, []).append((task, way))
     through = [run for members in groups.values() for run in _together(part, members, keeps, corners, wheels)]
     in_part = frozenset(t.feature.id for t in tasks if t.verdict is not None and t.verdict.rest is not None)
-    return Ground((*through, *single), owner, keeps, tuple(refused), in_part)
+    return WheelCuts((*through, *single), owner, keeps, tuple(refused), in_part)
 
 
 def _by_plane(part: Part, tasks: Sequence[Task]) -> dict[int, Allowance]:
@@ -150,8 +150,8 @@ def _together(
 
 def _cleared(
     corners: Array,
-    view: Sight,
-    run: Run,
+    view: TraverseView,
+    run: WheelRun,
     traces: Sequence[Trace],
     owner: Mapping[int, str],
     wheels: Sequence[Wheel],

@@ -31,10 +31,10 @@ from routing.processes.surface_grind.reach import (
     ways,
     with_wheel,
 )
-from routing.processes.surface_grind.runs import Run, runs
+from routing.processes.surface_grind.runs import WheelRun, runs
 from routing.processes.surface_grind.shop import GrindShop
 from routing.processes.surface_grind.verdict import GRIND
-from routing.processes.surface_grind.view import LOOK_MM, Sight, Trace, sight
+from routing.processes.surface_grind.view import LOOK_MM, Trace, TraverseView, sight
 from routing.processes.tools import Wheel
 
 # A cut more that takes less of the feature than this is not worth its strokes (common practice, no source).
@@ -124,7 +124,7 @@ def _bulk(job: JobContext, feature: Feature, side: Array, traverse: Array) -> Bu
     return _chosen(job, feature, whole, spans, stops)
 
 
-def _has_room(job: JobContext, feature: Feature, view: Sight, bottoms: Sequence[Trace]) -> bool:
+def _has_room(job: JobContext, feature: Feature, view: TraverseView, bottoms: Sequence[Trace]) -> bool:
     """Whether the feature's own end walls leave a wheel any of its floor at full depth."""
     floors = job.cloud([t.face for t in bottoms])
     low, high = (float(f(floors @ view.view.along)) for f in (np.min, np.max))
@@ -141,8 +141,8 @@ def _has_room(job: JobContext, feature: Feature, view: Sight, bottoms: Sequence[
 
 
 def _gaps(
-    whole: Sight, bottoms: Sequence[Trace], floors: Array
-) -> Iterator[tuple[Sight, tuple[float, float]]]:
+    whole: TraverseView, bottoms: Sequence[Trace], floors: Array
+) -> Iterator[tuple[TraverseView, tuple[float, float]]]:
     """Stretches of the traverse between things that stand over the bottoms, and what is seen there.
 
     ``floors`` are places of the bottoms along the view.
@@ -163,7 +163,7 @@ def _gaps(
             yield whole.on(low + _INSIDE_MM, high - _INSIDE_MM) if closed else whole, (low, high)
 
 
-def _standing(view: Sight, bottom: Trace) -> list[tuple[float, float]]:
+def _standing(view: TraverseView, bottom: Trace) -> list[tuple[float, float]]:
     """What of the traverse the part stands over a bottom, facet by facet."""
     chord = (bottom.high - bottom.low) / np.linalg.norm(bottom.high - bottom.low)
     low, high = float(bottom.low[0]) + LOOK_MM, float(bottom.high[0]) - LOOK_MM
@@ -175,7 +175,7 @@ def _standing(view: Sight, bottom: Trace) -> list[tuple[float, float]]:
     return list(zip(over.min(axis=1).tolist(), over.max(axis=1).tolist(), strict=True))
 
 
-def _wheel(job: JobContext, view: Sight, run: Run, traces: Sequence[Trace]) -> Grind | None:
+def _wheel(job: JobContext, view: TraverseView, run: WheelRun, traces: Sequence[Trace]) -> Grind | None:
     """With the widest of the smallest wheels that clear a run: a small one gets nearer to what stands."""
     wheels, leave = job.shop[GrindShop].wheels, job.shop.general.sharp_corner_leave_mm
     own = [t for t in _of_run(run, traces) if t.is_bottom]
@@ -188,7 +188,7 @@ def _wheel(job: JobContext, view: Sight, run: Run, traces: Sequence[Trace]) -> G
     return None
 
 
-def _of_run(run: Run, traces: Sequence[Trace]) -> tuple[Trace, ...]:
+def _of_run(run: WheelRun, traces: Sequence[Trace]) -> tuple[Trace, ...]:
     """The traces that a run is of, and the walls at its ends."""
     low, high = run.stretches[0].low, run.stretches[-1].high
     least = {True: -tol.LENGTH_MM, False: tol.LENGTH_MM}
@@ -210,7 +210,9 @@ class _Stop:
         return self.face >= 0
 
 
-def _stop(view: Sight, run: Run, radius_mm: float, ends: tuple[float, float], back: bool) -> _Stop:
+def _stop(
+    view: TraverseView, run: WheelRun, radius_mm: float, ends: tuple[float, float], back: bool
+) -> _Stop:
     """Seen over each piece of a run, the rim is a circle in the plane of view and up.
 
     Over an edge of a facet the way that is left to it is a convex function.
@@ -258,7 +260,7 @@ def _way_left(a: Array, b: Array, share: Array, axis: float, level: float) -> Ar
 def _chosen(
     job: JobContext,
     feature: Feature,
-    view: Sight,
+    view: TraverseView,
     spans: Sequence[tuple[Span, Grind]],
     stops: Sequence[Sequence[_Stop]],
 ) -> Bulk | None:
@@ -305,7 +307,7 @@ def _chosen(
     return Bulk(way, whole - rest, rest, vec(place), tuple(dict.fromkeys(words)))
 
 
-def _profile(view: Sight, run: Run, wheel: Wheel) -> Profile:
+def _profile(view: TraverseView, run: WheelRun, wheel: Wheel) -> Profile:
     return cleared(part_bottom(view, run), beyond_part(view), run.fillets, wheel.corner_radius_mm)
 
 

@@ -10,7 +10,7 @@ import numpy as np
 from featurize import tolerances as tol
 from featurize.brep.planar_path import Segment, is_foot, opened, polygon_of, rolled
 from featurize.brep.surfaces import Array
-from routing.processes.surface_grind.runs import Fillet, Run, step
+from routing.processes.surface_grind.runs import Fillet, WheelRun, step
 from routing.processes.surface_grind.view import UPRIGHT_SINE, Trace
 from routing.processes.tools import Wheel
 
@@ -27,7 +27,7 @@ class Profile:
     exact: bool  # arcs kept
 
 
-def bottom_of(run: Run, *, overrun_mm: float, over: Array, top: float) -> list[Segment]:
+def bottom_of(run: WheelRun, *, overrun_mm: float, over: Array, top: float) -> list[Segment]:
     """The run's bottom as an open path from wall top to wall top, moved into the air by the allowances.
 
     ``over`` (2,) are the places across that are beyond the blank, ``top`` a level above it. Where air goes

@@ -16,9 +16,9 @@ from featurize.brep.surfaces_at import parallel, square
 from featurize.feature import Feature, Vec3
 from routing.processes.context import JobContext
 from routing.processes.surface_grind.path import bottom_of, channels, cleared, feet, fits
-from routing.processes.surface_grind.runs import Run, runs
+from routing.processes.surface_grind.runs import WheelRun, runs
 from routing.processes.surface_grind.shop import GrindShop
-from routing.processes.surface_grind.view import LOOK_MM, Sight, Trace, sight
+from routing.processes.surface_grind.view import LOOK_MM, Trace, TraverseView, sight
 from routing.processes.tools import Wheel
 
 # Past the ends of the blank, so that no skin is left there.
@@ -32,9 +32,9 @@ class Span:
     ``stops`` are where its axis turns, in mm along the view from its origin; infinite where it runs out.
     """
 
-    sight: Sight
+    sight: TraverseView
     traces: tuple[Trace, ...]
-    run: Run
+    run: WheelRun
     stops: tuple[float, float]
     wheel: Wheel
 
@@ -49,7 +49,7 @@ class Grind:
     side: Array
     traverse: Array
     wheel: Wheel
-    runs: tuple[Run, ...]
+    runs: tuple[WheelRun, ...]
     slopes_deg: tuple[float, ...]  # sine plate or dressed angle, without repeats
     formed_mm: tuple[float, ...]  # radii the wheel is dressed to
     spans: tuple[Span, ...] = ()
@@ -224,8 +224,8 @@ def _place(part: Part, face: int) -> Vec3:
 
 
 def with_wheel(
-    view: Sight,
-    found: Sequence[Run],
+    view: TraverseView,
+    found: Sequence[WheelRun],
     traces: Sequence[Trace],
     wheels: Sequence[Wheel],
     sharp_corner_mm: float,
@@ -278,7 +278,7 @@ def with_wheel(
     return Refusal((0, 0), reason, left)
 
 
-def _across(view: Sight, wall: Trace) -> float:
+def _across(view: TraverseView, wall: Trace) -> float:
     """The way from an upright wall's foot to an upright wall across from it.
 
     One that leans is no bound: the wheel is dressed to it.
@@ -297,10 +297,10 @@ def _corner_refusal(corner: float, radii: Sequence[float], has_feet: bool, sharp
     return None
 
 
-def beyond_part(view: Sight) -> Array:
+def beyond_part(view: TraverseView) -> Array:
     return np.asarray(np.array(view.wide) + np.array([-OVERRUN_MM, OVERRUN_MM]))
 
 
-def part_bottom(view: Sight, run: Run) -> list[Segment]:
+def part_bottom(view: TraverseView, run: WheelRun) -> list[Segment]:
     """A run's bottom within the part itself, without allowances."""
     return bottom_of(run, overrun_mm=OVERRUN_MM, over=beyond_part(view), top=view.top)

@@ -11,7 +11,7 @@ from featurize import tolerances as tol
 from featurize.brep.part import Convexity
 from featurize.brep.surfaces import Array
 from routing.processes.protocol import Allowance
-from routing.processes.surface_grind.view import UPRIGHT_SINE, Sight, Trace
+from routing.processes.surface_grind.view import UPRIGHT_SINE, Trace, TraverseView
 
 NOTHING_LEFT = Allowance()
 
@@ -46,7 +46,7 @@ class Fillet:
 
 
 @dataclass(frozen=True, eq=False)
-class Run:
+class WheelRun:
     """Neighbouring traces that wheels clear together; ``free`` tells how far air goes on at each end.
 
     ``walls_mm`` is what stays on a wall before the first stretch, between them and after the last.
@@ -63,12 +63,12 @@ class Run:
 
 
 def runs(
-    sight_: Sight,
+    sight_: TraverseView,
     traces: Sequence[Trace],
     left: Mapping[int, Allowance] | None = None,
     beside_mm: Mapping[int, float] | None = None,
     least_mm: float = 0.0,
-) -> list[Run]:
+) -> list[WheelRun]:
     """The bottoms that some free traces make, from low to high across.
 
     ``left`` has the allowance of each face that keeps one. A wall that stands on none of the traces is made
@@ -130,7 +130,7 @@ def _stands_on(wall: Trace, chain: Sequence[Stretch]) -> bool:
     return chain[0].low < at < chain[-1].high
 
 
-def _channel(sight_: Sight, wall: Trace, widest_mm: float, left: Allowance) -> Stretch | None:
+def _channel(sight_: TraverseView, wall: Trace, widest_mm: float, left: Allowance) -> Stretch | None:
     """The floor a wall stands on, anybody's, else its foot's level; out to what stands across from it."""
     foot, out = wall.low, float(np.sign(wall.normal[0]))
     floor = Trace(wall.face, foot, foot, np.array([0.0, 1.0]))
@@ -148,7 +148,7 @@ def _channel(sight_: Sight, wall: Trace, widest_mm: float, left: Allowance) -> S
     return Stretch(replace(floor, low=ends[0], high=ends[1]), low, high, left)
 
 
-def _run(sight_: Sight, stretches: list[Stretch], walls: Sequence[tuple[Trace, float]]) -> Run:
+def _run(sight_: TraverseView, stretches: list[Stretch], walls: Sequence[tuple[Trace, float]]) -> WheelRun:
     fillets: list[Fillet] = []
     spread: dict[int, tuple[float, float]] = {}
     for k, s in enumerate(stretches):
@@ -176,7 +176,7 @@ def _run(sight_: Sight, stretches: list[Stretch], walls: Sequence[tuple[Trace, f
         free = sight_.free_beyond(at, level if s.trace.circle is not None else s.outward(back))
         # Round ends are followed only out of the blank: what lies nearer is another feature's.
         ends.append(free if s.trace.circle is None or np.isinf(free) else 0.0)
-    return Run(tuple(kept), (ends[0], ends[1]), tuple(fillets), tuple(_walls(kept, walls)))
+    return WheelRun(tuple(kept), (ends[0], ends[1]), tuple(fillets), tuple(_walls(kept, walls)))
 
 
 def _walls(stretches: Sequence[Stretch], walls: Sequence[tuple[Trace, float]]) -> Iterator[float]:

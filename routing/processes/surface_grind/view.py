@@ -114,7 +114,7 @@ def _turn(away: Array, base: float) -> Any:
 
 
 @dataclass(eq=False)
-class Sight:
+class TraverseView:
     """A part seen along one traverse from one side.
 
     ``span`` is what of the traverse it is of, in mm along the view from its origin: what stands beyond is
@@ -159,9 +159,9 @@ class Sight:
     def _sections(self) -> Sections:
         return Sections(self.view, self.part.mesh.vertices[self.part.mesh.triangles])
 
-    def on(self, low: float, high: float) -> Sight:
+    def on(self, low: float, high: float) -> TraverseView:
         """The same part and view, of a span alone."""
-        seen = Sight(self.part, self.view, (low, high))
+        seen = TraverseView(self.part, self.view, (low, high))
         seen.corners, seen._sections = self.corners, self._sections
         return seen
 
@@ -275,14 +275,14 @@ class Sight:
         return there + tol.LENGTH_MM if there > 0 else 0.0
 
 
-def sight(part: Part, traverse: Array, side: Array) -> Sight:
+def sight(part: Part, traverse: Array, side: Array) -> TraverseView:
     """The part seen along a traverse with the wheel on a side (unit directions, model coordinates)."""
     view = View.toward(part.frame.origin, traverse, side)
     key = (*np.round(np.concatenate([view.origin, view.along, view.up]), 9),)
     # Kept on the part itself: a store elsewhere would keep the part alive.
-    kept: dict[tuple[float, ...], Sight] = vars(part).setdefault("_sights", {})
+    kept: dict[tuple[float, ...], TraverseView] = vars(part).setdefault("_sights", {})
     if key not in kept:
-        kept[key] = Sight(part, view)
+        kept[key] = TraverseView(part, view)
     return kept[key]
 
 

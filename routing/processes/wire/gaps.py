@@ -20,7 +20,7 @@ from featurize.feature import Feature
 from routing.processes.context import JobContext
 from routing.processes.corners import Corner
 from routing.processes.wire.outline import Outline
-from routing.processes.wire.profiles import Cut
+from routing.processes.wire.profiles import WireCut
 
 # Below this the opening of a polygon by a disc loses only its own chords.
 LEFT_MM = 4 * tol.MESH_DEFLECTION_MM
@@ -31,7 +31,7 @@ _CORNER_TURN = np.radians(175.0)
 
 
 @dataclass(frozen=True, eq=False)
-class Room:
+class AirGap:
     """``air`` beside the walls and the walls' own points ``near`` (shapely).
 
     ``corners`` (n, 2) are inside corners, where walls meet at ``angles`` (n,) in radians through the air
@@ -82,9 +82,9 @@ def _opened(air: Any, radius_mm: float) -> Any:
     return shapely.buffer(small, radius_mm, quad_segs=32)
 
 
-def rooms_of(cuts: Sequence[Cut]) -> list[Room]:
+def rooms_of(cuts: Sequence[WireCut]) -> list[AirGap]:
     """Of closed cuts, at every height at which their walls were cut."""
-    found: dict[tuple[int, ...], Room] = {}
+    found: dict[tuple[int, ...], AirGap] = {}
     for cut in cuts:
         for section in cut.sections:
             key = tuple(id(o) for o in section.outlines)  # straight walls are one section
@@ -93,12 +93,12 @@ def rooms_of(cuts: Sequence[Cut]) -> list[Room]:
     return list(found.values())
 
 
-def _room(air: Any, outlines: Sequence[Outline]) -> Room:
+def _room(air: Any, outlines: Sequence[Outline]) -> AirGap:
     corners = [c for o in outlines for c in _corners(o)]
     places = np.array([place for place, _, _ in corners]).reshape(-1, 2)
     angles, radii = (np.array([c[k] for c in corners], float) for k in (1, 2))
     near = shapely.union_all([shapely.boundary(o.polygon(tol.SURFACE_MM)) for o in outlines])
-    return Room(air, near, places, angles, radii)
+    return AirGap(air, near, places, angles, radii)
 
 
 def _corners(o: Outline) -> Iterator[tuple[Array, float, float]]:
@@ -121,7 +121,7 @@ def _corners(o: Outline) -> Iterator[tuple[Array, float, float]]:
 
 def silhouette_room(
     job: JobContext, feature: Feature, along: Array, corners: Sequence[Corner]
-) -> tuple[Room, bool]:
+) -> tuple[AirGap, bool]:
     """The air beside the part's silhouette that a feature's walls look into, and whether it is closed."""
     pieces, closed, tree = job.kept(("air", *np.round(along, 9)), lambda: _beside_silhouette(job, along))
     view = View.of(job.part, along)
@@ -132,7 +132,7 @@ def silhouette_room(
     own = own[shapely.distance(pieces[own], near) < reach]
     places = view.flat(np.array([c.place for c in corners]).reshape(-1, 3))
     angles = np.radians([c.angle_deg for c in corners])
-    room = Room(
+    room = AirGap(
         shapely.union_all(pieces[own]), near, places, angles, np.array([c.radius_mm for c in corners])
     )
     return room, bool(len(own) and closed[own].all())

@@ -16,7 +16,7 @@ import shapely
 from featurize import tolerances as tol
 from featurize.brep.surfaces import Array
 from routing.processes.wire.outline import Outline
-from routing.processes.wire.profiles import Cut
+from routing.processes.wire.profiles import WireCut
 from routing.processes.wire.rulings import Ruled
 from routing.processes.wire.shop import WireMachine
 
@@ -60,7 +60,9 @@ class Surroundings:
     offset_mm: float
 
 
-def lead_in(cut: Cut, number: int, centre: Array | None, around: Surroundings, machine: WireMachine) -> Lead:
+def lead_in(
+    cut: WireCut, number: int, centre: Array | None, around: Surroundings, machine: WireMachine
+) -> Lead:
     """How the wire comes to a pass of a cut: from its start hole at ``centre`` (2,), else from outside the
     blank. Travel keeps the material to the right.
     """
@@ -84,7 +86,7 @@ def _by_length(outline: Outline, own: Sequence[int]) -> list[tuple[int, str]]:
     return [(k, words.get(k, round_)) for k in order]
 
 
-def _own(cut: Cut, number: int) -> list[int]:
+def _own(cut: WireCut, number: int) -> list[int]:
     """The pieces of a pass on walls that no earlier pass makes, all of them where there are none."""
     ruled = cut.passes[number].ruled
     walls = [k for k, face in enumerate(ruled.lower.faces) if face >= 0]
@@ -106,7 +108,7 @@ def _square_off(outline: Outline, piece: int) -> tuple[Array, Array]:
     return place, np.array([-along[1], along[0]])
 
 
-def _rooms(cut: Cut, number: int, around: Surroundings) -> list[tuple[float, Any, Any]]:
+def _rooms(cut: WireCut, number: int, around: Surroundings) -> list[tuple[float, Any, Any]]:
     """(height, room, room for the wire's middle): a first pass keeps to its slug, others to the opening."""
     first = cut.first
     heights = {*around.span_mm, first.low_mm, first.high_mm}
@@ -119,7 +121,7 @@ def _rooms(cut: Cut, number: int, around: Surroundings) -> list[tuple[float, Any
     ]
 
 
-def _from_hole(cut: Cut, number: int, centre: Array, around: Surroundings, lead_mm: float) -> Lead:
+def _from_hole(cut: WireCut, number: int, centre: Array, around: Surroundings, lead_mm: float) -> Lead:
     ruled = cut.passes[number].ruled
     rooms = _rooms(cut, number, around)
     for piece, rule in _by_length(ruled.upper, _own(cut, number)):

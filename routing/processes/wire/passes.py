@@ -9,14 +9,19 @@ import numpy as np
 from featurize.brep.silhouette import View
 from featurize.brep.surfaces import Array
 from routing.processes.tools import Wire
-from routing.processes.wire.profiles import Cut
+from routing.processes.wire.profiles import WireCut
 from routing.processes.wire.rulings import Ruled
 from routing.processes.wire.shop import WireRates
 from routing.processes.wire.verdict import Wall, WirePass
 
 
 def passes_of(
-    cuts: Sequence[Cut], view: View, thickness: Array, span_mm: tuple[float, float], wire: Wire, trims: Trims
+    cuts: Sequence[WireCut],
+    view: View,
+    thickness: Array,
+    span_mm: tuple[float, float],
+    wire: Wire,
+    trims: Trims,
 ) -> Iterator[WirePass]:
     """Every pass of some paths in cutting order; ``span_mm`` are the part's ends along the view."""
     level = float(view.origin @ view.along)
@@ -41,7 +46,7 @@ def passes_of(
             )
 
 
-def wall_of(cut: Cut, ruled: Ruled, up: float) -> Wall:
+def wall_of(cut: WireCut, ruled: Ruled, up: float) -> Wall:
     """What a pass makes; ``up`` is the cosine of the view's direction with that out of the working side."""
     if all(p.ruled.straight for p in cut.passes):
         return Wall.PROFILE

@@ -17,7 +17,7 @@ from routing.processes.context import JobContext
 from routing.processes.tools import Wire
 from routing.processes.wire.leads import Lead, Surroundings, lead_in
 from routing.processes.wire.passes import Trims, passes_of
-from routing.processes.wire.profiles import Cut, cuts, wire_view
+from routing.processes.wire.profiles import WireCut, cuts, wire_view
 from routing.processes.wire.rulings import Ruled
 from routing.processes.wire.shop import WireShop
 from routing.processes.wire.slugs import Slug, slug
@@ -46,7 +46,7 @@ class Path:
     feature: str
     name: str
     view: View
-    cut: Cut
+    cut: WireCut
     wire: Wire
     span_mm: tuple[float, float]
     legs: tuple[Leg, ...]
@@ -96,7 +96,7 @@ class Silhouettes:
         return self._known[key]
 
 
-def cuts_of(job: JobContext, faces: Sequence[int], along: Array) -> tuple[View, tuple[Cut, ...]]:
+def cuts_of(job: JobContext, faces: Sequence[int], along: Array) -> tuple[View, tuple[WireCut, ...]]:
     """The cuts of some faces along a unit direction, and the view they are in; kept for the job."""
     view = wire_view(job.part, along)
     key = "wire cuts", tuple(faces), tuple(np.round(along, 9))
@@ -155,7 +155,12 @@ def paths(
 
 
 def _hole(
-    job: JobContext, cut: Cut, verdict: WireVerdict, view: View, along: Array, span_mm: tuple[float, float]
+    job: JobContext,
+    cut: WireCut,
+    verdict: WireVerdict,
+    view: View,
+    along: Array,
+    span_mm: tuple[float, float],
 ) -> StartHole | None:
     """In the opening itself; an open run of walls inside the part is started where the verdict says."""
     height = span_mm[1] - span_mm[0]

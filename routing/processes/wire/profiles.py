@@ -50,7 +50,7 @@ class Amiss:
 
 
 @dataclass(frozen=True, eq=False)
-class Section:
+class WallOutlines:
     """The closed outlines of a feature's walls at a height."""
 
     height_mm: float
@@ -80,7 +80,7 @@ class Section:
 
 
 @dataclass(frozen=True, eq=False)
-class Pass:
+class OutlinePass:
     """``ruled`` tells between which heights it makes walls; it makes ``area_mm2`` of them.
 
     ``stock_mm`` is the widest that earlier passes leave in front of it, infinite for the first.
@@ -92,7 +92,7 @@ class Pass:
 
 
 @dataclass(frozen=True, eq=False)
-class Cut:
+class WireCut:
     """``passes`` of one wire path, in the order in which they are cut: the first opens it.
 
     ``sections`` are those of the walls where they close. ``over`` is how far a pass cuts beyond the walls,
@@ -100,8 +100,8 @@ class Cut:
     from the part: 0 where they are exact.
     """
 
-    passes: tuple[Pass, ...]
-    sections: tuple[Section, ...]
+    passes: tuple[OutlinePass, ...]
+    sections: tuple[WallOutlines, ...]
     over: Amiss
     left: Amiss
     deviation_mm: float
@@ -135,7 +135,7 @@ def wire_view(part: Part, along: Array) -> View:
     return View(part.frame.origin, along, x, np.cross(along, x))
 
 
-def cuts(part: Part, faces: Sequence[int], view: View) -> tuple[Cut, ...]:
+def cuts(part: Part, faces: Sequence[int], view: View) -> tuple[WireCut, ...]:
     """The cuts that make these walls; faces that lie across the wire are passed over."""
     walls = Walls(part, view, faces)
     rings = [r for low, high in walls.bands() for r in walls.rings(low, high) if r.middle.is_line]
@@ -149,7 +149,7 @@ def cuts(part: Part, faces: Sequence[int], view: View) -> tuple[Cut, ...]:
     return tuple(sorted(found, key=lambda c: (not c.closed, -c.first.high_mm)))
 
 
-def _is_made(cut: Cut, ring: Ring) -> bool:
+def _is_made(cut: WireCut, ring: Ring) -> bool:
     return _left([p.ruled for p in cut.passes], ring).depth_mm < tol.LENGTH_MM + cut.deviation_mm
 
 
@@ -209,7 +209,7 @@ def _ruled(ring: Ring) -> Ruled:
     return _seen(ring).between(ring.low_mm, ring.high_mm)
 
 
-def _cut(rings: Sequence[Ring]) -> Cut:
+def _cut(rings: Sequence[Ring]) -> WireCut:
     """The passes that make some rings, or chains, of one path."""
     sections = _sections(rings)
     taken: list[Ruled] = []
@@ -245,21 +245,21 @@ def _cut(rings: Sequence[Ring]) -> Cut:
     passes = []
     for place, k in enumerate(order):
         before = [whole[j] for j in order[:place]]
-        passes.append(Pass(whole[k], float(areas[k]), _stock_mm(whole[k], before)))
+        passes.append(OutlinePass(whole[k], float(areas[k]), _stock_mm(whole[k], before)))
     deviation = max(stray, ARC_FIT_MM) if fitted else stray if stray > _SAME_MM else 0.0
-    return Cut(tuple(passes), tuple(sections), over, left, deviation)
+    return WireCut(tuple(passes), tuple(sections), over, left, deviation)
 
 
-def _sections(rings: Sequence[Ring]) -> list[Section]:
+def _sections(rings: Sequence[Ring]) -> list[WallOutlines]:
     """The sections of closed rings, those of one height together."""
     at: dict[float, list[Outline]] = {}
     for ring in rings:
         for height, outline in ring.section if ring.closed else ():
             at.setdefault(round(height, 9), []).append(outline)
-    return [Section(h, tuple(found)) for h, found in sorted(at.items())]
+    return [WallOutlines(h, tuple(found)) for h, found in sorted(at.items())]
 
 
-def _choice(ring: Ring, taken: Sequence[Ruled], sections: Sequence[Section]) -> list[Ruled]:
+def _choice(ring: Ring, taken: Sequence[Ruled], sections: Sequence[WallOutlines]) -> list[Ruled]:
     """The fewest surfaces that make a ring beside those taken: its own one where nothing else does better."""
     seen, known, uneven = _seen(ring), _covered(taken, ring), _uneven(ring)
     candidates = [[seen]]
@@ -324,7 +324,7 @@ def _left(taken: Sequence[Ruled], ring: Ring, beside_mm: float = 0.0) -> Amiss:
     return worst
 
 
-def _over(ruled: Ruled, sections: Sequence[Section]) -> Amiss:
+def _over(ruled: Ruled, sections: Sequence[WallOutlines]) -> Amiss:
     """How far a surface goes at most beyond the walls, over the height of all of them."""
     found = [s.beyond(ruled.sample(s.height_mm, _SHARES).reshape(-1, 2)) for s in sections]
     return max(found, key=lambda a: a.depth_mm, default=Amiss())

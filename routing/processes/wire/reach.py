@@ -27,7 +27,7 @@ from routing.processes.wire.arcs import WIRE_HOLDS_MM
 from routing.processes.wire.effort import effort_of
 from routing.processes.wire.gaps import rooms_of, silhouette_room
 from routing.processes.wire.paths import cuts_of, part_span, passes_on
-from routing.processes.wire.profiles import Amiss, Cut, wire_view
+from routing.processes.wire.profiles import Amiss, WireCut, wire_view
 from routing.processes.wire.rulings import Ruled
 from routing.processes.wire.shop import WireShop
 from routing.processes.wire.start_holes import Circle, circle_of, start_hole
@@ -96,7 +96,7 @@ def _refused(job: JobContext, face: Face, along: Array) -> str | None:
     return None if _is_ruled(face, along) else "is not ruled along the wire"
 
 
-def _unruled(job: JobContext, cuts: Sequence[Cut], view: View, limit_deg: float) -> WireVerdict | None:
+def _unruled(job: JobContext, cuts: Sequence[WireCut], view: View, limit_deg: float) -> WireVerdict | None:
     """The refusal where no lines through the part make the walls: what they would cut, or leave, of them."""
     if not cuts:
         return _no("its walls give no outline across the wire")
@@ -121,7 +121,7 @@ def _at(job: JobContext, amiss: Amiss, view: View) -> str:
     return f"{job.top_mm(view.along) - amiss.height_mm:.2f} below the top"
 
 
-def _in_the_way(job: JobContext, feature: Feature, cuts: Sequence[Cut], view: View) -> WireVerdict | None:
+def _in_the_way(job: JobContext, feature: Feature, cuts: Sequence[WireCut], view: View) -> WireVerdict | None:
     """The refusal where something else stands in front of the wire on its passes."""
     for cut in cuts:
         for p in cut.passes:
@@ -308,7 +308,7 @@ def _corner_reason(wire: Wire, corner: Corner, leave_mm: float) -> str:
     return f"sharp inside corner: {tool} would leave R {wire.corner_mm:.3g}, over the accepted {leave_mm:g}"
 
 
-def _circle(job: JobContext, cuts: Sequence[Cut], along: Array, air: Any) -> tuple[Circle, View]:
+def _circle(job: JobContext, cuts: Sequence[WireCut], along: Array, air: Any) -> tuple[Circle, View]:
     """The tightest of the largest circles in what is cut free of the openings, and its view.
 
     Exact where the walls close a ring; else from the silhouette, whose arcs are chords.

@@ -39,7 +39,7 @@ _ASKED = 5
 
 
 @dataclass(frozen=True, eq=False)
-class Run:
+class WallCurve:
     """The section of one wall: ``at`` gives its points (2,) over the shares [0, 1].
 
     ``turn`` is the angle of a circular one in radians, 0 of a straight one, None of any other curve.
@@ -62,7 +62,7 @@ class Run:
 class Loop:
     """Runs that follow each other, material to the right of the travel."""
 
-    runs: tuple[Run, ...]
+    runs: tuple[WallCurve, ...]
     closed: bool
 
     @property
@@ -77,7 +77,7 @@ def loops(part: Part, walls: Sequence[Face], view: View, height_mm: float) -> tu
     """The loops of some walls at a height along the view, from below, then from the left."""
     plane = gp_Pln(gp_Pnt(*view.solid(np.zeros(2), height_mm)), gp_Dir(*view.along))
     kernel = _kernel_faces(part)
-    runs: list[Run] = []
+    runs: list[WallCurve] = []
     for wall in walls:
         for face in kernel[wall.id]:
             operation = BRepAlgoAPI_Section(face, plane, False)
@@ -121,7 +121,7 @@ def _apart(a: Loop, b: Loop) -> float:
     )
 
 
-def _pieces(runs: Sequence[Run]) -> list[list[Piece]]:
+def _pieces(runs: Sequence[WallCurve]) -> list[list[Piece]]:
     """One wall's sections at several heights as equally many lines and arcs."""
     if all(r.turn == 0 for r in runs):
         return [[Piece(r.start, r.end, 0.0)] for r in runs]
@@ -133,16 +133,16 @@ def _pieces(runs: Sequence[Run]) -> list[list[Piece]]:
     return [[*first, *second] for first, second in zip(*halves, strict=True)]
 
 
-def _arc(run: Run, low: float, high: float) -> Piece:
+def _arc(run: WallCurve, low: float, high: float) -> Piece:
     a, m, b = (run.at(s) for s in (low, (low + high) / 2, high))
     return Piece(a, b, bulge_through(a, m, b))
 
 
-def _part(run: Run, half: int) -> Curve:
+def _part(run: WallCurve, half: int) -> Curve:
     return lambda t: run.at((half + t) / 2)
 
 
-def _runs(edge: Any, face: Any, wall: Face, view: View) -> list[Run]:
+def _runs(edge: Any, face: Any, wall: Face, view: View) -> list[WallCurve]:
     curve = BRepAdaptor_Curve(edge)
     first, last = curve.FirstParameter(), curve.LastParameter()
 
@@ -169,7 +169,7 @@ def _runs(edge: Any, face: Any, wall: Face, view: View) -> list[Run]:
     spot, travel = solid(0.5 + 1e-3), at(0.5 + 2e-3) - at(0.5)
     outward = view.flat(view.origin + _normal(face, wall, spot))
     is_left = travel[0] * outward[1] - travel[1] * outward[0] >= 0
-    return [Run(wall.id, at if is_left else back, turn)]
+    return [WallCurve(wall.id, at if is_left else back, turn)]
 
 
 def _backwards(at: Curve) -> Curve:
@@ -208,7 +208,7 @@ def _normal(face: Any, wall: Face, point: Array) -> Array:
     return sense * np.array([normal.X(), normal.Y(), normal.Z()])
 
 
-def _chained(runs: Sequence[Run], reach_mm: float = tol.SURFACE_MM) -> list[Loop]:
+def _chained(runs: Sequence[WallCurve], reach_mm: float = tol.SURFACE_MM) -> list[Loop]:
     """Runs that follow each other (ends within ``reach_mm``), in an order that does not depend on theirs."""
     follows = _followers(runs, reach_mm)
     led = set(follows.values())
@@ -231,7 +231,7 @@ def _from_below(loop: Loop) -> Loop:
     return loop.begun_at(min(range(len(loop.runs)), key=lambda k: place_key(loop.runs[k].start)))
 
 
-def _followers(runs: Sequence[Run], reach_mm: float) -> dict[int, int]:
+def _followers(runs: Sequence[WallCurve], reach_mm: float) -> dict[int, int]:
     """For each run the one that starts where it ends; nearest pairs first."""
     ends, starts = np.array([r.end for r in runs]), np.array([r.start for r in runs])
     gaps = np.linalg.norm(ends[:, None] - starts[None], axis=2)

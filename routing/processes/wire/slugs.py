@@ -19,7 +19,7 @@ from featurize import tolerances as tol
 from routing.processes.hardness import CO_G_CM3, WC_G_CM3
 from routing.processes.material import Material
 from routing.processes.wire.outline import Outline
-from routing.processes.wire.profiles import Cut
+from routing.processes.wire.profiles import WireCut
 from routing.processes.wire.shop import WireMachine
 
 # A slug's width is found to twice this: a long opening has a whole line of middles, a digit more costs much.
@@ -69,7 +69,7 @@ def density_g_cm3(material: Material) -> float:
 
 
 def slug(
-    cut: Cut,
+    cut: WireCut,
     span_mm: tuple[float, float],
     kerf_mm: float,
     start_mm: float,

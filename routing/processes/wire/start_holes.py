@@ -15,7 +15,7 @@ import shapely
 from featurize import tolerances as tol
 from routing.processes.protocol import Pierced
 from routing.processes.wire.outline import Outline
-from routing.processes.wire.profiles import Cut
+from routing.processes.wire.profiles import WireCut
 from routing.processes.wire.shop import WireMachine
 
 # Arcs in chords while the circle is sought; what is found is then measured on the arcs themselves.
@@ -63,7 +63,7 @@ def _most(piece: Any) -> float:
     return float(sides.min(initial=np.inf)) / 2
 
 
-def circle_of(cut: Cut, low_mm: float, high_mm: float) -> Circle | None:
+def circle_of(cut: WireCut, low_mm: float, high_mm: float) -> Circle | None:
     """The largest circle in what the first pass cuts free, from one height to another."""
     middle = (low_mm + high_mm) / 2
     heights = (high_mm,) if cut.first.straight else (high_mm, middle, low_mm)
