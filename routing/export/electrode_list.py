@@ -29,7 +29,7 @@ _REFERENCE = (
 
 
 @dataclass(frozen=True, eq=False)
-class Drawn:
+class DrawnElectrode:
     """A body of a set at a stage; ``alone`` tells that it burns the set's corners and no more."""
 
     name: str
@@ -47,7 +47,9 @@ def burn_file(name: str) -> str:
     return f"electrode_{name}_burn.step"
 
 
-def described(work: Work, step: PlannedStep, made: Pass, drawn: Drawn) -> tuple[dict[str, Any], list[Flag]]:
+def described(
+    work: Work, step: PlannedStep, made: Pass, drawn: DrawnElectrode
+) -> tuple[dict[str, Any], list[Flag]]:
     """Every figure of one electrode, and what is wrong with its blank."""
     from routing.export.numbers import rounded, vector
     from routing.export.route_json import plain
@@ -118,7 +120,7 @@ def described(work: Work, step: PlannedStep, made: Pass, drawn: Drawn) -> tuple[
     return entry, [Flag("electrode-blank", Severity.WARNING, feature_of(feature.id), text)]
 
 
-def _notes(made: Pass, drawn: Drawn, *, last: bool) -> list[str]:
+def _notes(made: Pass, drawn: DrawnElectrode, *, last: bool) -> list[str]:
     one, burn = drawn.set, drawn.burn
     ahead = made.task.ahead.rest if made.task.ahead else None
     notes = [_CAUTION]

@@ -6,7 +6,7 @@ from collections.abc import Hashable, Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from routing.export.electrode_list import Drawn, burn_file, described, own_file
+from routing.export.electrode_list import DrawnElectrode, burn_file, described, own_file
 from routing.export.work import Work
 from routing.processes.flags import Flag, Severity
 from routing.processes.protocol import feature_of
@@ -100,7 +100,7 @@ def _of_pass(
             if isinstance(body, str):
                 more, missing = _missing(feature, [entry], body)
             else:
-                drawn = Drawn(name, one, part, body, alone=bool(one.zones) and not notes)
+                drawn = DrawnElectrode(name, one, part, body, alone=bool(one.zones) and not notes)
                 noted, missing = described(work, step, burn, drawn)
                 more = [entry | noted | {"notes": [*noted["notes"], *notes]}]
             listed += more
