@@ -30,8 +30,6 @@ from routing.stock.stages import bodies
 DEMOS = {f.stem: f for f in (Path(__file__).parents[1] / "demo_models").glob("*.step")}
 SOFT = {"material": "steel-60hrc", "supplied": "soft"}
 NAMES = [*INSERTS, *DEMOS, *(f"{name}, soft" for name in DEMOS)]
-# One boolean of its stock had no end within 100 s, and a test worker died in it: not checked, cause unknown.
-TOO_MUCH = ("coining_insert",)
 # Of what leaves the blank.
 SHARE = 1e-3
 
@@ -61,7 +59,7 @@ def test_what_a_pass_leaves_a_later_step_takes_off(name: str) -> None:
             assert own.task.feature.id in {p.task.feature.id for p in taker.passes}
 
 
-@pytest.mark.parametrize("name", [n for n in (*INSERTS, *DEMOS) if n not in TOO_MUCH])
+@pytest.mark.parametrize("name", [*INSERTS, *DEMOS])
 def test_the_steps_take_what_the_blank_has_over_the_part(name: str) -> None:
     plan = plan_of(name)
     job = plan.job
