@@ -20,7 +20,7 @@ from featurize.recognise import recognise
 from routing.inputs.choices import Choices
 from routing.inputs.shop import load_shop
 from routing.plan.make import make_plan
-from routing.plan.plan import Plan
+from routing.plan.plan import Pass, Plan
 from routing.processes.context import JobContext
 from routing.processes.mill.verdict import BoreStep, MillVerdict
 from routing.processes.protocol import Stage
@@ -64,6 +64,12 @@ def verdict_of(job: JobContext, hole: Feature) -> MillVerdict:
 def planned(body: cq.Workplane, material: str, **threads: str) -> Plan:
     found = recognise(build_part(body.val().wrapped), working_side=UP, threads=threads or {"all": "plain"})
     return make_plan(found, load_shop(), Choices(material=material))
+
+
+def bore_step(plan: Plan, made: Pass) -> BoreStep:
+    assert isinstance(made.task.verdict, MillVerdict)
+    (step,) = made.task.verdict.steps_of(made.task)
+    return step
 
 
 def told(steps: Sequence[BoreStep]) -> list[tuple[str, float, float, str]]:
@@ -296,7 +302,10 @@ def test_a_relief_at_either_end_is_made_in_one_way() -> None:
     reliefs = [p for s in plan.steps if s.stage == Stage.RELIEF for p in s.passes]
     assert len(reliefs) == 2
     assert len({str(p.tool) for p in reliefs}) == 1
-    assert reliefs[0].minutes == pytest.approx(reliefs[1].minutes)
+    # The first is made into the full, the second around the drilled core.
+    ring, disc = 2.7**2 - 2.1**2, 2.7**2
+    found = sorted(bore_step(plan, p).found_mm3 for p in reliefs)
+    assert found == pytest.approx([math.pi * 1.4 * ring, math.pi * 1.4 * disc])
     last = max(s.number for s in plan.steps if s.stage == Stage.RELIEF)
     assert last < next(s.number for s in plan.steps if s.stage == Stage.THREAD)
 
@@ -369,3 +378,37 @@ def test_a_hole_that_nothing_drills_says_why() -> None:
     assert not verdict.workable
     assert "smallest drill" in verdict.reason
     assert hole_of(job_of(bored((6.0, 20.0))).features).kind == Kind.HOLE
+
+
+def through_thread(z: float, relief: float = 2.0) -> cq.Workplane:
+    """An M8 right through a block, with a relief at either end (inside the limits of ``plan/threads.py``)."""
+    core = cq.Workplane().circle(3.4).extrude(z)
+    ends = [cq.Workplane(origin=(0, 0, at)).circle(4.2).extrude(relief) for at in (0.0, z - relief)]
+    return block(60, 60, z).cut(core).cut(ends[0]).cut(ends[1])
+
+
+def test_the_relief_at_the_exit_is_opened_before_the_drill_breaks_out_into_it() -> None:
+    """Common practice, no source: the part is turned over once, and the drill meets no edge."""
+    plan = planned(through_thread(20), "steel-60hrc", all="M8")
+    assert not [f for f in plan.flags if f.code.startswith("thread-")]
+    milled = [(s.stage.words, s.from_side) for s in plan.steps if s.process == "mill"]
+    assert milled == [
+        ("relief", "-z"),
+        ("drill", "+z"),
+        ("relief", "+z"),
+        ("countersink", "+z"),
+        ("thread", "+z"),
+    ]
+    found = sum(bore_step(plan, p).found_mm3 for s in plan.steps for p in s.passes if s.process == "mill")
+    whole = math.pi * (3.4**2 * 16 + 4.2**2 * 4)
+    assert found == pytest.approx(whole, rel=0.005)  # the thread's own flanks aside
+
+
+@pytest.mark.parametrize(("z", "short"), [(24, False), (31, True)])
+def test_a_thread_mill_that_is_too_short_is_told(z: float, short: bool) -> None:
+    """Three diameters of M8 are 24 (the shop's own limit, common practice)."""
+    plan = planned(through_thread(z), "steel-60hrc", all="M8")
+    flags = [f.message for f in plan.flags if f.code == "thread-not-reached"]
+    assert bool(flags) == short
+    # From the mouth the bore ends at its exit relief, 2 before the face: 29 - 24 = 5.
+    assert all("5 mm stay without thread" in f for f in flags)

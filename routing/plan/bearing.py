@@ -101,10 +101,6 @@ def outside(job: JobContext, side: str, up: str | None = None) -> Outside:
     return job.kept(("outside", side, up), lambda: _turned(whole, job.part.frame.direction(up)))
 
 
-def opposite(side: str) -> str:
-    return ("-" if side[0] == "+" else "+") + side[1]
-
-
 def _turned(whole: Outside, up: Array) -> Outside:
     """The same side with another direction up in its view."""
     view = View.toward(whole.view.origin, whole.view.along, up)

@@ -9,8 +9,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Protocol
 
-from featurize.brep.frame import SIDES
-from routing.plan.bearing import opposite, outside
+from featurize.brep.frame import SIDES, opposite
+from routing.plan.bearing import outside
 from routing.processes.context import JobContext
 
 # A side that loses more than this share of itself is no longer what it was to rest on (common practice, no

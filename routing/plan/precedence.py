@@ -1,4 +1,4 @@
-"""What must come before what, and why: rules in a table, and wishes where no rule asks for the opposite."""
+"""What must come before what, and why: rules in a table, preferences where none asks for the opposite."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from graphlib import TopologicalSorter
 
+from featurize.brep.frame import opposite
 from featurize.feature import Kind
 from routing.plan.datums import order_preferences
 from routing.plan.steps import Step
@@ -55,6 +56,12 @@ def _shared(p: Pair) -> bool:
     return p.shared
 
 
+def _into_relief(p: Pair) -> bool:
+    """Whether the early step drills towards the relief that the late one makes at the exit."""
+    drills = p.early.stage == Stage.DRILL and p.late.stage == Stage.RELIEF
+    return drills and p.shared and p.early.side == opposite(p.late.side)
+
+
 ANY = tuple(Stage)
 _AFTER_THREADS = tuple(s for s in Stage if s > Stage.THREAD)
 _SOFT = tuple(s for s in Stage if s < Stage.STRESS_RELIEF)
@@ -93,10 +100,13 @@ RULES: tuple[Rule, ...] = (
         "a thread's mouth is chamfered before the thread",
     ),
     Rule(
-        _both(_stages((Stage.DRILL,), BORING), _shared),
+        _both(_stages((Stage.DRILL,), BORING), _shared, lambda p: not _into_relief(p)),
         "the core hole is drilled first",
     ),
-    Rule(_both(_stages(BORING, (*BORING, *MILLED)), _shared), "a bore is opened before its mouth and floor"),
+    Rule(
+        _both(_stages(BORING, (*BORING, *MILLED)), _shared, lambda p: not _into_relief(p)),
+        "a bore is opened before its mouth and floor",
+    ),
     Rule(
         _both(_stages(BORING, _AFTER_THREADS), lambda p: p.holds_part and p.late.side != "-z"),
         "the part is later held by these threads",
@@ -142,6 +152,7 @@ def precedence(job: JobContext, steps: Sequence[Step]) -> dict[int, dict[int, st
     for j, k, why in [
         *order_preferences(job, steps),
         *_way_in_first(job, steps),
+        *_way_out_first(job, steps),
         *_ground_first(steps),
         *_seat_first(job, steps),
     ]:
@@ -177,6 +188,14 @@ def _way_in_first(job: JobContext, steps: Sequence[Step]) -> Iterator[tuple[int,
             apart = not set(early.features) & set(late.features)
             if early.stage in _OPENS and apart and around & set(early.features):
                 yield j, k, "a groove's tool comes in through the bore or recess around it"
+
+
+def _way_out_first(job: JobContext, steps: Sequence[Step]) -> Iterator[tuple[int, int, str]]:
+    """The relief at a through thread's exit before its drill: else the part is turned over once more."""
+    for j, relief in enumerate(steps):
+        for k, drill in enumerate(steps):
+            if _into_relief(Pair(job, drill, relief)):
+                yield j, k, "the drill breaks out into the relief, and breaks no edge"
 
 
 def _ground_first(steps: Sequence[Step]) -> Iterator[tuple[int, int, str]]:

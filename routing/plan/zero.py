@@ -17,10 +17,11 @@ import numpy as np
 import shapely
 
 from featurize import tolerances as tol
+from featurize.brep.frame import opposite
 from featurize.brep.surfaces import Array
 from featurize.feature import Feature, Vec3
 from featurize.recognise.scene import vec
-from routing.plan.bearing import Outside, opposite, outside
+from routing.plan.bearing import Outside, outside
 from routing.plan.holding.fixtures import Box, Fixture
 from routing.plan.holding.setup import TOUCH_MM
 from routing.processes.context import JobContext

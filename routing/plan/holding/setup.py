@@ -13,9 +13,10 @@ import shapely
 from shapely import affinity
 
 from featurize import tolerances as tol
+from featurize.brep.frame import opposite
 from featurize.brep.surfaces import Array
 from featurize.feature import Feature
-from routing.plan.bearing import Outside, opposite, outside
+from routing.plan.bearing import Outside, outside
 from routing.plan.holding.fixtures import MARGIN_MM, PLATE_MM, Box, Fixture, frame_box
 from routing.processes.context import JobContext
 from routing.processes.material_rules import MaterialRule

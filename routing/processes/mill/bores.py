@@ -45,8 +45,8 @@ class NotMadeError(Exception):
         self.progress, self.place = progress, place
 
 
-def steps_of(hole: Hole) -> tuple[tuple[BoreStep, ...], float | None]:
-    """The steps in order, and how much of a thread is reached; raises NotMadeError."""
+def steps_of(hole: Hole) -> tuple[tuple[BoreStep, ...], float]:
+    """The steps in order, and how much of a thread's bore the thread mill leaves; raises NotMadeError."""
     return _Planner(hole).made()
 
 
@@ -67,7 +67,7 @@ class _Planner:
     def shop(self) -> MillShop:
         return self.job.shop[MillShop]
 
-    def made(self) -> tuple[tuple[BoreStep, ...], float | None]:
+    def made(self) -> tuple[tuple[BoreStep, ...], float]:
         hole = self.hole
         thread = hole.feature.thread
         size = parse(thread.designation)[0] if thread and thread.designation else None
@@ -99,12 +99,12 @@ class _Planner:
                 self._cone(n)
         if any(s.stage == Stage.DRILL for s in self.steps):
             self._spot_faced()
-        reach = None
-        if size and carrier:
-            reach = self._threaded(size, carrier)
+        left = self._threaded(size, carrier) if size and carrier else 0.0
         ordered = sorted(self.steps, key=lambda s: s.stage)
-        below = hole.end_of(straight[-1]).inner_mm if straight else 0.0
-        return tuple(measured(ordered, below)), reach
+        # What goes on below is open by then, but from an exit's relief, which is made first.
+        exits = any(self._is_exit_relief(n) for n in straight)
+        below = hole.end_of(straight[-1]).inner_mm if straight and not exits else 0.0
+        return tuple(measured(ordered, below)), left
 
     def _is_exit_relief(self, n: int) -> bool:
         """Whether a stage, seen from the far mouth of a through thread, is the thread's relief there."""
@@ -216,6 +216,8 @@ class _Planner:
         leave = self.job.shop.general.sharp_corner_leave_mm
         if not (sized and end.faces):
             full = innermost and drill is None and not end.inner_mm
+            if what == "relief":  # one cutter for both ends, and the exit's is made before the drill comes
+                full = is_through(self.hole.feature)
             corner = leave if floor else np.inf
             cutter = self.tools.flat(d, deep, closed=floor, corner_mm=corner, full=full)
             bottom = "flat" if end.faces else end.words
@@ -336,8 +338,7 @@ class _Planner:
                 )
             )
         # A thread mill hangs free over the relief: depths count from the mouth.
-        deep = hole.feature.dims.get("thread_depth_mm", carrier.end_mm)
-        reach = min(deep, rule.thread_ratio * size.major_mm)
+        reach = min(carrier.end_mm, rule.thread_ratio * size.major_mm)
         thread = ThreadMill(size.designation, size.major_mm)
         goes = (
             hole.end_of(hole.bores.index(carrier)).kind == "open" and reach >= carrier.end_mm - tol.LENGTH_MM
@@ -346,4 +347,4 @@ class _Planner:
         self.steps.append(
             BoreStep(Stage.THREAD, "thread", thread, carrier.start_mm, reach, size.major_mm, bottom)
         )
-        return reach
+        return carrier.end_mm - reach

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -15,6 +15,7 @@ from featurize.recognise.scene import vec
 from routing.processes.approaches import approaches
 from routing.processes.context import JobContext
 from routing.processes.corners import Corner, feet, inside_corners, inside_feet, is_wall, vees
+from routing.processes.flags import Flag, Severity
 from routing.processes.heights import HeightGrid
 from routing.processes.mill.bores import NotMadeError, steps_of
 from routing.processes.mill.held import stick_out_mm
@@ -23,9 +24,9 @@ from routing.processes.mill.pace import Pace, owned, reach_mm, slender_flags
 from routing.processes.mill.region import MillRegion, is_shaped, region_of
 from routing.processes.mill.shop import MillShop
 from routing.processes.mill.side_cut import neck_first, side_cut, with_way
-from routing.processes.mill.verdict import MILL, MillingWay, MillVerdict
+from routing.processes.mill.verdict import MILL, BoreStep, MillingWay, MillVerdict
 from routing.processes.mill.weigh import second_of, weigh
-from routing.processes.protocol import Rest, Stage, furthest
+from routing.processes.protocol import Rest, Stage, feature_of, furthest
 from routing.processes.sight import Hidden, hidden_from, hits
 from routing.processes.tools import Cutter
 from routing.processes.undercut import is_undercut
@@ -95,7 +96,7 @@ def _bored(job: JobContext, feature: Feature, toward: Array) -> MillVerdict:
     if hidden := hidden_from(job, smooth, toward):
         return _no(_in_the_way(job, hidden, toward), 1, place=hidden.place)
     try:
-        steps, thread_reach = steps_of(Hole.of(job, feature, toward))
+        steps, unthreaded_mm = steps_of(Hole.of(job, feature, toward))
     except NotMadeError as no:
         return _no(str(no), no.progress, place=no.place)
     words = [s.words for s in steps]
@@ -109,11 +110,26 @@ def _bored(job: JobContext, feature: Feature, toward: Array) -> MillVerdict:
         tool=next((s.tool for s in steps if s.stage == Stage.DRILL), steps[0].tool),
         reach_mm=max(s.to_mm for s in steps),
         bore=steps,
-        thread_reach_mm=thread_reach,
-        flags=slender_flags(
-            job, feature, [(s.tool, Pace.of(job, s.tool)) for s in steps if isinstance(s.tool, Cutter)]
+        flags=(
+            *slender_flags(
+                job, feature, [(s.tool, Pace.of(job, s.tool)) for s in steps if isinstance(s.tool, Cutter)]
+            ),
+            *_thread_ends(feature, steps, unthreaded_mm),
         ),
     )
+
+
+def _thread_ends(feature: Feature, steps: Sequence[BoreStep], unthreaded_mm: float) -> Iterator[Flag]:
+    """A thread that the mill is too short for, told with what stays plain."""
+    if unthreaded_mm > tol.SURFACE_MM:
+        made = steps[-1]
+        ends = made.to_mm + unthreaded_mm
+        text = (
+            f"The {made.tool} gets to {made.to_mm:.4g} mm from the mouth, the bore goes to {ends:.4g}: "
+            f"{unthreaded_mm:.3g} mm stay without thread. Ask what depth of thread is wanted, or own a "
+            f"longer one (drilling.thread_ratio in the shop file)."
+        )
+        yield Flag("thread-not-reached", Severity.WARNING, feature_of(feature.id), text)
 
 
 def _milled(job: JobContext, feature: Feature, toward: Array) -> MillVerdict:

@@ -90,7 +90,7 @@ class MillVerdict(Verdict):
     """``reach_mm`` is how deep the tool must come, ``stick_out_mm`` how far it stands out of its holder.
 
     ``bore`` are the steps of a bore in order; ``way`` the cutters of what is milled and ``second`` the next
-    best. ``thread_reach_mm`` is how much of a thread the thread mill gets to.
+    best.
     """
 
     reach_mm: float = 0.0
@@ -98,7 +98,6 @@ class MillVerdict(Verdict):
     bore: tuple[BoreStep, ...] = ()
     way: MillingWay | None = None
     second: MillingWay | None = None
-    thread_reach_mm: float | None = None
 
     def steps_of(self, task: Task) -> Sequence[BoreStep]:
         """The steps of the bore that a task carries out."""
