@@ -380,3 +380,15 @@ def test_a_face_named_none_has_no_name(tmp_path: Path) -> None:
     file.write_text(text)
     (solid,) = read_step(file, isolate=False).parts
     assert set(solid.face_names) == {""}
+
+
+@pytest.mark.parametrize(("diameter", "process"), [(36.0, "wire"), (12.0, "mill")])
+def test_a_wide_bore_is_wired_though_its_mouth_is_broken(diameter: float, process: str) -> None:
+    """Common practice, no source: nobody mills a wide bore out of carbide for the chamfer at its mouth."""
+    ring = (
+        cq.Workplane().circle(30).circle(diameter / 2).extrude(15).faces(">Z").edges("%CIRCLE").chamfer(0.5)
+    )
+    plan = make_plan(recognised(ring), load_shop(), Choices(material="carbide-12"))
+    (bore,) = [r for r in plan.features if r.feature.kind == Kind.HOLE]
+    assert bore.process == process
+    assert {r.process for r in bore.regions} == {process, "mill"}

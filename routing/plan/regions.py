@@ -45,9 +45,11 @@ def splits(job: JobContext, feature: Feature, verdicts: Sequence[Verdict] = ()) 
 
 
 def offered(job: JobContext, feature: Feature, verdicts: Sequence[Verdict]) -> Iterator[Sequence[Region]]:
-    """Ways to split a feature in what a process offers to make of it and the rest."""
+    """Ways to split a feature in what a process offers to make of it and the rest; a bore by its stages."""
     for verdict in verdicts:
-        if verdict.offers:
+        if verdict.offers and feature.bores:
+            yield from _by_stages(job, feature)
+        elif verdict.offers:
             yield _offered(job, feature, verdict.offers)
 
 

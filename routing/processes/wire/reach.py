@@ -10,12 +10,14 @@ import numpy as np
 import shapely
 
 from featurize import tolerances as tol
+from featurize.bores import core_of
 from featurize.brep.part import Face
 from featurize.brep.silhouette import View
 from featurize.brep.surfaces import Array, Cone, Cylinder, Freeform, Plane
 from featurize.brep.surfaces_at import parallel
 from featurize.feature import Feature, Kind, Vec3
 from featurize.recognise.scene import vec
+from featurize.recognise.threads import is_through
 from routing.processes.context import JobContext
 from routing.processes.corners import Corner, inside_corners, lean_deg
 from routing.processes.finish import demands
@@ -59,10 +61,15 @@ def _offered(job: JobContext, feature: Feature) -> tuple[int, ...]:
 
     They close an opening right through of their own, which the others only widen.
     """
-    if feature.kind != Kind.THROUGH_PROFILE:
-        return ()
     along = job.thickness
     walls = tuple(f.id for f in job.faces(feature) if _refused(job, f, along) is None)
+    if feature.kind == Kind.HOLE:
+        core = core_of(feature).start_diameter_mm
+        if not is_through(feature) or core < job.shop[WireShop].machine.opening_from_mm - tol.SURFACE_MM:
+            return ()
+        walls = tuple(f for f in walls if _is_bore(job.part.faces[f], core))
+    elif feature.kind != Kind.THROUGH_PROFILE:
+        return ()
     if not walls or len(walls) == len(feature.faces):
         return ()
     _, cuts = cuts_of(job, walls, along)
@@ -70,6 +77,11 @@ def _offered(job: JobContext, feature: Feature) -> tuple[int, ...]:
         return ()
     rest = feature.but(faces=walls, roles={f: feature.roles[f] for f in walls})
     return walls if _along(job, rest, along).workable else ()
+
+
+def _is_bore(face: Face, diameter_mm: float) -> bool:
+    s = face.surface
+    return isinstance(s, Cylinder) and abs(2 * s.radius_mm - diameter_mm) < tol.SURFACE_MM
 
 
 def _along(job: JobContext, feature: Feature, along: Array) -> WireVerdict:

@@ -13,7 +13,8 @@ class WireMachine:
     """``start_hole_ratio`` is the largest depth of a start hole over its diameter.
 
     Start holes keep ``start_hole_clear_mm`` a side off the outline and are no wider than
-    ``start_hole_enough_mm``. Slugs over ``tab_over_g`` keep a tab.
+    ``start_hole_enough_mm``. A bore whose mouths widen is an opening from ``opening_from_mm`` on. Slugs over
+    ``tab_over_g`` keep a tab.
     """
 
     taper_limit_deg: float
@@ -22,6 +23,7 @@ class WireMachine:
     start_hole_ratio: float
     start_hole_clear_mm: float
     start_hole_enough_mm: float
+    opening_from_mm: float
     lead_mm: float
     outside_mm: float
     tab_over_g: float
