@@ -8,7 +8,7 @@ import numpy as np
 
 from featurize.brep.part import Part
 from featurize.feature import Bore, Feature
-from featurize.recognise.threads import is_through, thread_bore
+from featurize.recognise.thread_bores import is_through, thread_bore
 from featurize.standards.threads import parse
 
 

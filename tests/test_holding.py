@@ -17,7 +17,7 @@ from featurize.brep.build import build_part
 from featurize.brep.silhouette import View
 from featurize.feature import Feature
 from featurize.recognise import recognise
-from featurize.recognise.threads import thread_bore
+from featurize.recognise.thread_bores import thread_bore
 from featurize.standards.threads import parse
 from routing.inputs.choices import Choices
 from routing.inputs.shop import load_shop

@@ -18,7 +18,8 @@ from featurize.brep.build import build_part
 from featurize.feature import Kind
 from featurize.placing import box_point, own_turns, places
 from featurize.recognise import recognise
-from featurize.recognise.threads import questions, screw_seat
+from featurize.recognise.thread_bores import screw_seat
+from featurize.recognise.threads import questions
 from featurize.standards.screws import SCREWS, seated
 from featurize.step.read import read_step
 from routing.export import route_json

@@ -7,7 +7,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from featurize.feature import Axis, Bore, Feature, Kind, Role
-from featurize.recognise.threads import relief_bore, settle_threads, thread_bore
+from featurize.recognise.thread_bores import relief_bore, thread_bore
+from featurize.recognise.threads import settle_threads
 from featurize.standards.threads import parse
 
 

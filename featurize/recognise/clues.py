@@ -19,7 +19,7 @@ from featurize.brep.part import Part
 from featurize.brep.surfaces import Array, Cylinder, Plane
 from featurize.brep.surfaces_at import parallel
 from featurize.feature import Feature, Role
-from featurize.recognise.threads import is_through, screw_seat
+from featurize.recognise.thread_bores import is_through, screw_seat
 from featurize.votes import Clue
 
 # A part seven times as wide as thick is as flat as can be, and so for its length.

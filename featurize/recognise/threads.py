@@ -1,50 +1,26 @@
 """Which holes are threaded: evidence weighed, near-ties asked about, a person's word final.
 
-The weights below are common practice, no source; they add up like the points of a score card.
+The limits below are common practice, no source; ``thread_scores`` has the points.
 """
 
 from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
 from types import MappingProxyType
 
 import numpy as np
 
 from featurize import tolerances as tol
-from featurize.feature import Bore, Feature, Kind, Thread
+from featurize.feature import Feature, Kind, Thread
 from featurize.recognise.colours import ColourSign
-from featurize.standards.screws import SCREWS, Screw, seated
-from featurize.standards.threads import Match, ThreadSize, candidates, designations, parse
+from featurize.recognise.thread_bores import is_through, matching_bore, screw_seat
+from featurize.recognise.thread_scores import AGAINST, FOR, THREAD, ThreadScore, thread_scores
+from featurize.standards.screws import Screw
+from featurize.standards.threads import ThreadSize, candidates, designations, parse
 
-PLAIN, THREAD = "plain", "thread"
+PLAIN = "plain"
 
-# What the diameter alone says. Nobody draws 4.134 but for a thread; 4.2 is a drill used for little else;
-# 5.0 is also a dowel, 6.0 far more often a dowel than an M6 drawn at its major diameter.
-_MINOR = 5.0
-_TAP_DRILL_ODD = 3.0
-_TAP_DRILL_ROUND = 2.0
-_MAJOR = 0.0
-# Second-choice sizes such as M7 are rare in dies, fine pitches rarer; inch sizes depend on the customer.
-_UNIFIED, _SECOND_CHOICE, _FINE = -2.0, -2.0, -3.0
-# Minor diameters and inch drills are odd figures, drawn to 0.0001 in: half of that, and a little.
-_EXACT_MM = 0.0015
-# Tables print diameters to the micron: a match worse by this than another is chance.
-_AS_NEAR_MM = 1e-3
-# A short counterbore just over the major diameter is drawn for threads only.
-_RELIEF = 4.0
-_BLIND, _POINTED = 0.5, 1.5
-_PATTERN = 0.5
-# An equal bore in the same direction whose thread is beyond doubt.
-_TWIN = 2.5
-# A colour that the shop declares to mean threads tells them from dowels, but not at which of its diameters
-# a thread is drawn: at the major one it is no more than a hint.
-_COLOURED, _COLOURED_MAJOR = 4.0, 2.0
-# A plain through hole of a half-millimetre or clearance size: dowels and clearance holes look so.
-_THROUGH_ROUND = -1.5
-# A counterbore under the thread's own diameter relieves nothing.
-_NARROW = -1.5
 # Threaded needs this many points and this lead over the next size; up to PLAIN_AT a hole is plain.
 _THREADED_AT, _LEAD, _PLAIN_AT = 5.0, 2.0, 0.0
 
@@ -52,17 +28,8 @@ _THREADED_AT, _LEAD, _PLAIN_AT = 5.0, 2.0, 0.0
 # both are asked about, the second before other near-ties (0.5).
 _ODD, _APART = 0.6, 0.45
 
-# A relief is over the major diameter by at most this share and at most this many pitches deep; anything
-# larger seats a screw head (common practice, no source; generous, so that poor reliefs are seen too).
-_RELIEF_OVER, _RELIEF_PITCHES = 0.3, 4.0
-
-# Fewer turns than this hold nothing: a bore so short carries no thread.
-_LEAST_TURNS = 2.0
 # A through hole over the screw by up to this share lets it pass (ISO 273, coarse series of small sizes).
 _CLEARS_UP_TO = 0.25
-
-# ISO 273, medium series.
-_CLEARANCE_MM = tuple(s.clearance_mm[1] for s in SCREWS if "ISO 273" in s.standards)
 
 
 def settle_threads(
@@ -113,64 +80,6 @@ def _twin(
     return next((sure[k] for k in keys if k in sure and matching_bore(hole, sure[k])), None)
 
 
-def matching_bore(hole: Feature, size: ThreadSize) -> tuple[Bore, Match] | None:
-    """The straight bore drawn at the size's tap drill, minor or major diameter, and which of these."""
-    for wanted in ("tap drill", "minor", "major"):
-        for bore in hole.bores:
-            gap, what = size.drawn_at(bore.start_diameter_mm)
-            if bore.is_cylinder and gap < tol.SURFACE_MM and what == wanted and _holds(hole, bore, size):
-                return bore, what
-    # Drills differ between makers: anything inside the minor diameter's limits cuts a good thread.
-    low, high = size.minor_limits_mm
-    for bore in hole.bores:
-        if bore.is_cylinder and low < bore.start_diameter_mm < high and _holds(hole, bore, size):
-            return bore, "minor"
-    return None
-
-
-def _holds(hole: Feature, bore: Bore, size: ThreadSize) -> bool:
-    """Whether a bore is long enough for a thread and no relief of one."""
-    return bore.end_mm - bore.start_mm >= _LEAST_TURNS * size.pitch_mm and not _is_relief(hole, bore, size)
-
-
-def thread_bore(hole: Feature, size: ThreadSize) -> Bore:
-    """The bore that carries the thread: the matching one, else the straight bore nearest in diameter."""
-    match = matching_bore(hole, size)
-    if match:
-        return match[0]
-    straight = [b for b in hole.bores if b.is_cylinder] or list(hole.bores)
-    return min(straight, key=lambda b: abs(b.start_diameter_mm - size.tap_drill_mm))
-
-
-def relief_bore(hole: Feature, size: ThreadSize) -> Bore | None:
-    """The counterbore at the thread's mouth, if it is too small to seat a screw head."""
-    carrier = thread_bore(hole, size)
-    before = [b for b in hole.bores if b.is_cylinder and b.end_mm <= carrier.start_mm + tol.VOID_MM]
-    wider = [b for b in before if b.start_diameter_mm > carrier.start_diameter_mm + tol.SURFACE_MM]
-    if not wider:
-        return None
-    last = max(wider, key=lambda b: b.end_mm)
-    return last if last.start_diameter_mm < size.major_mm * (1 + _RELIEF_OVER) else None
-
-
-def is_through(hole: Feature) -> bool:
-    """Whether a hole is open at both ends."""
-    return len(hole.opens_to) > 1 or "through" in hole.evidence
-
-
-def is_pointed(hole: Feature) -> bool:
-    """Whether a hole ends in a drill point."""
-    return bool(hole.bores) and hole.bores[-1].end_diameter_mm < tol.SURFACE_MM
-
-
-def screw_seat(hole: Feature) -> Screw | None:
-    """The screw whose head sits in a through hole's counterbore, if one does."""
-    straight = [b.start_diameter_mm for b in hole.bores if b.is_cylinder]
-    if len(straight) != 2 or not is_through(hole):
-        return None
-    return seated(min(straight), max(straight))
-
-
 def equal_holes(holes: Sequence[Feature]) -> list[list[Feature]]:
     """Holes that are one question: equal stages, the same mouth, and asked the same (or nothing)."""
     groups: list[list[Feature]] = []
@@ -208,7 +117,7 @@ def question(group: Sequence[Feature]) -> str:
     size = f"{' over '.join(sizes) or format(hole.dims['diameter_mm'], '.4g')} mm"
     named = [_in_its_bore(hole, name) if len(sizes) > 1 else name for name in asked]
     what = f"{' or '.join(named)}, or {plain}"
-    entries = [e for e in hole.evidence if e.startswith((_FOR, _AGAINST))]
+    entries = [e for e in hole.evidence if e.startswith((FOR, AGAINST))]
     why = f" ({'; '.join(entries)})" if entries else ""
     if len(group) == 1:
         return f"is this {size} hole {what}{why}?"
@@ -220,31 +129,7 @@ def _in_its_bore(hole: Feature, name: str) -> str:
     return f"{name} in its {match[0].start_diameter_mm:.4g} mm bore" if match else f"{name} that fits no bore"
 
 
-_FOR, _AGAINST = "for ", "against "
 _SAME_WAY = float(np.cos(np.radians(tol.AXIS_DEG)))
-
-
-@dataclass
-class _Score:
-    size: ThreadSize
-    points: float = 0.0
-    why: list[tuple[float, str]] = field(default_factory=list)
-    coloured: bool = False
-    relieved: bool = False
-
-    def add(self, points: float, why: str) -> None:
-        self.points += points
-        self.why.append((points, why))
-
-    @property
-    def evidence(self) -> tuple[str, ...]:
-        """What speaks for this thread and what against it."""
-        sides = ((_FOR, [w for w in self.why if w[0] > 0]), (_AGAINST, [w for w in self.why if w[0] <= 0]))
-        return tuple(
-            f"{way}{self.size.designation}: {', '.join(why for _, why in entry)}"
-            for way, entry in sides
-            if entry
-        )
 
 
 def _settle(
@@ -274,7 +159,7 @@ def _settle(
         why = f"its colour {threads[0].colour} stands for {what}, which none of its bores fits"
         return found.but(evidence=(*found.evidence, why), confidence=min(found.confidence, _ODD))
     if not declared and signs and not (found.thread and found.thread.designation):
-        return _apart(hole, found, _scores(hole, equals, twin, ()), signs[0])
+        return _apart(hole, found, thread_scores(hole, equals, twin, ()), signs[0])
     return found
 
 
@@ -290,14 +175,14 @@ def _weighed(hole: Feature, equals: int, twin: ThreadSize | None, declared: Sequ
     if len(agreeing) == 1:
         size, left, how = agreeing[0]
         return _threaded(hole, size, left, (f"{how}, and its diameter agrees",), 0.98)
-    cards = _scores(hole, equals, twin, declared)
+    cards = thread_scores(hole, equals, twin, declared)
     scores = sorted(cards, key=lambda s: (-s.points, not s.size.coarse, s.size.major_mm))
     if texts:
         names = [s for s, *_ in texts]
         if not agreeing and all(_clears(hole, s) for s in names):
             return _plain(hole, (f"named {names[0].designation}, and drawn as its clearance hole",), 0.9)
         misfit = {s: "" if matching_bore(hole, s) else ", but no bore fits it" for s in names}
-        lines = tuple(f"{_FOR}{s.designation}: {how}{misfit[s]}" for s, _, how in texts)
+        lines = tuple(f"{FOR}{s.designation}: {how}{misfit[s]}" for s, _, how in texts)
         return _asked(hole, [*names, *(s.size for s in scores if s.points > _PLAIN_AT)], lines)
     seat = screw_seat(hole)
     if seat is not None and not declared and not any(card.relieved for card in cards):
@@ -346,11 +231,11 @@ def _said_plain(hole: Feature, found: Feature, sign: ColourSign) -> Feature:
     why = f"its colour {sign.colour} stands for plain holes"
     if found.thread is None or found.thread.designation is None:
         return _plain(hole, (why,), 0.95)
-    evidence = (*found.evidence[len(hole.evidence) :], f"{_AGAINST}a thread: {why}")
+    evidence = (*found.evidence[len(hole.evidence) :], f"{AGAINST}a thread: {why}")
     return _asked(hole, [parse(found.thread.designation)[0]], evidence)
 
 
-def _apart(hole: Feature, found: Feature, cards: Sequence[_Score], sign: ColourSign) -> Feature:
+def _apart(hole: Feature, found: Feature, cards: Sequence[ThreadScore], sign: ColourSign) -> Feature:
     """A hole that is a thread only by a colour nobody declared: never settled, asked about first."""
     drilled = [
         card.size
@@ -360,7 +245,7 @@ def _apart(hole: Feature, found: Feature, cards: Sequence[_Score], sign: ColourS
     if not drilled:
         return found
     why = f"of the round holes only those of {sign.diameter_mm:.4g} mm have the colour {sign.colour}"
-    why = f"{_FOR}a thread: {why}"
+    why = f"{FOR}a thread: {why}"
     evidence = (*found.evidence[len(hole.evidence) :], why)
     return _asked(hole, drilled, evidence).but(confidence=_APART)
 
@@ -396,95 +281,6 @@ def _number(text: str) -> float | None:
         return float(text)
     except ValueError:
         return None
-
-
-def _scores(
-    hole: Feature, equals: int, twin: ThreadSize | None, declared: Sequence[ColourSign]
-) -> list[_Score]:
-    """One score card for each size that a straight bore of the hole may stand for."""
-    sizes: dict[str, ThreadSize] = {}
-    for b in hole.bores:
-        found = [s for s, _ in candidates(b.start_diameter_mm, tol.SURFACE_MM)] if b.is_cylinder else []
-        # A size plainly further off than the nearest is not meant: 3.300 is M4's drill, not a minor of 3.302.
-        gaps = [s.drawn_at(b.start_diameter_mm)[0] for s in found]
-        sizes |= {s.designation: s for s, gap in zip(found, gaps, strict=True) if gap < gaps[0] + _AS_NEAR_MM}
-    return [card for s in sizes.values() if (card := _card(hole, s, equals, twin, declared))]
-
-
-def _card(
-    hole: Feature, size: ThreadSize, equals: int, twin: ThreadSize | None, declared: Sequence[ColourSign]
-) -> _Score | None:
-    match = matching_bore(hole, size)
-    if match is None:
-        return None
-    bore, what = match
-    d = bore.start_diameter_mm
-    half_mm = _near(d, [round(2 * d) / 2])
-    card = _Score(size)
-    exact = size.drawn_at(d)[0] < _EXACT_MM
-    if size.unified and not exact:
-        return None
-    drawn = _TAP_DRILL_ROUND if half_mm else _TAP_DRILL_ODD
-    points = {"minor": _MINOR if exact else drawn, "major": _MAJOR, "tap drill": drawn}
-    card.add(points[what], f"{d:.4g} mm is its {what} diameter")
-    if size.unified:
-        card.add(_UNIFIED, "an inch size")
-    elif not size.coarse:
-        card.add(_FINE, "a fine pitch")
-    if size.choice > 1:
-        card.add(_SECOND_CHOICE, "a size of second choice")
-    sign = next((s for s in declared if s.means == THREAD and s.is_on(d)), None)
-    if sign is not None:
-        card.coloured = True
-        entry = _COLOURED_MAJOR if what == "major" else _COLOURED
-        card.add(entry, f"its colour {sign.colour} stands for threads")
-    through = is_through(hole)
-    narrow = _too_narrow(hole, bore, size)
-    if _relieved(hole, bore, size):
-        card.relieved = True
-        card.add(_RELIEF, "a short relief counterbore over its major diameter")
-    elif narrow is not None:
-        under = f"under its {size.major_mm:.4g} mm: too narrow for its relief"
-        card.add(_NARROW, f"a counterbore of {narrow:.4g} mm is {under}")
-    else:
-        card.add(0.0, "no relief counterbore")
-    plain = through and sign is None and not card.relieved and narrow is None
-    if plain and (half_mm or _near(d, _CLEARANCE_MM)):
-        card.add(_THROUGH_ROUND, "a plain through hole of a dowel's or clearance size")
-    if is_pointed(hole):
-        card.add(_POINTED, "blind with a drill point")
-    elif not through:
-        card.add(_BLIND, "blind")
-    if equals > 1:
-        card.add(_PATTERN, f"{equals} equal holes")
-    if twin == size:
-        card.add(_TWIN, "an equal bore beside it is that thread")
-    return card
-
-
-def _near(value: float, series: Sequence[float]) -> bool:
-    return any(abs(value - s) < tol.SURFACE_MM for s in series)
-
-
-def _relieved(hole: Feature, carrier: Bore, size: ThreadSize) -> bool:
-    return any(_is_relief(hole, b, size) and b.end_mm <= carrier.start_mm + tol.VOID_MM for b in hole.bores)
-
-
-def _too_narrow(hole: Feature, carrier: Bore, size: ThreadSize) -> float | None:
-    """Diameter of the counterbore over a bore that is wider than the bore and narrower than the thread."""
-    least, most = carrier.start_diameter_mm + tol.SURFACE_MM, size.major_mm - tol.SURFACE_MM
-    over = [b for b in hole.bores if b.is_cylinder and b.end_mm <= carrier.start_mm + tol.VOID_MM]
-    return next((b.start_diameter_mm for b in over if least < b.start_diameter_mm < most), None)
-
-
-def _is_relief(hole: Feature, bore: Bore, size: ThreadSize) -> bool:
-    """Whether a bore could be the relief of a thread below it."""
-    return (
-        bore.is_cylinder
-        and bore is not hole.bores[-1]
-        and size.major_mm - tol.SURFACE_MM < bore.start_diameter_mm < size.major_mm * (1 + _RELIEF_OVER)
-        and bore.end_mm - bore.start_mm < _RELIEF_PITCHES * size.pitch_mm
-    )
 
 
 def _clears(hole: Feature, size: ThreadSize) -> bool:

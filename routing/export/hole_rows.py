@@ -19,7 +19,7 @@ from featurize import tolerances as tol
 from featurize.bores import from_far
 from featurize.brep.surfaces import Array
 from featurize.feature import Bore, Callout, Feature
-from featurize.recognise.threads import is_through, relief_bore, thread_bore
+from featurize.recognise.thread_bores import is_through, relief_bore, thread_bore
 from featurize.standards.threads import parse
 from routing.export.numbers import rounded
 from routing.export.table import harmless

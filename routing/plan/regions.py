@@ -14,7 +14,7 @@ from featurize import tolerances as tol
 from featurize.bores import core_of, from_far
 from featurize.feature import Axis, Bore, Feature
 from featurize.recognise.scene import vec
-from featurize.recognise.threads import is_through
+from featurize.recognise.thread_bores import is_through
 from routing.processes.context import JobContext
 from routing.processes.protocol import Verdict
 

@@ -17,7 +17,8 @@ from featurize.brep.part import Part
 from featurize.brep.rays import first_hits
 from featurize.brep.surfaces import Array, Plane
 from featurize.feature import Bore, Feature, from_far_mouth
-from featurize.recognise.threads import is_pointed, is_through, questions, relief_bore, thread_bore
+from featurize.recognise.thread_bores import is_pointed, is_through, relief_bore, thread_bore
+from featurize.recognise.threads import questions
 from featurize.standards.threads import ThreadSize, parse
 from routing.processes.flags import Flag, Severity
 

@@ -13,7 +13,7 @@ from featurize.brep.frame import opposite
 from featurize.brep.surfaces import Array
 from featurize.feature import Bore, Feature
 from featurize.recognise.scene import vec
-from featurize.recognise.threads import is_through, thread_bore
+from featurize.recognise.thread_bores import is_through, thread_bore
 from featurize.standards.threads import parse
 from routing.plan.bearing import outside
 from routing.plan.holding.fixtures import MARGIN_MM, PLATE_MM, Fixture, Rod, frame_box

@@ -15,7 +15,7 @@ import numpy as np
 
 from featurize import tolerances as tol
 from featurize.feature import Bore, Vec3, from_far_mouth
-from featurize.recognise.threads import is_through, matching_bore, relief_bore, thread_bore
+from featurize.recognise.thread_bores import is_through, matching_bore, relief_bore, thread_bore
 from featurize.standards.threads import ThreadSize, parse
 from routing.processes.context import JobContext
 from routing.processes.mill.bore_tools import POINT_DEG, BoreTools

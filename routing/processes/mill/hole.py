@@ -12,7 +12,7 @@ from featurize.brep.surfaces import Array, Cone, Sphere, Torus, orthonormal_basi
 from featurize.brep.surfaces_at import normals_at, same_line
 from featurize.feature import Bore, Feature, Role, from_far_mouth
 from featurize.recognise.scene import span
-from featurize.recognise.threads import is_through
+from featurize.recognise.thread_bores import is_through
 from routing.processes.context import JobContext
 
 # Levels of one hole this near to each other are one: over what sewing moves.

@@ -17,7 +17,7 @@ from featurize.brep.surfaces import Array, Cone, Cylinder, Freeform, Plane
 from featurize.brep.surfaces_at import parallel
 from featurize.feature import Feature, Kind, Vec3
 from featurize.recognise.scene import vec
-from featurize.recognise.threads import is_through
+from featurize.recognise.thread_bores import is_through
 from routing.processes.context import JobContext
 from routing.processes.corners import Corner, inside_corners, lean_deg
 from routing.processes.finish import demands
