@@ -107,7 +107,7 @@ def planned(judged: Judged, asked: Mapping[str, str]) -> Plan:
     }
     groups = _setups(chosen)
     held = hold(job, groups)
-    magnets = [n for n, h in enumerate(held, 1) if h.answer is not None and h.answer.way == "magnet"]
+    magnets = [n for n, h in enumerate(held, 1) if h.answer is not None and h.answer.magnetises]
     chosen = demagnetised(efforts, chosen, magnets)
     flags = [flag for r in routed for flag in r.flags]
     flags += [flag for flag in (*judged.flags, *against) if flag.feature not in job.by_id]
