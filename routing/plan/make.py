@@ -101,14 +101,11 @@ def planned(judged: Judged, asked: Mapping[str, str]) -> Plan:
         routed = [replace(r, flags=(*r.flags, *own.get(r.feature.id, ()))) for r in routed]
     efforts = Efforts(job, edges)
     broken = _broken(job, edges)
-    chosen = way(efforts, routed, broken)
+    chosen, held = _held(efforts, way(efforts, routed, broken))
     others = {
         room.name: _on(room.name, efforts, routed, broken, chosen) for room in rooms() if room.versatile
     }
     groups = _setups(chosen)
-    held = hold(job, groups)
-    magnets = [n for n, h in enumerate(held, 1) if h.answer is not None and h.answer.magnetises]
-    chosen = demagnetised(efforts, chosen, magnets)
     flags = [flag for r in routed for flag in r.flags]
     flags += [flag for flag in (*judged.flags, *against) if flag.feature not in job.by_id]
     flags += holding_flags(held)
@@ -152,7 +149,14 @@ def _on(
     """What one process would take over, and the way that comes of it."""
     moved = [r.moved_to(process) for r in routed]
     taken = tuple(m.feature.id for m, r in zip(moved, routed, strict=True) if m is not r)
-    return taken, way(efforts, moved, broken) if taken else chosen
+    return taken, _held(efforts, way(efforts, moved, broken))[0] if taken else chosen
+
+
+def _held(efforts: Efforts, loose: Way) -> tuple[Way, tuple[Held, ...]]:
+    """A way with what comes of how its setups are held, and that."""
+    held = hold(efforts.job, _setups(loose))
+    magnets = [n for n, h in enumerate(held, 1) if h.answer is not None and h.answer.magnetises]
+    return demagnetised(efforts, loose, magnets), held
 
 
 def _by_feature(flags: Sequence[Flag]) -> dict[str | None, list[Flag]]:
