@@ -57,10 +57,11 @@ class Note:
 
 @dataclass(frozen=True, eq=False)
 class Centre:
-    """A bore seen along its axis."""
+    """A bore seen along its axis; ``drawn`` where no line of the solid shows it, so that its circle is."""
 
     at: tuple[float, float]
     radius_mm: float
+    drawn: bool = False
 
 
 @dataclass(frozen=True, eq=False)
@@ -182,7 +183,7 @@ def from_above(
         if item.axis is not None and abs(float(item.axis[1] @ axes[2])) > 1 - 1e-6:
             at = item.axis[0] @ axes[:2].T
             ordinates += _pair(names, at, zero, at)
-            centres.append(Centre(_tuple(at), float(np.max(high - low)) / 2))
+            centres.append(Centre(_tuple(at), float(np.max(high - low)) / 2, drawn=not item.rims))
             middle = at
         else:
             ordinates += _pair(names, low, zero, low)

@@ -255,6 +255,7 @@ def _pass(
         effort.minutes,
         effort.basis,
         task,
+        effort.each_cost + sum(t.used() * t.cost for t in effort.tools),
         own,
     )
 

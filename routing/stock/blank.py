@@ -138,7 +138,7 @@ def _block(part: Part, margin_mm: float) -> Blank:
     size = high - low
     place = gp_Ax2(gp_Pnt(*origin), gp_Dir(*z), gp_Dir(*x))
     solid = BRepPrimAPI_MakeBox(place, *(float(s) for s in size)).Solid()
-    words = " x ".join(f"{s:.3f}" for s in size)
+    words = " x ".join(_size(s) for s in size)
     corners = part.frame.world(_corners(low, high))
     return Blank(Shape.BLOCK, solid, float(np.prod(size)), corners, f"block {words} mm")
 
@@ -159,9 +159,14 @@ def _disc(part: Part, outside: tuple[Array, float] | None, margin_mm: float) -> 
     low = np.array([*(centre - radius), part.low[2] - margin_mm])
     high = np.array([*(centre + radius), part.high[2] + margin_mm])
     corners = part.frame.world(_corners(low, high))
-    words = f"disc diameter {2 * radius:.3f} x {height:.3f} mm"
+    words = f"disc diameter {_size(2 * radius)} x {_size(height)} mm"
     about = foot, np.asarray(z), radius
     return Blank(Shape.DISC, solid, float(np.pi * radius**2 * height), corners, words, about)
+
+
+def _size(value_mm: float) -> str:
+    """To a micron, without idle noughts."""
+    return f"{round(float(value_mm), 3):.15g}"
 
 
 def _round_outside(part: Part) -> tuple[Array, float] | None:
