@@ -215,7 +215,7 @@ def _places(step: Step, zero: Zero) -> Iterator[str]:
     """What a person must know the place of, in the zero of the setup."""
     for task in step.tasks:
         if task.at is not None:
-            x, y, z = zero.local(np.array(task.at))
+            x, y, z = np.round(zero.local(np.array(task.at)), 6) + 0.0  # no -0.000
             yield f"{task.feature.id} at X {x:.3f} Y {y:.3f} Z {z:.3f} of the setup's zero"
 
 
@@ -242,6 +242,10 @@ def _pass(
     level = float(zero.axes[2] @ np.array(zero.origin_mm))
     own = tuple(replace(t, high_mm=t.high_mm - level, low_mm=t.low_mm - level) for t in task.passes)
     heights = [h for t in own for h in (t.high_mm, t.low_mm)]
+    if task.stage == Stage.START_HOLE:  # right through, whatever is cut above or below its opening later
+        up = zero.axes[2]
+        over = float(job.part.frame.origin @ up) - level
+        heights = [over + job.top_mm(up), over - job.top_mm(-up)]
     heights = heights or zero.local(job.cloud(task.feature.faces))[:, 2].tolist()
     region = "" if task.feature.id == feature_of(task.feature.id) else task.feature.text
     return Pass(

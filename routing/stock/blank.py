@@ -27,7 +27,7 @@ def blank_for(part: Part, *, shape: Shape | None = None, margin_mm: float = 0.0)
     """
     if margin_mm < 0:
         raise BlankError("a blank cannot be smaller than the part: the margin is negative")
-    outside = _round_outside(part)
+    outside = round_outside(part)
     if shape is None:
         shape = Shape.DISC if outside is not None else Shape.BLOCK
     if shape == Shape.DISC:
@@ -169,7 +169,7 @@ def _size(value_mm: float) -> str:
     return f"{round(float(value_mm), 3):.15g}"
 
 
-def _round_outside(part: Part) -> tuple[Array, float] | None:
+def round_outside(part: Part) -> tuple[Array, float] | None:
     """Centre (2,) in the frame and radius of a round outside about the thickness, if the part has one."""
     flat = part.frame.local(part.mesh.vertices)[:, :2]
     for face in part.faces:

@@ -72,7 +72,7 @@ def _steps(content: Content, setup: Mapping[str, Any]) -> Table:
     """A row for each pass, those alike together: what with, how far down, what stays and who takes it off."""
     rows = [row for step in setup["steps"] for row in _rows(content, setup, step)]
     head = ("step", "work", "feature, size to reach", "tool", "Z from / to, mm", "leaves, mm", "min")
-    return Table(head, tuple(rows), (0.7, 1.6, 5.4, 3.8, 1.8, 3.3, 0.8))
+    return Table(head, tuple(rows), (0.9, 1.6, 5.1, 3.8, 2.2, 3.3, 0.8))
 
 
 def _rows(content: Content, setup: Mapping[str, Any], step: Mapping[str, Any]) -> Iterator[tuple[str, ...]]:

@@ -46,7 +46,9 @@ def traveller(content: Content, toolroom: str = "") -> Section:
 def _squaring(content: Content) -> Iterator[Block]:
     """What the blank is squared to, side by side."""
     x, y, z = (number(v) for v in content["part"]["box_mm"])
-    lines = (("squared to", f"{x} x {y} x {z}, square and parallel", "", ""),)
+    is_round = content["stock"]["blank"].startswith("disc") and x == y
+    size = f"Ø{x} x {z}, round and parallel" if is_round else f"{x} x {y} x {z}, square and parallel"
+    lines = (("squared to", size, "", ""),)
     yield Table(("blank", "size, mm", "measured", "initials, date"), lines, (2, 6, 3, 3), tall=True)
 
 
