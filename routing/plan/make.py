@@ -30,7 +30,7 @@ from routing.processes.shop import Shop
 from routing.stock.blank import blanks_for
 
 # What a finishing step takes off, another step has left; a wheel, what was roughed while the steel was soft.
-_TAKES_OFF = (Stage.GRIND, Stage.SEMI_FINISH, Stage.FINISH, Stage.ERODE, Stage.TRIM, Stage.LAST)
+_TAKES_OFF = (Stage.SIZE, Stage.GRIND, Stage.SEMI_FINISH, Stage.FINISH, Stage.ERODE, Stage.TRIM, Stage.LAST)
 
 
 @dataclass(frozen=True, eq=False)

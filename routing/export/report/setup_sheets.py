@@ -72,7 +72,7 @@ def _steps(content: Content, setup: Mapping[str, Any]) -> Table:
     """A row for each pass, those alike together: what with, how far down, what stays and who takes it off."""
     rows = [row for step in setup["steps"] for row in _rows(content, setup, step)]
     head = ("step", "work", "feature, size to reach", "tool", "Z from / to, mm", "leaves, mm", "min")
-    return Table(head, tuple(rows), (0.9, 1.6, 5.1, 3.8, 2.2, 3.3, 0.8))
+    return Table(head, tuple(rows), (0.9, 1.9, 5.0, 3.7, 2.1, 3.3, 0.8))
 
 
 def _rows(content: Content, setup: Mapping[str, Any], step: Mapping[str, Any]) -> Iterator[tuple[str, ...]]:
@@ -81,11 +81,12 @@ def _rows(content: Content, setup: Mapping[str, Any], step: Mapping[str, Any]) -
     for p in step["passes"]:
         left = _left(p["leaves_mm"])
         taken = f", taken off by {p['taken_off_by']}" if p["taken_off_by"] else ", stays"
-        words = pass_words(content, setup, step, by_id[p["feature"]])
+        # At the bench the part is handled, no size is reached.
+        words = pass_words(content, setup, step, by_id[p["feature"]]) if step["process"] in signs() else ""
         key = (
             f"{p['region']} {by_id[p['feature']]['kind']}".strip() + (f": {words}" if words else ""),
             p["tool"]["words"] if p["tool"] else "-",
-            " / ".join(number(h) for h in p["heights_mm"]),
+            " / ".join(number(h) for h in p["heights_mm"]) if step["process"] in signs() else "-",
             f"{left}{taken}" if left else "-",
         )
         by_words.setdefault(key, []).append(p)

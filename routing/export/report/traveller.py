@@ -47,9 +47,20 @@ def _squaring(content: Content) -> Iterator[Block]:
     """What the blank is squared to, side by side."""
     x, y, z = (number(v) for v in content["part"]["box_mm"])
     is_round = content["stock"]["blank"].startswith("disc") and x == y
-    size = f"Ø{x} x {z}, round and parallel" if is_round else f"{x} x {y} x {z}, square and parallel"
-    lines = (("squared to", size, "", ""),)
-    yield Table(("blank", "size, mm", "measured", "initials, date"), lines, (2, 6, 3, 3), tall=True)
+    shape = "round and parallel" if is_round else "square and parallel"
+    over = max((p["leaves_mm"]["floor"] for p in _passes(content, "square")), default=0.0)
+    lines = []
+    for words, more in (("squared soft to", 2 * over), ("squared to", 0.0)):
+        if more or words == "squared to":
+            x, y, z = (number(v + more) for v in content["part"]["box_mm"])
+            size = f"Ø{x} x {z}" if is_round else f"{x} x {y} x {z}"
+            lines.append((words, f"{size}, {shape}", "", ""))
+    yield Table(("blank", "size, mm", "measured", "initials, date"), tuple(lines), (2, 6, 3, 3), tall=True)
+
+
+def _passes(content: Content, stage: str) -> Iterator[Mapping[str, Any]]:
+    for step in (t for s in content["setups"] for t in s["steps"] if t["stage"] == stage):
+        yield from step["passes"]
 
 
 def _rows(content: Content, setup: Mapping[str, Any]) -> Iterator[tuple[str, ...]]:
