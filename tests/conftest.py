@@ -40,7 +40,7 @@ def pytest_configure(config: pytest.Config) -> None:
 
 @pytest.fixture(scope="session")
 def routed_demo(tmp_path_factory: pytest.TempPathFactory) -> Callable[[str], Path]:
-    """The folder of a demo's job as it comes, by the demo's name; each is routed once a worker."""
+    """The folder of a demo's job in carbide, by the demo's name; each is routed once a worker."""
     made: dict[str, Path] = {}
 
     def folder(name: str) -> Path:
@@ -51,7 +51,7 @@ def routed_demo(tmp_path_factory: pytest.TempPathFactory) -> Callable[[str], Pat
 
             model = Path(__file__).parents[1] / "demo_models" / f"{name}.step"
             made[name] = tmp_path_factory.mktemp("demo") / name
-            run_job(model, made[name], Choices(), load_shop(None))
+            run_job(model, made[name], Choices(material="carbide-12"), load_shop(None))
         return made[name]
 
     return folder

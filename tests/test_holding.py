@@ -382,6 +382,27 @@ def test_the_shops_order_decides_and_reasons_of_the_refused_stand() -> None:
     assert {h.answer.way for h in hold(job, operations) if h.process == "mill" and h.answer} == {"vise"}
 
 
+def test_steel_is_demagnetised_after_the_last_of_a_run_of_magnets() -> None:
+    """A slot in either face, two setups on magnets, then an opening: common practice, no source."""
+    solid = block(80, 60, 25)
+    for z in (0, 25):
+        solid = solid.cut(cq.Workplane().box(100, 12, 8).translate((0, 0, z)))
+    solid = solid.cut(cq.Workplane().box(20, 10, 60).edges("|Z").fillet(1).translate((22, 18, 0)))
+    _, held, operations = held_of(solid, material="steel-60hrc")
+    magnets = [h.setup for h in held if h.answer and h.answer.magnetises]
+    ground = [n for n, steps in enumerate(operations, 1) if steps[0].process == "surface grind"]
+    assert (magnets, len(ground)) == (ground, 3)
+    assert ground[-2] + 1 == ground[-1] < len(operations)
+    done = [s for steps in operations for s in steps if s.stage == Stage.DEMAGNETISE]
+    after = [next(s[0].process for s in operations[n:] if s[0].process != "bench") for n in magnets]
+    ends = [n for n, process in zip(magnets, after, strict=True) if process != "surface grind"]
+    assert [s.setup for s in done] == ends
+    assert ground[-2] not in ends
+    assert all(s.minutes == pytest.approx(SHOP.rates.bench.demagnetise_min) for s in done)
+    _, held, operations = held_of(solid, material=CARBIDE)
+    assert not [s for steps in operations for s in steps if s.stage == Stage.DEMAGNETISE]
+
+
 @pytest.mark.parametrize("seed", range(5))
 def test_every_setup_of_a_random_insert_has_an_answer_and_a_seat(seed: int) -> None:
     """What it rests on is flat and outside; nothing that it rests on is more than the blank had."""

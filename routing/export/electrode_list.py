@@ -65,7 +65,15 @@ def described(
     ours = [e for e in work.plan.estimate.electrodes if (e.feature, e.group) == (feature.id, one.group)]
     priced = next(e for e in ours if e.kind == burn.stage)
     also = [e for e in ours if burn.stage == FINISH and e.kind == LAST]
-    own = zero.axes @ body.own_axis(np.array(zero.x))
+    first = body.own_axis(np.array(zero.x))
+    own = zero.axes @ first
+    is_turned = abs(float(first @ cavity.view.up)) > abs(float(first @ cavity.view.across))
+
+    def along_own(size: Sequence[float]) -> list[float]:
+        """A size of the view along X, Y, Z of the own frame."""
+        a, b, c = size
+        return vector((b, a, c) if is_turned else (a, b, c))
+
     entry = {
         "file": own_file(drawn.name),
         "burn_file": burn_file(drawn.name),
@@ -101,9 +109,9 @@ def described(
             if abs(float(frame.axes[k] @ cavity.view.along)) < 1e-6
         },
         "chamfer_toward": vector(frame.axes @ (-cavity.view.across - cavity.view.up)),
-        "size_mm": vector(body.size_mm),
-        "form_mm": vector(body.form_mm),
-        "base_mm": vector(body.base_size_mm),
+        "size_mm": along_own(body.size_mm),
+        "form_mm": along_own(body.form_mm),
+        "base_mm": along_own(body.base_size_mm),
         "shank_mm": vector(body.shank_mm),
         "volume_mm3": rounded(body.volume_mm3),
         "blank_mm": vector(priced.blank_mm),

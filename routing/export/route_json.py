@@ -11,6 +11,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import fields, is_dataclass
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
+from featurize import tolerances as tol
 from featurize.brep.frame import direction_name
 from featurize.feature import Bore, Callout, Feature, Kind
 from routing.export.numbers import rounded, vector
@@ -20,6 +23,7 @@ from routing.processes.protocol import Allowance, Stage
 
 if TYPE_CHECKING:  # these load the kernel
     from featurize.brep.part import Part
+    from featurize.brep.surfaces import Array
     from featurize.recognise import Recognition
     from featurize.step.document import SolidPart, StepDocument
     from routing.inputs.questions import Doubt
@@ -88,6 +92,18 @@ def _palette_key(feature: Mapping[str, Any]) -> str:
     return "blank" if blank else str(feature["process"])
 
 
+def _box(part: Part) -> Array:
+    """Sizes along the frame's axes (3,); across a round outside its diameter, not its mesh's chords."""
+    from routing.stock.blank import round_outside  # loads the kernel
+
+    size = part.high - part.low
+    found = round_outside(part)
+    if found is not None:
+        whole = np.abs(size[:2] - 2 * found[1]) < 2 * tol.MESH_DEFLECTION_MM
+        size[:2][whole] = 2 * found[1]
+    return np.asarray(size)
+
+
 def _part(
     document: StepDocument, solid: SolidPart, recognition: Recognition, choices: Choices
 ) -> dict[str, Any]:
@@ -98,7 +114,7 @@ def _part(
         "source": document.path.name,
         "sha256": document.sha256,
         "source_units": document.source_units,
-        "box_mm": vector(part.high - part.low),
+        "box_mm": vector(_box(part)),
         "volume_mm3": rounded(part.volume_mm3),
         "material": choices.material,
         "working_side": direction_name(frame.direction("+z")),

@@ -57,10 +57,11 @@ class Note:
 
 @dataclass(frozen=True, eq=False)
 class Centre:
-    """A bore seen along its axis."""
+    """A bore seen along its axis; ``drawn`` where no line of the solid shows it, so that its circle is."""
 
     at: tuple[float, float]
     radius_mm: float
+    drawn: bool = False
 
 
 @dataclass(frozen=True, eq=False)
@@ -174,7 +175,12 @@ def from_above(
     notes: list[Note] = []
     centres: list[Centre] = []
     flat = (body.mesh.positions if outside is None else outside) @ axes[:2].T
-    for low_or_high in (flat.min(axis=0), flat.max(axis=0)):
+    ends = [flat.min(axis=0), flat.max(axis=0)]
+    for s in sight.strokes:  # a mesh has chords where a round outside has its full width
+        if outside is None and s.arc is not None and s.arc.is_whole:
+            ends[0] = np.minimum(ends[0], s.arc.centre - s.arc.radius_mm)
+            ends[1] = np.maximum(ends[1], s.arc.centre + s.arc.radius_mm)
+    for low_or_high in ends:
         ordinates += _pair(names, low_or_high, zero, low_or_high)
     for item in items:
         place = item.points @ axes[:2].T
@@ -182,7 +188,7 @@ def from_above(
         if item.axis is not None and abs(float(item.axis[1] @ axes[2])) > 1 - 1e-6:
             at = item.axis[0] @ axes[:2].T
             ordinates += _pair(names, at, zero, at)
-            centres.append(Centre(_tuple(at), float(np.max(high - low)) / 2))
+            centres.append(Centre(_tuple(at), float(np.max(high - low)) / 2, drawn=not item.rims))
             middle = at
         else:
             ordinates += _pair(names, low, zero, low)

@@ -71,6 +71,8 @@ def _draw(space: Any, view: SizedView, move: Array) -> None:
         at, reach = np.array(c.at) + move, c.radius_mm + 1.5
         for way in np.eye(2):
             space.add_line(at - reach * way, at + reach * way, dxfattribs={"layer": "CENTRE"})
+        if c.drawn:
+            space.add_circle(at, c.radius_mm, dxfattribs={"layer": "VISIBLE"})
     for letter, ends in view.marks:
         space.add_line(*(ends + move), dxfattribs={"layer": "SECTION"})
         for end in ends + move:

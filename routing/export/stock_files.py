@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -22,7 +22,7 @@ from featurize.brep.surfaces import Array
 from routing.export.header import UNSIGNED, FileHeader
 from routing.export.palette import rgb
 from routing.export.solid_files import Colour, WriteError, write_3mf, write_step, write_stl
-from routing.plan.plan import Plan
+from routing.plan.plan import Plan, PlannedStep
 from routing.processes.mill.levels import Sides
 from routing.processes.protocol import BORING, Removal, Stage, Task
 from routing.processes.tools import Cutter
@@ -55,8 +55,9 @@ def deliver(
     made = bodies(part, plan.job.blanks.bought, list(stock_steps(plan, stock)), source_faces, seen=seen)
     entry, last = [], None  # type: list[dict[str, Any]], _Written | None
     known: dict[Any, tuple[str, Colour]] = {}
+    left = {step.number: _left_by(step) for step in plan.steps}
     for body in made:
-        found = _labels(body, stock, known)
+        found = _labels(body, stock, known, left)
         try:
             written = _write(body, found, folder / FOLDER, name, last, header)
         except WriteError as error:
@@ -184,17 +185,30 @@ def _write(
     return _Written(body, labels, step, title, triangles)
 
 
+def _left_by(step: PlannedStep) -> str:
+    """The allowance that a step leaves for later ones, in words; of several from the least to the most."""
+    sizes = {v for p in step.passes for v in (p.leaves.floor_mm, p.leaves.wall_mm) if v > 0}
+    if not sizes:
+        return ""
+    words = " to ".join(f"{v:g}" for v in sorted({min(sizes), max(sizes)}))
+    return f", {words} left"
+
+
 def _labels(
-    body: StockBody, stock: GroundStock, known: dict[Any, tuple[str, Colour]]
+    body: StockBody,
+    stock: GroundStock,
+    known: dict[Any, tuple[str, Colour]],
+    left: Mapping[int, str],
 ) -> list[tuple[str, Colour]]:
-    """Name and colour of each face, of the step that left it; ``known`` carries on to the next body."""
+    """Name and colour of each face, of the step that left it and with what; ``known`` carries on to the next
+    body, ``left`` is what each step leaves, by its number."""
     found = []
     for shape in each(body.solid, TopAbs_ShapeEnum.TopAbs_FACE):
         face = TopoDS.Face_s(shape)
         key = _key(face)
         if key not in known:
             who = _grinder(face, stock)
-            words = who or ("blank" if not body.step else f"{body.name} {body.step}")
+            words = who or ("blank" if not body.step else f"{body.name} {body.step}{left[body.step]}")
             known[key] = words, rgb(body.process)
         found.append(known[key])
     return found
@@ -223,7 +237,20 @@ def _grinder(face: Any, stock: GroundStock) -> str:
             float(np.max(shapely.distance(outline, shapely.points(c.view.flat(np.array(points))))))
             < tol.LENGTH_MM
         ):
-            return f"ground {' '.join(c.features)}"
+            return f"ground {' '.join(c.features)}{_left_on(face, stock, c.features)}"
+    return ""
+
+
+def _left_on(face: Any, stock: GroundStock, features: Sequence[str]) -> str:
+    """The allowance in front of a floor of the part that a flat ground face stands over, in words."""
+    surface = BRepAdaptor_Surface(face)
+    if surface.GetType() != GeomAbs_SurfaceType.GeomAbs_Plane:
+        return ""
+    n, p = _line(surface.Plane().Axis())
+    for floor in (f for f in stock.floors if f.feature in features and f.offset_mm > tol.LENGTH_MM):
+        off = np.abs((np.array(floor.points) - p) @ n)
+        if float(np.abs(off - floor.offset_mm).max()) < tol.SURFACE_MM / 2:
+            return f", {floor.offset_mm:g} left"
     return ""
 
 

@@ -1,7 +1,7 @@
 """The tools of each setup and of the whole job: what to lay out, how far it stands out, what is spent.
 
-Tools, steps and minutes are the plan's. What a tool costs and how long it lasts is told where the shop's list
-says it.
+Tools, steps, minutes and what wears of a tool are the plan's; what of its life that is, is told where the
+shop's list has its price.
 """
 
 from __future__ import annotations
@@ -26,13 +26,10 @@ NONE = "none named"
 
 @runtime_checkable
 class _Bought(Protocol):
-    """A tool whose price and life the shop's list has."""
+    """A tool whose price the shop's list has."""
 
     @property
     def price(self) -> float: ...
-
-    @property
-    def life_min(self) -> float: ...
 
 
 @runtime_checkable
@@ -47,9 +44,9 @@ class _Standing(Protocol):
 class ToolRow:
     """One tool in one setup, or in the whole job where ``setup`` is None.
 
-    ``reach_mm`` is how far under the stock's top it goes, ``life_share`` how much of its life it leaves here,
-    ``cost`` that share of its price; None where the shop's list does not say. ``get`` is "" for what the shop
-    has.
+    ``reach_mm`` is how far under the stock's top it goes, ``cost`` what the estimate counts for its wear,
+    ``life_share`` how much of its price, so of its life, that is; None where the shop's rates do not say.
+    ``get`` is "" for what the shop has.
     """
 
     setup: int | None
@@ -97,8 +94,8 @@ def _rows(plan: Plan, number: int | None, uses: Iterable[_Use]) -> Iterator[Tool
 def _row(plan: Plan, number: int | None, process: str, words: str, own: Sequence[_Use]) -> ToolRow:
     tool = own[0][2].tool
     minutes = sum(p.minutes for *_, p in own)
-    share = minutes / tool.life_min if isinstance(tool, _Bought) and tool.life_min > 0 else None
-    cost = share * tool.price if share is not None and isinstance(tool, _Bought) and tool.price else None
+    cost = sum(p.cost for *_, p in own)
+    share = cost / tool.price if isinstance(tool, _Bought) and tool.price > 0 else None
     out = max([0.0, *(_stick_out_mm(p) for *_, p in own)])
     sizes = [] if tool is None else sizes_of(tool)
     return ToolRow(
@@ -113,8 +110,8 @@ def _row(plan: Plan, number: int | None, process: str, words: str, own: Sequence
         steps=tuple(dict.fromkeys(step.number for _, step, _ in own)),
         features=tuple(dict.fromkeys(p.feature for *_, p in own)),
         minutes=rounded(minutes, 1),
-        life_share=None if share is None else rounded(share, 3),
-        cost=None if cost is None else rounded(cost, 2),
+        life_share=None if share is None else rounded(share, 4),
+        cost=rounded(cost, 2) if cost else None,
         get=_get(
             plan.job.shop,
             tool,

@@ -30,7 +30,7 @@ from routing.processes.shop import Shop
 from routing.stock.blank import blanks_for
 
 # What a finishing step takes off, another step has left; a wheel, what was roughed while the steel was soft.
-_TAKES_OFF = (Stage.GRIND, Stage.SEMI_FINISH, Stage.FINISH, Stage.ERODE, Stage.TRIM, Stage.LAST)
+_TAKES_OFF = (Stage.SIZE, Stage.GRIND, Stage.SEMI_FINISH, Stage.FINISH, Stage.ERODE, Stage.TRIM, Stage.LAST)
 
 
 @dataclass(frozen=True, eq=False)
@@ -101,14 +101,11 @@ def planned(judged: Judged, asked: Mapping[str, str]) -> Plan:
         routed = [replace(r, flags=(*r.flags, *own.get(r.feature.id, ()))) for r in routed]
     efforts = Efforts(job, edges)
     broken = _broken(job, edges)
-    chosen = way(efforts, routed, broken)
+    chosen, held = _held(efforts, way(efforts, routed, broken))
     others = {
         room.name: _on(room.name, efforts, routed, broken, chosen) for room in rooms() if room.versatile
     }
     groups = _setups(chosen)
-    held = hold(job, groups)
-    magnets = [n for n, h in enumerate(held, 1) if h.answer is not None and h.answer.way == "magnet"]
-    chosen = demagnetised(efforts, chosen, magnets)
     flags = [flag for r in routed for flag in r.flags]
     flags += [flag for flag in (*judged.flags, *against) if flag.feature not in job.by_id]
     flags += holding_flags(held)
@@ -152,7 +149,14 @@ def _on(
     """What one process would take over, and the way that comes of it."""
     moved = [r.moved_to(process) for r in routed]
     taken = tuple(m.feature.id for m, r in zip(moved, routed, strict=True) if m is not r)
-    return taken, way(efforts, moved, broken) if taken else chosen
+    return taken, _held(efforts, way(efforts, moved, broken))[0] if taken else chosen
+
+
+def _held(efforts: Efforts, loose: Way) -> tuple[Way, tuple[Held, ...]]:
+    """A way with what comes of how its setups are held, and that."""
+    held = hold(efforts.job, _setups(loose))
+    magnets = [n for n, h in enumerate(held, 1) if h.answer is not None and h.answer.magnetises]
+    return demagnetised(efforts, loose, magnets), held
 
 
 def _by_feature(flags: Sequence[Flag]) -> dict[str | None, list[Flag]]:
@@ -211,7 +215,7 @@ def _places(step: Step, zero: Zero) -> Iterator[str]:
     """What a person must know the place of, in the zero of the setup."""
     for task in step.tasks:
         if task.at is not None:
-            x, y, z = zero.local(np.array(task.at))
+            x, y, z = np.round(zero.local(np.array(task.at)), 6) + 0.0  # no -0.000
             yield f"{task.feature.id} at X {x:.3f} Y {y:.3f} Z {z:.3f} of the setup's zero"
 
 
@@ -238,6 +242,10 @@ def _pass(
     level = float(zero.axes[2] @ np.array(zero.origin_mm))
     own = tuple(replace(t, high_mm=t.high_mm - level, low_mm=t.low_mm - level) for t in task.passes)
     heights = [h for t in own for h in (t.high_mm, t.low_mm)]
+    if task.stage == Stage.START_HOLE:  # right through, whatever is cut above or below its opening later
+        up = zero.axes[2]
+        over = float(job.part.frame.origin @ up) - level
+        heights = [over + job.top_mm(up), over - job.top_mm(-up)]
     heights = heights or zero.local(job.cloud(task.feature.faces))[:, 2].tolist()
     region = "" if task.feature.id == feature_of(task.feature.id) else task.feature.text
     return Pass(
@@ -251,6 +259,7 @@ def _pass(
         effort.minutes,
         effort.basis,
         task,
+        effort.each_cost + sum(t.used() * t.cost for t in effort.tools),
         own,
     )
 

@@ -29,8 +29,9 @@ class Pass:
     """One tool at one region of a feature. ``region`` is its words, "" for the whole.
 
     ``high_mm`` and ``low_mm`` are between what heights it works, over the setup's zero. ``leaves`` stays for
-    the step ``taken_off_by``, None where nothing is left or none takes it. ``tool_passes`` are the tool's
-    own, in order, their levels over the setup's zero.
+    the step ``taken_off_by``, None where nothing is left or none takes it. ``cost`` is the estimate's money
+    for what it wears of its tool. ``tool_passes`` are the tool's own, in order, their levels over the
+    setup's zero.
     """
 
     feature: str
@@ -43,6 +44,7 @@ class Pass:
     minutes: float
     basis: tuple[str, ...]
     task: Task
+    cost: float
     tool_passes: tuple[ToolPass, ...] = ()
 
 

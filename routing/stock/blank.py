@@ -27,7 +27,7 @@ def blank_for(part: Part, *, shape: Shape | None = None, margin_mm: float = 0.0)
     """
     if margin_mm < 0:
         raise BlankError("a blank cannot be smaller than the part: the margin is negative")
-    outside = _round_outside(part)
+    outside = round_outside(part)
     if shape is None:
         shape = Shape.DISC if outside is not None else Shape.BLOCK
     if shape == Shape.DISC:
@@ -138,7 +138,7 @@ def _block(part: Part, margin_mm: float) -> Blank:
     size = high - low
     place = gp_Ax2(gp_Pnt(*origin), gp_Dir(*z), gp_Dir(*x))
     solid = BRepPrimAPI_MakeBox(place, *(float(s) for s in size)).Solid()
-    words = " x ".join(f"{s:.3f}" for s in size)
+    words = " x ".join(_size(s) for s in size)
     corners = part.frame.world(_corners(low, high))
     return Blank(Shape.BLOCK, solid, float(np.prod(size)), corners, f"block {words} mm")
 
@@ -159,12 +159,17 @@ def _disc(part: Part, outside: tuple[Array, float] | None, margin_mm: float) -> 
     low = np.array([*(centre - radius), part.low[2] - margin_mm])
     high = np.array([*(centre + radius), part.high[2] + margin_mm])
     corners = part.frame.world(_corners(low, high))
-    words = f"disc diameter {2 * radius:.3f} x {height:.3f} mm"
+    words = f"disc diameter {_size(2 * radius)} x {_size(height)} mm"
     about = foot, np.asarray(z), radius
     return Blank(Shape.DISC, solid, float(np.pi * radius**2 * height), corners, words, about)
 
 
-def _round_outside(part: Part) -> tuple[Array, float] | None:
+def _size(value_mm: float) -> str:
+    """To a micron, without idle noughts."""
+    return f"{round(float(value_mm), 3):.15g}"
+
+
+def round_outside(part: Part) -> tuple[Array, float] | None:
     """Centre (2,) in the frame and radius of a round outside about the thickness, if the part has one."""
     flat = part.frame.local(part.mesh.vertices)[:, :2]
     for face in part.faces:

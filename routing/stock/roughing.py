@@ -312,7 +312,7 @@ def drawing(before: Sequence[Walked], after: Sequence[Walked], title: str) -> st
             at = column * column_mm
             depths = sorted({b for w in pair for b, _, _ in w.levels}, reverse=True)
             name = ("block", "ground stock")[column]
-            count = len({round(bottom, 6) for bottom, *_ in walked.levels})
+            count = len(walked.levels)  # of every recess, as the route file counts them
             label = escape(f"{name}, from {walked.side}: {count} level{'' if count == 1 else 's'}")
             rows.append(f'<text x="{at + room:.2f}" y="{y:.2f}">{label}</text>')
             shift = f"translate({at + room - left:.3f} {y + room + high:.3f}) scale(1 -1)"

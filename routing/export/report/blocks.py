@@ -21,12 +21,17 @@ class Text:
 
 @dataclass(frozen=True)
 class Table:
-    """Words in rows; ``widths`` are shares. ``tall`` leaves room to write by hand."""
+    """Words in rows; ``widths`` are shares. ``tall`` leaves room to write by hand.
+
+    ``leads`` are places of rows that head those after them: bold, and on the same page as the next. A row
+    whose first cell is empty goes on with the one before it and is not parted from it in a tall table.
+    """
 
     head: tuple[str, ...]
     rows: tuple[tuple[str, ...], ...]
     widths: tuple[float, ...]
     tall: bool = False
+    leads: frozenset[int] = frozenset()
 
 
 @dataclass(frozen=True)

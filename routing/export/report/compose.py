@@ -22,6 +22,7 @@ from routing.export.report.blocks import (
     number,
     words_of,
 )
+from routing.export.report.electrode_sheet import electrodes
 from routing.export.report.gallery import Gallery
 from routing.export.report.packs import Pack, pack, readers
 from routing.export.report.pictures import Subject, exploded, height_of, legend, picture, scale_of
@@ -86,6 +87,7 @@ class Composer:
             self._paper.drawing,
             *self._paper.grinding.values(),
             shop.wire(content),
+            electrodes(content, self._paper.gallery),
             shop.left_behind(content),
             _edges(content, self.subject),
             shop.stock(content),
@@ -106,7 +108,7 @@ class Composer:
     def sheet_report(self, setup: Mapping[str, Any]) -> Report:
         """A setup's sheet as a paper of its own, with the cautions of the trade."""
         own = {setup["number"]}
-        found = [_flowing(self.sheet(setup)), *self._shop_sections(own), shop.cautions(small=True)]
+        found = [self.sheet(setup), *self._shop_sections(own), shop.cautions(small=True)]
         return Report(self.title, tuple(self._short_head()), tuple(found), title_of(setup))
 
     def packs(self) -> Iterator[Pack]:
@@ -130,8 +132,7 @@ class Composer:
             entry = main.flags_about(content, {f for s in setups for t in s["steps"] for f in t["features"]})
             if entry is not None:
                 yield entry
-            for n, setup in enumerate(setups):
-                yield self.sheet(setup) if n else _flowing(self.sheet(setup))
+            yield from map(self.sheet, setups)
             yield from self._shop_sections({s["number"] for s in setups})
             yield shop.cautions(small=True)
 
@@ -144,7 +145,8 @@ class Composer:
             for t in s["steps"]
             for f in t["features"]
         }
-        for section in (shop.holes(self.content, setups), shop.wire(self.content, setups)):
+        burnt = electrodes(self.content, self._paper.gallery, setups)
+        for section in (shop.holes(self.content, setups), shop.wire(self.content, setups), burnt):
             if section is not None:
                 yield section
         yield from (s for n, s in self._paper.grinding.items() if n in setups)

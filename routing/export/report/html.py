@@ -97,7 +97,10 @@ def _table(table: Table) -> str:
     columns = "".join(f'<col style="width:{w / whole:.1%}">' for w in table.widths)
     head = "".join(f'<th scope="col">{escape(h)}</th>' for h in table.head)
     rows = "".join(
-        "<tr>" + "".join(f"<td><bdi>{escape(c)}</bdi></td>" for c in row) + "</tr>" for row in table.rows
+        f"<tr{' class=lead' if n in table.leads else ''}>"
+        + "".join(f"<td><bdi>{escape(c)}</bdi></td>" for c in row)
+        + "</tr>"
+        for n, row in enumerate(table.rows)
     )
     tall = ' class="tall"' if table.tall else ""
     return (

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from functools import cache
 from itertools import zip_longest
 from typing import Any
@@ -25,6 +25,8 @@ from routing.export.report.type import BOLD, NORMAL, draw, is_wide, markup
 
 _MM = 1 / PT_MM
 _WIDE = 178.0
+# About what a row of facts takes.
+_FACT_MM = 4.6
 # Letter is 297 - 279.4 = 17.6 mm lower than A4: half of it stays free above and below.
 _SIDE, _END = (210 - _WIDE) / 2, 21.0
 
@@ -134,9 +136,14 @@ def _section(section: Section) -> list[Any]:
 
 
 def _room(section: Section) -> float:
-    """What must fit under a heading (mm): its first picture, or a few lines."""
-    first = section.blocks[0] if section.blocks else None
-    return 22 + (max(d.height_mm for d, _ in first.drawings[:2]) if isinstance(first, Pictures) else 8)
+    """What must fit under a heading (mm): all up to the first picture near its start, or a few lines."""
+    room = 22.0
+    for block in section.blocks[:2]:
+        if isinstance(block, Pictures):
+            return room + max(d.height_mm for d, _ in block.drawings[:2])
+        if isinstance(block, Facts):
+            room += _FACT_MM * len(block.rows)
+    return 30.0
 
 
 def _block(block: Block) -> list[Any]:
@@ -155,7 +162,9 @@ def _table(table: Table) -> Any:
     from reportlab.platypus import Table as Grid
 
     rows = [[_words(h, "head") for h in table.head]]
-    rows += [[_words(c, "head" if table.tall and row[0] else "cell") for c in row] for row in table.rows]
+    rows += [
+        [_words(c, "head" if n in table.leads else "cell") for c in row] for n, row in enumerate(table.rows)
+    ]
     whole = sum(table.widths)
     widths = [w / whole * _WIDE * _MM for w in table.widths]
     grid = Grid(rows, widths, repeatRows=1, splitInRow=0 if table.tall else 1, spaceAfter=5)
@@ -168,8 +177,21 @@ def _table(table: Table) -> Any:
     ]
     if table.tall:
         lines.append(("GRID", (0, 1), (-1, -1), 0.5, "#16191d"))
+        lines += [("NOSPLIT", (0, first), (-1, last)) for first, last in _kept(table)]
     grid.setStyle(lines)
     return grid
+
+
+def _kept(table: Table) -> Iterator[tuple[int, int]]:
+    """Rows that stay on one page, the heading counted: a lead with the next, what goes on with its start."""
+    first = 0
+    for n, row in enumerate(table.rows):
+        if row[0] and n - 1 not in table.leads:
+            if n - first > 1:
+                yield first + 1, n
+            first = n
+    if len(table.rows) - first > 1:
+        yield first + 1, len(table.rows)
 
 
 def _pictures(block: Pictures) -> list[Any]:

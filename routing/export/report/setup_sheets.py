@@ -14,12 +14,12 @@ from routing.export.sized import size_words
 from routing.processes.rooms import signs
 
 _FULL, _HALF = 177.0, 87.0
-_TALL, _PLAN, _CUT = 54.0, 100.0, 58.0
+_TALL, _PLAN, _CUT = 54.0, 92.0, 54.0
 
 
 def sheet(content: Content, setup: Mapping[str, Any], gallery: Gallery) -> Section:
-    """The sheet of one setup, on a page of its own."""
-    return Section(title_of(setup), tuple(_blocks(content, setup, gallery)), new_page=True)
+    """The sheet of one setup."""
+    return Section(title_of(setup), tuple(_blocks(content, setup, gallery)))
 
 
 def title_of(setup: Mapping[str, Any]) -> str:
@@ -72,28 +72,45 @@ def _steps(content: Content, setup: Mapping[str, Any]) -> Table:
     """A row for each pass, those alike together: what with, how far down, what stays and who takes it off."""
     rows = [row for step in setup["steps"] for row in _rows(content, setup, step)]
     head = ("step", "work", "feature, size to reach", "tool", "Z from / to, mm", "leaves, mm", "min")
-    return Table(head, tuple(rows), (0.8, 1.7, 6, 3.2, 2.2, 2.6, 0.9))
+    return Table(head, tuple(rows), (0.9, 1.9, 5.0, 3.7, 2.1, 3.3, 0.8))
 
 
 def _rows(content: Content, setup: Mapping[str, Any], step: Mapping[str, Any]) -> Iterator[tuple[str, ...]]:
     by_id = {f["id"]: f for f in content["features"]}
     by_words: dict[tuple[str, ...], list[Mapping[str, Any]]] = {}
     for p in step["passes"]:
-        left = [f"{number(v)} {k}" for k, v in p["leaves_mm"].items() if v]
+        left = _left(p["leaves_mm"])
         taken = f", taken off by {p['taken_off_by']}" if p["taken_off_by"] else ", stays"
-        words = pass_words(content, setup, step, by_id[p["feature"]])
+        # At the bench the part is handled, no size is reached.
+        words = pass_words(content, setup, step, by_id[p["feature"]]) if step["process"] in signs() else ""
         key = (
             f"{p['region']} {by_id[p['feature']]['kind']}".strip() + (f": {words}" if words else ""),
             p["tool"]["words"] if p["tool"] else "-",
-            " / ".join(number(h) for h in p["heights_mm"]),
-            f"{', '.join(left)}{taken}" if left else "-",
+            " / ".join(number(h) for h in p["heights_mm"]) if step["process"] in signs() else "-",
+            f"{left}{taken}" if left else "-",
         )
         by_words.setdefault(key, []).append(p)
-    for n, ((words, tool, heights, leaves), same) in enumerate(by_words.items()):
+    for (words, tool, heights, leaves), same in by_words.items():
         ids = " ".join(dict.fromkeys(p["feature"] for p in same))
         minutes = number(sum(p["minutes"] for p in same), 1)
-        first = (str(step["number"]), step["stage"]) if n == 0 else ("", "")
-        yield (*first, clean(f"{ids} {words}"), clean(tool), heights, leaves, minutes)
+        # In each row: a page that ends in between leaves no row without its step.
+        yield (
+            str(step["number"]),
+            step["stage"],
+            clean(f"{ids} {words}"),
+            clean(tool),
+            heights,
+            leaves,
+            minutes,
+        )
+
+
+def _left(leaves_mm: Mapping[str, float]) -> str:
+    """What stays where: "0.1 all over", "0.01 floor"."""
+    sizes = {number(v) for v in leaves_mm.values()}
+    if len(leaves_mm) > 1 and len(sizes) == 1 and all(leaves_mm.values()):
+        return f"{sizes.pop()} all over"
+    return ", ".join(f"{number(v)} {k}" for k, v in leaves_mm.items() if v)
 
 
 def pass_words(
@@ -124,7 +141,7 @@ def tools(content: Content, setup: int | None) -> Iterator[Block]:
             " ".join(map(str, t["steps"])),
             _few(t["features"]),
             number(t["minutes"], 1),
-            "-" if t["life_share"] is None else f"{t['life_share']:.0%}",
+            _share(t["life_share"]),
             "-" if t["cost"] is None else f"{t['cost']:.2f}",
             clean(t["get"]) or "-",
         )
@@ -135,7 +152,11 @@ def tools(content: Content, setup: int | None) -> Iterator[Block]:
         money = content["estimate"]["currency"]
         out, down = "sticks out, mm", "goes down, mm"
         head = ("tool", "measures, mm", out, down, "steps", "at", "min", "life", clean(money), "to get")
-        yield Table(head, rows, (3, 4.2, 1.2, 1.3, 1.2, 3, 1, 1, 1, 2.2))
+        yield Table(head, rows, (3.2, 4.2, 1.5, 1.7, 1.2, 2.4, 1, 1, 1.1, 1.8))
+
+
+def _share(share: float | None) -> str:
+    return "-" if share is None else "< 1%" if share < 0.01 else f"{share:.0%}"
 
 
 def _few(ids: Sequence[str], most: int = 9) -> str:
@@ -159,7 +180,7 @@ def _cautions(content: Content, setup: Mapping[str, Any]) -> Iterator[Block]:
             yield Text(clean(words), "item")
 
 
-def _gauges(content: Content, setup: Mapping[str, Any]) -> Iterator[Block]:
+def _gauges(content: Content, setup: Mapping[str, Any]) -> Iterator[Facts]:
     """What to measure before the part leaves: sizes of features that no later machine touches."""
     if not is_machined(setup):
         return
@@ -175,6 +196,6 @@ def _gauges(content: Content, setup: Mapping[str, Any]) -> Iterator[Block]:
             if "point_angle" not in name:
                 own = by_tool.setdefault(instrument(name), [])
                 own += [f["id"]] if f["id"] not in own else []
-    rows = tuple((clean(tool), " ".join(ids)) for tool, ids in by_tool.items())
-    if rows:
-        yield Table(("gauges at the machine", "for"), rows, (4, 6))
+    words = "; ".join(f"{clean(tool)}: {' '.join(ids)}" for tool, ids in by_tool.items())
+    if words:
+        yield Facts((("Gauges", words),), wide=True)

@@ -44,6 +44,7 @@ KNOWN = frozenset(
         "fragile",
         "tools",
         "grinding",
+        "electrodes",
     )
 )
 BY_EYE = "stereo microscope"
@@ -410,23 +411,21 @@ def quote(content: Content) -> Section:
     """What it costs, by quantity and by line, what is bought for it, and what that stands on."""
     entry = content["estimate"]
     currency = clean(entry["currency"])
-    cost, least, most = (number(entry[k], 2) for k in ("cost", "cost_low", "cost_high"))
     total = (
-        f"One piece: {cost} {currency} ({least} to {most}), {number(entry['minutes'], 0)} min in "
-        f"{entry['setups']} setups. {_sentence(entry['note'])}"
+        f"One piece: {entry['cost']:.2f} {currency} ({_between(entry)}), "
+        f"{number(entry['minutes'], 0)} min in {entry['setups']} setups. {_sentence(entry['note'])}"
     )
     blocks: list[Block] = [Text(total, "alert")]
-    for key in ("quantities", "what_if"):
-        if entry.get(key):
-            blocks += [Text(words_of(key), "note"), *general([_brief(row) for row in entry[key]])]
+    blocks += _batches(entry, currency)
+    blocks += _ways(entry, currency)
     lines = tuple(
         (
             str(line.get("operation") or "-"),
             clean(line["what"]),
             clean(line.get("process", "")),
             number(line["minutes"], 1),
-            number(line["cost"], 2),
-            f"{number(line['cost_low'], 2)} to {number(line['cost_high'], 2)}",
+            f"{line['cost']:.2f}",
+            _between(line),
         )
         for line in entry["lines"]
     )
@@ -438,6 +437,38 @@ def quote(content: Content) -> Section:
         blocks.append(Table(("to buy", "measures", "for"), text, (3, 4, 4)))
     blocks.append(Text(f"Blank: {clean(content['stock']['blank'])}; {clean(content['part']['material'])}."))
     return Section("Quote", tuple(blocks))
+
+
+def _between(entry: Mapping[str, Any]) -> str:
+    return f"{entry['cost_low']:.2f} to {entry['cost_high']:.2f}"
+
+
+def _batches(entry: Mapping[str, Any], currency: str) -> Iterator[Block]:
+    rows = tuple(
+        (str(q["pieces"]), number(q["minutes"], 1), f"{q['cost']:.2f}", _between(q))
+        for q in entry.get("quantities") or ()
+    )
+    if rows:
+        head = ("pieces in a batch", "min a piece", f"{currency} a piece", "between")
+        yield Table(head, rows, (2, 2, 2, 3))
+
+
+def _ways(entry: Mapping[str, Any], currency: str) -> Iterator[Block]:
+    """What the part costs where another process takes what it can."""
+    rows = tuple(
+        (
+            f"{clean(w['process'])} makes {' '.join(w['features'])} too",
+            str(w["setups"]),
+            number(w["minutes"], 1),
+            f"{w['cost']:.2f}",
+            _between(w),
+            f"{w['more']:+.2f}",
+        )
+        for w in entry.get("what_if") or ()
+    )
+    if rows:
+        head = ("another way, one piece", "setups", "min", currency, "between", "more")
+        yield Table(head, rows, (4.6, 1, 1.2, 1.6, 2.6, 1.4))
 
 
 def _option(entry: Mapping[str, Any] | None) -> str:

@@ -19,8 +19,11 @@ SCALES = (50.0, 20.0, 10.0, 5.0, 2.0, 1.0, 0.5, 0.2, 0.1, 0.05, 0.02)
 WIDE_MM, NARROW_MM = 0.35, 0.13
 _DASHED, _CHAIN = (1.8, 0.9), (3.2, 0.7, 0.4, 0.7)
 _GREY = "#6d747c"
-# Room beside a view: for ordinates at its left and below, for notes at its right.
-LEFT_MM, BELOW_MM, NOTES_MM, ABOVE_MM = 15.0, 18.0, 48.0, 5.0
+# Room beside a view: for ordinates at its left and below, where they stand upright over the title, for notes
+# at its right.
+LEFT_MM, BELOW_MM, NOTES_MM, ABOVE_MM = 15.0, 10.0, 48.0, 5.0
+# Of a letter as wide as a figure.
+_FIGURE_MM = 1.25
 _TYPE_PT = 6.2
 _APART_MM = 2.7
 _LETTERS = 40
@@ -47,7 +50,8 @@ def sized_drawing(
     low, high = view.sight.box
     notes = NOTES_MM if view.notes else 4.0
     rows = _row_count(view.notes)
-    below = BELOW_MM if any(o.axis == view.right[-1] for o in view.ordinates) else 5.0
+    lengths = [len(number(o.value_mm)) for o in view.ordinates if o.axis == view.right[-1]]
+    below = BELOW_MM + _FIGURE_MM * max(lengths) if lengths else 5.0
     room = np.array([width_mm - LEFT_MM - notes, most_mm - below - ABOVE_MM])
     scale = scale or scale_for(high - low, room)
     tall = max((high - low)[1] * scale, rows * _APART_MM)
@@ -87,6 +91,10 @@ def view_items(view: SizedView, fit: Fit) -> list[Item]:
     for c in view.centres:
         ((x, y),) = fit(np.array([c.at]))
         reach = c.radius_mm * fit.scale + 1.5
+        if c.drawn:
+            turn = np.linspace(0, 2 * np.pi, 49)
+            ring = np.array(c.at) + c.radius_mm * np.column_stack([np.cos(turn), np.sin(turn)])
+            items.append(Runs((fit(ring),), WIDE_MM))
         items.append(
             Runs((((x - reach, y), (x + reach, y)), ((x, y - reach), (x, y + reach))), NARROW_MM, _CHAIN)
         )

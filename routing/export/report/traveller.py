@@ -17,7 +17,11 @@ def traveller(content: Content, toolroom: str = "") -> Section:
     """A row to sign for each step, under its setup; a row to write in for each size that a step reaches."""
     part = content["part"]
     head = ("step", "work", "size to reach, mm", "where, from the setup's zero", "measured", "initials, date")
-    rows = tuple(row for setup in content["setups"] for row in _rows(content, setup))
+    rows: list[tuple[str, ...]] = []
+    leads = []
+    for setup in content["setups"]:
+        leads.append(len(rows))
+        rows += _rows(content, setup)
     blocks: list[Block] = [
         Facts(
             (
@@ -31,7 +35,7 @@ def traveller(content: Content, toolroom: str = "") -> Section:
         ),
         *_squaring(content),
         zeros(content),
-        Table(head, rows, (0.7, 3.4, 4, 3.6, 1.9, 2), tall=True),
+        Table(head, tuple(rows), (0.7, 2.4, 5, 3.6, 1.9, 2), tall=True, leads=frozenset(leads)),
         Text(
             "Sizes are the model's; tolerances are the drawing's, which this sheet does not replace.", "note"
         ),
@@ -42,13 +46,25 @@ def traveller(content: Content, toolroom: str = "") -> Section:
 def _squaring(content: Content) -> Iterator[Block]:
     """What the blank is squared to, side by side."""
     x, y, z = (number(v) for v in content["part"]["box_mm"])
-    lines = (("squared to", f"{x} x {y} x {z}, square and parallel", "", ""),)
-    yield Table(("blank", "size, mm", "measured", "initials, date"), lines, (2, 6, 3, 3), tall=True)
+    is_round = content["stock"]["blank"].startswith("disc") and x == y
+    shape = "round and parallel" if is_round else "square and parallel"
+    over = max((p["leaves_mm"]["floor"] for p in _passes(content, "square")), default=0.0)
+    lines = []
+    for words, more in (("squared soft to", 2 * over), ("squared to", 0.0)):
+        if more or words == "squared to":
+            x, y, z = (number(v + more) for v in content["part"]["box_mm"])
+            size = f"Ø{x} x {z}" if is_round else f"{x} x {y} x {z}"
+            lines.append((words, f"{size}, {shape}", "", ""))
+    yield Table(("blank", "size, mm", "measured", "initials, date"), tuple(lines), (2, 6, 3, 3), tall=True)
+
+
+def _passes(content: Content, stage: str) -> Iterator[Mapping[str, Any]]:
+    for step in (t for s in content["setups"] for t in s["steps"] if t["stage"] == stage):
+        yield from step["passes"]
 
 
 def _rows(content: Content, setup: Mapping[str, Any]) -> Iterator[tuple[str, ...]]:
     side = "all sides" if setup["from_side"] == "all" else f"{setup['from_side']} up"
-    # Setups in bold: their first cell is not empty.
     held = f"held by {setup['held_by']}" if setup["held_by"] != "by hand" else setup["held_by"]
     zero = setup["zero"]["kind"]
     yield f"S{setup['number']}", f"{setup['process']}, {side}", held, f"zero: {zero or 'none'}", "", ""
@@ -62,7 +78,7 @@ def _rows(content: Content, setup: Mapping[str, Any]) -> Iterator[tuple[str, ...
         for f in s["features"]
     }
     for step in setup["steps"]:
-        yield str(step["number"]), step["stage"], _few(step["features"]), "", "", ""
+        yield str(step["number"]), step["stage"], " ".join(step["features"]), "", "", ""
         ground = [r for r in content.get("grinding", ()) if r["setup"] == setup["number"]]
         for f in step["features"]:
             for r in (r for r in ground if f in r["features"] and step["stage"] == "grind"):
@@ -71,10 +87,6 @@ def _rows(content: Content, setup: Mapping[str, Any]) -> Iterator[tuple[str, ...
                 yield "", "", size, f"{across}, Z {number(r['z_ground_mm'])}", "", ""
             if last.get(f) == step["number"] and by_id[f]["dims"]:
                 yield "", "", f"{f} {size_words(by_id[f])}", _where(content, setup, f), "", ""
-
-
-def _few(ids: list[str], most: int = 8) -> str:
-    return " ".join(ids) if len(ids) <= most else f"{' '.join(ids[:most])} and {len(ids) - most} more"
 
 
 def _where(content: Content, setup: Mapping[str, Any], feature: str) -> str:

@@ -47,7 +47,11 @@ def way(efforts: Efforts, routed: Sequence[RoutedFeature], broken: Sequence[Feat
 
 
 def demagnetised(efforts: Efforts, made: Way, magnets: Sequence[int]) -> Way:
-    """The same with a step at the end of each setup that a magnet held."""
+    """The same with a step after each run of ``magnets``, which are the setups that leave it magnetic.
+
+    A run ends where a machine draws chips to the part or gauges are laid on it: handwork between two magnets
+    ends none (common practice, no source).
+    """
     if not magnets:
         return made
     steps, setups, before = list[Step](), list[int](), list[Mapping[int, str]]()
@@ -57,7 +61,9 @@ def demagnetised(efforts: Efforts, made: Way, magnets: Sequence[int]) -> Way:
         steps.append(step)
         setups.append(setup)
         before.append({place[j]: why for j, why in made.before[n].items()})
-        if setup in magnets and (n + 1 == len(made.steps) or made.setups[n + 1] != setup):
+        rest = zip(made.steps[n + 1 :], made.setups[n + 1 :], strict=True)
+        follows = next((s for t, s in rest if t.process != BENCH), None)
+        if setup in magnets and setup not in made.setups[n + 1 :] and follows not in magnets:
             note = "demagnetised: a wire or a cutter draws chips to what is left, and gauges lie"
             task = Task(Stage.DEMAGNETISE, BENCH, step.approach, step.tasks[0].feature, notes=(note,))
             steps.append(Step(Stage.DEMAGNETISE, BENCH, step.approach, (task,), (note,)))

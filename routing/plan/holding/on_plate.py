@@ -29,7 +29,7 @@ def magnet(setup: Situation) -> Answer:
     area = setup.seat_mm2
     if refusal := _seat_fault(setup):
         return Answer("magnet", Grade.NO, refusal)
-    if setup.rule.magnet_share < _TRUSTED:
+    if not _is_pulled(setup):
         text = (
             f"{setup.job.material.name} is pulled about {setup.rule.magnet_share:.0%} as steel is "
             "(common practice): the magnet alone does not hold it"
@@ -46,7 +46,8 @@ def magnet(setup: Situation) -> Answer:
         return Answer("magnet", Grade.NO, f"{text}: it {how} under a cut of {setup.force_n:g} N")
     grade = Grade.HOLDS if least >= setup.shop.safety else Grade.WEAK
     text += f", {least:.1f} times what slides or tips it"
-    return Answer("magnet", grade, text, setup.seat.features, fixtures=(setup.plate("magnet"),))
+    plate = setup.plate("magnet")
+    return Answer("magnet", grade, text, setup.seat.features, fixtures=(plate,), magnetises=True)
 
 
 def blocks(setup: Situation) -> Answer:
@@ -91,7 +92,14 @@ def blocks(setup: Situation) -> Answer:
         for sign in "+-"
     )
     plate = setup.plate("magnet", 2 * _BLOCK_MM)
-    return Answer("blocks", Grade.HOLDS, text, setup.seat.features, fixtures=(plate, *beside))
+    fixtures = plate, *beside
+    return Answer(
+        "blocks", Grade.HOLDS, text, setup.seat.features, fixtures=fixtures, magnetises=_is_pulled(setup)
+    )
+
+
+def _is_pulled(setup: Situation) -> bool:
+    return setup.rule.magnet_share >= _TRUSTED
 
 
 def clamps(setup: Situation) -> Answer:

@@ -38,7 +38,7 @@ class Grade(StrEnum):
 class Answer:
     """One way's answer for one setup: ``reason`` is a sentence without a full stop, its numbers estimates.
 
-    ``fixtures`` stand where they hold.
+    ``fixtures`` stand where they hold. ``magnetises``: the part is magnetic afterwards.
     """
 
     way: str
@@ -47,6 +47,7 @@ class Answer:
     bears_on: tuple[str, ...] = ()
     screws: tuple[Any, ...] = ()  # of by_threads.Screwed
     fixtures: tuple[Fixture, ...] = ()
+    magnetises: bool = False
 
 
 @dataclass(frozen=True, eq=False)

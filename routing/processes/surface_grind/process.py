@@ -109,6 +109,9 @@ class SurfaceGrind(Process):
         return [Task(Stage.SQUARE, GRIND, way, face, tool=widest) for face in faces]
 
     def leaves(self, job: JobContext, task: Task) -> Allowance:
+        if task.stage == Stage.SQUARE and task.soft:  # the rest is ground to size when it is hard
+            over = job.shop.general.hardening_allowance_mm
+            return Allowance(over, over)
         kept = [k.allowance for k in task.keeps]
         return Allowance(*(max((getattr(a, n) for a in kept), default=0.0) for n in ("floor_mm", "wall_mm")))
 
