@@ -10,7 +10,6 @@ import secrets
 import sqlite3
 import tomllib
 import unicodedata
-import zipfile
 from collections.abc import AsyncIterator, Mapping
 from contextlib import asynccontextmanager
 from dataclasses import asdict
@@ -33,8 +32,10 @@ from routing.jobs.errors import MENDABLE, one_line
 from routing.processes.rooms import process_names, signs
 from routing.web.answers import answered, as_table, as_toml, from_table
 from routing.web.bodies import body_of_stl
+from routing.web.events import Events
 from routing.web.guard import Guard, Rules
 from routing.web.jobs import JobQueue
+from routing.web.packing import files, pack, stem
 from routing.web.store import (
     DISK_FULL,
     MODEL,
@@ -56,40 +57,7 @@ _ALONE = (
     "sandbox allow-scripts; default-src 'none'; script-src 'unsafe-inline'; style-src 'unsafe-inline'; "
     "img-src data: blob:; font-src data:"
 )
-_HEARTBEAT_S = 15.0
 _NAME_LENGTH = 120
-_ZIP_TIME = (1980, 1, 1, 0, 0, 0)  # the same files give the same archive
-
-
-class Events:
-    """Whoever listens gets every message."""
-
-    def __init__(self) -> None:
-        self._queues: set[asyncio.Queue[str]] = set()
-        self._loop: asyncio.AbstractEventLoop | None = None
-
-    def send(self, message: Mapping[str, Any]) -> None:
-        """From any thread."""
-        if self._loop is not None and not self._loop.is_closed():
-            self._loop.call_soon_threadsafe(self._spread, json.dumps(message))
-
-    def _spread(self, text: str) -> None:
-        for waiting in self._queues:
-            waiting.put_nowait(text)
-
-    async def stream(self) -> AsyncIterator[str]:
-        self._loop = asyncio.get_running_loop()
-        queue: asyncio.Queue[str] = asyncio.Queue()
-        self._queues.add(queue)
-        try:
-            yield "retry: 1000\n\n: hello\n\n"
-            while True:
-                try:
-                    yield f"data: {await asyncio.wait_for(queue.get(), _HEARTBEAT_S)}\n\n"
-                except TimeoutError:
-                    yield ": still here\n\n"
-        finally:
-            self._queues.discard(queue)
 
 
 class Page:
@@ -255,9 +223,9 @@ class Page:
             for part in revision.summary["parts"]:
                 folder = self._store.result(job.id, revision.number) / part["folder"]
                 route = json.loads((folder / "route.json").read_text(encoding="utf-8"))
-                files = [{"name": n, "bytes": p.stat().st_size} for n, p in sorted(_files(folder).items())]
+                made = [{"name": n, "bytes": p.stat().st_size} for n, p in sorted(files(folder).items())]
                 parts.append(
-                    {"folder": part["folder"], "count": part["count"], "route": route, "files": files}
+                    {"folder": part["folder"], "count": part["count"], "route": route, "files": made}
                 )
         return JSONResponse({"revision": asdict(revision), "parts": parts})
 
@@ -274,16 +242,15 @@ class Page:
 
     async def choices_file(self, request: Request) -> Response:
         job, revision = self._asked(request)
-        return PlainTextResponse(as_toml(revision.choices), headers=_saved_as(f"{_stem(job)}.choices.toml"))
+        return PlainTextResponse(as_toml(revision.choices), headers=_saved_as(f"{stem(job)}.choices.toml"))
 
     async def archive(self, request: Request) -> Response:
         """The customer's file, the choices and everything that was made of them."""
         job, revision = self._asked(request)
         if revision.state is not State.DONE:
             raise HTTPException(409, "this revision has no result yet.")
-        stem = _stem(job)
-        path = await run_in_threadpool(self._packed, job, revision, stem)
-        headers = _saved_as(f"{stem}-r{revision.number}.zip")
+        path = await run_in_threadpool(pack, self._store, job, revision)
+        headers = _saved_as(f"{stem(job)}-r{revision.number}.zip")
         clear = BackgroundTask(path.unlink, missing_ok=True)
         return FileResponse(path, media_type="application/zip", headers=headers, background=clear)
 
@@ -295,7 +262,7 @@ class Page:
         stages = route["stock"].get("stages", [])
         number = request.path_params["stage"]
         path = (
-            _files(folder).get(str(Path(stages[number]["file"]).with_suffix(".stl")))
+            files(folder).get(str(Path(stages[number]["file"]).with_suffix(".stl")))
             if number < len(stages)
             else None
         )
@@ -307,7 +274,7 @@ class Page:
         """One of the files made; ``show`` for a tab of its own instead of a download."""
         job, revision = self._asked(request)
         name = request.path_params["name"]
-        path = _files(self._folder(job, revision, request.path_params["part"])).get(name)
+        path = files(self._folder(job, revision, request.path_params["part"])).get(name)
         if path is None:
             raise HTTPException(404, "there is no such file.")
         kind = _FILE_TYPES.get(path.suffix, "application/octet-stream")
@@ -326,25 +293,6 @@ class Page:
             sides.append(self._jobs.source(job, revision, part))
         answer = self._jobs.ask("differences", *sides, self._jobs.shop)
         return JSONResponse(await asyncio.wrap_future(answer))
-
-    def _packed(self, job: Job, revision: JobRevision, stem: str) -> Path:
-        target = self._store.incoming / f"{secrets.token_hex(8)}.zip"
-        with zipfile.ZipFile(target, "w", zipfile.ZIP_DEFLATED) as packed:
-
-            def add(name: str, content: bytes) -> None:
-                entry = zipfile.ZipInfo(f"{stem}-r{revision.number}/{name}", _ZIP_TIME)
-                packed.writestr(entry, content, zipfile.ZIP_DEFLATED)
-
-            add(f"{stem}.step", (self._store.place(job.id) / MODEL).read_bytes())
-            add(f"{stem}.choices.toml", as_toml(revision.choices).encode())
-            own = str(revision.choices.get("blank", ""))
-            if is_blank_file(own):
-                add(own, (self._store.place(job.id) / own).read_bytes())
-            result = self._store.result(job.id, revision.number)
-            for path in sorted(result.rglob("*")):
-                if path.is_file() and path.name != PLACES:
-                    add(path.relative_to(result).as_posix(), path.read_bytes())
-        return target
 
     def _job(self, request: Request) -> Job:
         try:
@@ -441,18 +389,6 @@ def shown_name(given: str) -> str:
     last = re.split(r"[/\\]", given)[-1]
     plain = "".join(c for c in last if c.isprintable() and unicodedata.category(c) != "Cf")
     return " ".join(plain.split())[:_NAME_LENGTH] or MODEL
-
-
-def _stem(job: Job) -> str:
-    """A safe name for what is saved: letters, digits, dashes."""
-    stem = re.sub(r"\.(step|stp|p21)$", "", job.name, flags=re.IGNORECASE)
-    return re.sub(r"[^A-Za-z0-9_-]+", "_", stem).strip("_-")[:60] or "part"
-
-
-def _files(folder: Path) -> dict[str, Path]:
-    """What was made, by its place in the folder."""
-    made = (p for p in folder.rglob("*") if p.is_file() and p.name != PLACES)
-    return {p.relative_to(folder).as_posix(): p for p in made}
 
 
 def _static(path: Path) -> Response:
