@@ -79,6 +79,8 @@ def test_a_wrong_answer_without_a_warning_is_a_failure() -> None:
     blocked = Outcome("parts", told.said, wrong.parts, blocking=told.said)
     assert verdict(good, right, damaged, blocked) == "blocked"
     assert verdict(good, right, number, wrong) == "another model"
+    assert verdict(good + b"#2=B(1);", right, b"#2 = B(2);\n#1 = A(1.7,#2);", wrong) == "another model"
+    assert verdict(good + b"#2=B(1);", right, b"#2 = B(1);\n#1 = A(1.5,#1);", wrong) == "SILENT"
     assert verdict(good, right, damaged, right) == "same"
     assert verdict(good, right, damaged, Outcome("traceback")) == "TRACEBACK"
     assert verdict(good, right, damaged, Outcome("no_solid", ("",))) == "NO REASON"
