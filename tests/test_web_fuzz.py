@@ -80,14 +80,14 @@ def _leading(told: Any, known: dict[str, list[Any]]) -> Any:
     return made
 
 
-@pytest.mark.parametrize("examples", [5, pytest.param(300, marks=pytest.mark.thorough)])
+@pytest.mark.parametrize("examples", [5, pytest.param(100, marks=pytest.mark.thorough)])
 def test_every_answer_is_as_described(app: App, known: dict[str, list[Any]], examples: int) -> None:
     """The boundary values of everything, then so many random requests of each kind, then chains of them."""
     client = TestClient(app, base_url="http://127.0.0.1")
     told = _leading(client.get("/openapi.json").json(), known)
     schema = schemathesis.openapi.from_dict(told, config=SchemathesisConfig.from_dict(_settings(examples)))
     schema.app = _requests_of(app)
-    if examples < 100:  # each look at the stream of events takes seconds: it has no end
+    if examples == 5:  # each look at the stream of events takes seconds: it has no end
         schema = schema.exclude(path="/api/events")
     asked: Counter[str] = Counter()
     failures: list[str] = []
