@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from support.batches import block, hidden, records, run, start, until
+from support.batches import block, hidden, records, run, run_long, start, until
 from test_batch_watch import END, Scene
 from test_web_serve import _small_disk
 
@@ -20,6 +20,8 @@ from routing.jobs.batch import dispatch
 from routing.jobs.batch.ledger import Ledger, Record, Status
 from routing.jobs.errors import OutputError
 from tests.benchmarks.soak import soak
+from tests.support.inserts import insert
+from tests.support.transforms import write_step
 
 pytestmark = pytest.mark.thorough
 
@@ -147,6 +149,18 @@ def test_a_ledger_that_cannot_be_written_is_one_line(tmp_path: Path, monkeypatch
         monkeypatch.setattr(os, "fsync", failing)
         with pytest.raises(OutputError, match="No space left on device"):
             ledger.add(Record("b.step", "b-route", "k", Status.OK))
+
+
+def test_a_thousand_faces_over_the_limit_of_memory(tmp_path: Path) -> None:
+    """The one file is stopped and told; docs/speed.md has what such an insert takes, some 800 MB."""
+    models, out = tmp_path / "models", tmp_path / "out"
+    models.mkdir()
+    block(models / "block.step", 30)
+    write_step(insert(1000).solid, models / "thousand.step", name="thousand")
+    run_long("batch", models, "-o", out, "--workers", 1, "--no-cache", "--memory-limit", 400)
+    ends = {record["name"]: Status(record["status"]) for record in records(out)}
+    assert ends == {"block.step": Status.OK, "thousand.step": Status.OUT_OF_MEMORY}
+    assert not hidden(out)
 
 
 def test_a_soak_in_small() -> None:

@@ -79,6 +79,22 @@ def test_a_wrong_answer_without_a_warning_is_a_failure() -> None:
     blocked = Outcome("parts", told.said, wrong.parts, blocking=told.said)
     assert verdict(good, right, damaged, blocked) == "blocked"
     assert verdict(good, right, number, wrong) == "another model"
+    assert verdict(good + b"#2=B(1);", right, b"#2 = B(2);\n#1 = A(1.7,#2);", wrong) == "another model"
+    assert verdict(good + b"#2=B(1);", right, b"#2 = B(1);\n#1 = A(1.5,#1);", wrong) == "SILENT"
     assert verdict(good, right, damaged, right) == "same"
     assert verdict(good, right, damaged, Outcome("traceback")) == "TRACEBACK"
     assert verdict(good, right, damaged, Outcome("no_solid", ("",))) == "NO REASON"
+
+
+def test_a_part_turned_as_a_whole_is_another_model_and_its_mirror_image_is_not() -> None:
+    faces = ((10.0, 1.0, 2.0, 3.0), (12.0, -4.0, 0.5, 2.0), (15.0, 3.0, 7.0, -1.0), (17.0, 0.0, -5.0, 4.0))
+    turned = tuple((a, -y + 2, x, z) for a, x, y, z in faces)
+    mirrored = tuple((a, -x, y, z) for a, x, y, z in faces)
+    shifted = (*faces[:3], (17.0, 0.0, -5.0, 4.1))
+    outcomes = {
+        name: Outcome("parts", (), (("1", 1, (), found),))
+        for name, found in {"": faces, "turned": turned, "mirrored": mirrored, "one off": shifted}.items()
+    }
+    good, bad = b"#1=A(#2,#3);", b"#1=A(#2,#4);"
+    said = {name: verdict(good, outcomes[""], bad, after) for name, after in outcomes.items()}
+    assert said == {"": "same", "turned": "another model", "mirrored": "SILENT", "one off": "SILENT"}

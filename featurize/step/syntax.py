@@ -54,10 +54,11 @@ _WRONG = re.compile(r"\?|vv|v\(|vk|\)v|\)\(|kv|k,|k\)|kk|k$|\(,|,,|,\)|^v|^,|^\)
 _NO_NUMBER = re.compile(
     rb"(?<=[(,\s])[+-]?(?:\d++\.?\d*+[#$][A-Z]\w*+|NAN(?:\(\w*+\))?+|IND|INF(?:INITY)?+)(?=[),\s])", re.I
 )
-# Perhaps over the largest number that a computer holds, 1.8e308 (IEEE 754).
+# Perhaps over 1.3e154, whose square a computer does not hold (IEEE 754): no length is, and the kernel, which
+# squares lengths everywhere, may look for its way among such for ever.
 _EXPONENT = re.compile(rb"[Ee]\+?\d{3}")
-_LARGE = re.compile(rb"(?<=[(,\s])[+-]?(?:\d++\.\d*+[Ee]\+?\d{3,}+|\d{309,}+\.?+\d*+)(?=[),\s])")
-_LONG_LINE = 309
+_LARGE = re.compile(rb"(?<=[(,\s])[+-]?(?:\d++\.\d*+[Ee]\+?\d{3,}+|\d{155,}+\.?+\d*+)(?=[),\s])")
+_LONG_LINE = 155
 # The kernel's scanner gives up at a token of 16 kB.
 _KERNEL_TOKEN = 16_000
 _FACE = re.compile(rb"\b(?:ADVANCED_FACE|FACE_SURFACE)\s*+\(")
@@ -175,7 +176,7 @@ class Content:
         long = max(map(len, self._text.split(b"\n"))) >= _LONG_LINE
         if long or _EXPONENT.search(self._text):
             for match in _LARGE.finditer(self._text):
-                if math.isinf(float(match[0])):
+                if math.isinf(float(match[0]) * float(match[0])):
                     yield match.start(), match[0].decode("latin-1")
 
     def _circle(self) -> int | None:

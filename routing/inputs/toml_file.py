@@ -18,16 +18,28 @@ class TomlError(Exception):
 
 def parsed(path: Path) -> dict[str, Any]:
     """What a file holds; raises TomlError."""
-    text = text_of(path)
+    return parsed_text(text_of(path), path.name)
+
+
+def parsed_text(text: str, name: str) -> dict[str, Any]:
+    """What a file of this text holds; raises TomlError, which calls it by ``name``."""
+    _check_size(len(text), name)
     # The parser takes a minute over a key of many parts before it finds it too deep.
     if any(_is_deep(line.partition("=")[0]) for line in text.splitlines()):
-        raise TomlError(f"{path.name} is nested too deeply: write tables of plain values.")
+        raise TomlError(f"{name} is nested too deeply: write tables of plain values.")
     try:
         return tomllib.loads(text)
     except RecursionError as error:
-        raise TomlError(f"{path.name} is nested too deeply: write tables of plain values.") from error
-    except ValueError as error:  # of TOML itself, or of a number with thousands of digits
-        raise TomlError(f"{path.name} is not TOML ({shown(str(error), quoted=False, most=200)}).") from error
+        raise TomlError(f"{name} is nested too deeply: write tables of plain values.") from error
+    except tomllib.TOMLDecodeError as error:
+        raise TomlError(f"{name} is not TOML ({shown(str(error), quoted=False, most=200)}).") from error
+    except ValueError as error:  # Python makes no number of thousands of digits
+        raise TomlError(f"{name} has a number of thousands of digits: write a shorter one.") from error
+
+
+def _check_size(size_bytes: int, name: str) -> None:
+    if size_bytes > _LARGEST_BYTES:
+        raise TomlError(f"{name} has {size_bytes / 1e6:.1f} MB: that is no file written by hand.")
 
 
 def _is_deep(key: str) -> bool:
@@ -39,8 +51,7 @@ def text_of(path: Path) -> str:
     try:
         if path.exists() and not path.is_file():
             raise TomlError(f"{path} is not a file: check the path.")
-        if (size := path.stat().st_size) > _LARGEST_BYTES:
-            raise TomlError(f"{path.name} has {size / 1e6:.1f} MB: that is no file written by hand.")
+        _check_size(path.stat().st_size, path.name)
         return path.read_text(encoding="utf-8-sig")
     except OSError as error:
         raise TomlError(f"{path} cannot be read ({error.strerror}): check the path.") from error

@@ -8,12 +8,11 @@ import json
 import re
 import secrets
 import sqlite3
-import tomllib
 import unicodedata
-import zipfile
 from collections.abc import AsyncIterator, Mapping
 from contextlib import asynccontextmanager
 from dataclasses import asdict
+from functools import partial
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any
@@ -24,17 +23,29 @@ from starlette.background import BackgroundTask
 from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
-from starlette.responses import FileResponse, JSONResponse, PlainTextResponse, Response, StreamingResponse
-from starlette.routing import Route
+from starlette.responses import (
+    FileResponse,
+    HTMLResponse,
+    JSONResponse,
+    PlainTextResponse,
+    Response,
+    StreamingResponse,
+)
 from starlette.types import ASGIApp
 
 from routing.inputs.choices import BLANKS, BREAKS, CALLED, ChoicesError
+from routing.inputs.toml_file import TomlError, parsed_text
 from routing.jobs.errors import MENDABLE, one_line
 from routing.processes.rooms import process_names, signs
 from routing.web.answers import answered, as_table, as_toml, from_table
 from routing.web.bodies import body_of_stl
+from routing.web.events import Events
 from routing.web.guard import Guard, Rules
+from routing.web.interface import BYTES, PLAIN, Endpoint, described, routes
 from routing.web.jobs import JobQueue
+from routing.web.packing import files, pack, stem
+from routing.web.reference import reference_page
+from routing.web.schemas import FILE, LIKE, NAME, SEARCH, SHOW, SIDES, TEXT, ref
 from routing.web.store import (
     DISK_FULL,
     MODEL,
@@ -56,40 +67,9 @@ _ALONE = (
     "sandbox allow-scripts; default-src 'none'; script-src 'unsafe-inline'; style-src 'unsafe-inline'; "
     "img-src data: blob:; font-src data:"
 )
-_HEARTBEAT_S = 15.0
 _NAME_LENGTH = 120
-_ZIP_TIME = (1980, 1, 1, 0, 0, 0)  # the same files give the same archive
-
-
-class Events:
-    """Whoever listens gets every message."""
-
-    def __init__(self) -> None:
-        self._queues: set[asyncio.Queue[str]] = set()
-        self._loop: asyncio.AbstractEventLoop | None = None
-
-    def send(self, message: Mapping[str, Any]) -> None:
-        """From any thread."""
-        if self._loop is not None and not self._loop.is_closed():
-            self._loop.call_soon_threadsafe(self._spread, json.dumps(message))
-
-    def _spread(self, text: str) -> None:
-        for waiting in self._queues:
-            waiting.put_nowait(text)
-
-    async def stream(self) -> AsyncIterator[str]:
-        self._loop = asyncio.get_running_loop()
-        queue: asyncio.Queue[str] = asyncio.Queue()
-        self._queues.add(queue)
-        try:
-            yield "retry: 1000\n\n: hello\n\n"
-            while True:
-                try:
-                    yield f"data: {await asyncio.wait_for(queue.get(), _HEARTBEAT_S)}\n\n"
-                except TimeoutError:
-                    yield ": still here\n\n"
-        finally:
-            self._queues.discard(queue)
+_REVISING = ({"from", "choices"}, {"from", "toml"}, {"from", "part", "feature", "answers"})
+_BODY, _JOB, _REVISION = (ref("schemas", name) for name in ("Body", "Job", "Revision"))
 
 
 class Page:
@@ -100,36 +80,65 @@ class Page:
         own = [p for p in (_HERE / "pages").iterdir() if p.suffix in _TYPES]
         self._pages = {p.name: p for p in [*own, _HERE.parent / "export" / "viewer" / "viewer.js"]}
 
-    def routes(self) -> list[Route]:
-        job, revision = "/api/jobs/{job}", "/api/jobs/{job}/{number:int}"
-        part = f"{revision}/{{part:int}}"
+    def endpoints(self) -> list[Endpoint]:
+        """What is served, in the order in which it is looked for."""
+        job, revision = "/api/jobs/{job}", "/api/jobs/{job}/{number}"
+        part = f"{revision}/{{part}}"
+        get, post = partial(Endpoint, "GET"), partial(Endpoint, "POST")
+        take = partial(post, body=FILE, sent=BYTES, status=201)
         return [
-            Route("/", self.index),
-            Route("/pages/{name}", self.page),
-            Route("/api/session", self.session),
-            Route("/api/events", self.events),
-            Route("/api/jobs", self.list_jobs, methods=["GET"]),
-            Route("/api/jobs", self.take_in, methods=["POST"]),
-            Route("/api/compare", self.compare),
-            Route(job, self.show_job, methods=["GET"]),
-            Route(job, self.remove, methods=["DELETE"]),
-            Route(f"{job}/revisions", self.revise, methods=["POST"]),
-            Route(f"{job}/blanks", self.take_blank, methods=["POST"]),
-            Route(f"{job}/view/preview", self.preview),
-            Route(f"{job}/view/{{part:int}}", self.view),
-            Route(revision, self.show_revision, methods=["GET"]),
-            Route(f"{revision}/again", self.again, methods=["POST"]),
-            Route(f"{revision}/stop", self.stop, methods=["POST"]),
-            Route(f"{revision}/choices.toml", self.choices_file),
-            Route(f"{revision}/all.zip", self.archive),
-            Route(f"{part}/stage/{{stage:int}}", self.stage),
-            Route(f"{part}/file/{{name:path}}", self.file),
+            get("/", self.index, TEXT, kind="text/html"),
+            get("/pages/{name}", self.page, TEXT, kind="text/*"),
+            get("/openapi.json", self.description, {"type": "object"}),
+            get("/api", self.reference, TEXT, kind="text/html"),
+            get("/api/session", self.session, ref("schemas", "Session")),
+            get("/api/events", self.events, ref("schemas", "Event"), kind="text/event-stream"),
+            get("/api/jobs", self.list_jobs, ref("schemas", "Jobs"), query=SEARCH),
+            take("/api/jobs", self.take_in, _JOB, refusals=(404,), query={**NAME, **LIKE}),
+            get(
+                "/api/compare",
+                self.compare,
+                ref("schemas", "Differences"),
+                query=SIDES,
+                needed=tuple(SIDES),
+                refusals=(404, 422),
+            ),
+            get(job, self.show_job, _JOB),
+            Endpoint("DELETE", job, self.remove, status=204),
+            post(
+                f"{job}/revisions",
+                self.revise,
+                _REVISION,
+                status=201,
+                body=ref("schemas", "Revising"),
+                refusals=(409, 422),
+            ),
+            take(f"{job}/blanks", self.take_blank, ref("schemas", "Blank"), query=NAME),
+            get(f"{job}/view/preview", self.preview, _BODY),
+            get(f"{job}/view/{{part}}", self.view, _BODY),
+            get(revision, self.show_revision, ref("schemas", "Result")),
+            post(f"{revision}/again", self.again, _REVISION, refusals=(409,)),
+            post(f"{revision}/stop", self.stop, status=204),
+            get(f"{revision}/choices.toml", self.choices_file, TEXT, kind=PLAIN),
+            get(f"{revision}/all.zip", self.archive, FILE, kind="application/zip", refusals=(409,)),
+            get(f"{part}/stage/{{stage}}", self.stage, _BODY),
+            get(f"{part}/file/{{file}}", self.file, FILE, kind="*/*", query=SHOW),
         ]
 
     async def index(self, _: Request) -> Response:
+        """The page."""
         return _static(self._pages["index.html"])
 
+    async def description(self, _: Request) -> Response:
+        """This description."""
+        return JSONResponse(self._described())
+
+    async def reference(self, _: Request) -> Response:
+        """This description for people."""
+        return HTMLResponse(reference_page(self._described()))
+
     async def page(self, request: Request) -> Response:
+        """A script or style of the page."""
         path = self._pages.get(request.path_params["name"])
         if path is None:
             raise HTTPException(404, "there is no such page.")
@@ -151,14 +160,16 @@ class Page:
         )
 
     async def events(self, _: Request) -> Response:
+        """What happens to jobs, as it happens: server-sent events without end."""
         return StreamingResponse(self._events.stream(), media_type="text/event-stream")
 
     async def list_jobs(self, request: Request) -> Response:
+        """Jobs, the latest first."""
         found = self._store.find(request.query_params.get("q", "")[:200])
         return JSONResponse({"jobs": [job.as_dict() for job in found]})
 
     async def take_in(self, request: Request) -> Response:
-        """The body is the file; ``like`` names a revision whose choices are taken over."""
+        """A STEP file handed in: a new job, which is begun at once."""
         choices: Mapping[str, Any] = {}
         older = None
         if like := request.query_params.get("like"):
@@ -172,7 +183,7 @@ class Page:
         return JSONResponse(self._store.job(job.id).as_dict(), 201)
 
     async def take_blank(self, request: Request) -> Response:
-        """The body is the STEP file of a blank, kept beside the job's model for choices to name."""
+        """The STEP file of a blank, kept beside the job's model for choices to name."""
         self._job(request)
         async with self._uploaded(request) as (upload, name, digest):
             file = self._store.add_blank(self._job(request).id, upload, name, digest)
@@ -198,33 +209,35 @@ class Page:
             upload.unlink(missing_ok=True)
 
     async def show_job(self, request: Request) -> Response:
+        """A job with its revisions."""
         return JSONResponse(self._job(request).as_dict())
 
     async def remove(self, request: Request) -> Response:
+        """Removes a job with all its revisions and files."""
         await run_in_threadpool(self._jobs.remove, self._job(request).id)
         return Response(status_code=204)
 
     async def revise(self, request: Request) -> Response:
-        """A new revision: with other ``choices``, a choices file's ``toml``, or ``answers`` for a feature.
+        """A new revision: with other choices, a choices file's toml, or answers for a feature.
 
-        ``shown`` is the finished revision that names the feature, where ``from`` is still being worked out.
+        "shown" is the finished revision that names the feature, where "from" is still being worked out.
         """
+        asked = await _json(request)  # before the job is looked up: it may be removed while this comes in
         job = self._job(request)
-        asked = await _json(request)
-        base = self._revision(job, asked.get("from"))
+        if set(asked) - {"shown"} not in _REVISING:
+            raise HTTPException(400, "write from, and choices or toml or part, feature and answers.")
+        base = self._revision(job, asked["from"])
         if "answers" in asked:
             shown = self._revision(job, asked.get("shown", base.number))
-            place = self._place(job, shown, asked.get("part"), asked.get("feature"))
+            place = self._place(job, shown, asked["part"], asked["feature"])
             table = answered(base.choices, place, _table(asked["answers"]))
         elif "toml" in asked:
             try:
-                table = as_table(from_table(tomllib.loads(str(asked["toml"]))))
-            except tomllib.TOMLDecodeError as error:
-                raise ChoicesError(
-                    f"the choices file is not TOML ({' '.join(str(error).split())})."
-                ) from error
+                table = as_table(from_table(parsed_text(str(asked["toml"]), "the choices file")))
+            except TomlError as error:
+                raise ChoicesError(str(error)) from error
         else:
-            table = as_table(from_table(asked.get("choices", {})))
+            table = as_table(from_table(asked["choices"]))
         if is_blank_file(table.get("blank")) and table["blank"] not in {b["file"] for b in job.blanks}:
             raise ChoicesError("blank: this job has no such file: hand it in beside the model first.")
         revision = self._store.revise(job.id, table)
@@ -255,35 +268,37 @@ class Page:
             for part in revision.summary["parts"]:
                 folder = self._store.result(job.id, revision.number) / part["folder"]
                 route = json.loads((folder / "route.json").read_text(encoding="utf-8"))
-                files = [{"name": n, "bytes": p.stat().st_size} for n, p in sorted(_files(folder).items())]
+                made = [{"name": n, "bytes": p.stat().st_size} for n, p in sorted(files(folder).items())]
                 parts.append(
-                    {"folder": part["folder"], "count": part["count"], "route": route, "files": files}
+                    {"folder": part["folder"], "count": part["count"], "route": route, "files": made}
                 )
         return JSONResponse({"revision": asdict(revision), "parts": parts})
 
     async def again(self, request: Request) -> Response:
+        """Runs a revision that failed or was interrupted once more."""
         job, revision = self._asked(request)
         if revision.state not in (State.FAILED, State.INTERRUPTED):
             raise HTTPException(409, "only what failed or was interrupted is run again.")
         return JSONResponse(asdict(self._jobs.again(job.id, revision.number)))
 
     async def stop(self, request: Request) -> Response:
+        """Takes a revision out of the queue, or ends its work."""
         job, revision = self._asked(request)
         await run_in_threadpool(self._jobs.stop, job.id, revision.number)
         return Response(status_code=204)
 
     async def choices_file(self, request: Request) -> Response:
+        """A revision's choices, as the command line takes them."""
         job, revision = self._asked(request)
-        return PlainTextResponse(as_toml(revision.choices), headers=_saved_as(f"{_stem(job)}.choices.toml"))
+        return PlainTextResponse(as_toml(revision.choices), headers=_saved_as(f"{stem(job)}.choices.toml"))
 
     async def archive(self, request: Request) -> Response:
         """The customer's file, the choices and everything that was made of them."""
         job, revision = self._asked(request)
         if revision.state is not State.DONE:
             raise HTTPException(409, "this revision has no result yet.")
-        stem = _stem(job)
-        path = await run_in_threadpool(self._packed, job, revision, stem)
-        headers = _saved_as(f"{stem}-r{revision.number}.zip")
+        path = await run_in_threadpool(pack, self._store, job, revision)
+        headers = _saved_as(f"{stem(job)}-r{revision.number}.zip")
         clear = BackgroundTask(path.unlink, missing_ok=True)
         return FileResponse(path, media_type="application/zip", headers=headers, background=clear)
 
@@ -295,7 +310,7 @@ class Page:
         stages = route["stock"].get("stages", [])
         number = request.path_params["stage"]
         path = (
-            _files(folder).get(str(Path(stages[number]["file"]).with_suffix(".stl")))
+            files(folder).get(str(Path(stages[number]["file"]).with_suffix(".stl")))
             if number < len(stages)
             else None
         )
@@ -304,10 +319,10 @@ class Page:
         return JSONResponse(await run_in_threadpool(body_of_stl, path))
 
     async def file(self, request: Request) -> Response:
-        """One of the files made; ``show`` for a tab of its own instead of a download."""
+        """One of the files made."""
         job, revision = self._asked(request)
-        name = request.path_params["name"]
-        path = _files(self._folder(job, revision, request.path_params["part"])).get(name)
+        name = request.path_params["file"]
+        path = files(self._folder(job, revision, request.path_params["part"])).get(name)
         if path is None:
             raise HTTPException(404, "there is no such file.")
         kind = _FILE_TYPES.get(path.suffix, "application/octet-stream")
@@ -317,9 +332,9 @@ class Page:
         return FileResponse(path, media_type=kind, headers=_saved_as(path.name))
 
     async def compare(self, request: Request) -> Response:
-        """What changed from ``old`` to ``new``, each written as job.revision.part."""
+        """What changed from one revision, or one file, to another."""
         sides = []
-        for which in ("old", "new"):
+        for which in SIDES:
             job, revision, part = self._named(request.query_params.get(which, ""))
             if part >= len(job.parts):
                 raise HTTPException(404, "there is no such part.")
@@ -327,24 +342,8 @@ class Page:
         answer = self._jobs.ask("differences", *sides, self._jobs.shop)
         return JSONResponse(await asyncio.wrap_future(answer))
 
-    def _packed(self, job: Job, revision: JobRevision, stem: str) -> Path:
-        target = self._store.incoming / f"{secrets.token_hex(8)}.zip"
-        with zipfile.ZipFile(target, "w", zipfile.ZIP_DEFLATED) as packed:
-
-            def add(name: str, content: bytes) -> None:
-                entry = zipfile.ZipInfo(f"{stem}-r{revision.number}/{name}", _ZIP_TIME)
-                packed.writestr(entry, content, zipfile.ZIP_DEFLATED)
-
-            add(f"{stem}.step", (self._store.place(job.id) / MODEL).read_bytes())
-            add(f"{stem}.choices.toml", as_toml(revision.choices).encode())
-            own = str(revision.choices.get("blank", ""))
-            if is_blank_file(own):
-                add(own, (self._store.place(job.id) / own).read_bytes())
-            result = self._store.result(job.id, revision.number)
-            for path in sorted(result.rglob("*")):
-                if path.is_file() and path.name != PLACES:
-                    add(path.relative_to(result).as_posix(), path.read_bytes())
-        return target
+    def _described(self) -> dict[str, Any]:
+        return described(self.endpoints(), version("dieroute"))
 
     def _job(self, request: Request) -> Job:
         try:
@@ -353,7 +352,7 @@ class Page:
             raise HTTPException(404, "there is no such job.") from None
 
     def _revision(self, job: Job, number: object) -> JobRevision:
-        found = next((r for r in job.revisions if r.number == number), None)
+        found = next((r for r in job.revisions if r.number == number and number is not True), None)
         if found is None:
             raise HTTPException(404, "there is no such revision.")
         return found
@@ -385,7 +384,7 @@ class Page:
         places = json.loads(
             (self._store.result(job.id, revision.number) / PLACES).read_text(encoding="utf-8")
         )
-        known = places[part] if isinstance(part, int) and 0 <= part < len(places) else []
+        known = places[part] if type(part) is int and 0 <= part < len(places) else []
         found: Mapping[str, Any] | None = next((p for p in known if p["id"] == feature), None)
         if found is None:
             raise HTTPException(404, "there is no such feature.")
@@ -413,7 +412,7 @@ def make_app(store: Store, rules: Rules, *, shop: Path | None = None, time_limit
 
     async def refused(_: Request, error: Exception) -> Response:
         if isinstance(error, HTTPException):
-            return _told(error.status_code, error.detail)
+            return _told(error.status_code, error.detail, error.headers)
         return _told(422 if isinstance(error, MENDABLE) else 500, one_line(error))
 
     async def failed(_: Request, error: Exception) -> Response:
@@ -422,7 +421,7 @@ def make_app(store: Store, rules: Rules, *, shop: Path | None = None, time_limit
         return _told(507, DISK_FULL)
 
     app = Starlette(
-        routes=Page(store, jobs, events, rules).routes(),
+        routes=routes(Page(store, jobs, events, rules).endpoints()),
         lifespan=life,
         exception_handlers={
             **dict.fromkeys((HTTPException, *MENDABLE, Exception), refused),
@@ -432,8 +431,8 @@ def make_app(store: Store, rules: Rules, *, shop: Path | None = None, time_limit
     return App(app, rules, jobs)
 
 
-def _told(status: int, text: str) -> Response:
-    return PlainTextResponse(f"dieroute: {text}\n", status)
+def _told(status: int, text: str, headers: Mapping[str, str] | None = None) -> Response:
+    return PlainTextResponse(f"dieroute: {text}\n", status, headers)
 
 
 def shown_name(given: str) -> str:
@@ -441,18 +440,6 @@ def shown_name(given: str) -> str:
     last = re.split(r"[/\\]", given)[-1]
     plain = "".join(c for c in last if c.isprintable() and unicodedata.category(c) != "Cf")
     return " ".join(plain.split())[:_NAME_LENGTH] or MODEL
-
-
-def _stem(job: Job) -> str:
-    """A safe name for what is saved: letters, digits, dashes."""
-    stem = re.sub(r"\.(step|stp|p21)$", "", job.name, flags=re.IGNORECASE)
-    return re.sub(r"[^A-Za-z0-9_-]+", "_", stem).strip("_-")[:60] or "part"
-
-
-def _files(folder: Path) -> dict[str, Path]:
-    """What was made, by its place in the folder."""
-    made = (p for p in folder.rglob("*") if p.is_file() and p.name != PLACES)
-    return {p.relative_to(folder).as_posix(): p for p in made}
 
 
 def _static(path: Path) -> Response:
@@ -466,7 +453,7 @@ def _saved_as(name: str) -> dict[str, str]:
 async def _json(request: Request) -> dict[str, Any]:
     try:
         return _table(await request.json())
-    except (json.JSONDecodeError, UnicodeDecodeError, RecursionError):
+    except (ValueError, RecursionError):  # of JSON, of UTF-8, of a number with thousands of digits
         raise HTTPException(400, "the request is not JSON.") from None
 
 

@@ -101,6 +101,5 @@ def _listen(host: str, port: int) -> socket.socket:
         family, *_, address = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)[0]
         return socket.create_server(address[:2], family=family, backlog=128)
     except OSError as error:
-        raise ServeError(
-            f"{host} port {port} cannot be opened ({error.strerror}): name another --port."
-        ) from error
+        why = str(error.strerror).partition(" (while")[0]  # which names the address once more
+        raise ServeError(f"{host} port {port} cannot be opened ({why}): name another --port.") from error

@@ -19,6 +19,8 @@ from pathlib import Path
 from typing import Any
 from unittest import mock
 
+import numpy as np
+
 from featurize.errors import StepError
 from featurize.step.document import Skip
 from featurize.step.notes import NoteSeverity, ReadNote
@@ -185,8 +187,35 @@ def _coarse(size: float) -> float:
 
 
 def only_numbers_differ(good: bytes, bad: bytes) -> bool:
-    """That gives another model, not a damaged one."""
-    return _NUMBERS.sub(b"0", good) == _NUMBERS.sub(b"0", bad)
+    """That gives another model, not a damaged one. The order of records has no meaning (ISO 10303-21)."""
+    return _records(good) == _records(bad)
+
+
+def _records(text: bytes) -> list[bytes]:
+    return sorted(b"".join(record.split()) for record in _NUMBERS.sub(b"0", text).split(b";"))
+
+
+def only_moved(before: Outcome, after: Outcome) -> bool:
+    """The same parts, turned or shifted as a whole, not mirrored: a valid file that places them otherwise."""
+    return len(before.parts) == len(after.parts) and all(map(_is_moved, before.parts, after.parts))
+
+
+def _is_moved(old: Any, new: Any) -> bool:
+    if old[:3] != new[:3] or len(old[3]) != len(new[3]):
+        return False
+    a, b = np.array(old[3]), np.array(new[3])
+    return np.allclose(a[:, 0], b[:, 0], atol=0.002) and all(
+        np.allclose(x, y, atol=0.005) for x, y in zip(_shape(a), _shape(b), strict=True)
+    )
+
+
+def _shape(faces: Any) -> tuple[Any, Any]:
+    """What no motion changes of faces (area, x, y, z): how far their centres are apart; and which way they
+    wind, by the cube root of the triple product of their means, weighted by powers of area."""
+    areas, centres = faces[:, 0] / faces[:, 0].max(), faces[:, 1:]
+    apart = np.linalg.norm(centres[:, None] - centres, axis=2)
+    first, *others = (np.average(centres, axis=0, weights=areas**k) for k in range(4))
+    return np.sort(apart.ravel()), np.cbrt(np.linalg.det(np.array(others) - first))
 
 
 def verdict(good: bytes, before: Outcome, bad: bytes, after: Outcome) -> str:
@@ -203,7 +232,7 @@ def verdict(good: bytes, before: Outcome, bad: bytes, after: Outcome) -> str:
         return "same"
     if after.blocking:
         return "blocked"
-    if after.valid and only_numbers_differ(good, bad):
+    if after.valid and (only_numbers_differ(good, bad) or only_moved(before, after)):
         return "another model"
     if not set(after.said) - set(before.said):
         return "SILENT"

@@ -1,0 +1,137 @@
+"""The tables that the page's server takes and gives, as JSON Schema (2020-12, as OpenAPI 3.1 has it)."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import fields
+from typing import Any, get_args, get_origin, get_type_hints
+
+from routing.inputs.choices import BREAKS, CALLED, Choices
+from routing.inputs.choices import SIDES as FROM_SIDES
+from routing.processes.rooms import process_names
+from routing.web.answers import ANSWERS
+from routing.web.store import State
+
+TEXT: Mapping[str, Any] = {"type": "string"}
+NUMBER: Mapping[str, Any] = {"type": "number"}
+# Of parts, revisions, stages: far more than there are, and what a path may hold.
+COUNT: Mapping[str, Any] = {"type": "integer", "minimum": 0, "maximum": 999_999_999}
+HEX_ID: Mapping[str, Any] = {"type": "string", "pattern": "^[0-9a-f]{12}$"}
+# As OpenAPI 3.1 describes bytes: by their media type alone.
+FILE: Mapping[str, Any] = {}
+_ANY: Mapping[str, Any] = {"type": "object"}
+_MOMENT: Mapping[str, Any] = {"type": "string", "format": "date-time"}
+
+# What may stand behind the question mark.
+Query = Mapping[str, tuple[str, Mapping[str, Any]]]
+NAME: Query = {"name": ("what the file is called", TEXT)}
+LIKE: Query = {"like": ("a revision whose choices are taken over, as job.revision", TEXT)}
+SEARCH: Query = {"q": ("words, all of which are in the name of the file or of a part", TEXT)}
+SHOW: Query = {"show": ("for a tab of its own instead of a download", TEXT)}
+SIDES: Query = {
+    "old": ("a revision, as job.revision or job.revision.part", TEXT),
+    "new": ("the one it is compared with", TEXT),
+}
+
+
+def ref(where: str, name: str) -> dict[str, str]:
+    """A reference to a component."""
+    return {"$ref": f"#/components/{where}/{name}"}
+
+
+def table(optional: Iterable[str] = (), /, **properties: Any) -> dict[str, Any]:
+    """An object of these keys and no others."""
+    needed = [name for name in properties if name not in optional]
+    return {
+        "type": "object",
+        "properties": properties,
+        "required": needed,
+        "additionalProperties": False,
+    }
+
+
+def many(schema: Mapping[str, Any]) -> dict[str, Any]:
+    return {"type": "array", "items": schema}
+
+
+def choice(of: type, **known: Any) -> dict[str, Any]:
+    """The fields of a dataclass, none of them needed; ``known`` says more of some."""
+    hints = get_type_hints(of)
+    found = {f.name: known.get(f.name) or _of_type(hints[f.name]) for f in fields(of)}
+    return table(tuple(found), **found)
+
+
+def _of_type(hint: Any) -> dict[str, Any]:
+    """The schema of a value by the type of its field."""
+    plain = {str: "string", float: "number", int: "integer", bool: "boolean", type(None): "null"}
+    if hint in plain:
+        return {"type": plain[hint]}
+    origin, args = get_origin(hint), get_args(hint)
+    if origin is tuple and args[-1] is not ...:
+        return {"type": "array", "prefixItems": [_of_type(a) for a in args], "minItems": len(args),
+                "maxItems": len(args), "items": False}  # fmt: skip
+    if origin is tuple:
+        return many(_of_type(args[0]))
+    if origin is not None and issubclass(origin, Mapping):
+        return {"type": "object", "additionalProperties": _of_type(args[1])}
+    return {"anyOf": [_of_type(a) for a in args]}
+
+
+def schemas() -> dict[str, Any]:
+    """By name."""
+    settings: Mapping[str, Any] = {
+        **dict.fromkeys(ANSWERS, TEXT),
+        "process": {"enum": list(process_names())},
+        "is": {"enum": [str(kind) for kind in CALLED]},
+        "side": {"enum": list(FROM_SIDES)},
+        "edge": {"enum": list(BREAKS)},
+        "allowance": _of_type(tuple[float, float]),
+    }
+    at = {"type": "array", "items": NUMBER, "minItems": 3, "maxItems": 3}
+    settled = table(ANSWERS, at=at, kind=TEXT, size_mm=NUMBER, **settings)
+    taken_back = {name: {"anyOf": [schema, {"type": "null"}]} for name, schema in settings.items()}
+    base = {"from": COUNT}  # the revision whose choices are changed
+    choices = ref("schemas", "Choices")
+    return {
+        "Choices": choice(Choices, settle=many(settled)),
+        "Revising": {
+            "description": "All choices, or those of a choices file, or answers for one feature or edge of "
+            "a part; what of an answer is null is taken back.",
+            "oneOf": [
+                table(**base, choices=choices),
+                table(**base, toml=TEXT),
+                table(("shown",), **base, shown=COUNT, part=COUNT, feature=TEXT,
+                      answers=table(ANSWERS, **taken_back)),
+            ],
+        },
+        "Revision": table(
+            job=HEX_ID, number=COUNT, state={"enum": [str(state) for state in State]}, stage=TEXT,
+            share={**NUMBER, "minimum": 0, "maximum": 1}, error=TEXT, choices=choices, created=_MOMENT,
+            seconds={"type": ["number", "null"]}, summary=_ANY, starts=COUNT,
+        ),
+        "Job": table(
+            id=HEX_ID, name=TEXT, sha256={"type": "string", "pattern": "^[0-9a-f]{64}$"}, bytes=COUNT,
+            created=_MOMENT, parts=many(table(name=TEXT, count=COUNT)),
+            revisions=many(ref("schemas", "Revision")), blanks=many(table(file=TEXT, name=TEXT, bytes=COUNT)),
+        ),
+        "Jobs": table(jobs=many(ref("schemas", "Job"))),
+        "Blank": table(file=TEXT, name=TEXT),
+        "Result": table(
+            revision=ref("schemas", "Revision"),
+            parts=many(table(folder=TEXT, count=COUNT, files=many(table(name=TEXT, bytes=COUNT)),
+                             route={"description": "the route file", "type": "object"})),
+        ),
+        "Body": {
+            "description": "a mesh: numbers in base 64, positions as 32-bit floats, triangles as integers",
+            **_ANY, "required": ["positions", "normals", "triangles", "edges", "low", "high"],
+        },
+        "Event": {
+            "description": "a revision as it is now, a job that is gone, or what can be seen of one; as JSON",
+            "type": "object", "properties": {"data": TEXT},
+        },
+        "Differences": table(same={"type": "boolean"}, features=many(_ANY), processes=many(_ANY),
+                             operations=many(_ANY), edges=many(_ANY)),
+        "Session": table(key=TEXT, version=TEXT, limit_bytes=COUNT, processes=many(TEXT), kinds=many(TEXT),
+                         breaks=many(TEXT), blanks=many(TEXT),
+                         signs={"type": "object", "additionalProperties": _ANY}),
+    }  # fmt: skip
