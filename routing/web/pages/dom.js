@@ -60,6 +60,12 @@ export function blamed(error, controls) {
 export const number = (value, digits = 3) =>
   value === null || value === undefined ? "" : String(Number(Number(value).toFixed(digits)));
 
+// Thousands apart by a narrow space, as ISO 80000-1 has it, whatever the reader's own language.
+export const grouped = (value, digits = 3) => number(value, digits).replace(/\d{4,}(?=\.|$)/, d => d.replace(/\B(?=(\d{3})+$)/g, "\u202f"));
+
+// Minutes as people say them: 45 min, 3.2 h.
+export const hours = minutes => (minutes < 60 ? `${number(minutes, 0)} min` : `${grouped(minutes / 60, minutes < 6000 ? 1 : 0)} h`);
+
 const UNITS = { mm: " mm", deg: "°", mm2: " mm²", mm3: " mm³", min: " min" };
 
 // "depth_mm": 12 as "depth 12 mm".

@@ -2,12 +2,14 @@
 
 import { act, get, post, terms } from "./api.js";
 import { choicesForm } from "./choices.js";
-import { el, field, number, plural, size, table, when } from "./dom.js";
+import { el, field, grouped, number, plural, size, table, when } from "./dom.js";
+import { figureStrip, figuresPanel } from "./figures.js";
 import { edgeCard, featureCard } from "./card.js";
 import { edgeMark, nameOf, processMark, severity } from "./marks.js";
 import { stage } from "./stage.js";
+import { WORDS } from "./words.js";
 
-const TABS = ["Flags", "Features", "Edges", "Operations", "Choices", "Files"];
+const TABS = ["Flags", "Features", "Edges", "Operations", "Figures", "Choices", "Files"];
 const MANY = 300; // rows that a table shows at once before it is asked for all
 const RANK = { blocking: 0, warning: 1, note: 2 };
 
@@ -26,6 +28,7 @@ export async function sheetPage({ main, rest, complain, announce, take }) {
   const trouble = el("div", { className: "trouble", hidden: true });
   const card = el("section", { className: "card", ariaLabel: "Chosen feature" });
   const block = el("dl", { className: "title-block" });
+  const strip = el("section", { className: "strip", ariaLabel: WORDS.figures.strip, hidden: true });
   const tabs = el("div", { className: "tabs", role: "tablist", ariaLabel: "What was found" });
   const panel = el("div", { id: "panel", role: "tabpanel", tabIndex: 0 });
   // Where edges are listed a click picks the edge, if there is one that is decided about.
@@ -34,7 +37,7 @@ export async function sheetPage({ main, rest, complain, announce, take }) {
     el("div", { className: "sheet-head" }, title,
       el("p", { className: "field" }, el("label", { htmlFor: "turn" }, "Revision"), turns),
       el("p", { className: "field", id: "part-field" }, el("label", { htmlFor: "part" }, "Part"), parts), tools),
-    progress, trouble,
+    progress, trouble, strip,
     el("div", { className: "sheet" },
       el("div", { className: "left" }, el("div", { className: "drawing" }, view.node, block), card),
       el("div", { className: "right" }, tabs, panel)));
@@ -151,12 +154,13 @@ export async function sheetPage({ main, rest, complain, announce, take }) {
         ...holding(route().setups ?? []),
       ];
     },
+    Figures: () => figuresPanel(route(), part().files, file),
     Choices: () => choicesForm({ job, revision: revision(), told: { route: route(), path: path() }, again, complain }),
     Files() {
       if (busy()) return [el("p", { className: "quiet" }, "The papers of this plan are being made: they come here.")];
-      const file = f => el("tr", null, el("th", { scope: "row" }, el("a", { href: `${path()}/${place}/file/${encodeURIComponent(f.name)}`, download: f.name }, f.name)),
+      const made = f => el("tr", null, el("th", { scope: "row" }, el("a", { href: file(f.name), download: f.name }, f.name)),
         el("td", { className: "figures" }, `${number(f.bytes / 1024, 1)} KiB`),
-        el("td", null, /\.(html|pdf|svg)$/.test(f.name) && el("a", { href: `${path()}/${place}/file/${encodeURIComponent(f.name)}?show`, target: "_blank", rel: "noopener" }, `Open ${f.name}`)));
+        el("td", null, /\.(html|pdf|svg)$/.test(f.name) && el("a", { href: `${file(f.name)}?show`, target: "_blank", rel: "noopener" }, `Open ${f.name}`)));
       const step = t => el("tr", null, el("th", { scope: "row" }, t.step), el("td", null, t.kept ? "kept from before" : "worked out"),
         el("td", { className: "figures" }, t.kept ? "" : `${number(t.seconds, 2)} s`));
       const newer = el("input", { type: "file", id: "newer", accept: ".step,.stp,.p21" });
@@ -164,12 +168,30 @@ export async function sheetPage({ main, rest, complain, announce, take }) {
       return [
         el("p", { className: "row" }, el("a", { className: "button", href: `${path()}/all.zip`, download: "" }, "Download all as one zip")),
         el("p", { className: "row" }, el("label", { className: "button slight", htmlFor: "newer" }, "Hand in a newer file of this part, with these choices", newer)),
-        table("Files", ["File", "Size", "Look at it"], part().files.map(file)),
+        table("Files", ["File", "Size", "Look at it"], part().files.map(made)),
         el("h2", null, `Worked out in ${number(revision().seconds, 1)} s`),
         table("Steps of the work", ["Step", "How", "Time"], revision().summary.took.map(step)),
       ];
     },
   };
+
+  const file = name => `${path()}/${place}/file/${encodeURIComponent(name)}`;
+
+  // Opens a tab at one of its sections, as a figure's basis.
+  function open(name, section) {
+    tab = name;
+    drawPanel();
+    const at = (section && document.getElementById(section)) || panel;
+    at.scrollIntoView({ block: at === panel ? "nearest" : "start" });
+    at.focus({ preventScroll: true });
+  }
+
+  function drawStrip() {
+    strip.hidden = !route();
+    if (strip.hidden) return;
+    const made = part().files.some(f => f.name === route().stock.ground_file);
+    strip.replaceChildren(...figureStrip(route(), { open, asked: route().doubts, flags: route().flags, file: made && file(route().stock.ground_file) }));
+  }
 
   const notes = () => [...(revision().summary.notes ?? []), ...route().part.healed];
 
@@ -184,7 +206,7 @@ export async function sheetPage({ main, rest, complain, announce, take }) {
     const row = s => el("tr", null, el("th", { scope: "row" }, s.number), el("td", null, processMark(s.process)), el("td", { className: "figures" }, s.from_side),
       el("td", null, s.held_by, s.grade === "holds" ? "" : ` (${s.grade})`), el("td", null, s.reason), el("td", null, s.refused.map(r => el("div", null, `${r.way}: ${r.reason}`))));
     return setups.length === 0 ? [] : [
-      el("h2", null, "How each setup is held"),
+      el("h2", { id: "holding", tabIndex: -1 }, "How each setup is held"),
       table("Holding", ["Setup", "Process", "Up", "Held by", "How", "Asked before"], setups.map(row)),
       el("p", { className: "quiet" }, "Forces, stresses and areas are estimates: a person who knows the machine looks first."),
     ];
@@ -233,7 +255,7 @@ export async function sheetPage({ main, rest, complain, announce, take }) {
       cell("File", job.name, true),
       cell("Revision", `r${turn}`), cell("Material", p?.material ?? ""),
       cell("Box, mm", p ? p.box_mm.map(v => number(v, 2)).join(" × ") : "", true),
-      cell("Working side, model", p?.working_side ?? ""), cell("Volume, mm³", p ? number(p.volume_mm3, 0) : ""),
+      cell("Working side, model", p?.working_side ?? ""), cell("Volume, mm³", p ? grouped(p.volume_mm3, 0) : ""),
       cell("Pieces", String(job.parts[place]?.count ?? "")), cell("Handed in", when(job.created)));
   }
 
@@ -287,7 +309,7 @@ export async function sheetPage({ main, rest, complain, announce, take }) {
     if (!route()) return;
     view.show(route(), path(), place);
     if (chosen && !named(chosen) && !edgeNamed(chosen)) chosen = null;
-    drawHead(); drawBlock();
+    drawHead(); drawBlock(); drawStrip();
     // What a person writes in the form of choices stays there.
     const writing = tab === "Choices" && drawn === turn && (busy() || panel.contains(document.activeElement));
     if (writing) drawTabs(); else drawPanel();
