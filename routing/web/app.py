@@ -33,6 +33,7 @@ from routing.jobs.errors import MENDABLE, one_line
 from routing.processes.rooms import process_names, signs
 from routing.web.answers import answered, as_table, as_toml, from_table
 from routing.web.bodies import body_of_stl
+from routing.web.deciding import Deciding, decided
 from routing.web.guard import Guard, Rules
 from routing.web.jobs import JobQueue
 from routing.web.store import (
@@ -212,7 +213,14 @@ class Page:
         job = self._job(request)
         asked = await _json(request)
         base = self._revision(job, asked.get("from"))
-        if "answers" in asked:
+        if "decisions" in asked:
+            shown = self._revision(job, asked.get("shown", base.number))
+            table = decided(
+                base.choices,
+                asked["decisions"],
+                lambda feature: self._place(job, shown, asked.get("part"), feature),
+            )
+        elif "answers" in asked:
             shown = self._revision(job, asked.get("shown", base.number))
             place = self._place(job, shown, asked.get("part"), asked.get("feature"))
             table = answered(base.choices, place, _table(asked["answers"]))
@@ -227,8 +235,7 @@ class Page:
             table = as_table(from_table(asked.get("choices", {})))
         if is_blank_file(table.get("blank")) and table["blank"] not in {b["file"] for b in job.blanks}:
             raise ChoicesError("blank: this job has no such file: hand it in beside the model first.")
-        revision = self._store.revise(job.id, table)
-        self._jobs.submit(job.id, revision.number)
+        revision = self._jobs.revise(job.id, table, base=base.number, sure=not asked.get("ask"))
         return JSONResponse(asdict(revision), 201)
 
     async def preview(self, request: Request) -> Response:
@@ -422,7 +429,7 @@ def make_app(store: Store, rules: Rules, *, shop: Path | None = None, time_limit
         return _told(507, DISK_FULL)
 
     app = Starlette(
-        routes=Page(store, jobs, events, rules).routes(),
+        routes=[*Page(store, jobs, events, rules).routes(), *Deciding(store, jobs).routes()],
         lifespan=life,
         exception_handlers={
             **dict.fromkeys((HTTPException, *MENDABLE, Exception), refused),

@@ -16,13 +16,27 @@ from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
+from featurize.errors import Code, StepError
 from featurize.step.read import Skip, reading_less
+from routing.inputs.choices import ChoicesError
 from routing.jobs.errors import MENDABLE, one_line
 from routing.jobs.workers.warm import CancelledError, WarmWorker
-from routing.web.store import DISK_FULL, MODEL, Job, JobRevision, Source, State, Store, is_full
+from routing.web.store import (
+    DISK_FULL,
+    MODEL,
+    Job,
+    JobRevision,
+    Source,
+    State,
+    Store,
+    TurnsOverError,
+    is_full,
+)
 
 Notify = Callable[[Mapping[str, Any]], None]
 CANCELLED = "stopped by a person: it can be run again."
+SUPERSEDED = "a newer answer took its place."
+NOT_COUNTED = "not counted: it would have turned the part over."
 # Between attempts to write what a job came to, where the disk is full.
 _RETRY_S = 2.0
 _log = logging.getLogger("dieroute")
@@ -72,6 +86,33 @@ class JobQueue:
     def submit(self, job: str, number: int) -> None:
         self._queue.put((job, number))
         self._announce(self.store.revision(job, number))
+
+    def revise(
+        self, job: str, choices: Mapping[str, Any], *, base: int | None = None, sure: bool = True
+    ) -> JobRevision:
+        """A new revision in the queue; where ``base`` is not worked out yet it need not be any more."""
+        revision = self.store.revise(job, choices, base=base, sure=sure)
+        if base is not None:
+            self._supersede(job, base)
+        self.submit(job, revision.number)
+        return revision
+
+    def count(self, job: str, number: int, yes: bool) -> JobRevision:
+        """What a person said of a revision that is held: worked out all the same, or left alone."""
+        if yes:
+            self.store.update(job, number, sure=True)
+            return self.again(job, number)
+        revision = self.store.update(job, number, state=State.INTERRUPTED, error=NOT_COUNTED)
+        self._announce(revision)
+        return revision
+
+    def _supersede(self, job: str, number: int) -> None:
+        """Takes a revision out of the queue, or has its work end at its next stage: the worker stays warm."""
+        with self._lock:
+            if self._running == (job, number):
+                self.store.dropped(job, number).touch()
+            elif self.store.revision(job, number).state is State.WAITING:
+                self._announce(self.store.update(job, number, state=State.SUPERSEDED, error=SUPERSEDED))
 
     def again(self, job: str, number: int) -> JobRevision:
         """Runs a revision that failed or was interrupted once more."""
@@ -157,18 +198,31 @@ class JobQueue:
             outcome = {"state": State.INTERRUPTED, "error": CANCELLED}
             if self._closing.is_set():
                 outcome = {"state": State.WAITING, "stage": "", "share": 0.0, "starts": 0}
+        except TurnsOverError as error:
+            outcome = {"state": State.HELD, "stage": "", "error": str(error), "summary": dict(error.sides)}
         except Exception as error:
-            text = DISK_FULL if is_full(error) else one_line(error)
-            if isinstance(error, MENDABLE):
-                text = self._in_the_owners_words(job, text)
-            outcome = {"state": State.FAILED, "error": text}
+            outcome = self._failed(job, error)
         with self._lock:
             self._running = None
+            dropped = self.store.dropped(job, number)
+            if dropped.exists():
+                dropped.unlink(missing_ok=True)
+                if outcome["state"] is not State.DONE:
+                    outcome = {"state": State.SUPERSEDED, "error": SUPERSEDED}
         self.plans.pop((job, number), None)
         try:
             self._record(job, number, seconds=round(time.monotonic() - start, 2), **outcome)
         except KeyError:  # removed while it ran
             shutil.rmtree(self.store.place(job), ignore_errors=True)
+
+    def _failed(self, job: str, error: Exception) -> dict[str, Any]:
+        """What a person is told; a fault that lies in the input is the same at every run."""
+        if is_full(error):
+            return {"state": State.FAILED, "error": DISK_FULL}
+        text = one_line(error)
+        if isinstance(error, MENDABLE):
+            text = self._in_the_owners_words(job, text)
+        return {"state": State.FAILED, "error": text, "summary": {"lasting": is_lasting(error)}}
 
     def _record(self, job: str, number: int, **outcome: Any) -> None:
         """Writes what a job came to; on a full disk as soon as there is room, before any other job."""
@@ -189,7 +243,9 @@ class JobQueue:
         def attempt(skip: Skip, left_s: float) -> dict[str, Any]:
             self.plans.pop((job.id, revision.number), None)
             source = replace(self.source(job, revision), skip=int(skip))
-            args = ("run", source, self.shop, str(place / "view"), str(result))
+            base = None if revision.sure or revision.base is None else self._base(job, revision.base)
+            dropped = str(self.store.dropped(job.id, revision.number))
+            args = ("run", source, self.shop, str(place / "view"), str(result), dropped, base)
             summary: dict[str, Any] = self._worker.call(
                 _task, *args, time_limit_s=left_s, on_message=on_message
             )
@@ -212,6 +268,9 @@ class JobQueue:
 
         return reading_less(attempt, self.time_limit_s)
 
+    def _base(self, job: Job, number: int) -> Source:
+        return self.source(job, self.store.revision(job.id, number))
+
     def _change(self, job: str, number: int, **changes: Any) -> None:
         self._announce(self.store.update(job, number, **changes))
 
@@ -225,6 +284,12 @@ class JobQueue:
             names = {MODEL: found.name, **{b["file"]: b["name"] for b in found.blanks}}
             return re.sub("|".join(map(re.escape, names)), lambda match: names[match[0]], text)
         return text
+
+
+def is_lasting(error: Exception) -> bool:
+    """Whether another run of the same input would end the same way."""
+    passing = (Code.CRASHED, Code.TIMED_OUT, Code.OUT_OF_MEMORY)
+    return isinstance(error, (StepError, ChoicesError)) and getattr(error, "code", None) not in passing
 
 
 def _task(name: str, *args: Any) -> Any:

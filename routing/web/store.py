@@ -35,6 +35,7 @@ CREATE TABLE IF NOT EXISTS revision (
     state TEXT NOT NULL, stage TEXT NOT NULL DEFAULT '', share REAL NOT NULL DEFAULT 0,
     error TEXT NOT NULL DEFAULT '', choices TEXT NOT NULL, created TEXT NOT NULL,
     seconds REAL, summary TEXT NOT NULL DEFAULT '{}', starts INTEGER NOT NULL DEFAULT 0,
+    base INTEGER, sure INTEGER NOT NULL DEFAULT 1,
     PRIMARY KEY (job, number)
 );
 CREATE TABLE IF NOT EXISTS blank (
@@ -43,7 +44,13 @@ CREATE TABLE IF NOT EXISTS blank (
 );
 """
 # Of the tables; an older file is brought up to it, a newer one refused.
-_VERSION = 1
+_VERSION = 2
+# Columns that came later, for files that were made before.
+_LATER = (
+    ("revision", "starts", "INTEGER NOT NULL DEFAULT 0"),
+    ("revision", "base", "INTEGER"),
+    ("revision", "sure", "INTEGER NOT NULL DEFAULT 1"),
+)
 # A job that was at work this often when its server was killed may be what kills it: it is left alone.
 _MOST_STARTS = 2
 DISK_FULL = "the disk of the server is full: make room there and try again."
@@ -63,6 +70,24 @@ class State(StrEnum):
     DONE = "done"
     FAILED = "failed"
     INTERRUPTED = "interrupted"
+    SUPERSEDED = "superseded"  # a newer answer took its place before it was worked out
+    HELD = "held"  # it would turn the part over, and no person has said that it shall
+
+
+class SupersededError(Exception):
+    """A newer answer took the place of what is being worked out."""
+
+
+class TurnsOverError(Exception):
+    """``sides``: the working side of the base and that of the revision, in the model's axes, and ``seen``,
+    the latter as it is called in the base's own frame."""
+
+    def __init__(self, sides: Mapping[str, str]) -> None:
+        super().__init__(f"it turns the part over: {sides['now']} of the model works, so far {sides['was']}.")
+        self.sides = sides
+
+    def __reduce__(self) -> tuple[type[TurnsOverError], tuple[Mapping[str, str]]]:
+        return type(self), (self.sides,)
 
 
 class StoreError(SetupError):
@@ -85,7 +110,8 @@ class Source:
 class JobRevision:
     """``choices`` as a choices file holds them; ``summary`` what the list and the page tell of the result.
 
-    ``starts``: how often it was begun and neither ended nor stopped.
+    ``starts``: how often it was begun and neither ended nor stopped. ``base``: the revision that it changes.
+    ``sure``: it is worked out even where it turns the part over against its base.
     """
 
     job: str
@@ -99,6 +125,8 @@ class JobRevision:
     seconds: float | None
     summary: Mapping[str, Any]
     starts: int
+    base: int | None = None
+    sure: bool = True
 
 
 @dataclass(frozen=True)
@@ -175,8 +203,9 @@ class Store:
         if row[0] > _VERSION:
             raise ValueError("it is of a later version of this program")
         self._db.executescript(_SCHEMA)
-        if not any(column["name"] == "starts" for column in self._rows("PRAGMA table_info(revision)")):
-            self._db.execute("ALTER TABLE revision ADD COLUMN starts INTEGER NOT NULL DEFAULT 0")
+        for table, name, kind in _LATER:
+            if not any(column["name"] == name for column in self._rows(f"PRAGMA table_info({table})")):
+                self._db.execute(f"ALTER TABLE {table} ADD COLUMN {name} {kind}")
         self._db.execute(f"PRAGMA user_version = {_VERSION}")
 
     def _recover(self) -> None:
@@ -187,8 +216,8 @@ class Store:
         for left in [*self.incoming.iterdir(), *self.jobs_folder.iterdir()]:
             if left.parent == self.incoming or left.name not in known:
                 _remove(left)
-        for left in self.jobs_folder.glob("*/.*"):  # half-made results
-            _remove(left)
+        for left in [*self.jobs_folder.glob("*/.*"), *self.jobs_folder.glob("*/*.dropped")]:
+            _remove(left)  # half-made results, marks that nobody reads any more
 
     def add(self, upload: Path, name: str, sha256: str, choices: Mapping[str, Any]) -> Job:
         """Takes a finished upload over as a new job with a first revision."""
@@ -231,17 +260,22 @@ class Store:
             blank["bytes"],
         )
 
-    def revise(self, job: str, choices: Mapping[str, Any]) -> JobRevision:
+    def revise(
+        self, job: str, choices: Mapping[str, Any], *, base: int | None = None, sure: bool = True
+    ) -> JobRevision:
         """A new revision of a job, waiting to be run."""
         with self._lock, self._db:
             (row,) = self._rows("SELECT MAX(number) AS n FROM revision WHERE job = ?", job)
-            self._insert(job, row["n"] + 1, choices)
+            self._insert(job, row["n"] + 1, choices, base, sure)
             return self.revision(job, row["n"] + 1)
 
-    def _insert(self, job: str, number: int, choices: Mapping[str, Any]) -> None:
+    def _insert(
+        self, job: str, number: int, choices: Mapping[str, Any], base: int | None = None, sure: bool = True
+    ) -> None:
         self._db.execute(
-            "INSERT INTO revision (job, number, state, choices, created) VALUES (?, ?, ?, ?, ?)",
-            (job, number, State.WAITING, json.dumps(choices), _now()),
+            "INSERT INTO revision (job, number, state, choices, created, base, sure) "
+            "VALUES (?, ?, ?, ?, ?, ?, ?)",
+            (job, number, State.WAITING, json.dumps(choices), _now(), base, sure),
         )
 
     def update(self, job: str, number: int, **changes: Any) -> JobRevision:
@@ -297,6 +331,10 @@ class Store:
         """The folder of a revision's result."""
         return self.place(job) / f"r{number:d}"
 
+    def dropped(self, job: str, number: int) -> Path:
+        """The mark for the worker that a running revision need not be finished."""
+        return self.place(job) / f"r{number:d}.dropped"
+
     def _job(self, row: sqlite3.Row) -> Job:
         revisions = self._rows("SELECT * FROM revision WHERE job = ? ORDER BY number", row["id"])
         known = dict(row) | {"parts": tuple(json.loads(row["parts"]))}
@@ -316,7 +354,7 @@ def _revision(row: sqlite3.Row) -> JobRevision:
     known = dict(row)
     for key in ("choices", "summary"):
         known[key] = json.loads(known[key])
-    return JobRevision(**known | {"state": State(known["state"])})
+    return JobRevision(**known | {"state": State(known["state"]), "sure": bool(known["sure"])})
 
 
 def _remove(path: Path) -> None:

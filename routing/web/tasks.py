@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from featurize import isolate
+from featurize.brep.frame import SIDES, direction_name
 from featurize.compare import compare
 from featurize.placing import box_point, edge_places, own_turns, places
 from featurize.recognise import Recognition
@@ -30,10 +31,12 @@ from routing.jobs.stages import StageCache
 from routing.jobs.staging import staged_folder
 from routing.plan.revision import edge_changes, operation_changes
 from routing.web.answers import from_table
-from routing.web.store import MODEL, PLACES, PREVIEW, Source
+from routing.web.store import MODEL, PLACES, PREVIEW, Source, SupersededError, TurnsOverError
 
 # What this worker has worked out.
 _stages = StageCache()
+# Cosine of what still counts as the same working side: sides are square to each other, or nearly.
+_SAME_WAY = 0.9
 
 
 def read(source: Source, inputs: Inputs) -> StepDocument:
@@ -58,8 +61,14 @@ def inputs_of(source: Source, shop: str | None) -> Inputs:
     return Inputs.of(source.name, source.sha256, choices.but(blank=blank), loaded, Skip(source.skip))
 
 
-def run(source: Source, shop: str | None, view: str, result: str) -> dict[str, Any]:
-    """A whole job; its meshes go to ``view`` as soon as the file is read, its files to ``result``."""
+def run(
+    source: Source, shop: str | None, view: str, result: str, dropped: str, base: Source | None = None
+) -> dict[str, Any]:
+    """A whole job; its meshes go to ``view`` as soon as the file is read, its files to ``result``.
+
+    Ends with SupersededError at its next stage once there is a file ``dropped``; with TurnsOverError where
+    a part's working side is not that of ``base``, what it was so far.
+    """
     _stages.times.clear()
     isolate.report({"stage": "reading the file", "share": 0.0})
     if not source.skip and not (Path(view) / "0.json").exists():
@@ -76,11 +85,15 @@ def run(source: Source, shop: str | None, view: str, result: str) -> dict[str, A
         isolate.report({"parts": parts, "seen": n + 1})
 
     def report(text: str, share: float) -> None:
+        if Path(dropped).exists():
+            raise SupersededError
         isolate.report({"stage": text, "share": share})
 
     def answered(part: PartResult) -> None:
         isolate.report({"planned": {"folder": part.folder, "count": part.count, "route": part.route}})
 
+    if base is not None:
+        _hold_if_turned(_recognised(document, inputs_of(base, shop)), _recognised(document, inputs))
     with staged_folder(Path(result), (*all_files(), PLACES)) as folder:
         done = route_document(document, folder, inputs, report, cache=_stages, answered=answered)
         found = [_places(settled.recognition) for settled in _recognised(document, inputs)]
@@ -90,6 +103,16 @@ def run(source: Source, shop: str | None, view: str, result: str) -> dict[str, A
         "notes": list(done.notes),
         "took": [{"step": t.stage, "seconds": round(t.seconds, 3), "kept": t.kept} for t in _stages.times],
     }
+
+
+def _hold_if_turned(before: Iterator[Settled], after: Iterator[Settled]) -> None:
+    for old, new in zip(before, after, strict=True):
+        was, now = old.recognition.part.frame, new.recognition.part.frame
+        up = now.direction("+z")
+        if not was.direction("+z") @ up > _SAME_WAY:
+            seen = max(SIDES, key=lambda side: float(was.direction(side) @ up))
+            sides = {"was": direction_name(was.direction("+z")), "now": direction_name(up), "seen": seen}
+            raise TurnsOverError(sides)
 
 
 def _recognised(document: StepDocument, inputs: Inputs) -> Iterator[Settled]:

@@ -73,7 +73,7 @@ def test_a_dropped_file_is_seen_before_it_is_worked_out_and_its_stages_are_told(
 
 def test_flags_come_first_the_blocking_one_before_all(job):
     assert job.locator("#tab-Flags").get_attribute("aria-selected") == "true"
-    assert "blocking" in job.locator(".flags li").first.inner_text()
+    assert "blocking" in job.locator("#panel li").first.inner_text()
 
 
 def test_the_first_screen_tells_what_it_comes_to_and_each_figure_opens_its_basis(job):

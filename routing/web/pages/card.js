@@ -3,6 +3,7 @@
 import { terms } from "./api.js";
 import { blamed, el, field, misread, number, plural, size, table } from "./dom.js";
 import { edgeMark, keyOf, nameOf, processMark, severity } from "./marks.js";
+import { saidFlag } from "./questions.js";
 
 const AS_FOUND = "";
 
@@ -19,7 +20,7 @@ export function featureCard(feature, route, { answer, choose }) {
       el("span", null, feature.opens_to.length ? `opens to ${feature.opens_to.join(" ")}` : "open to no side"),
       el("span", null, `confidence ${number(feature.confidence, 2)}`)),
     el("ul", { className: "sizes-list" }, Object.entries(feature.dims).map(([k, v]) => el("li", null, size(k, v)))),
-    flags.length > 0 && el("ul", { className: "plain flags" }, flags.map(f => el("li", { className: f.severity }, severity(f.severity), " ", f.message))),
+    flags.length > 0 && el("ul", { className: "plain flags" }, flags.map(f => el("li", { className: f.severity }, severity(f.severity), " ", saidFlag(f)))),
     feature.why.length > 0 && table(`What each process answers for ${feature.id}`, ["Process", "Answer", "Why", "Left, mm³"], feature.why.map(v => el("tr", { className: v.process === feature.process ? "taken" : "" },
       el("th", { scope: "row" }, processMark(v.process)),
       el("td", null, v.workable ? "can" : "cannot", v.process === feature.process ? ", taken" : ""),

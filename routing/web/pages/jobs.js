@@ -2,7 +2,7 @@
 
 import { act, get } from "./api.js";
 import { el, plural, table, when } from "./dom.js";
-import { severity } from "./marks.js";
+import { canHelp, severity } from "./marks.js";
 
 export async function jobsPage({ main, complain, announce, take }) {
   let jobs = [], words = "", timer = 0;
@@ -58,7 +58,7 @@ export async function jobsPage({ main, complain, announce, take }) {
       el("td", { className: "figures" }, when(job.created)),
       el("td", null, el("div", { className: "acts" },
         ["running", "waiting"].includes(last.state) && el("button", { type: "button", onclick: doing(() => act(`${turn}/stop`)) }, "Stop"),
-        ["failed", "interrupted"].includes(last.state) && el("button", { type: "button", onclick: doing(() => act(`${turn}/again`)) }, "Run again"),
+        canHelp(last) && el("button", { type: "button", onclick: doing(() => act(`${turn}/again`)) }, "Run again"),
         el("button", { type: "button", className: "slight", ariaLabel: `Remove ${job.name}`, onclick: doing(async () => { if (sure()) await act(own, "DELETE"); }) }, "Remove"))));
   }
 

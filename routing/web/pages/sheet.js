@@ -1,11 +1,13 @@
 // One revision of a job: the part in 3-D with its title block, and beside it what was found and decided.
 
 import { act, get, post, terms } from "./api.js";
+import { changesStrip } from "./changes.js";
 import { choicesForm } from "./choices.js";
 import { el, field, grouped, number, plural, size, table, when } from "./dom.js";
 import { figureStrip, figuresPanel } from "./figures.js";
 import { edgeCard, featureCard } from "./card.js";
-import { edgeMark, nameOf, processMark, severity } from "./marks.js";
+import { canHelp, edgeMark, nameOf, processMark, severity } from "./marks.js";
+import { ownFlags, questionsPanel, saidFlag } from "./questions.js";
 import { stage } from "./stage.js";
 import { WORDS } from "./words.js";
 
@@ -29,6 +31,7 @@ export async function sheetPage({ main, rest, complain, announce, take }) {
   const card = el("section", { className: "card", ariaLabel: "Chosen feature" });
   const block = el("dl", { className: "title-block" });
   const strip = el("section", { className: "strip", ariaLabel: WORDS.figures.strip, hidden: true });
+  const changed = el("section", { className: "changed", ariaLabel: WORDS.changes.strip, hidden: true });
   const tabs = el("div", { className: "tabs", role: "tablist", ariaLabel: "What was found" });
   const panel = el("div", { id: "panel", role: "tabpanel", tabIndex: 0 });
   // Where edges are listed a click picks the edge, if there is one that is decided about.
@@ -37,7 +40,7 @@ export async function sheetPage({ main, rest, complain, announce, take }) {
     el("div", { className: "sheet-head" }, title,
       el("p", { className: "field" }, el("label", { htmlFor: "turn" }, "Revision"), turns),
       el("p", { className: "field", id: "part-field" }, el("label", { htmlFor: "part" }, "Part"), parts), tools),
-    progress, trouble, strip,
+    progress, trouble, strip, changed,
     el("div", { className: "sheet" },
       el("div", { className: "left" }, el("div", { className: "drawing" }, view.node, block), card),
       el("div", { className: "right" }, tabs, panel)));
@@ -85,22 +88,25 @@ export async function sheetPage({ main, rest, complain, announce, take }) {
 
   async function again(content) {
     const made = await post(`/api/jobs/${id}/revisions`, { from: turn, ...content });
+    given.clear();
     location.hash = `#/job/${id}/${made.number}/${place}`;
   }
-  const answer = (feature, answers) => again({ part: place, feature, answers, shown: told.revision.number });
+  const answer = (feature, answers) => again({ part: place, feature, answers, shown: told.revision.number, ask: true });
+  const given = new Map(); // answers to questions that were not sent yet
+  const redraw = at => { drawPanel(); document.getElementById(at)?.focus(); };
 
   const pick = key => el("button", { type: "button", className: "ref", onclick: () => choose(key) }, key);
 
   const views = {
     Flags() {
-      const { flags, doubts } = route();
-      const sorted = [...flags].sort((a, b) => RANK[a.severity] - RANK[b.severity]);
+      const { doubts } = route();
+      const sorted = ownFlags(route()).sort((a, b) => RANK[a.severity] - RANK[b.severity]);
       return [
-        doubts.length ? [el("h2", null, "To be settled"), el("ul", { className: "plain" }, doubts.map(doubt))] : [],
+        doubts.length ? questionsPanel(route(), { given, pick, redraw, send: decisions => again({ part: place, shown: told.revision.number, decisions, ask: true }) }) : [],
         el("h2", null, "Flags"),
         sorted.length
           ? el("ul", { className: "plain flags" }, sorted.map(f => el("li", { className: f.severity },
-            severity(f.severity), " ", f.feature && [pick(f.feature), " "], f.message)))
+            severity(f.severity), " ", f.feature && [pick(f.feature), " "], saidFlag(f))))
           : el("p", { className: "quiet" }, "No flags."),
         notes().length ? [el("h2", null, "Of the file"), el("ul", { className: "plain" }, notes().map(n => el("li", null, n)))] : [],
       ];
@@ -190,7 +196,14 @@ export async function sheetPage({ main, rest, complain, announce, take }) {
     strip.hidden = !route();
     if (strip.hidden) return;
     const made = part().files.some(f => f.name === route().stock.ground_file);
-    strip.replaceChildren(...figureStrip(route(), { open, asked: route().doubts, flags: route().flags, file: made && file(route().stock.ground_file) }));
+    strip.replaceChildren(...figureStrip(route(), { open, asked: route().doubts, flags: ownFlags(route()), file: made && file(route().stock.ground_file) }));
+  }
+
+  async function drawChanged() {
+    const mine = turn, found = revision().state === "done" && revision().base ? await ask(() => get(`${path()}/${place}/changes`)) : null;
+    if (closed || mine !== turn) return;
+    changed.hidden = !found?.base;
+    changed.replaceChildren(...(changed.hidden ? [] : changesStrip(found, { pick, back: choices => ask(() => again({ choices })) })));
   }
 
   const notes = () => [...(revision().summary.notes ?? []), ...route().part.healed];
@@ -212,20 +225,8 @@ export async function sheetPage({ main, rest, complain, announce, take }) {
     ];
   }
 
-  function doubt(d) {
-    const options = d.answers.map(a => el("button", { type: "button", onclick: () => ask(() => answer(d.feature, { [d.settle.answer]: a })) }, a));
-    return el("li", { className: "doubt" }, pick(d.feature), " ", d.question,
-      el("span", { className: "row", role: "group", ariaLabel: `Answer for ${d.feature}` }, options.length > 4
-        ? answerList(d) : options));
-  }
-
-  function answerList(d) {
-    const list = el("select", { ariaLabel: `Answer for ${d.feature}` }, d.answers.map(a => el("option", null, a)));
-    return [list, el("button", { type: "button", onclick: () => ask(() => answer(d.feature, { [d.settle.answer]: list.value })) }, "Settle")];
-  }
-
   function drawTabs() {
-    const counts = { Flags: route().flags.length + route().doubts.length, Features: route().features.length, Edges: route().edges.length, Operations: route().operations.length };
+    const counts = { Flags: ownFlags(route()).length + route().doubts.length, Features: route().features.length, Edges: route().edges.length, Operations: route().operations.length };
     tabs.replaceChildren(...TABS.map(name => el("button", {
       type: "button", role: "tab", id: `tab-${name}`, ariaSelected: String(name === tab), tabIndex: name === tab ? 0 : -1,
       "aria-controls": "panel", onclick: () => { tab = name; drawPanel(); },
@@ -281,9 +282,22 @@ export async function sheetPage({ main, rest, complain, announce, take }) {
     bar.value = share;
     doing.textContent = (planned > place ? "The plan stands, its papers follow: " : "") + (what || state);
     trouble.hidden = busy() || state === "done";
+    trouble.classList.toggle("held", state === "held");
+    if (state === "held") { drawHeld(); return; }
     trouble.replaceChildren(...(trouble.hidden ? [] : [
       el("p", { role: "alert" }, error || (state === "interrupted" ? "interrupted: the server was stopped while it worked." : state)), " ",
-      el("button", { type: "button", onclick: () => ask(() => post(`${path()}/again`)) }, "Run again")]));
+      canHelp(revision()) && el("button", { type: "button", onclick: () => ask(() => post(`${path()}/again`)) }, "Run again")].filter(Boolean)));
+  }
+
+  // An answer that turns the part over: shown from the side that would work, before it counts.
+  function drawHeld() {
+    const { summary, error, base } = revision();
+    const settle = (count, next) => ask(async () => { await post(`${path()}/turned`, { count }); next(); });
+    trouble.replaceChildren(
+      el("p", { role: "alert" }, error, " ", WORDS.held.shown),
+      el("button", { type: "button", id: "turn-over", onclick: () => settle(true, () => {}) }, WORDS.held.count),
+      el("button", { type: "button", id: "leave-side", className: "slight", onclick: () => settle(false, () => { location.hash = `#/job/${id}/${base}/${place}`; }) }, WORDS.held.leave));
+    if (summary.seen) view.look({ opens_to: [summary.seen] });
   }
 
   async function load() {
@@ -309,7 +323,7 @@ export async function sheetPage({ main, rest, complain, announce, take }) {
     if (!route()) return;
     view.show(route(), path(), place);
     if (chosen && !named(chosen) && !edgeNamed(chosen)) chosen = null;
-    drawHead(); drawBlock(); drawStrip();
+    drawHead(); drawBlock(); drawStrip(); drawChanged();
     // What a person writes in the form of choices stays there.
     const writing = tab === "Choices" && drawn === turn && (busy() || panel.contains(document.activeElement));
     if (writing) drawTabs(); else drawPanel();

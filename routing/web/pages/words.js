@@ -1,6 +1,34 @@
 // The words of the page, in one place: plain sentences, and small functions where a figure stands in one.
 
 export const WORDS = {
+  questions: {
+    title: "To be settled",
+    equal: count => `${count} equal ones:`,
+    answerFor: feature => `Answer for ${feature}`,
+    leave: "leave it open",
+    whole: (count, diameter) => `for all ${count} holes with a bore of ${diameter} mm`,
+    send: count => (count > 1 ? `Work it out with these ${count} answers` : "Work it out"),
+    answered: (count, all) => `${count} of ${all} answered`,
+    forget: "Forget these answers",
+  },
+  flags: {
+    "thread-ambiguous": text => text.replace(/: say which.*$/, ": say which."),
+  },
+  changes: {
+    title: base => `Changed since r${base}`,
+    strip: "What the last answers changed",
+    from: (was, now) => `${was} → ${now}`,
+    by: difference => ` (${difference})`, minutes: figure => `${figure} min`,
+    side: "Working side", features: "Features", setups: "Setups", hours: "Hours", money: "Money", asked: "To be settled",
+    kinds: n => (n === 1 ? "1 kind" : `${n} kinds`), processes: n => (n === 1 ? "1 process" : `${n} processes`),
+    gone: n => (n === 1 ? "1 flag gone" : `${n} flags gone`), fresh: n => (n === 1 ? "1 new flag" : `${n} new flags`),
+    same: "Nothing that is counted here.",
+    back: "One step back",
+  },
+  held: {
+    shown: "The part is shown from that side. Nothing is worked out until you say so.",
+    count: "Turn it over", leave: "Leave it as it was",
+  },
   figures: {
     strip: "What it comes to",
     hours: "Hours, one piece", money: "Money, one piece", setups: "Setups", settle: "To be settled", ground: "Ground stock",

@@ -1,0 +1,74 @@
+"""Questions answered in groups, what the answers change, and the answer that would turn the part over."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+READY = "#main[data-state=done] .canvas[data-ready=route]"
+
+
+@pytest.fixture(scope="module")
+def trial(tmp_path_factory) -> Path:
+    """A step above; two equal blind bores of M8's tap drill (6.8 mm, ISO 2306) and a shallower third.
+
+    As threads they are for screws from below, so that answer turns the part over.
+    """
+    cq = pytest.importorskip("cadquery")
+    work = cq.Workplane().box(60, 40, 22, centered=(True, True, False))
+    work = work.cut(cq.Workplane(origin=(0, 20, 22)).rect(62, 20).extrude(-6))
+    for at, deep in (((-20, -8), 14), ((20, -8), 14), ((0, -8), 11)):
+        work = work.cut(cq.Workplane(origin=(*at, 22)).circle(3.4).extrude(-deep))
+    path = tmp_path_factory.mktemp("models") / "turning_trial.step"
+    cq.exporters.export(work, str(path))
+    return path
+
+
+def _done(page: Any, number: int) -> None:
+    page.locator("#turn option:checked", has_text=f"r{number} done").wait_for(state="attached")
+    page.wait_for_selector(READY)
+    page.locator("#panel:not(.stale)").wait_for()
+
+
+def test_equal_holes_are_asked_once_and_an_answer_that_turns_the_part_is_shown_first(page, trial):
+    page.wait_for_selector("#search")
+    page.set_input_files("#files", trial)
+    _done(page, 1)
+    two = page.locator(".questions .doubt", has_text="2 equal")
+    assert two.locator("button.ref").count() == 2
+    assert not page.locator(".flags li", has_text="may be M8").count(), "a question is not repeated as a flag"
+    assert page.locator("#answer-all").is_disabled()
+    side = page.locator(".title-block div", has_text="Working side").locator("dd")
+    before = side.inner_text()
+
+    two.locator("button", has_text="M8").click()
+    assert "1 of 3" in page.locator(".answer-all").inner_text()
+    page.click("#answer-all")
+    page.wait_for_selector("#turn-over")
+    assert "turns the part over" in page.locator(".trouble").inner_text()
+    assert page.locator("#view").input_value() == "-z", "it is shown from the side that would work"
+    assert side.inner_text() == before
+    page.click("#leave-side")
+    _done(page, 1)
+    assert page.locator(".changed").is_hidden()
+
+    two.locator("button", has_text="M8").click()
+    page.get_by_label("for all 3 holes with a bore of 6.8 mm").first.check()
+    page.click("#answer-all")
+    page.click("#turn-over")
+    _done(page, 3)
+    changed = page.locator(".changed", has_text="Working side")
+    changed.wait_for()
+    assert f"{before} → " in changed.inner_text()
+    assert side.inner_text() != before
+    changed.locator("summary", has_text="3 kinds").click()
+    assert changed.locator("li", has_text="hole → threaded hole M8").count() == 3
+    page.click("#tab-Choices")
+    assert "threads: 6.8 M8" in page.locator(".kept").inner_text()
+
+    page.click("#step-back")
+    _done(page, 4)
+    page.locator(".changed h2", has_text="r3").wait_for()
+    assert side.inner_text() == before
