@@ -72,3 +72,35 @@ def test_equal_holes_are_asked_once_and_an_answer_that_turns_the_part_is_shown_f
     _done(page, 4)
     page.locator(".changed h2", has_text="r3").wait_for()
     assert side.inner_text() == before
+
+
+def test_a_link_keeps_tab_feature_view_and_step_over_back_and_reload(page):
+    page.locator("table.jobs a", has_text="turning_trial").click()
+    page.wait_for_selector(READY)
+    page.click("#tab-Features")
+    page.locator("tr[data-key=F02] button").click()
+    page.select_option("#view", "-y")
+    page.select_option("#stock", index=2)
+    step = page.locator("#stock").input_value()
+    link = page.url
+
+    def is_as_before() -> bool:
+        page.wait_for_selector(READY)
+        page.locator(".card h2", has_text="F02").wait_for()
+        assert page.locator("#tab-Features").get_attribute("aria-selected") == "true"
+        assert page.locator("tr.chosen").get_attribute("data-key") == "F02"
+        return bool(page.locator("#view").input_value() == "-y" and page.locator("#stock").input_value() == step)
+
+    page.reload()
+    assert is_as_before()
+    page.click("#tab-Edges")
+    page.go_back()
+    assert is_as_before()
+    page.click("nav a[data-page=compare]")
+    page.wait_for_selector("#old")
+    page.go_back()
+    assert is_as_before()
+    page.goto(page.url.split("#")[0])
+    page.wait_for_selector("table.jobs")
+    page.goto(link)
+    assert is_as_before()

@@ -19,9 +19,10 @@ export function complain(error) {
 const announce = text => { progress.textContent = text; };
 
 async function show(keepFocus) {
-  const [name = "", ...rest] = location.hash.replace(/^#\/?/, "").split("/").map(decodeURIComponent);
+  const [where, asked] = location.hash.split("?"), query = new URLSearchParams(asked ?? "");
+  const [name = "", ...rest] = where.replace(/^#\/?/, "").split("/").map(decodeURIComponent);
   const mine = ++serial;
-  const same = name === "job" && page?.moveTo?.(rest);
+  const same = name === "job" && page?.moveTo?.(rest, query);
   if (same) return;
   page?.close?.();
   page = null;
@@ -32,7 +33,7 @@ async function show(keepFocus) {
   }
   const make = { job: sheetPage, compare: comparePage }[name] ?? jobsPage;
   try {
-    const made = await make({ main, rest, complain, announce, take });
+    const made = await make({ main, rest, query, complain, announce, take });
     if (mine !== serial) made?.close?.();
     else {
       page = made;

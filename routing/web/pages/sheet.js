@@ -15,12 +15,12 @@ const TABS = ["Flags", "Features", "Edges", "Operations", "Figures", "Choices", 
 const MANY = 300; // rows that a table shows at once before it is asked for all
 const RANK = { blocking: 0, warning: 1, note: 2 };
 
-export async function sheetPage({ main, rest, complain, announce, take }) {
+export async function sheetPage({ main, rest, query, complain, announce, take }) {
   let [id, turn, place] = [rest[0], Number(rest[1] ?? 1), Number(rest[2] ?? 0)];
   let job = await get(`/api/jobs/${id}`);
   let planned = 0; // parts whose plan stands while their papers are made
   let drawn = 0; // the revision that the panel is of
-  let told = null, chosen = null, tab = "Flags", shown = "", all = false, lost = false, seen = false, closed = false, serial = 0;
+  let told = null, chosen = null, tab = "Flags", shown = "", all = false, lost = false, seen = false, restoring = false, closed = false, serial = 0;
 
   const title = el("h1"), turns = el("select", { id: "turn" }), parts = el("select", { id: "part" });
   const tools = el("div", { className: "row tools" }), progress = el("div", { className: "progress", hidden: true });
@@ -35,7 +35,7 @@ export async function sheetPage({ main, rest, complain, announce, take }) {
   const tabs = el("div", { className: "tabs", role: "tablist", ariaLabel: "What was found" });
   const panel = el("div", { id: "panel", role: "tabpanel", tabIndex: 0 });
   // Where edges are listed a click picks the edge, if there is one that is decided about.
-  const view = stage({ complain, onPick: (face, edge) => choose((tab === "Edges" && edgeAt(edge)?.id) || featureOf(face)?.id || null, true) });
+  const view = stage({ complain, onMove: () => remember(false), onPick: (face, edge) => choose((tab === "Edges" && edgeAt(edge)?.id) || featureOf(face)?.id || null, true) });
   main.replaceChildren(
     el("div", { className: "sheet-head" }, title,
       el("p", { className: "field" }, el("label", { htmlFor: "turn" }, "Revision"), turns),
@@ -44,8 +44,24 @@ export async function sheetPage({ main, rest, complain, announce, take }) {
     el("div", { className: "sheet" },
       el("div", { className: "left" }, el("div", { className: "drawing" }, view.node, block), card),
       el("div", { className: "right" }, tabs, panel)));
-  turns.addEventListener("change", () => { location.hash = `#/job/${id}/${turns.value}/${place}`; });
+  turns.addEventListener("change", () => { location.hash = address(turns.value); });
   parts.addEventListener("change", () => { location.hash = `#/job/${id}/${turn}/${parts.value}`; });
+
+  // Tab, feature or edge, view and step are in the address: they outlive a reload, and a link can be sent.
+  function address(number = turn) {
+    const asked = new URLSearchParams(Object.entries({ tab: tab === "Flags" ? "" : tab, pick: chosen ?? "", ...view.state() }).filter(([, v]) => v));
+    return `#/job/${id}/${number}/${place}${asked.size ? `?${asked}` : ""}`;
+  }
+  function remember(step) {
+    if (restoring || closed || lost || address() === location.hash) return;
+    history[step ? "pushState" : "replaceState"](null, "", address());
+  }
+  function recall(asked) {
+    tab = TABS.includes(asked.get("tab")) ? asked.get("tab") : "Flags";
+    chosen = asked.get("pick");
+    view.want({ view: asked.get("view"), step: asked.get("step") });
+  }
+  const openTab = name => { tab = name; drawPanel(); remember(true); };
 
   const path = () => `/api/jobs/${id}/${turn}`;
   const part = () => told?.parts[place];
@@ -84,12 +100,13 @@ export async function sheetPage({ main, rest, complain, announce, take }) {
     }
     if (feature) announce(`${feature.id}, ${feature.kind}, ${nameOf(feature.process)}`);
     if (edge) announce(`Edge ${edge.id}, ${edge.verdict}`);
+    if (other) remember(true);
   }
 
   async function again(content) {
     const made = await post(`/api/jobs/${id}/revisions`, { from: turn, ...content });
     given.clear();
-    location.hash = `#/job/${id}/${made.number}/${place}`;
+    location.hash = address(made.number);
   }
   const answer = (feature, answers) => again({ part: place, feature, answers, shown: told.revision.number, ask: true });
   const given = new Map(); // answers to questions that were not sent yet
@@ -185,8 +202,7 @@ export async function sheetPage({ main, rest, complain, announce, take }) {
 
   // Opens a tab at one of its sections, as a figure's basis.
   function open(name, section) {
-    tab = name;
-    drawPanel();
+    openTab(name);
     const at = (section && document.getElementById(section)) || panel;
     at.scrollIntoView({ block: at === panel ? "nearest" : "start" });
     at.focus({ preventScroll: true });
@@ -229,13 +245,12 @@ export async function sheetPage({ main, rest, complain, announce, take }) {
     const counts = { Flags: ownFlags(route()).length + route().doubts.length, Features: route().features.length, Edges: route().edges.length, Operations: route().operations.length };
     tabs.replaceChildren(...TABS.map(name => el("button", {
       type: "button", role: "tab", id: `tab-${name}`, ariaSelected: String(name === tab), tabIndex: name === tab ? 0 : -1,
-      "aria-controls": "panel", onclick: () => { tab = name; drawPanel(); },
+      "aria-controls": "panel", onclick: () => openTab(name),
       onkeydown: e => {
         const by = { ArrowRight: 1, ArrowLeft: -1 }[e.key];
         if (!by) return;
         e.preventDefault();
-        tab = TABS[(TABS.indexOf(name) + by + TABS.length) % TABS.length];
-        drawPanel();
+        openTab(TABS[(TABS.indexOf(name) + by + TABS.length) % TABS.length]);
         document.getElementById(`tab-${tab}`).focus();
       },
     }, name, name in counts ? el("span", { className: "count" }, ` ${counts[name]}`) : "")));
@@ -296,7 +311,7 @@ export async function sheetPage({ main, rest, complain, announce, take }) {
     trouble.replaceChildren(
       el("p", { role: "alert" }, error, " ", WORDS.held.shown),
       el("button", { type: "button", id: "turn-over", onclick: () => settle(true, () => {}) }, WORDS.held.count),
-      el("button", { type: "button", id: "leave-side", className: "slight", onclick: () => settle(false, () => { location.hash = `#/job/${id}/${base}/${place}`; }) }, WORDS.held.leave));
+      el("button", { type: "button", id: "leave-side", className: "slight", onclick: () => settle(false, () => { location.hash = address(base); }) }, WORDS.held.leave));
     if (summary.seen) view.look({ opens_to: [summary.seen] });
   }
 
@@ -349,13 +364,19 @@ export async function sheetPage({ main, rest, complain, announce, take }) {
     await load();
   }
 
+  recall(query);
   await load();
   return {
     refresh: () => ask(refresh),
     // Another revision or part of the same job keeps the page, and the view where it can.
-    moveTo([other, number_, place_]) {
+    moveTo([other, number_, place_], asked) {
       if (other !== id || lost) return false;
-      const moved = Number(place_ ?? 0) !== place;
+      const moved = Number(place_ ?? 0) !== place, here = !moved && Number(number_ ?? 1) === turn;
+      restoring = true;
+      recall(asked);
+      if (here && route()) drawPanel();
+      restoring = false;
+      if (here) return true;
       [turn, place] = [Number(number_ ?? 1), Number(place_ ?? 0)];
       planned = 0;
       if (moved) { seen = false; told = null; chosen = null; }

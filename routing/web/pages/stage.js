@@ -8,19 +8,20 @@ import { LOOKS, edgeSample, keyOf, nameOf, swatch } from "./marks.js";
 const GREY = "#c9ced2";
 const VIEWS = [["iso", "Isometric"], ["+z", "Working side"], ["-z", "Mounting side"], ["-y", "Front"], ["+y", "Back"], ["-x", "Left"], ["+x", "Right"]];
 
-export function stage({ onPick, complain }) {
+// `onMove` hears of another view or another step, from whatever it comes.
+export function stage({ onPick, onMove, complain }) {
   const axes = [[1, 0, 0], [0, 1, 0], [0, 0, 1]]; // the part's own, once its route is known; the viewer looks here
-  let viewer = null, model = null, route = null, where = "", place = 0, byKey = new Map(), shown = null, chosen = new Set();
+  let viewer = null, model = null, route = null, where = "", place = 0, byKey = new Map(), shown = null, chosen = new Set(), wanted = "";
 
   const canvas = el("canvas");
   const frame = el("div", { className: "canvas" }, canvas, el("p", { className: "quiet waiting" }, "The part appears here as soon as it is read."));
-  const looks = el("select", { id: "view", onchange: () => viewer?.setView(looks.value) }, VIEWS.map(([v, words]) => el("option", { value: v }, words)));
+  const looks = el("select", { id: "view", onchange: () => { viewer?.setView(looks.value); onMove(); } }, VIEWS.map(([v, words]) => el("option", { value: v }, words)));
   const axis = el("select", { id: "axis", onchange: () => { range(); cut(); } },
     el("option", { value: "" }, "none"), ["x", "y", "z"].map((a, n) => el("option", { value: n }, `across ${a}`)));
   const offset = el("input", { type: "range", id: "offset", min: 0, max: 1, step: 0.01, disabled: true, ariaLabel: "Place of the section, mm", oninput: () => cut() });
   const at = el("output", { htmlFor: "offset" });
   const apart = el("input", { type: "checkbox", id: "apart", disabled: true, onchange: () => explode() });
-  const stock = el("select", { id: "stock", disabled: true, onchange: () => body() });
+  const stock = el("select", { id: "stock", disabled: true, onchange: () => { body(); onMove(); } });
   const veil = el("input", { type: "checkbox", id: "veil", disabled: true, onchange: () => body() });
   const legend = el("div", { className: "legend", role: "group", ariaLabel: "Legend: press a process to mark its faces" });
   const cutting = el("span", { className: "cut", hidden: true }, offset, at);
@@ -133,7 +134,8 @@ export function stage({ onPick, complain }) {
       viewer?.setColours(colours);
       if (viewer) drawEdges();
       viewer?.setView(looks.value);
-      const kept = stock.value;
+      const kept = wanted || stock.value;
+      wanted = "";
       stock.replaceChildren(el("option", { value: "" }, "the part"),
         ...(route.stock.stages ?? []).map((s, n) => el("option", { value: n }, s.step ? `after step ${s.step}, ${s.name}` : "the blank")));
       stock.value = [...stock.options].some(o => o.value === kept) ? kept : "";
@@ -150,6 +152,18 @@ export function stage({ onPick, complain }) {
       if (!sides.length || sides.some(s => seen.includes(s))) return;
       looks.value = sides.includes("+z") ? "iso" : sides[0];
       viewer?.setView(looks.value);
+      onMove();
+    },
+    state: () => ({ view: looks.value === "iso" ? "" : looks.value, step: wanted || stock.value }),
+    // A view and a step from an address; those that are none are passed over.
+    want({ view, step }) {
+      looks.value = VIEWS.some(([v]) => v === view) ? view : "iso";
+      wanted = step ?? "";
+      if (!viewer || !route) return;
+      viewer.setView(looks.value);
+      stock.value = [...stock.options].some(o => o.value === wanted) ? wanted : "";
+      wanted = "";
+      body();
     },
     // `edges` by their places in the solid.
     mark(faces, edges = []) {
