@@ -35,6 +35,7 @@ from routing.web.answers import answered, as_table, as_toml, from_table
 from routing.web.bodies import body_of_stl
 from routing.web.deciding import Deciding, decided
 from routing.web.guard import Guard, Rules
+from routing.web.handing import Handing
 from routing.web.jobs import JobQueue
 from routing.web.store import (
     DISK_FULL,
@@ -429,7 +430,11 @@ def make_app(store: Store, rules: Rules, *, shop: Path | None = None, time_limit
         return _told(507, DISK_FULL)
 
     app = Starlette(
-        routes=[*Page(store, jobs, events, rules).routes(), *Deciding(store, jobs).routes()],
+        routes=[
+            *Page(store, jobs, events, rules).routes(),
+            *Deciding(store, jobs).routes(),
+            *Handing(store, jobs).routes(),
+        ],
         lifespan=life,
         exception_handlers={
             **dict.fromkeys((HTTPException, *MENDABLE, Exception), refused),

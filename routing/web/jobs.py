@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import logging
 import queue
 import re
@@ -69,14 +70,18 @@ class JobQueue:
         self.shop = str(shop.absolute()) if shop else None
         self.time_limit_s = time_limit_s
         self._worker = WarmWorker(_load)
-        self._queue: queue.Queue[tuple[str, int] | _Query | None] = queue.Queue()
+        # What a person waits for at the page goes before the jobs; each in its order.
+        self._queue: queue.PriorityQueue[tuple[int, int, tuple[str, int] | _Query | None]] = (
+            queue.PriorityQueue()
+        )
+        self._serial = itertools.count()
         self._running: tuple[str, int] | None = None
         self.plans: dict[tuple[str, int], list[dict[str, Any]]] = {}
         self._closing = threading.Event()
         self._lock = threading.Lock()
         self._thread = threading.Thread(target=self._work, name="jobs", daemon=True)
         for revision in store.waiting():
-            self._queue.put((revision.job, revision.number))
+            self._put((revision.job, revision.number))
         self._thread.start()
 
     @property
@@ -84,7 +89,7 @@ class JobQueue:
         return self._worker.pid
 
     def submit(self, job: str, number: int) -> None:
-        self._queue.put((job, number))
+        self._put((job, number))
         self._announce(self.store.revision(job, number))
 
     def revise(
@@ -114,6 +119,9 @@ class JobQueue:
             elif self.store.revision(job, number).state is State.WAITING:
                 self._announce(self.store.update(job, number, state=State.SUPERSEDED, error=SUPERSEDED))
 
+    def _put(self, item: tuple[str, int] | _Query | None) -> None:
+        self._queue.put((int(isinstance(item, tuple)), next(self._serial), item))
+
     def again(self, job: str, number: int) -> JobRevision:
         """Runs a revision that failed or was interrupted once more."""
         revision = self.store.update(
@@ -139,13 +147,13 @@ class JobQueue:
     def ask(self, task: str, *args: Any) -> Future[Any]:
         """What a task of the worker gives, when its turn comes."""
         answer: Future[Any] = Future()
-        self._queue.put(_Query(task, args, answer))
+        self._put(_Query(task, args, answer))
         return answer
 
     def close(self) -> None:
         """Ends the worker; what was running goes on at the next start."""
         self._closing.set()
-        self._queue.put(None)
+        self._put(None)
         self._worker.cancel()
         self._thread.join(5)
 
@@ -160,7 +168,7 @@ class JobQueue:
         while not self._closing.is_set():
             try:
                 self._worker.start()
-                item = self._queue.get()
+                *_, item = self._queue.get()
                 if isinstance(item, _Query):
                     self._answer(item)
                 elif item is not None:

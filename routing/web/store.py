@@ -248,6 +248,13 @@ class Store:
         )
         return file
 
+    def forget_blank(self, job: str, file: str) -> None:
+        """Takes back a blank that cannot be used, unless choices name it already."""
+        if any(r.choices.get("blank") == file for r in self.job(job).revisions):
+            return
+        self._do("DELETE FROM blank WHERE job = ? AND file = ?", job, file)
+        (self.place(job) / file).unlink(missing_ok=True)
+
     def take_blank(self, job: str, file: str, source: Job) -> None:
         """Another job's blank for this one too."""
         (blank,) = (b for b in source.blanks if b["file"] == file)

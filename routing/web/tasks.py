@@ -21,7 +21,7 @@ from featurize.step.read import read_step
 from routing.export import route_json
 from routing.export.exporters import all_files
 from routing.export.viewer.mesh import model_of
-from routing.inputs.choices import BLANKS, EDGE
+from routing.inputs.choices import BLANKS, EDGE, ChoicesError
 from routing.inputs.overrides import Settled
 from routing.inputs.shop import load_shop
 from routing.jobs.job import decide_plan, recognise_parts, route_document
@@ -30,6 +30,7 @@ from routing.jobs.result import PartResult
 from routing.jobs.stages import StageCache
 from routing.jobs.staging import staged_folder
 from routing.plan.revision import edge_changes, operation_changes
+from routing.stock.blank import BlankError, blank_from_step
 from routing.web.answers import from_table
 from routing.web.store import MODEL, PLACES, PREVIEW, Source, SupersededError, TurnsOverError
 
@@ -192,6 +193,22 @@ def differences(old: Source, new: Source, shop: str | None) -> dict[str, Any]:
     return {"same": not any(changes.values()), **changes}
 
 
+def check_blank(source: Source, shop: str | None, blank: str) -> None:
+    """Raises ChoicesError for what is not one solid that holds every part of the model."""
+    inputs = inputs_of(replace(source, choices={**source.choices, "blank": "auto"}), shop)
+    for settled in _recognised(read(source, inputs), inputs):
+        try:
+            blank_from_step(Path(blank), settled.recognition.part)
+        except BlankError as error:
+            raise ChoicesError(f"blank: {error}") from error
+
+
+def sample(path: str) -> None:
+    from routing.web.sample import write_sample
+
+    write_sample(Path(path))
+
+
 def warm_up() -> None:
     """A first reading and meshing, of a block of our own: the kernel loads its tables at the first."""
     from OCP.BRepPrimAPI import BRepPrimAPI_MakeBox
@@ -217,4 +234,6 @@ def write_whole(path: Path, text: str) -> None:
 TASKS: Mapping[str, Callable[..., Any]] = {
     "run": run,
     "differences": differences,
+    "check_blank": check_blank,
+    "sample": sample,
 }

@@ -7,6 +7,8 @@ from typing import Any
 
 import pytest
 
+DEMOS = Path(__file__).resolve().parents[2] / "demo_models"
+TABS = ("Flags", "Features", "Edges", "Operations", "Figures", "Choices", "Files")
 READY = "#main[data-state=done] .canvas[data-ready=route]"
 
 
@@ -30,6 +32,53 @@ def _done(page: Any, number: int) -> None:
     page.locator("#turn option:checked", has_text=f"r{number} done").wait_for(state="attached")
     page.wait_for_selector(READY)
     page.locator("#panel:not(.stale)").wait_for()
+
+
+def test_the_empty_page_offers_a_sample_and_a_wrong_choice_is_helped(page):
+    page.wait_for_selector("#sample")
+    assert page.locator(".empty li").count() == 3
+    page.click("#sample")
+    _done(page, 1)
+    page.locator(".questions .doubt", has_text="4 equal").wait_for()
+    page.click("#tab-Choices")
+    page.fill("#material", "Steel 60 HRC")
+    page.locator(".choices button[type=submit]").click()
+    page.locator(".near button", has_text="steel-60hrc").click()
+    assert page.locator("#material").input_value() == "steel-60hrc"
+    page.set_input_files("#blank-file", DEMOS / "corner_cavity.step")
+    page.locator("#blank-fault", has_text="corner_cavity.step: ").wait_for()
+    assert not page.locator("#blank option", has_text="corner_cavity").count()
+    # The sample is 60 mm long; an inch is 25.4 mm (ISO 80000-3): 2.3622 in.
+    box = page.locator(".title-block div", has_text="Box").locator("dd")
+    assert box.inner_text().startswith("60 × 40 × 18")
+    page.check("#inch")
+    page.locator(".title-block dt", has_text="Box, in").wait_for()
+    assert box.inner_text().startswith("2.3622 × 1.5748 × 0.7087")
+    page.uncheck("#inch")
+
+
+def test_in_the_dark_and_on_a_phone(page):
+    """Contrast in the dark (WCAG 2.2 AA); on 390 pixels rows are cards that name their cells."""
+    axe = pytest.importorskip("axe_playwright_python.sync_playwright")
+    page.emulate_media(color_scheme="dark")
+    places = [None, *TABS]
+    page.wait_for_selector("table.jobs")
+    for place in places:
+        if place == "Flags":
+            page.locator("table.jobs a", has_text="sample").click()
+            page.wait_for_selector(READY)
+        if place:
+            page.click(f"#tab-{place}")
+        found = axe.Axe().run(page, options={"runOnly": {"type": "rule", "values": ["color-contrast"]}})
+        assert [n["html"] for v in found.response["violations"] for n in v["nodes"]] == [], place
+        assert found.response["passes"]
+    page.set_viewport_size({"width": 390, "height": 844})
+    for tab in TABS:
+        page.click(f"#tab-{tab}")
+        assert page.evaluate("document.documentElement.scrollWidth") <= 390, tab
+    page.click("#tab-Features")
+    cell = page.locator("tr[data-key] td").first
+    assert cell.evaluate("e => getComputedStyle(e, '::before').content") == '"Kind"'
 
 
 def test_equal_holes_are_asked_once_and_an_answer_that_turns_the_part_is_shown_first(page, trial):
@@ -89,7 +138,9 @@ def test_a_link_keeps_tab_feature_view_and_step_over_back_and_reload(page):
         page.locator(".card h2", has_text="F02").wait_for()
         assert page.locator("#tab-Features").get_attribute("aria-selected") == "true"
         assert page.locator("tr.chosen").get_attribute("data-key") == "F02"
-        return bool(page.locator("#view").input_value() == "-y" and page.locator("#stock").input_value() == step)
+        return bool(
+            page.locator("#view").input_value() == "-y" and page.locator("#stock").input_value() == step
+        )
 
     page.reload()
     assert is_as_before()

@@ -1,7 +1,7 @@
 // Which page is shown, what is dropped on it, and what the server tells.
 
 import { begin, handIn, listen } from "./api.js";
-import { el } from "./dom.js";
+import { el, setInch, unit } from "./dom.js";
 import { jobsPage } from "./jobs.js";
 import { sheetPage } from "./sheet.js";
 import { comparePage } from "./compare.js";
@@ -66,6 +66,9 @@ async function take(files, like) {
 }
 
 function accept() {
+  const inch = document.getElementById("inch");
+  inch.checked = unit.inch;
+  inch.addEventListener("change", () => { setInch(inch.checked); page?.close?.(); page = null; show(true); });
   const files = document.getElementById("files"), drop = document.getElementById("drop");
   files.addEventListener("change", () => { take(files.files); files.value = ""; });
   let depth = 0;

@@ -1,7 +1,7 @@
 // One feature: sizes, the answers of all processes, flags, and what a person may decide about it.
 
 import { terms } from "./api.js";
-import { blamed, el, field, misread, number, plural, size, table } from "./dom.js";
+import { blamed, el, field, measure, misread, number, plural, size, table } from "./dom.js";
 import { edgeMark, keyOf, nameOf, processMark, severity } from "./marks.js";
 import { saidFlag } from "./questions.js";
 
@@ -80,7 +80,7 @@ export function edgeCard(edge, { answer, choose, pick }) {
   };
   return [
     el("h2", null, `Edge ${edge.id} `, el("button", { type: "button", className: "slight", onclick: () => choose(null) }, "Let go")),
-    el("p", { className: "row" }, edgeMark(edge.verdict), el("span", null, `${number(edge.settle.size_mm, 2)} mm long`),
+    el("p", { className: "row" }, edgeMark(edge.verdict), el("span", null, `${measure(edge.settle.size_mm, "mm", 2)} long`),
       el("span", null, "between ", pick(edge.features[0]), " and ", pick(edge.features[1]))),
     el("p", null, edge.reason),
     el("form", { className: "row decide", onsubmit: send, ariaLabel: `Decide about edge ${edge.id}` },

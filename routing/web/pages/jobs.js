@@ -1,11 +1,15 @@
 // All jobs: found by a word, opened, stopped, run again, removed.
 
-import { act, get } from "./api.js";
+import { act, get, post } from "./api.js";
 import { el, plural, table, when } from "./dom.js";
 import { canHelp, severity } from "./marks.js";
+import { WORDS } from "./words.js";
 
 export async function jobsPage({ main, complain, announce, take }) {
   let jobs = [], words = "", timer = 0;
+  const sample = el("button", { type: "button", id: "sample", onclick: doing(async () => { location.hash = `#/job/${(await post("/api/sample")).id}/1/0`; }) }, WORDS.empty.sample);
+  const empty = el("section", { className: "empty", hidden: true }, el("h2", null, WORDS.empty.title),
+    el("ol", null, WORDS.empty.lines.map(line => el("li", null, line))), el("p", null, sample));
   const rows = el("div"), count = el("p", { className: "quiet", role: "status" });
   const search = el("input", {
     type: "search", id: "search", autocomplete: "off", spellcheck: false,
@@ -19,7 +23,7 @@ export async function jobsPage({ main, complain, announce, take }) {
       el("p", null, "Drop one or several STEP files anywhere on this page, or ",
         el("label", { className: "link", htmlFor: "first-files" }, "choose them", picker), ". They stay on this machine.")),
     el("div", { className: "find" }, el("label", { htmlFor: "search" }, "Find by file or part"), search, count),
-    rows);
+    rows, empty);
 
   async function refresh() {
     try {
@@ -30,9 +34,9 @@ export async function jobsPage({ main, complain, announce, take }) {
     }
   }
 
-  const doing = work => async () => {
-    try { await work(); await refresh(); } catch (error) { complain(error); }
-  };
+  function doing(work) {
+    return async () => { try { await work(); await refresh(); } catch (error) { complain(error); } };
+  }
 
   function outcome(revision) {
     if (revision.state === "running" || revision.state === "waiting") {
@@ -65,6 +69,7 @@ export async function jobsPage({ main, complain, announce, take }) {
   // Only rows that changed are made anew: a click, or the focus, on another one is not lost.
   let drawn = [];
   function draw() {
+    empty.hidden = Boolean(jobs.length || words);
     count.textContent = jobs.length ? plural(jobs.length, "job") : words ? "No job holds these words." : "No jobs yet.";
     const wanted = jobs.map(job => ({ id: job.id, text: JSON.stringify(job), job }));
     if (wanted.length && wanted.length === drawn.length && wanted.every((w, n) => w.id === drawn[n].id)) {

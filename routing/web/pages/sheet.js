@@ -3,7 +3,7 @@
 import { act, get, post, terms } from "./api.js";
 import { changesStrip } from "./changes.js";
 import { choicesForm } from "./choices.js";
-import { el, field, grouped, number, plural, size, table, when } from "./dom.js";
+import { el, field, inUnit, measure, number, plural, size, table, when } from "./dom.js";
 import { figureStrip, figuresPanel } from "./figures.js";
 import { edgeCard, featureCard } from "./card.js";
 import { canHelp, edgeMark, nameOf, processMark, severity } from "./marks.js";
@@ -148,13 +148,13 @@ export async function sheetPage({ main, rest, query, complain, announce, take })
         el("th", { scope: "row" }, el("button", { type: "button", className: "ref", ariaPressed: "false", onclick: () => choose(e.id) }, e.id)),
         el("td", null, edgeMark(e.verdict)),
         el("td", { className: "figures" }, e.features.map(key => [pick(key), " "])),
-        el("td", { className: "figures" }, number(e.length_mm, 2)),
+        el("td", { className: "figures" }, measure(e.length_mm, "mm", 2, true)),
         el("td", null, e.reason));
       const listed = of(shown), rest = all ? 0 : Math.max(0, listed.length - MANY);
       return [
         el("p", { className: "quiet" }, "Click an edge of the part, or a row, to say what becomes of it."),
         el("p", { className: "row" }, field("which", "Show", which)),
-        table("Edges", ["No.", "Verdict", "Between", "Length, mm", "Why"], listed.slice(0, listed.length - rest).map(row)),
+        table("Edges", ["No.", "Verdict", "Between", inUnit("Length, mm"), "Why"], listed.slice(0, listed.length - rest).map(row)),
         rest > 0 && el("p", { className: "row" }, el("button", { type: "button", className: "slight", onclick: () => { all = true; drawPanel(); panel.focus(); } }, `Show ${rest} more`)),
       ];
     },
@@ -270,8 +270,8 @@ export async function sheetPage({ main, rest, query, complain, announce, take })
       cell("Part", p?.name ?? job.parts[place]?.name ?? job.name, true),
       cell("File", job.name, true),
       cell("Revision", `r${turn}`), cell("Material", p?.material ?? ""),
-      cell("Box, mm", p ? p.box_mm.map(v => number(v, 2)).join(" × ") : "", true),
-      cell("Working side, model", p?.working_side ?? ""), cell("Volume, mm³", p ? grouped(p.volume_mm3, 0) : ""),
+      cell(inUnit("Box, mm"), p ? p.box_mm.map(v => measure(v, "mm", 2, true)).join(" × ") : "", true),
+      cell("Working side, model", p?.working_side ?? ""), cell(inUnit("Volume, mm³"), p ? measure(p.volume_mm3, "mm3", 0, true) : ""),
       cell("Pieces", String(job.parts[place]?.count ?? "")), cell("Handed in", when(job.created)));
   }
 

@@ -2,7 +2,7 @@
 
 import { makeViewer, edgeLooks } from "/pages/viewer.js";
 import { get, terms } from "./api.js";
-import { el } from "./dom.js";
+import { el, measure } from "./dom.js";
 import { LOOKS, edgeSample, keyOf, nameOf, swatch } from "./marks.js";
 
 const GREY = "#c9ced2";
@@ -48,7 +48,7 @@ export function stage({ onPick, onMove, complain }) {
     const on = axis.value !== "";
     viewer.setSection(on ? Number(axis.value) : null, Number(offset.value));
     const [low] = on ? viewer.range(Number(axis.value)) : [0];
-    at.textContent = on ? `${(Number(offset.value) - low).toFixed(1)} mm` : "";
+    at.textContent = on ? measure(Number(offset.value) - low, "mm", 1) : "";
   }
 
   // Each operation's features leave towards the side they are made from, the later the farther.

@@ -1,6 +1,16 @@
 // The words of the page, in one place: plain sentences, and small functions where a figure stands in one.
 
 export const WORDS = {
+  choices: { near: "Near to it:" },
+  empty: {
+    title: "Nothing handed in yet",
+    lines: [
+      "Hand in the STEP file of an insert: it is read, and what each process can make of it is weighed.",
+      "You get the plan first: hours, money, setups, what a person must settle, and the stock to be ground.",
+      "Answer what is asked; the papers for the machines follow from your answers.",
+    ],
+    sample: "Try it with a sample part",
+  },
   questions: {
     title: "To be settled",
     equal: count => `${count} equal ones:`,
