@@ -37,6 +37,7 @@ from routing.web.deciding import Deciding, decided
 from routing.web.guard import Guard, Rules
 from routing.web.handing import Handing
 from routing.web.jobs import JobQueue
+from routing.web.listing import Listing
 from routing.web.store import (
     DISK_FULL,
     MODEL,
@@ -434,6 +435,7 @@ def make_app(store: Store, rules: Rules, *, shop: Path | None = None, time_limit
             *Page(store, jobs, events, rules).routes(),
             *Deciding(store, jobs).routes(),
             *Handing(store, jobs).routes(),
+            *Listing(store).routes(),
         ],
         lifespan=life,
         exception_handlers={

@@ -22,13 +22,16 @@ from typing import Any
 from featurize import system
 from routing.jobs.errors import SetupError
 
-MODEL, PLACES, PREVIEW = "model.step", "places.json", "preview.json"
+MODEL, PLACES, PREVIEW, PICTURE = "model.step", "places.json", "preview.json", "picture.png"
+# Where a quote stands; nothing at first.
+STANDINGS = ("", "asked", "quoted", "ordered", "lost")
 _ID = re.compile(r"[0-9a-f]{12}")
 _BLANK = re.compile(r"blank_[0-9a-f]{16}\.step")
 _SCHEMA = """
 CREATE TABLE IF NOT EXISTS job (
     id TEXT PRIMARY KEY, name TEXT NOT NULL, sha256 TEXT NOT NULL, bytes INTEGER NOT NULL,
-    created TEXT NOT NULL, parts TEXT NOT NULL DEFAULT '[]'
+    created TEXT NOT NULL, parts TEXT NOT NULL DEFAULT '[]',
+    note TEXT NOT NULL DEFAULT '', standing TEXT NOT NULL DEFAULT ''
 );
 CREATE TABLE IF NOT EXISTS revision (
     job TEXT NOT NULL REFERENCES job(id) ON DELETE CASCADE, number INTEGER NOT NULL,
@@ -50,6 +53,8 @@ _LATER = (
     ("revision", "starts", "INTEGER NOT NULL DEFAULT 0"),
     ("revision", "base", "INTEGER"),
     ("revision", "sure", "INTEGER NOT NULL DEFAULT 1"),
+    ("job", "note", "TEXT NOT NULL DEFAULT ''"),
+    ("job", "standing", "TEXT NOT NULL DEFAULT ''"),
 )
 # A job that was at work this often when its server was killed may be what kills it: it is left alone.
 _MOST_STARTS = 2
@@ -144,9 +149,29 @@ class Job:
     parts: tuple[Mapping[str, Any], ...]
     revisions: tuple[JobRevision, ...]
     blanks: tuple[Mapping[str, Any], ...] = ()
+    note: str = ""
+    standing: str = ""
 
     def as_dict(self) -> dict[str, Any]:
         return asdict(self)
+
+
+@dataclass(frozen=True)
+class Listed:
+    """A job and of its last revision what the list tells."""
+
+    id: str
+    name: str
+    created: str
+    parts: tuple[Mapping[str, Any], ...]
+    note: str
+    standing: str
+    number: int
+    state: State
+    stage: str
+    share: float
+    error: str
+    summary: Mapping[str, Any]
 
 
 class Store:
@@ -317,6 +342,32 @@ class Store:
         given = [like for like in likes for _ in range(2)]
         order = "ORDER BY created DESC, rowid DESC LIMIT ?"
         return [self._job(r) for r in self._rows(f"SELECT * FROM job WHERE {where} {order}", *given, limit)]
+
+    def listed(self) -> list[Listed]:
+        """Every job with its last revision, the latest job first, at one asking."""
+        rows = self._rows(
+            "SELECT job.id, name, job.created, parts, note, standing, "
+            "number, state, stage, share, error, summary "
+            "FROM job JOIN revision ON revision.job = job.id "
+            "AND number = (SELECT MAX(number) FROM revision WHERE revision.job = job.id) "
+            "ORDER BY job.created DESC, job.rowid DESC"
+        )
+        return [
+            Listed(
+                **dict(row)
+                | {
+                    "parts": tuple(json.loads(row["parts"])),
+                    "state": State(row["state"]),
+                    "summary": json.loads(row["summary"]),
+                }
+            )
+            for row in rows
+        ]
+
+    def stand(self, job: str, note: str, standing: str) -> None:
+        """Raises KeyError."""
+        self.job(job)
+        self._do("UPDATE job SET note = ?, standing = ? WHERE id = ?", note, standing, job)
 
     def waiting(self) -> list[JobRevision]:
         """Revisions that a server before this one accepted but did not begin, the oldest first."""

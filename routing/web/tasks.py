@@ -20,7 +20,7 @@ from featurize.step.document import Skip, StepDocument
 from featurize.step.read import read_step
 from routing.export import route_json
 from routing.export.exporters import all_files
-from routing.export.viewer.mesh import model_of
+from routing.export.viewer.mesh import mesh_of, model_of, packed
 from routing.inputs.choices import BLANKS, EDGE, ChoicesError
 from routing.inputs.overrides import Settled
 from routing.inputs.shop import load_shop
@@ -32,7 +32,8 @@ from routing.jobs.staging import staged_folder
 from routing.plan.revision import edge_changes, operation_changes
 from routing.stock.blank import BlankError, blank_from_step
 from routing.web.answers import from_table
-from routing.web.store import MODEL, PLACES, PREVIEW, Source, SupersededError, TurnsOverError
+from routing.web.picture import write_picture
+from routing.web.store import MODEL, PICTURE, PLACES, PREVIEW, Source, SupersededError, TurnsOverError
 
 # What this worker has worked out.
 _stages = StageCache()
@@ -82,7 +83,10 @@ def run(
     for n, solid in enumerate(document.parts):
         target = Path(view) / f"{n}.json"
         if not target.exists():
-            write_whole(target, json.dumps(model_of(solid.solid, source_faces=solid.source_faces)))
+            mesh = mesh_of(solid.solid)
+            write_whole(target, json.dumps(packed(mesh, source_faces=solid.source_faces)))
+            if n == 0:
+                write_picture(mesh, Path(view) / PICTURE)
         isolate.report({"parts": parts, "seen": n + 1})
 
     def report(text: str, share: float) -> None:
@@ -139,6 +143,7 @@ def preview(model: Path, target: Path) -> None:
 
 
 def _summary(route: Mapping[str, Any]) -> dict[str, Any]:
+    estimate = route["estimate"] or {}
     severities = [flag["severity"] for flag in route["flags"]]
     return {
         "name": route["part"]["name"],
@@ -146,6 +151,10 @@ def _summary(route: Mapping[str, Any]) -> dict[str, Any]:
         "operations": len(route["operations"]),
         "doubts": len(route["doubts"]),
         "flags": {severity: severities.count(severity) for severity in dict.fromkeys(severities)},
+        "codes": sorted({flag["code"] for flag in route["flags"]}),
+        "material": route["part"]["material"],
+        "setups": len(route.get("setups", ())),
+        **{key: estimate.get(key) for key in ("minutes", "cost", "currency")},
     }
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import csv
+import re
 from pathlib import Path
 from typing import Any
 
@@ -53,7 +55,7 @@ def test_the_empty_page_offers_a_sample_and_a_wrong_choice_is_helped(page):
     assert box.inner_text().startswith("60 × 40 × 18")
     page.check("#inch")
     page.locator(".title-block dt", has_text="Box, in").wait_for()
-    assert box.inner_text().startswith("2.3622 × 1.5748 × 0.7087")
+    box.filter(has_text="2.3622 × 1.5748 × 0.7087").wait_for()
     page.uncheck("#inch")
 
 
@@ -155,3 +157,39 @@ def test_a_link_keeps_tab_feature_view_and_step_over_back_and_reload(page):
     page.wait_for_selector("table.jobs")
     page.goto(link)
     assert is_as_before()
+
+
+def test_the_list_finds_sorts_sums_saves_and_keeps_notes(page):
+    rows = page.locator("table.jobs tbody tr")
+    rows.first.wait_for()
+    assert rows.count() == 2
+    assert rows.first.locator("img").evaluate("i => i.decode().then(() => i.naturalWidth)") == 144
+    listed = page.request.get(page.url.split("#")[0] + "api/list").json()["jobs"]
+    page.select_option("#sort", "cost")
+    by_cost = [j["name"] for j in sorted(listed, key=lambda j: -j["cost"])]
+    assert [text.strip() for text in page.locator("table.jobs th a").all_inner_texts()] == by_cost
+    page.fill("#search", "steel-60hrc turning")
+    page.locator("#search + p", has_text=re.compile(r"^1 job$")).wait_for()
+    assert "turning_trial" in rows.first.inner_text()
+    page.get_by_label("Standing of turning_trial.step").select_option("quoted")
+    page.get_by_label("Note on turning_trial.step").fill("until Friday")
+    page.keyboard.press("Tab")
+    page.fill("#search", "")
+    page.select_option("#by-standing", "quoted")
+    page.locator("#search + p", has_text=re.compile(r"^1 job$")).wait_for()
+    page.select_option("#by-standing", "")
+    page.check("#every")
+    money = sum(j["cost"] for j in listed)
+    hours = round(sum(j["minutes"] for j in listed) / 60, 1)
+    assert f"2 chosen: {hours:g} h, {money:.0f} EUR" in page.locator(".sums").inner_text()
+    page.fill("#least", str(max(j["cost"] for j in listed) + 1))
+    page.locator("#search + p", has_text="No job").wait_for()
+    page.fill("#least", "")
+    rows.first.wait_for()
+    with page.expect_download() as waiting:
+        page.click("#csv")
+    saved = list(csv.DictReader(Path(waiting.value.path()).read_text().splitlines()))
+    assert sorted(r["file"] for r in saved) == sorted(by_cost)
+    page.reload()
+    page.get_by_label("Note on turning_trial.step").wait_for()
+    assert page.get_by_label("Note on turning_trial.step").input_value() == "until Friday"

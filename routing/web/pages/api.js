@@ -27,7 +27,8 @@ export const get = async path => (await asked(path)).json();
 export const post = async (path, content) => (await asked(path, {
   method: "POST", body: JSON.stringify(content ?? {}), headers: { "Content-Type": "application/json" },
 })).json();
-export const act = (path, method = "POST") => asked(path, { method });
+export const act = (path, method = "POST", content) => asked(path, content === undefined ? { method }
+  : { method, body: JSON.stringify(content), headers: { "Content-Type": "application/json" } });
 
 export const handIn = (file, like) => upload("/api/jobs", file, like ? { like } : {});
 export async function handInBlank(file, job, number) {

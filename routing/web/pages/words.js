@@ -11,6 +11,18 @@ export const WORDS = {
     ],
     sample: "Try it with a sample part",
   },
+  jobs: {
+    heads: ["Choose", "Picture", "File and part", "Pieces", "Material", "Hours", "Money", "Result", "Standing and note", "Handed in", "Do"],
+    find: "Find by file, part, material, flag, note or state",
+    state: "State", flags: "Flags", standing: "Standing", any: "any", from: "Money from", to: "to", since: "Since", sort: "Sort by",
+    flagged: [["", "any"], ["blocking", "with blocking ones"], ["warning", "with warnings"], ["none", "without"]],
+    sorts: [["created", "the latest first"], ["name", "file"], ["material", "material"], ["minutes", "hours, the most first"], ["cost", "money, the most first"], ["flags", "flags, the most first"]],
+    choose: name => `Choose ${name}`, all: "Choose all that are listed", csv: "Save as CSV",
+    sum: (jobs, time, money) => `${jobs} chosen: ${time}, ${money}, one of each part`,
+    unknown: count => `${count} without an estimate`,
+    noStanding: "–", standingOf: name => `Standing of ${name}`, noteOf: name => `Note on ${name}`, note: "note",
+    none: "No job is like this.", nothing: "No jobs yet.",
+  },
   questions: {
     title: "To be settled",
     equal: count => `${count} equal ones:`,
