@@ -193,3 +193,35 @@ def test_the_list_finds_sorts_sums_saves_and_keeps_notes(page):
     page.reload()
     page.get_by_label("Note on turning_trial.step").wait_for()
     assert page.get_by_label("Note on turning_trial.step").input_value() == "until Friday"
+
+
+def test_what_is_chosen_is_zoomed_to_and_the_others_fade_or_go(page):
+    page.locator("table.jobs a", has_text="sample").click()
+    page.wait_for_selector(READY)
+    page.click("#tab-Features")
+    canvas = page.locator(".canvas canvas")
+    page.wait_for_timeout(300)
+    shots = [canvas.screenshot()]
+
+    def changed() -> bool:
+        page.mouse.move(1, 1)
+        page.wait_for_timeout(400)
+        shots.append(canvas.screenshot())
+        return shots[-1] not in shots[:-1]
+
+    page.locator("tr[data-key]", has_text="hole").first.locator("button").click()
+    assert changed(), "nearer"
+    for way in ("fade", "hide"):
+        page.select_option("#others", way)
+        assert changed(), way
+    page.select_option("#others", "")
+    page.click("#hide")
+    assert changed(), "the chosen one is gone"
+    page.select_option("#edge-lines", "0")
+    assert changed(), "no lines"
+    page.select_option("#edge-lines", "1")
+    page.click("#show-all")
+    page.select_option("#view", "+z")
+    box = canvas.bounding_box()
+    page.mouse.move(box["x"] + box["width"] * 0.6, box["y"] + box["height"] / 2)
+    page.locator(".tip", has_text="outside face").wait_for()

@@ -90,7 +90,7 @@ export async function sheetPage({ main, rest, query, complain, announce, take })
     const feature = key && named(key), edge = key && edgeNamed(key);
     if (feature && other && !picked) view.look(feature);
     if (edge && other && !picked) view.look({ opens_to: sidesOf(edge) });
-    view.mark(feature ? feature.faces.map(f => f.index) : [], edge ? pieces(edge).map(e => e.place) : []);
+    view.mark(feature ? feature.faces.map(f => f.index) : [], edge ? pieces(edge).map(e => e.place) : [], Boolean(feature && other && !picked && feature.kind !== "outside face"));
     card.replaceChildren(...(edge ? edgeCard(edge, { answer, choose, pick }) : featureCard(feature, route(), { answer, choose })));
     for (const row of panel.querySelectorAll("tr[data-key]")) {
       const mine = row.dataset.key === key;

@@ -23,6 +23,11 @@ export const WORDS = {
     noStanding: "–", standingOf: name => `Standing of ${name}`, noteOf: name => `Note on ${name}`, note: "note",
     none: "No job is like this.", nothing: "No jobs yet.",
   },
+  stage: {
+    edges: "Edge lines", weights: [["1", "all"], ["0.45", "thin"], ["0", "none"]],
+    rest: "The others", rests: [["", "as they are"], ["fade", "faded"], ["hide", "hidden"]],
+    hide: "Hide it", showAll: "Show all",
+  },
   questions: {
     title: "To be settled",
     equal: count => `${count} equal ones:`,
