@@ -9,7 +9,7 @@ import re
 import secrets
 import sqlite3
 import unicodedata
-from collections.abc import AsyncIterator, Mapping
+from collections.abc import AsyncIterator, Mapping, Sequence
 from contextlib import asynccontextmanager
 from dataclasses import asdict
 from functools import partial
@@ -38,11 +38,15 @@ from routing.inputs.toml_file import TomlError, parsed_text
 from routing.jobs.errors import MENDABLE, one_line
 from routing.processes.rooms import process_names, signs
 from routing.web.answers import answered, as_table, as_toml, from_table
+from routing.web.asked import as_mapping, json_table
 from routing.web.bodies import body_of_stl
+from routing.web.deciding import Deciding, decided
 from routing.web.events import Events
 from routing.web.guard import Guard, Rules
+from routing.web.handing import Handing
 from routing.web.interface import BYTES, PLAIN, Endpoint, described, routes
 from routing.web.jobs import JobQueue
+from routing.web.listing import Listing
 from routing.web.packing import files, pack, stem
 from routing.web.reference import reference_page
 from routing.web.schemas import FILE, LIKE, NAME, SEARCH, SHOW, SIDES, TEXT, ref
@@ -68,15 +72,22 @@ _ALONE = (
     "img-src data: blob:; font-src data:"
 )
 _NAME_LENGTH = 120
-_REVISING = ({"from", "choices"}, {"from", "toml"}, {"from", "part", "feature", "answers"})
+_REVISING = (
+    {"from", "choices"},
+    {"from", "toml"},
+    {"from", "part", "feature", "answers"},
+    {"from", "part", "decisions"},
+)
 _BODY, _JOB, _REVISION = (ref("schemas", name) for name in ("Body", "Job", "Revision"))
 
 
 class Page:
     """The handlers, over one job queue."""
 
-    def __init__(self, store: Store, jobs: JobQueue, events: Events, rules: Rules) -> None:
-        self._store, self._jobs, self._events, self._rules = store, jobs, events, rules
+    def __init__(
+        self, store: Store, jobs: JobQueue, events: Events, rules: Rules, more: Sequence[Endpoint] = ()
+    ) -> None:
+        self._store, self._jobs, self._events, self._rules, self._more = store, jobs, events, rules, more
         own = [p for p in (_HERE / "pages").iterdir() if p.suffix in _TYPES]
         self._pages = {p.name: p for p in [*own, _HERE.parent / "export" / "viewer" / "viewer.js"]}
 
@@ -123,6 +134,7 @@ class Page:
             get(f"{revision}/all.zip", self.archive, FILE, kind="application/zip", refusals=(409,)),
             get(f"{part}/stage/{{stage}}", self.stage, _BODY),
             get(f"{part}/file/{{file}}", self.file, FILE, kind="*/*", query=SHOW),
+            *self._more,
         ]
 
     async def index(self, _: Request) -> Response:
@@ -222,15 +234,23 @@ class Page:
 
         "shown" is the finished revision that names the feature, where "from" is still being worked out.
         """
-        asked = await _json(request)  # before the job is looked up: it may be removed while this comes in
+        asked = await json_table(
+            request
+        )  # before the job is looked up: it may be removed while this comes in
         job = self._job(request)
-        if set(asked) - {"shown"} not in _REVISING:
-            raise HTTPException(400, "write from, and choices or toml or part, feature and answers.")
+        if set(asked) - {"shown", "ask"} not in _REVISING:
+            raise HTTPException(
+                400, "write from, and choices or toml or part, feature and answers or part and decisions."
+            )
         base = self._revision(job, asked["from"])
-        if "answers" in asked:
+        if "decisions" in asked:
+            shown = self._revision(job, asked.get("shown", base.number))
+            place_of = partial(self._place, job, shown, asked["part"])
+            table = decided(base.choices, asked["decisions"], place_of)
+        elif "answers" in asked:
             shown = self._revision(job, asked.get("shown", base.number))
             place = self._place(job, shown, asked["part"], asked["feature"])
-            table = answered(base.choices, place, _table(asked["answers"]))
+            table = answered(base.choices, place, as_mapping(asked["answers"]))
         elif "toml" in asked:
             try:
                 table = as_table(from_table(parsed_text(str(asked["toml"]), "the choices file")))
@@ -240,8 +260,7 @@ class Page:
             table = as_table(from_table(asked["choices"]))
         if is_blank_file(table.get("blank")) and table["blank"] not in {b["file"] for b in job.blanks}:
             raise ChoicesError("blank: this job has no such file: hand it in beside the model first.")
-        revision = self._store.revise(job.id, table)
-        self._jobs.submit(job.id, revision.number)
+        revision = self._jobs.revise(job.id, table, base=base.number, sure=not asked.get("ask"))
         return JSONResponse(asdict(revision), 201)
 
     async def preview(self, request: Request) -> Response:
@@ -420,8 +439,10 @@ def make_app(store: Store, rules: Rules, *, shop: Path | None = None, time_limit
             raise error
         return _told(507, DISK_FULL)
 
+    rooms = (Deciding(store, jobs), Handing(store, jobs), Listing(store))
+    more = [endpoint for room in rooms for endpoint in room.endpoints()]
     app = Starlette(
-        routes=routes(Page(store, jobs, events, rules).endpoints()),
+        routes=routes(Page(store, jobs, events, rules, more).endpoints()),
         lifespan=life,
         exception_handlers={
             **dict.fromkeys((HTTPException, *MENDABLE, Exception), refused),
@@ -448,16 +469,3 @@ def _static(path: Path) -> Response:
 
 def _saved_as(name: str) -> dict[str, str]:
     return {"content-disposition": f"attachment; filename*=UTF-8''{quote(name)}"}
-
-
-async def _json(request: Request) -> dict[str, Any]:
-    try:
-        return _table(await request.json())
-    except (ValueError, RecursionError):  # of JSON, of UTF-8, of a number with thousands of digits
-        raise HTTPException(400, "the request is not JSON.") from None
-
-
-def _table(value: object) -> dict[str, Any]:
-    if not isinstance(value, dict):
-        raise HTTPException(400, "the request is not a table.")
-    return value

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import logging
 import queue
 import re
@@ -16,13 +17,27 @@ from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
+from featurize.errors import Code, StepError
 from featurize.step.read import Skip, reading_less
+from routing.inputs.choices import ChoicesError
 from routing.jobs.errors import MENDABLE, one_line
 from routing.jobs.workers.warm import CancelledError, WarmWorker
-from routing.web.store import DISK_FULL, MODEL, Job, JobRevision, Source, State, Store, is_full
+from routing.web.store import (
+    DISK_FULL,
+    MODEL,
+    Job,
+    JobRevision,
+    Source,
+    State,
+    Store,
+    TurnsOverError,
+    is_full,
+)
 
 Notify = Callable[[Mapping[str, Any]], None]
 CANCELLED = "stopped by a person: it can be run again."
+SUPERSEDED = "a newer answer took its place."
+NOT_COUNTED = "not counted: it would have turned the part over."
 # Between attempts to write what a job came to, where the disk is full.
 _RETRY_S = 2.0
 _log = logging.getLogger("dieroute")
@@ -55,14 +70,18 @@ class JobQueue:
         self.shop = str(shop.absolute()) if shop else None
         self.time_limit_s = time_limit_s
         self._worker = WarmWorker(_load)
-        self._queue: queue.Queue[tuple[str, int] | _Query | None] = queue.Queue()
+        # What a person waits for at the page goes before the jobs; each in its order.
+        self._queue: queue.PriorityQueue[tuple[int, int, tuple[str, int] | _Query | None]] = (
+            queue.PriorityQueue()
+        )
+        self._serial = itertools.count()
         self._running: tuple[str, int] | None = None
         self.plans: dict[tuple[str, int], list[dict[str, Any]]] = {}
         self._closing = threading.Event()
         self._lock = threading.Lock()
         self._thread = threading.Thread(target=self._work, name="jobs", daemon=True)
         for revision in store.waiting():
-            self._queue.put((revision.job, revision.number))
+            self._put((revision.job, revision.number))
         self._thread.start()
 
     @property
@@ -70,8 +89,38 @@ class JobQueue:
         return self._worker.pid
 
     def submit(self, job: str, number: int) -> None:
-        self._queue.put((job, number))
+        self._put((job, number))
         self._announce(self.store.revision(job, number))
+
+    def revise(
+        self, job: str, choices: Mapping[str, Any], *, base: int | None = None, sure: bool = True
+    ) -> JobRevision:
+        """A new revision in the queue; where ``base`` is not worked out yet it need not be any more."""
+        revision = self.store.revise(job, choices, base=base, sure=sure)
+        if base is not None:
+            self._supersede(job, base)
+        self.submit(job, revision.number)
+        return revision
+
+    def count(self, job: str, number: int, yes: bool) -> JobRevision:
+        """What a person said of a revision that is held: worked out all the same, or left alone."""
+        if yes:
+            self.store.update(job, number, sure=True)
+            return self.again(job, number)
+        revision = self.store.update(job, number, state=State.INTERRUPTED, error=NOT_COUNTED)
+        self._announce(revision)
+        return revision
+
+    def _supersede(self, job: str, number: int) -> None:
+        """Takes a revision out of the queue, or has its work end at its next stage: the worker stays warm."""
+        with self._lock:
+            if self._running == (job, number):
+                self.store.dropped(job, number).touch()
+            elif self.store.revision(job, number).state is State.WAITING:
+                self._announce(self.store.update(job, number, state=State.SUPERSEDED, error=SUPERSEDED))
+
+    def _put(self, item: tuple[str, int] | _Query | None) -> None:
+        self._queue.put((int(isinstance(item, tuple)), next(self._serial), item))
 
     def again(self, job: str, number: int) -> JobRevision:
         """Runs a revision that failed or was interrupted once more."""
@@ -98,13 +147,13 @@ class JobQueue:
     def ask(self, task: str, *args: Any) -> Future[Any]:
         """What a task of the worker gives, when its turn comes."""
         answer: Future[Any] = Future()
-        self._queue.put(_Query(task, args, answer))
+        self._put(_Query(task, args, answer))
         return answer
 
     def close(self) -> None:
         """Ends the worker; what was running goes on at the next start."""
         self._closing.set()
-        self._queue.put(None)
+        self._put(None)
         self._worker.cancel()
         self._thread.join(5)
 
@@ -119,7 +168,7 @@ class JobQueue:
         while not self._closing.is_set():
             try:
                 self._worker.start()
-                item = self._queue.get()
+                *_, item = self._queue.get()
                 if isinstance(item, _Query):
                     self._answer(item)
                 elif item is not None:
@@ -157,18 +206,31 @@ class JobQueue:
             outcome = {"state": State.INTERRUPTED, "error": CANCELLED}
             if self._closing.is_set():
                 outcome = {"state": State.WAITING, "stage": "", "share": 0.0, "starts": 0}
+        except TurnsOverError as error:
+            outcome = {"state": State.HELD, "stage": "", "error": str(error), "summary": dict(error.sides)}
         except Exception as error:
-            text = DISK_FULL if is_full(error) else one_line(error)
-            if isinstance(error, MENDABLE):
-                text = self._in_the_owners_words(job, text)
-            outcome = {"state": State.FAILED, "error": text}
+            outcome = self._failed(job, error)
         with self._lock:
             self._running = None
+            dropped = self.store.dropped(job, number)
+            if dropped.exists():
+                dropped.unlink(missing_ok=True)
+                if outcome["state"] is not State.DONE:
+                    outcome = {"state": State.SUPERSEDED, "error": SUPERSEDED}
         self.plans.pop((job, number), None)
         try:
             self._record(job, number, seconds=round(time.monotonic() - start, 2), **outcome)
         except KeyError:  # removed while it ran
             shutil.rmtree(self.store.place(job), ignore_errors=True)
+
+    def _failed(self, job: str, error: Exception) -> dict[str, Any]:
+        """What a person is told; a fault that lies in the input is the same at every run."""
+        if is_full(error):
+            return {"state": State.FAILED, "error": DISK_FULL}
+        text = one_line(error)
+        if isinstance(error, MENDABLE):
+            text = self._in_the_owners_words(job, text)
+        return {"state": State.FAILED, "error": text, "summary": {"lasting": is_lasting(error)}}
 
     def _record(self, job: str, number: int, **outcome: Any) -> None:
         """Writes what a job came to; on a full disk as soon as there is room, before any other job."""
@@ -189,7 +251,9 @@ class JobQueue:
         def attempt(skip: Skip, left_s: float) -> dict[str, Any]:
             self.plans.pop((job.id, revision.number), None)
             source = replace(self.source(job, revision), skip=int(skip))
-            args = ("run", source, self.shop, str(place / "view"), str(result))
+            base = None if revision.sure or revision.base is None else self._base(job, revision.base)
+            dropped = str(self.store.dropped(job.id, revision.number))
+            args = ("run", source, self.shop, str(place / "view"), str(result), dropped, base)
             summary: dict[str, Any] = self._worker.call(
                 _task, *args, time_limit_s=left_s, on_message=on_message
             )
@@ -212,6 +276,9 @@ class JobQueue:
 
         return reading_less(attempt, self.time_limit_s)
 
+    def _base(self, job: Job, number: int) -> Source:
+        return self.source(job, self.store.revision(job.id, number))
+
     def _change(self, job: str, number: int, **changes: Any) -> None:
         self._announce(self.store.update(job, number, **changes))
 
@@ -225,6 +292,12 @@ class JobQueue:
             names = {MODEL: found.name, **{b["file"]: b["name"] for b in found.blanks}}
             return re.sub("|".join(map(re.escape, names)), lambda match: names[match[0]], text)
         return text
+
+
+def is_lasting(error: Exception) -> bool:
+    """Whether another run of the same input would end the same way."""
+    passing = (Code.CRASHED, Code.TIMED_OUT, Code.OUT_OF_MEMORY)
+    return isinstance(error, (StepError, ChoicesError)) and getattr(error, "code", None) not in passing
 
 
 def _task(name: str, *args: Any) -> Any:

@@ -10,7 +10,7 @@ from routing.inputs.choices import BREAKS, CALLED, Choices
 from routing.inputs.choices import SIDES as FROM_SIDES
 from routing.processes.rooms import process_names
 from routing.web.answers import ANSWERS
-from routing.web.store import State
+from routing.web.store import STANDINGS, State
 
 TEXT: Mapping[str, Any] = {"type": "string"}
 NUMBER: Mapping[str, Any] = {"type": "number"}
@@ -27,6 +27,7 @@ Query = Mapping[str, tuple[str, Mapping[str, Any]]]
 NAME: Query = {"name": ("what the file is called", TEXT)}
 LIKE: Query = {"like": ("a revision whose choices are taken over, as job.revision", TEXT)}
 SEARCH: Query = {"q": ("words, all of which are in the name of the file or of a part", TEXT)}
+PICKED: Query = {"jobs": ("the jobs that are wanted, their ids with commas between", TEXT)}
 SHOW: Query = {"show": ("for a tab of its own instead of a download", TEXT)}
 SIDES: Query = {
     "old": ("a revision, as job.revision or job.revision.part", TEXT),
@@ -90,31 +91,45 @@ def schemas() -> dict[str, Any]:
     at = {"type": "array", "items": NUMBER, "minItems": 3, "maxItems": 3}
     settled = table(ANSWERS, at=at, kind=TEXT, size_mm=NUMBER, **settings)
     taken_back = {name: {"anyOf": [schema, {"type": "null"}]} for name, schema in settings.items()}
-    base = {"from": COUNT}  # the revision whose choices are changed
+    answers = table(ANSWERS, **taken_back)
+    # The revision whose choices are changed, and whether to ask before the part is turned over.
+    base = {"from": COUNT, "ask": {"type": "boolean"}}
     choices = ref("schemas", "Choices")
     return {
         "Choices": choice(Choices, settle=many(settled)),
         "Revising": {
             "description": "All choices, or those of a choices file, or answers for one feature or edge of "
-            "a part; what of an answer is null is taken back.",
+            "a part, or many; what of an answer is null is taken back. With ask, what would turn the part "
+            "over is held until a person says that it shall.",
             "oneOf": [
-                table(**base, choices=choices),
-                table(**base, toml=TEXT),
-                table(("shown",), **base, shown=COUNT, part=COUNT, feature=TEXT,
-                      answers=table(ANSWERS, **taken_back)),
+                table(("ask",), **base, choices=choices),
+                table(("ask",), **base, toml=TEXT),
+                table(("ask", "shown"), **base, shown=COUNT, part=COUNT, feature=TEXT, answers=answers),
+                table(("ask", "shown"), **base, shown=COUNT, part=COUNT, decisions=many(
+                    table(("diameter_mm",), features=many(TEXT), answers=answers, diameter_mm=NUMBER))),
             ],
         },
         "Revision": table(
             job=HEX_ID, number=COUNT, state={"enum": [str(state) for state in State]}, stage=TEXT,
             share={**NUMBER, "minimum": 0, "maximum": 1}, error=TEXT, choices=choices, created=_MOMENT,
             seconds={"type": ["number", "null"]}, summary=_ANY, starts=COUNT,
+            base={"type": ["integer", "null"]}, sure={"type": "boolean"},
         ),
         "Job": table(
             id=HEX_ID, name=TEXT, sha256={"type": "string", "pattern": "^[0-9a-f]{64}$"}, bytes=COUNT,
             created=_MOMENT, parts=many(table(name=TEXT, count=COUNT)),
             revisions=many(ref("schemas", "Revision")), blanks=many(table(file=TEXT, name=TEXT, bytes=COUNT)),
+            note=TEXT, standing={"enum": list(STANDINGS)},
         ),
         "Jobs": table(jobs=many(ref("schemas", "Job"))),
+        "List": table(
+            jobs=many({**_ANY, "required": ["id", "name", "state", "flags"]}), standings=many(TEXT)
+        ),
+        "Changes": {
+            "description": "each as it was and is, against the revision base; base is null where none was "
+            "worked out before",
+            **_ANY, "required": ["base"],
+        },
         "Blank": table(file=TEXT, name=TEXT),
         "Result": table(
             revision=ref("schemas", "Revision"),

@@ -22,19 +22,23 @@ from typing import Any
 from featurize import system
 from routing.jobs.errors import SetupError
 
-MODEL, PLACES, PREVIEW = "model.step", "places.json", "preview.json"
+MODEL, PLACES, PREVIEW, PICTURE = "model.step", "places.json", "preview.json", "picture.png"
+# Where a quote stands; nothing at first.
+STANDINGS = ("", "asked", "quoted", "ordered", "lost")
 _ID = re.compile(r"[0-9a-f]{12}")
 _BLANK = re.compile(r"blank_[0-9a-f]{16}\.step")
 _SCHEMA = """
 CREATE TABLE IF NOT EXISTS job (
     id TEXT PRIMARY KEY, name TEXT NOT NULL, sha256 TEXT NOT NULL, bytes INTEGER NOT NULL,
-    created TEXT NOT NULL, parts TEXT NOT NULL DEFAULT '[]'
+    created TEXT NOT NULL, parts TEXT NOT NULL DEFAULT '[]',
+    note TEXT NOT NULL DEFAULT '', standing TEXT NOT NULL DEFAULT ''
 );
 CREATE TABLE IF NOT EXISTS revision (
     job TEXT NOT NULL REFERENCES job(id) ON DELETE CASCADE, number INTEGER NOT NULL,
     state TEXT NOT NULL, stage TEXT NOT NULL DEFAULT '', share REAL NOT NULL DEFAULT 0,
     error TEXT NOT NULL DEFAULT '', choices TEXT NOT NULL, created TEXT NOT NULL,
     seconds REAL, summary TEXT NOT NULL DEFAULT '{}', starts INTEGER NOT NULL DEFAULT 0,
+    base INTEGER, sure INTEGER NOT NULL DEFAULT 1,
     PRIMARY KEY (job, number)
 );
 CREATE TABLE IF NOT EXISTS blank (
@@ -43,7 +47,15 @@ CREATE TABLE IF NOT EXISTS blank (
 );
 """
 # Of the tables; an older file is brought up to it, a newer one refused.
-_VERSION = 1
+_VERSION = 2
+# Columns that came later, for files that were made before.
+_LATER = (
+    ("revision", "starts", "INTEGER NOT NULL DEFAULT 0"),
+    ("revision", "base", "INTEGER"),
+    ("revision", "sure", "INTEGER NOT NULL DEFAULT 1"),
+    ("job", "note", "TEXT NOT NULL DEFAULT ''"),
+    ("job", "standing", "TEXT NOT NULL DEFAULT ''"),
+)
 # A job that was at work this often when its server was killed may be what kills it: it is left alone.
 _MOST_STARTS = 2
 DISK_FULL = "the disk of the server is full: make room there and try again."
@@ -63,6 +75,24 @@ class State(StrEnum):
     DONE = "done"
     FAILED = "failed"
     INTERRUPTED = "interrupted"
+    SUPERSEDED = "superseded"  # a newer answer took its place before it was worked out
+    HELD = "held"  # it would turn the part over, and no person has said that it shall
+
+
+class SupersededError(Exception):
+    """A newer answer took the place of what is being worked out."""
+
+
+class TurnsOverError(Exception):
+    """``sides``: the working side of the base and that of the revision, in the model's axes, and ``seen``,
+    the latter as it is called in the base's own frame."""
+
+    def __init__(self, sides: Mapping[str, str]) -> None:
+        super().__init__(f"it turns the part over: {sides['now']} of the model works, so far {sides['was']}.")
+        self.sides = sides
+
+    def __reduce__(self) -> tuple[type[TurnsOverError], tuple[Mapping[str, str]]]:
+        return type(self), (self.sides,)
 
 
 class StoreError(SetupError):
@@ -85,7 +115,8 @@ class Source:
 class JobRevision:
     """``choices`` as a choices file holds them; ``summary`` what the list and the page tell of the result.
 
-    ``starts``: how often it was begun and neither ended nor stopped.
+    ``starts``: how often it was begun and neither ended nor stopped. ``base``: the revision that it changes.
+    ``sure``: it is worked out even where it turns the part over against its base.
     """
 
     job: str
@@ -99,6 +130,8 @@ class JobRevision:
     seconds: float | None
     summary: Mapping[str, Any]
     starts: int
+    base: int | None = None
+    sure: bool = True
 
 
 @dataclass(frozen=True)
@@ -116,9 +149,29 @@ class Job:
     parts: tuple[Mapping[str, Any], ...]
     revisions: tuple[JobRevision, ...]
     blanks: tuple[Mapping[str, Any], ...] = ()
+    note: str = ""
+    standing: str = ""
 
     def as_dict(self) -> dict[str, Any]:
         return asdict(self)
+
+
+@dataclass(frozen=True)
+class Listed:
+    """A job and of its last revision what the list tells."""
+
+    id: str
+    name: str
+    created: str
+    parts: tuple[Mapping[str, Any], ...]
+    note: str
+    standing: str
+    number: int
+    state: State
+    stage: str
+    share: float
+    error: str
+    summary: Mapping[str, Any]
 
 
 class Store:
@@ -175,8 +228,9 @@ class Store:
         if row[0] > _VERSION:
             raise ValueError("it is of a later version of this program")
         self._db.executescript(_SCHEMA)
-        if not any(column["name"] == "starts" for column in self._rows("PRAGMA table_info(revision)")):
-            self._db.execute("ALTER TABLE revision ADD COLUMN starts INTEGER NOT NULL DEFAULT 0")
+        for table, name, kind in _LATER:
+            if not any(column["name"] == name for column in self._rows(f"PRAGMA table_info({table})")):
+                self._db.execute(f"ALTER TABLE {table} ADD COLUMN {name} {kind}")
         self._db.execute(f"PRAGMA user_version = {_VERSION}")
 
     def _recover(self) -> None:
@@ -187,8 +241,8 @@ class Store:
         for left in [*self.incoming.iterdir(), *self.jobs_folder.iterdir()]:
             if left.parent == self.incoming or left.name not in known:
                 _remove(left)
-        for left in self.jobs_folder.glob("*/.*"):  # half-made results
-            _remove(left)
+        for left in [*self.jobs_folder.glob("*/.*"), *self.jobs_folder.glob("*/*.dropped")]:
+            _remove(left)  # half-made results, marks that nobody reads any more
 
     def add(self, upload: Path, name: str, sha256: str, choices: Mapping[str, Any]) -> Job:
         """Takes a finished upload over as a new job with a first revision."""
@@ -219,6 +273,13 @@ class Store:
         )
         return file
 
+    def forget_blank(self, job: str, file: str) -> None:
+        """Takes back a blank that cannot be used, unless choices name it already."""
+        if any(r.choices.get("blank") == file for r in self.job(job).revisions):
+            return
+        self._do("DELETE FROM blank WHERE job = ? AND file = ?", job, file)
+        (self.place(job) / file).unlink(missing_ok=True)
+
     def take_blank(self, job: str, file: str, source: Job) -> None:
         """Another job's blank for this one too."""
         (blank,) = (b for b in source.blanks if b["file"] == file)
@@ -231,17 +292,22 @@ class Store:
             blank["bytes"],
         )
 
-    def revise(self, job: str, choices: Mapping[str, Any]) -> JobRevision:
+    def revise(
+        self, job: str, choices: Mapping[str, Any], *, base: int | None = None, sure: bool = True
+    ) -> JobRevision:
         """A new revision of a job, waiting to be run."""
         with self._lock, self._db:
             (row,) = self._rows("SELECT MAX(number) AS n FROM revision WHERE job = ?", job)
-            self._insert(job, row["n"] + 1, choices)
+            self._insert(job, row["n"] + 1, choices, base, sure)
             return self.revision(job, row["n"] + 1)
 
-    def _insert(self, job: str, number: int, choices: Mapping[str, Any]) -> None:
+    def _insert(
+        self, job: str, number: int, choices: Mapping[str, Any], base: int | None = None, sure: bool = True
+    ) -> None:
         self._db.execute(
-            "INSERT INTO revision (job, number, state, choices, created) VALUES (?, ?, ?, ?, ?)",
-            (job, number, State.WAITING, json.dumps(choices), _now()),
+            "INSERT INTO revision (job, number, state, choices, created, base, sure) "
+            "VALUES (?, ?, ?, ?, ?, ?, ?)",
+            (job, number, State.WAITING, json.dumps(choices), _now(), base, sure),
         )
 
     def update(self, job: str, number: int, **changes: Any) -> JobRevision:
@@ -277,6 +343,32 @@ class Store:
         order = "ORDER BY created DESC, rowid DESC LIMIT ?"
         return [self._job(r) for r in self._rows(f"SELECT * FROM job WHERE {where} {order}", *given, limit)]
 
+    def listed(self) -> list[Listed]:
+        """Every job with its last revision, the latest job first, at one asking."""
+        rows = self._rows(
+            "SELECT job.id, name, job.created, parts, note, standing, "
+            "number, state, stage, share, error, summary "
+            "FROM job JOIN revision ON revision.job = job.id "
+            "AND number = (SELECT MAX(number) FROM revision WHERE revision.job = job.id) "
+            "ORDER BY job.created DESC, job.rowid DESC"
+        )
+        return [
+            Listed(
+                **dict(row)
+                | {
+                    "parts": tuple(json.loads(row["parts"])),
+                    "state": State(row["state"]),
+                    "summary": json.loads(row["summary"]),
+                }
+            )
+            for row in rows
+        ]
+
+    def stand(self, job: str, note: str, standing: str) -> None:
+        """Raises KeyError."""
+        self.job(job)
+        self._do("UPDATE job SET note = ?, standing = ? WHERE id = ?", note, standing, job)
+
     def waiting(self) -> list[JobRevision]:
         """Revisions that a server before this one accepted but did not begin, the oldest first."""
         rows = self._rows("SELECT * FROM revision WHERE state = ? ORDER BY created, rowid", State.WAITING)
@@ -297,6 +389,10 @@ class Store:
         """The folder of a revision's result."""
         return self.place(job) / f"r{number:d}"
 
+    def dropped(self, job: str, number: int) -> Path:
+        """The mark for the worker that a running revision need not be finished."""
+        return self.place(job) / f"r{number:d}.dropped"
+
     def _job(self, row: sqlite3.Row) -> Job:
         revisions = self._rows("SELECT * FROM revision WHERE job = ? ORDER BY number", row["id"])
         known = dict(row) | {"parts": tuple(json.loads(row["parts"]))}
@@ -316,7 +412,7 @@ def _revision(row: sqlite3.Row) -> JobRevision:
     known = dict(row)
     for key in ("choices", "summary"):
         known[key] = json.loads(known[key])
-    return JobRevision(**known | {"state": State(known["state"])})
+    return JobRevision(**known | {"state": State(known["state"]), "sure": bool(known["sure"])})
 
 
 def _remove(path: Path) -> None:

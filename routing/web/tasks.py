@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from featurize import isolate
+from featurize.brep.frame import SIDES, direction_name
 from featurize.compare import compare
 from featurize.placing import box_point, edge_places, own_turns, places
 from featurize.recognise import Recognition
@@ -19,8 +20,8 @@ from featurize.step.document import Skip, StepDocument
 from featurize.step.read import read_step
 from routing.export import route_json
 from routing.export.exporters import all_files
-from routing.export.viewer.mesh import model_of
-from routing.inputs.choices import BLANKS, EDGE
+from routing.export.viewer.mesh import mesh_of, model_of, packed
+from routing.inputs.choices import BLANKS, EDGE, ChoicesError
 from routing.inputs.overrides import Settled
 from routing.inputs.shop import load_shop
 from routing.jobs.job import decide_plan, recognise_parts, route_document
@@ -29,11 +30,15 @@ from routing.jobs.result import PartResult
 from routing.jobs.stages import StageCache
 from routing.jobs.staging import staged_folder
 from routing.plan.revision import edge_changes, operation_changes
+from routing.stock.blank import BlankError, blank_from_step
 from routing.web.answers import from_table
-from routing.web.store import MODEL, PLACES, PREVIEW, Source
+from routing.web.picture import write_picture
+from routing.web.store import MODEL, PICTURE, PLACES, PREVIEW, Source, SupersededError, TurnsOverError
 
 # What this worker has worked out.
 _stages = StageCache()
+# Cosine of what still counts as the same working side: sides are square to each other, or nearly.
+_SAME_WAY = 0.9
 
 
 def read(source: Source, inputs: Inputs) -> StepDocument:
@@ -58,8 +63,14 @@ def inputs_of(source: Source, shop: str | None) -> Inputs:
     return Inputs.of(source.name, source.sha256, choices.but(blank=blank), loaded, Skip(source.skip))
 
 
-def run(source: Source, shop: str | None, view: str, result: str) -> dict[str, Any]:
-    """A whole job; its meshes go to ``view`` as soon as the file is read, its files to ``result``."""
+def run(
+    source: Source, shop: str | None, view: str, result: str, dropped: str, base: Source | None = None
+) -> dict[str, Any]:
+    """A whole job; its meshes go to ``view`` as soon as the file is read, its files to ``result``.
+
+    Ends with SupersededError at its next stage once there is a file ``dropped``; with TurnsOverError where
+    a part's working side is not that of ``base``, what it was so far.
+    """
     _stages.times.clear()
     isolate.report({"stage": "reading the file", "share": 0.0})
     if not source.skip and not (Path(view) / "0.json").exists():
@@ -72,15 +83,22 @@ def run(source: Source, shop: str | None, view: str, result: str) -> dict[str, A
     for n, solid in enumerate(document.parts):
         target = Path(view) / f"{n}.json"
         if not target.exists():
-            write_whole(target, json.dumps(model_of(solid.solid, source_faces=solid.source_faces)))
+            mesh = mesh_of(solid.solid)
+            write_whole(target, json.dumps(packed(mesh, source_faces=solid.source_faces)))
+            if n == 0:
+                write_picture(mesh, Path(view) / PICTURE)
         isolate.report({"parts": parts, "seen": n + 1})
 
     def report(text: str, share: float) -> None:
+        if Path(dropped).exists():
+            raise SupersededError
         isolate.report({"stage": text, "share": share})
 
     def answered(part: PartResult) -> None:
         isolate.report({"planned": {"folder": part.folder, "count": part.count, "route": part.route}})
 
+    if base is not None:
+        _hold_if_turned(_recognised(document, inputs_of(base, shop)), _recognised(document, inputs))
     with staged_folder(Path(result), (*all_files(), PLACES)) as folder:
         done = route_document(document, folder, inputs, report, cache=_stages, answered=answered)
         found = [_places(settled.recognition) for settled in _recognised(document, inputs)]
@@ -90,6 +108,16 @@ def run(source: Source, shop: str | None, view: str, result: str) -> dict[str, A
         "notes": list(done.notes),
         "took": [{"step": t.stage, "seconds": round(t.seconds, 3), "kept": t.kept} for t in _stages.times],
     }
+
+
+def _hold_if_turned(before: Iterator[Settled], after: Iterator[Settled]) -> None:
+    for old, new in zip(before, after, strict=True):
+        was, now = old.recognition.part.frame, new.recognition.part.frame
+        up = now.direction("+z")
+        if not was.direction("+z") @ up > _SAME_WAY:
+            seen = max(SIDES, key=lambda side: float(was.direction(side) @ up))
+            sides = {"was": direction_name(was.direction("+z")), "now": direction_name(up), "seen": seen}
+            raise TurnsOverError(sides)
 
 
 def _recognised(document: StepDocument, inputs: Inputs) -> Iterator[Settled]:
@@ -115,6 +143,7 @@ def preview(model: Path, target: Path) -> None:
 
 
 def _summary(route: Mapping[str, Any]) -> dict[str, Any]:
+    estimate = route["estimate"] or {}
     severities = [flag["severity"] for flag in route["flags"]]
     return {
         "name": route["part"]["name"],
@@ -122,6 +151,10 @@ def _summary(route: Mapping[str, Any]) -> dict[str, Any]:
         "operations": len(route["operations"]),
         "doubts": len(route["doubts"]),
         "flags": {severity: severities.count(severity) for severity in dict.fromkeys(severities)},
+        "codes": sorted({flag["code"] for flag in route["flags"]}),
+        "material": route["part"]["material"],
+        "setups": len(route.get("setups", ())),
+        **{key: estimate.get(key) for key in ("minutes", "cost", "currency")},
     }
 
 
@@ -169,6 +202,22 @@ def differences(old: Source, new: Source, shop: str | None) -> dict[str, Any]:
     return {"same": not any(changes.values()), **changes}
 
 
+def check_blank(source: Source, shop: str | None, blank: str) -> None:
+    """Raises ChoicesError for what is not one solid that holds every part of the model."""
+    inputs = inputs_of(replace(source, choices={**source.choices, "blank": "auto"}), shop)
+    for settled in _recognised(read(source, inputs), inputs):
+        try:
+            blank_from_step(Path(blank), settled.recognition.part)
+        except BlankError as error:
+            raise ChoicesError(f"blank: {error}") from error
+
+
+def sample(path: str) -> None:
+    from routing.web.sample import write_sample
+
+    write_sample(Path(path))
+
+
 def warm_up() -> None:
     """A first reading and meshing, of a block of our own: the kernel loads its tables at the first."""
     from OCP.BRepPrimAPI import BRepPrimAPI_MakeBox
@@ -194,4 +243,6 @@ def write_whole(path: Path, text: str) -> None:
 TASKS: Mapping[str, Callable[..., Any]] = {
     "run": run,
     "differences": differences,
+    "check_blank": check_blank,
+    "sample": sample,
 }

@@ -73,7 +73,27 @@ def test_a_dropped_file_is_seen_before_it_is_worked_out_and_its_stages_are_told(
 
 def test_flags_come_first_the_blocking_one_before_all(job):
     assert job.locator("#tab-Flags").get_attribute("aria-selected") == "true"
-    assert "blocking" in job.locator(".flags li").first.inner_text()
+    assert "blocking" in job.locator("#panel li").first.inner_text()
+
+
+def test_the_first_screen_tells_what_it_comes_to_and_each_figure_opens_its_basis(job):
+    """Minutes are the sum of the estimate's lines; hours are rounded to a tenth, money to whole units."""
+    where = job.url.replace("#/job/", "api/jobs/").partition("?")[0].rpartition("/")[0]
+    estimate = job.request.get(where).json()["parts"][0]["route"]["estimate"]
+    figures = job.locator(".strip .figure")
+    said = [text.splitlines() for text in figures.all_inner_texts()]
+    minutes, money = (sum(line[key] for line in estimate["lines"]) for key in ("minutes", "cost"))
+    assert float(said[0][1].removesuffix(" h")) == pytest.approx(minutes / 60, abs=0.051)
+    assert float(said[1][1].split()[0]) == pytest.approx(money, abs=0.51)
+    assert int(said[2][1]) == estimate["setups"]
+    assert job.evaluate("scrollY") == 0
+    for seen in (".strip", ".canvas canvas", ".title-block", "#tab-Flags", ".strip .get"):
+        box = job.locator(seen).bounding_box()
+        assert box["y"] + box["height"] <= 900, seen
+    for n, basis in enumerate(("figures-time", "figures-more", "holding", "panel", "figures-stock")):
+        figures.nth(n).locator("button").click()
+        assert job.evaluate("document.activeElement.id") == basis
+    assert job.locator(".strip .get").get_attribute("href").endswith("ground_stock.step")
 
 
 def test_a_click_on_a_face_shows_its_feature(job):
@@ -395,7 +415,7 @@ def test_markup_in_names_is_shown_as_it_is_written(page):
     page.goto(page.url.split("#")[0] + "#/")
     page.locator("table.jobs").wait_for()
     assert wild in page.locator("table.jobs").inner_text()
-    assert not page.locator("main img, main b").count()
+    assert not page.locator("main img:not([src^='/api/jobs/']), main img[onerror], main b").count()
 
 
 def test_a_long_name_pushes_nothing_out_of_sight(page):
@@ -468,13 +488,13 @@ def test_by_keyboard_alone(job):
 @pytest.mark.parametrize("wide", [1440, 1024, 800])
 def test_nothing_is_wider_than_the_window(job, wide):
     job.set_viewport_size({"width": wide, "height": 900})
-    for tab in ("Flags", "Features", "Edges", "Operations", "Choices", "Files"):
+    for tab in ("Flags", "Features", "Edges", "Operations", "Figures", "Choices", "Files"):
         job.click(f"#tab-{tab}")
         assert job.evaluate("document.documentElement.scrollWidth") <= wide
 
 
 @pytest.mark.parametrize(
-    "where", ["jobs", "Flags", "Features", "Edges", "Operations", "Choices", "Files", "compare"]
+    "where", ["jobs", "Flags", "Features", "Edges", "Operations", "Figures", "Choices", "Files", "compare"]
 )
 def test_axe_finds_no_fault(page, where):
     """Every rule of WCAG 2.2 A and AA that axe-core has; contrast is one (AA: 4.5 to 1, large 3 to 1)."""

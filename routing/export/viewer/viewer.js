@@ -32,13 +32,14 @@ precision highp float; precision highp int; precision highp sampler2D;
 uniform sampler2D paint; uniform float opacity; uniform bool ids;
 flat in int id; in vec3 facing; in float beyond; out vec4 colour;
 void main() {
-  if (beyond > 0.0) discard;
+  vec4 own = texelFetch(paint, ivec2(id % ${ROW}, id / ${ROW}), 0);
+  if (beyond > 0.0 || own.a < 0.1) discard; // cut away, or hidden
   if (ids) {
     int n = gl_FrontFacing ? id + 1 : 0;
     colour = vec4(n & 255, (n >> 8) & 255, (n >> 16) & 255, 255) / 255.0;
     return;
   }
-  vec4 own = texelFetch(paint, ivec2(id % ${ROW}, id / ${ROW}), 0);
+  if (own.a < 0.4 && mod(floor(gl_FragCoord.x) + 2.0 * floor(gl_FragCoord.y), 4.0) > 0.5) discard; // faded: a sieve
   vec3 shade = own.rgb;
   float stripe = mod(gl_FragCoord.x + gl_FragCoord.y, 14.0);
   if (!gl_FrontFacing) { // what a section lays open: flat, ruled as on a drawing
@@ -58,12 +59,14 @@ void main() {
 const EDGE_VERTEX = `${TABLES}
 layout(location = 0) in vec3 from; layout(location = 1) in vec3 to; layout(location = 2) in uvec2 owner;
 layout(location = 3) in vec2 along;
-uniform sampler2D looks; uniform vec2 size; uniform float ratio; uniform int layer;
+uniform sampler2D looks, paint; uniform vec2 size; uniform float ratio, weight; uniform int layer;
 flat out vec3 ink; flat out float dashes; flat out int id; out float beyond, run;
 void main() {
   id = int(owner.y);
   int look = int(texelFetch(looks, cell(id), 0).r * 255.0 + 0.5); // 0 plain, 1 break, 2 sharp, 3 chosen
-  float width = (layer == 0 ? vec4(0.0, 4.6, 6.2, 11.0) : vec4(1.2, 2.6, 3.8, 7.0))[look] * ratio;
+  float width = (layer == 0 ? vec4(0.0, 4.6, 6.2, 11.0) : vec4(1.2, 2.6, 3.8, 7.0))[look] * ratio * weight;
+  float kept = texelFetch(paint, cell(int(owner.x)), 0).a; // of the face: hidden, faded, shown, marked
+  width *= kept < 0.1 ? 0.0 : kept < 0.4 ? 0.4 : 1.0;
   vec3 own = look == 2 ? vec3(0.72, 0.0, 0.16) : look == 3 ? vec3(0.05, 0.33, 0.62) : vec3(0.09, 0.10, 0.12);
   ink = layer == 0 ? vec3(1.0) : own;
   dashes = look == 1 && layer == 1 ? 1.0 : 0.0;
@@ -129,6 +132,7 @@ export function makeViewer(canvas, model, axes = [[1, 0, 0], [0, 1, 0], [0, 0, 1
   let body = null, over = true; // a stock body, over the part or instead of it
   let turn = VIEWS.iso, centre = [0, 0, 0], span = 1, radius = 1; // span: mm from the middle to the nearer border
   let clip = [0, 0, 0, 0], pickers = [], marked = new Set(), asked = 0, gone = false;
+  let hidden = new Set(), faded = new Set(), weight = 1, hoverers = [], hovering = 0;
   let target = null; // where faces are drawn as numbers
 
   function program(vertex, fragment) {
@@ -275,6 +279,7 @@ export function makeViewer(canvas, model, axes = [[1, 0, 0], [0, 1, 0], [0, 0, 1
     gl.uniform1i(edges.places.ids, Number(ids));
     gl.uniform2f(edges.places.size, canvas.width, canvas.height);
     gl.uniform1f(edges.places.ratio, window.devicePixelRatio || 1);
+    gl.uniform1f(edges.places.weight, ids ? 1 : weight);
     gl.uniform1f(edges.places.dash, 9 * (window.devicePixelRatio || 1) * mmPerPixel());
     gl.bindVertexArray(thing.lines);
     gl.stencilFunc(gl.NOTEQUAL, 1, 1);
@@ -314,10 +319,11 @@ export function makeViewer(canvas, model, axes = [[1, 0, 0], [0, 1, 0], [0, 0, 1
 
   const redraw = () => { if (!asked && !gone) asked = requestAnimationFrame(draw); };
 
-  function corners() { // of each face's box, moved as the face is
+  function corners(chosen = null) { // of each face's box, or of the chosen ones', moved as the face is
     const low = new Map(), high = new Map();
     for (let i = 0; i < part.owner.length; i++) {
       const face = part.owner[i];
+      if (chosen && !chosen.has(face)) continue;
       if (!low.has(face)) { low.set(face, [1e30, 1e30, 1e30]); high.set(face, [-1e30, -1e30, -1e30]); }
       for (let k = 0; k < 3; k++) {
         const v = part.positions[3 * i + k] + part.shift.values[4 * face + k];
@@ -325,13 +331,13 @@ export function makeViewer(canvas, model, axes = [[1, 0, 0], [0, 1, 0], [0, 0, 1
         high.get(face)[k] = Math.max(high.get(face)[k], v);
       }
     }
-    const stock = body ? box(body.low, body.high) : [];
+    const stock = body && !chosen ? box(body.low, body.high) : [];
     return [...low.keys()].flatMap(face => box(low.get(face), high.get(face))).concat(stock);
   }
 
-  function frame() {
+  function frame(chosen = null) {
     resize();
-    const points = corners(), across = rows();
+    const across = rows(), own = chosen ? corners(chosen) : [], points = own.length ? own : corners();
     const limits = across.map(r => bounds(points, r));
     const middle = limits.map(([a, b]) => (a + b) / 2);
     centre = [0, 1, 2].map(k => middle[0] * across[0][k] + middle[1] * across[1][k] + middle[2] * across[2][k]);
@@ -373,7 +379,18 @@ export function makeViewer(canvas, model, axes = [[1, 0, 0], [0, 1, 0], [0, 0, 1
       const away = Math.hypot(i % side - reach, Math.floor(i / side) - reach);
       if (pixels[4 * i + 3] === 127 && away < nearest) [edge, nearest] = [number(4 * i), away];
     }
-    pickers.forEach(told => told(face, edge));
+    return [face, edge];
+  }
+  const tell = (to, x, y) => { const found = pick(x, y); to.forEach(told => told(...found)); };
+  const inCanvas = e => {
+    const { left, top, width, height } = canvas.getBoundingClientRect();
+    return [[e.clientX - left, width, canvas.width], [e.clientY - top, height, canvas.height]]
+      .map(([at, shown, all]) => Math.min(all - 1, Math.floor(at / shown * all)));
+  };
+
+  function hover(e) { // once a frame at most
+    if (!hoverers.length || hovering) return;
+    hovering = requestAnimationFrame(() => { hovering = 0; if (!gone) tell(hoverers, ...inCanvas(e)); });
   }
 
   const spin = (dx, dy) => { turn = [turn[0] + dx, turn[1] + dy]; redraw(); };
@@ -397,7 +414,7 @@ export function makeViewer(canvas, model, axes = [[1, 0, 0], [0, 1, 0], [0, 0, 1
     },
     pointermove(e) {
       const last = held.get(e.pointerId);
-      if (!last) return;
+      if (!last) { hover(e); return; }
       const dx = e.clientX - last.x, dy = e.clientY - last.y, wide = held.size === 2 ? spread() : 0;
       held.set(e.pointerId, { x: e.clientX, y: e.clientY });
       moved += Math.abs(dx) + Math.abs(dy);
@@ -408,11 +425,10 @@ export function makeViewer(canvas, model, axes = [[1, 0, 0], [0, 1, 0], [0, 0, 1
     pointerup(e) {
       held.delete(e.pointerId);
       if (moved > 4 || e.button !== 0) return;
-      const { left, top, width, height } = canvas.getBoundingClientRect();
-      pick(...[[e.clientX - left, width, canvas.width], [e.clientY - top, height, canvas.height]]
-        .map(([at, shown, all]) => Math.min(all - 1, Math.floor(at / shown * all))));
+      tell(pickers, ...inCanvas(e));
     },
     pointercancel: e => held.delete(e.pointerId),
+    pointerleave() { hoverers.forEach(told => told(null, null)); },
     contextmenu: e => e.preventDefault(),
     wheel(e) { e.preventDefault(); zoom(Math.exp(Math.max(-99, Math.min(99, e.deltaY)) * 0.002)); },
     keydown(e) {
@@ -423,14 +439,14 @@ export function makeViewer(canvas, model, axes = [[1, 0, 0], [0, 1, 0], [0, 0, 1
       else if (e.key === "+" || e.key === "=") zoom(1 / 1.15);
       else if (e.key === "-") zoom(1.15);
       else if (KEYS[e.key - 1]) viewer.setView(KEYS[e.key - 1]);
-      else if (e.key === "Enter") pick(canvas.width >> 1, canvas.height >> 1);
+      else if (e.key === "Enter") tell(pickers, canvas.width >> 1, canvas.height >> 1);
       else return;
       e.preventDefault();
     },
   };
 
   function repaint() { // what the last table holds of colours, with the marks as they are
-    for (let i = 0; i < part.count; i++) part.paint.values[4 * i + 3] = marked.has(i) ? 255 : 128;
+    for (let i = 0; i < part.count; i++) part.paint.values[4 * i + 3] = hidden.has(i) ? 0 : marked.has(i) ? 255 : faded.has(i) ? 64 : 128;
     part.paint.send();
     redraw();
   }
@@ -445,6 +461,20 @@ export function makeViewer(canvas, model, axes = [[1, 0, 0], [0, 1, 0], [0, 0, 1
     // Calls back with the face's number, or null where the part was missed, and the place in model.edges of
     // an edge that is seen beside the point, or null; gives a way to stop it.
     onPick(told) { pickers.push(told); return () => { pickers = pickers.filter(p => p !== told); }; },
+    // The same for what the pointer is over, while no button is down.
+    onHover(told) { hoverers.push(told); return () => { hoverers = hoverers.filter(h => h !== told); }; },
+    // Sets of faces: not drawn and not picked, or seen through.
+    setHidden(gone_, through = new Set()) { [hidden, faded] = [gone_, through]; repaint(); },
+    // How wide edge lines are: 1 as usual, 0 none.
+    setEdgeWeight(value) { weight = value; redraw(); },
+    // Brings some faces to the middle, as large as the frame allows, but no more than `most` times nearer.
+    zoomTo(chosen, most = 3) {
+      frame();
+      const whole = span;
+      frame(chosen);
+      span = Math.max(span * 1.25, whole / most);
+      radius = corners().reduce((r, p) => Math.max(r, Math.hypot(...p.map((v, k) => v - centre[k]))), 1e-6);
+    },
     // Map of an edge's place in model.edges to "sharp", "break", "chosen" or "plain", as are those left out.
     setEdges(looks) {
       for (let i = 0; i < part.edges; i++) part.looks.values[4 * i] = LOOKS[looks.get(i)] ?? 0;
@@ -473,10 +503,10 @@ export function makeViewer(canvas, model, axes = [[1, 0, 0], [0, 1, 0], [0, 0, 1
       redraw();
     },
     setView(name) { turn = VIEWS[name] ?? VIEWS.iso; frame(); },
-    frame,
+    frame: () => frame(),
     dispose() {
       gone = true;
-      cancelAnimationFrame(asked);
+      [asked, hovering].forEach(cancelAnimationFrame);
       watcher.disconnect();
       for (const [name, act] of Object.entries(events)) canvas.removeEventListener(name, act);
       [part, ...(body ? [body] : [])].forEach(unload);
@@ -507,6 +537,6 @@ function excuse(canvas) {
   const idle = () => {};
   return {
     setColours: idle, setMarked: idle, setEdges: idle, setSection: idle, setExplode: idle, setBody: idle, setView: idle,
-    frame: idle, dispose: idle, onPick: () => idle, range: () => [0, 1], picture: () => "",
+    setHidden: idle, setEdgeWeight: idle, zoomTo: idle, onHover: () => idle, frame: idle, dispose: idle, onPick: () => idle, range: () => [0, 1], picture: () => "",
   };
 }

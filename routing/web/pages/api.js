@@ -27,10 +27,15 @@ export const get = async path => (await asked(path)).json();
 export const post = async (path, content) => (await asked(path, {
   method: "POST", body: JSON.stringify(content ?? {}), headers: { "Content-Type": "application/json" },
 })).json();
-export const act = (path, method = "POST") => asked(path, { method });
+export const act = (path, method = "POST", content) => asked(path, content === undefined ? { method }
+  : { method, body: JSON.stringify(content), headers: { "Content-Type": "application/json" } });
 
 export const handIn = (file, like) => upload("/api/jobs", file, like ? { like } : {});
-export const handInBlank = (file, job) => upload(`/api/jobs/${job}/blanks`, file);
+export async function handInBlank(file, job, number) {
+  const taken = await upload(`/api/jobs/${job}/blanks`, file);
+  await asked(`/api/jobs/${job}/${number}/blanks/${taken.file}`, { method: "POST" }); // says at once what is wrong with it
+  return taken;
+}
 
 async function upload(path, file, more = {}) {
   if (file.size > terms.limit_bytes) {

@@ -1,7 +1,7 @@
 // Which page is shown, what is dropped on it, and what the server tells.
 
 import { begin, handIn, listen } from "./api.js";
-import { el } from "./dom.js";
+import { el, setInch, unit } from "./dom.js";
 import { jobsPage } from "./jobs.js";
 import { sheetPage } from "./sheet.js";
 import { comparePage } from "./compare.js";
@@ -19,9 +19,10 @@ export function complain(error) {
 const announce = text => { progress.textContent = text; };
 
 async function show(keepFocus) {
-  const [name = "", ...rest] = location.hash.replace(/^#\/?/, "").split("/").map(decodeURIComponent);
+  const [where, asked] = location.hash.split("?"), query = new URLSearchParams(asked ?? "");
+  const [name = "", ...rest] = where.replace(/^#\/?/, "").split("/").map(decodeURIComponent);
   const mine = ++serial;
-  const same = name === "job" && page?.moveTo?.(rest);
+  const same = name === "job" && page?.moveTo?.(rest, query);
   if (same) return;
   page?.close?.();
   page = null;
@@ -32,7 +33,7 @@ async function show(keepFocus) {
   }
   const make = { job: sheetPage, compare: comparePage }[name] ?? jobsPage;
   try {
-    const made = await make({ main, rest, complain, announce, take });
+    const made = await make({ main, rest, query, complain, announce, take });
     if (mine !== serial) made?.close?.();
     else {
       page = made;
@@ -65,6 +66,9 @@ async function take(files, like) {
 }
 
 function accept() {
+  const inch = document.getElementById("inch");
+  inch.checked = unit.inch;
+  inch.addEventListener("change", () => { setInch(inch.checked); page?.close?.(); page = null; show(true); });
   const files = document.getElementById("files"), drop = document.getElementById("drop");
   files.addEventListener("change", () => { take(files.files); files.value = ""; });
   let depth = 0;

@@ -1,8 +1,9 @@
 // One feature: sizes, the answers of all processes, flags, and what a person may decide about it.
 
 import { terms } from "./api.js";
-import { blamed, el, field, misread, number, plural, size, table } from "./dom.js";
+import { blamed, el, field, measure, misread, number, plural, size, table } from "./dom.js";
 import { edgeMark, keyOf, nameOf, processMark, severity } from "./marks.js";
+import { saidFlag } from "./questions.js";
 
 const AS_FOUND = "";
 
@@ -19,7 +20,7 @@ export function featureCard(feature, route, { answer, choose }) {
       el("span", null, feature.opens_to.length ? `opens to ${feature.opens_to.join(" ")}` : "open to no side"),
       el("span", null, `confidence ${number(feature.confidence, 2)}`)),
     el("ul", { className: "sizes-list" }, Object.entries(feature.dims).map(([k, v]) => el("li", null, size(k, v)))),
-    flags.length > 0 && el("ul", { className: "plain flags" }, flags.map(f => el("li", { className: f.severity }, severity(f.severity), " ", f.message))),
+    flags.length > 0 && el("ul", { className: "plain flags" }, flags.map(f => el("li", { className: f.severity }, severity(f.severity), " ", saidFlag(f)))),
     feature.why.length > 0 && table(`What each process answers for ${feature.id}`, ["Process", "Answer", "Why", "Left, mm³"], feature.why.map(v => el("tr", { className: v.process === feature.process ? "taken" : "" },
       el("th", { scope: "row" }, processMark(v.process)),
       el("td", null, v.workable ? "can" : "cannot", v.process === feature.process ? ", taken" : ""),
@@ -79,7 +80,7 @@ export function edgeCard(edge, { answer, choose, pick }) {
   };
   return [
     el("h2", null, `Edge ${edge.id} `, el("button", { type: "button", className: "slight", onclick: () => choose(null) }, "Let go")),
-    el("p", { className: "row" }, edgeMark(edge.verdict), el("span", null, `${number(edge.settle.size_mm, 2)} mm long`),
+    el("p", { className: "row" }, edgeMark(edge.verdict), el("span", null, `${measure(edge.settle.size_mm, "mm", 2)} long`),
       el("span", null, "between ", pick(edge.features[0]), " and ", pick(edge.features[1]))),
     el("p", null, edge.reason),
     el("form", { className: "row decide", onsubmit: send, ariaLabel: `Decide about edge ${edge.id}` },

@@ -3,10 +3,21 @@
 import { handInBlank, terms } from "./api.js";
 import { blame, blamed, el, field, misread } from "./dom.js";
 import { nameOf } from "./marks.js";
+import { WORDS } from "./words.js";
 
 const SIDES = ["+x", "-x", "+y", "-y", "+z", "-z"];
 const SETTLED = ["thread", "process", "is", "side", "edge", "allowance"];
 const left = ([floor, wall]) => `${floor} mm left on floors, ${wall} on walls`;
+
+// What is near a name that is not known: the family that its letters suggest, at the figure that it holds.
+const KNOWN = ["steel-54hrc", "steel-58hrc", "steel-60hrc", "steel-62hrc", "carbide-6", "carbide-12", "carbide-20"];
+export function near(text) {
+  const figure = text.match(/\d+(\.\d+)?/)?.[0], hard = /c(arb|obalt|o\b)|wc|binder|%/i.test(text);
+  const value = Number(figure), made = [];
+  if (figure && value >= 20 && value <= 70 && !hard) made.push(`steel-${figure}hrc`);
+  if (figure && value >= 3 && value <= 30 && (hard || value < 20)) made.push(`carbide-${figure}`);
+  return [...new Set([...made, ...KNOWN.filter(k => hard === k.startsWith("carbide"))])].slice(0, 3);
+}
 
 const PLAIN = {
   material: "material", working_side: "working side", blank: "blank", blank_margin_mm: "blank beyond the part, mm",
@@ -48,7 +59,7 @@ export function choicesForm({ job, revision, told, again, complain }) {
     blankFile.value = "";
     blame(blank);
     try {
-      const { file, name } = await handInBlank(chosen, job.id);
+      const { file, name } = await handInBlank(chosen, job.id, revision.number);
       if (![...blank.options].some(o => o.value === file)) {
         blank.append(el("option", { value: file }, name));
         job.blanks.push({ file, name });
@@ -77,8 +88,17 @@ export function choicesForm({ job, revision, told, again, complain }) {
   }
   drawKept();
 
+  const offered = el("span", { className: "row near", hidden: true });
+  // Names near one that is not known, each to be taken with a press.
+  function offer(error) {
+    offered.hidden = !error.message.startsWith("material");
+    offered.replaceChildren(WORDS.choices.near, ...(offered.hidden ? [] : near(material.value)).map(name => el("button", {
+      type: "button", className: "slight", onclick: () => { material.value = name; blame(material); offered.hidden = true; material.focus(); } }, name)));
+  }
+
   const send = async event => {
     event.preventDefault();
+    offered.hidden = true;
     said.textContent = "";
     for (const control of Object.values(controls)) blame(control);
     if (misread(numbers)) return;
@@ -96,7 +116,7 @@ export function choicesForm({ job, revision, told, again, complain }) {
       const pair = [kindFloor.value === "" ? usualFloor : kindFloor.value, kindWall.value === "" ? usualWall : kindWall.value];
       table.allowances = { ...table.allowances, [kinds.value]: pair.map(Number) };
     }
-    try { await again({ choices: table }); } catch (error) { if (!blamed(error, controls)) said.textContent = error.message; }
+    try { await again({ choices: table, ask: side.value === (now.working_side ?? "") }); } catch (error) { offer(error); if (!blamed(error, controls)) said.textContent = error.message; }
   };
   const file = el("input", { type: "file", id: "choices-file", accept: ".toml" });
   file.addEventListener("change", async () => {
@@ -107,8 +127,8 @@ export function choicesForm({ job, revision, told, again, complain }) {
 
   return [
     el("form", { className: "choices", onsubmit: send, noValidate: true },
-      el("datalist", { id: "materials" }, ["steel-60hrc", "steel-54hrc", "carbide-6", "carbide-12", "carbide-20"].map(m => el("option", { value: m }))),
-      field("material", "Material", material, "steel by hardness, carbide by binder share: steel-60hrc, carbide-12"),
+      el("datalist", { id: "materials" }, KNOWN.map(m => el("option", { value: m }))),
+      field("material", "Material", material, "steel by hardness, carbide by binder share: steel-60hrc, carbide-12"), offered,
       field("side", "Working side, in the model's axes", side),
       field("blank", "Blank", blank),
       el("p", { className: "field beside" }, el("label", { className: "button slight", htmlFor: "blank-file" }, "Hand in a blank as STEP", blankFile)),

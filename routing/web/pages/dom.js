@@ -15,7 +15,9 @@ function fill(node, given, children) {
 export const el = (tag, given, ...children) => fill(document.createElement(tag), given, children);
 export const svg = (tag, given, ...children) => fill(document.createElementNS(SVG, tag), given, children);
 
+// Every cell knows its head: on a narrow screen rows are cards.
 export function table(caption, heads, rows, className = "") {
+  for (const row of rows.flat(9)) [...(row?.cells ?? [])].forEach((cell, n) => { if (cell.tagName === "TD") cell.dataset.head = heads[n] ?? ""; });
   return el("div", { className: "scroll", tabIndex: 0, role: "region", ariaLabel: caption },
     el("table", { className },
       el("caption", { className: "unseen" }, caption),
@@ -60,12 +62,30 @@ export function blamed(error, controls) {
 export const number = (value, digits = 3) =>
   value === null || value === undefined ? "" : String(Number(Number(value).toFixed(digits)));
 
+// Thousands apart by a narrow space, as ISO 80000-1 has it, whatever the reader's own language.
+export const grouped = (value, digits = 3) => number(value, digits).replace(/^-?\d{4,}/, d => d.replace(/\B(?=(\d{3})+$)/g, "\u202f"));
+
+// Minutes as people say them: 45 min, 3.2 h.
+export const hours = minutes => (minutes < 60 ? `${number(minutes, 0)} min` : `${grouped(minutes / 60, minutes < 6000 ? 1 : 0)} h`);
+
 const UNITS = { mm: " mm", deg: "°", mm2: " mm²", mm3: " mm³", min: " min" };
+// Lengths are millimetres everywhere inside; only what is shown may be in inches, of 25.4 mm each.
+const INCH = { mm: [25.4, " in", 4], mm2: [25.4 ** 2, " in²", 5], mm3: [25.4 ** 3, " in³", 5] };
+export const unit = { inch: localStorage.getItem("unit") === "inch" };
+export function setInch(on) { unit.inch = on; localStorage.setItem("unit", on ? "inch" : "mm"); }
+
+// A length, area or volume with its unit; without one where `bare`, for a column whose head has it.
+export function measure(value, kind = "mm", digits = 3, bare = false) {
+  if (value === null || value === undefined) return "";
+  const [by, sign, finer] = unit.inch && INCH[kind] ? INCH[kind] : [1, UNITS[kind] ?? "", digits];
+  return grouped(value / by, finer) + (bare ? "" : sign);
+}
+export const inUnit = words => (unit.inch ? words.replace(/\bmm(?=[²³]|$)/, "in") : words);
 
 // "depth_mm": 12 as "depth 12 mm".
 export function size(name, value) {
-  const [, words, unit] = name.match(/^(.*?)_(mm3|mm2|mm|deg|min)$/) ?? [null, name, ""];
-  return `${words.replaceAll("_", " ")} ${number(value)}${UNITS[unit] ?? ""}`;
+  const [, words, kind] = name.match(/^(.*?)_(mm3|mm2|mm|deg|min)$/) ?? [null, name, ""];
+  return `${words.replaceAll("_", " ")} ${measure(value, kind)}`;
 }
 
 export const plural = (count, word, more = `${word}s`) => `${count} ${count === 1 ? word : more}`;

@@ -1,99 +1,166 @@
-// All jobs: found by a word, opened, stopped, run again, removed.
+// All jobs: found, sorted, summed, noted upon, opened, stopped, run again, removed.
 
-import { act, get } from "./api.js";
-import { el, plural, table, when } from "./dom.js";
-import { severity } from "./marks.js";
+import { act, get, post } from "./api.js";
+import { el, field, grouped, hours, plural, table, when } from "./dom.js";
+import { canHelp, severity } from "./marks.js";
+import { WORDS } from "./words.js";
+
+const W = WORDS.jobs;
+const SHOWN = 200; // rows that are made at once before one asks for all
+const count = job => Object.values(job.flags).reduce((a, b) => a + b, 0);
+const most = key => (a, b) => (b[key] ?? -1) - (a[key] ?? -1);
+const SORTS = {
+  created: () => 0, // as the server lists them
+  name: (a, b) => a.name.localeCompare(b.name), material: (a, b) => a.material.localeCompare(b.material),
+  minutes: most("minutes"), cost: most("cost"), flags: (a, b) => count(b) - count(a),
+};
+
+// What a job can be found by.
+const text = job => [job.name, ...job.parts, job.material, ...job.codes, job.note, job.standing, job.state, ...Object.keys(job.flags)].join(" ").toLowerCase();
 
 export async function jobsPage({ main, complain, announce, take }) {
-  let jobs = [], words = "", timer = 0;
-  const rows = el("div"), count = el("p", { className: "quiet", role: "status" });
-  const search = el("input", {
-    type: "search", id: "search", autocomplete: "off", spellcheck: false,
-    oninput: () => { clearTimeout(timer); timer = setTimeout(() => { words = search.value; refresh(); }, 200); },
-  });
+  let jobs = [], standings = [""], all = false, timer = 0;
+  const chosen = new Set();
+  const rows = el("div"), told = el("p", { className: "quiet", role: "status" }), sum = el("p", { role: "status" });
+  const soon = () => { clearTimeout(timer); timer = setTimeout(draw, 150); };
+  const search = el("input", { type: "search", id: "search", autocomplete: "off", spellcheck: false, oninput: soon });
+  const pick = (id, options) => el("select", { id, onchange: () => draw() }, options.map(([v, words]) => el("option", { value: v }, words)));
+  const state = pick("by-state", [["", W.any], ...["waiting", "running", "done", "failed", "interrupted", "held"].map(s => [s, s])]);
+  const flagged = pick("by-flags", W.flagged), standing = pick("by-standing", [["", W.any]]), sort = pick("sort", W.sorts);
+  const figure = id => el("input", { id, type: "number", min: 0, step: "any", oninput: soon });
+  const least = figure("least"), highest = figure("highest"), since = el("input", { id: "since", type: "date", onchange: () => draw() });
   const picker = el("input", { type: "file", multiple: true, accept: ".step,.stp,.p21", id: "first-files" });
   picker.addEventListener("change", () => { take(picker.files); picker.value = ""; });
+  const sample = el("button", { type: "button", id: "sample", onclick: doing(async () => { location.hash = `#/job/${(await post("/api/sample")).id}/1/0`; }) }, WORDS.empty.sample);
+  const empty = el("section", { className: "empty", hidden: true }, el("h2", null, WORDS.empty.title),
+    el("ol", null, WORDS.empty.lines.map(line => el("li", null, line))), el("p", null, sample));
+  const every = el("input", { type: "checkbox", id: "every", onchange: () => { for (const j of listed()) chosen[every.checked ? "add" : "delete"](j.id); draw(); } });
+  const csv = el("a", { className: "button slight", id: "csv", download: "jobs.csv" }, W.csv);
+  const filters = el("div", { className: "row filters" },
+    field("by-state", W.state, state), field("by-flags", W.flags, flagged), field("by-standing", W.standing, standing),
+    field("least", W.from, least), field("highest", W.to, highest), field("since", W.since, since), field("sort", W.sort, sort));
+  const sums = el("div", { className: "row sums" }, el("span", { className: "tick" }, every, el("label", { htmlFor: "every" }, W.all)), csv, sum);
   main.replaceChildren(
     el("section", { className: "hand-in", ariaLabel: "Hand in" },
       el("h1", null, "Jobs"),
       el("p", null, "Drop one or several STEP files anywhere on this page, or ",
         el("label", { className: "link", htmlFor: "first-files" }, "choose them", picker), ". They stay on this machine.")),
-    el("div", { className: "find" }, el("label", { htmlFor: "search" }, "Find by file or part"), search, count),
-    rows);
+    el("div", { className: "find" }, el("label", { htmlFor: "search" }, W.find), search, told),
+    filters, sums, rows, empty);
 
   async function refresh() {
     try {
-      ({ jobs } = await get(`/api/jobs?q=${encodeURIComponent(words)}`));
+      ({ jobs, standings } = await get("/api/list"));
+      if (standing.options.length === 1) standing.append(...standings.filter(Boolean).map(s => el("option", { value: s }, s)));
       draw();
     } catch (error) {
       complain(error);
     }
   }
 
-  const doing = work => async () => {
-    try { await work(); await refresh(); } catch (error) { complain(error); }
-  };
+  function doing(work) {
+    return async () => { try { await work(); await refresh(); } catch (error) { complain(error); } };
+  }
 
-  function outcome(revision) {
-    if (revision.state === "running" || revision.state === "waiting") {
-      return [el("progress", { max: 1, value: revision.share, ariaLabel: "Progress" }), " ",
-        el("span", null, revision.stage || revision.state)];
+  function listed() {
+    const words = search.value.toLowerCase().split(/\s+/).filter(Boolean);
+    const fits = job => words.every(w => text(job).includes(w))
+      && (!state.value || job.state === state.value)
+      && (!flagged.value || (flagged.value === "none" ? count(job) === 0 && job.state === "done" : job.flags[flagged.value] > 0))
+      && (!standing.value || job.standing === standing.value)
+      && (least.value === "" || (job.cost ?? -1) >= Number(least.value)) && (highest.value === "" || (job.cost ?? Infinity) <= Number(highest.value))
+      && (!since.value || new Date(job.created) >= new Date(`${since.value}T00:00`));
+    return jobs.filter(fits).sort(SORTS[sort.value]);
+  }
+
+  function outcome(job) {
+    if (job.state === "running" || job.state === "waiting") {
+      return [el("progress", { max: 1, value: job.share, ariaLabel: "Progress" }), " ", el("span", null, job.stage || job.state)];
     }
-    if (revision.state !== "done") return el("span", { className: "fault" }, revision.error || revision.state);
-    return revision.summary.parts.map(p => el("span", { className: "outcome" },
-      el("span", null, `${plural(p.features, "feature")}, ${plural(p.operations, "operation")}`),
-      ["blocking", "warning", "note"].filter(word => p.flags[word]).map(word => severity(word, p.flags[word])),
-      p.doubts ? el("span", null, plural(p.doubts, "doubt")) : ""));
+    if (job.state !== "done") return el("span", { className: "fault" }, job.error || job.state);
+    return el("span", { className: "outcome" },
+      el("span", null, `${plural(job.features, "feature")}, ${plural(job.operations, "operation")}`),
+      ["blocking", "warning", "note"].filter(word => job.flags[word]).map(word => severity(word, job.flags[word])),
+      job.doubts ? el("span", null, plural(job.doubts, "question")) : "");
   }
 
   function row(job) {
-    const last = job.revisions.at(-1), where = `#/job/${job.id}/${last.number}/0`;
-    const own = `/api/jobs/${job.id}`, turn = `${own}/${last.number}`;
+    const own = `/api/jobs/${job.id}`, turn = `${own}/${job.number}`, done = job.state === "done";
     const sure = () => confirm(`Remove ${job.name} with all its revisions and files?`);
+    const picture = el("img", { alt: "", width: 72, height: 54, loading: "lazy", src: `${own}/picture`, onerror: e => e.target.remove() });
+    const stand = () => stood(`${own}/standing`, { note: note.value, standing: where.value });
+    const where = el("select", { ariaLabel: W.standingOf(job.name), onchange: stand }, standings.map(s => el("option", { value: s, selected: s === job.standing }, s || W.noStanding)));
+    const note = el("input", { ariaLabel: W.noteOf(job.name), value: job.note, maxLength: 500, placeholder: W.note, onchange: stand });
+    async function stood(path, content) {
+      try {
+        await act(path, "POST", content);
+        const now = jobs.find(j => j.id === job.id); // the list may have been asked for anew since this row was made
+        if (now) Object.assign(now, content);
+        const row = drawn.find(d => d.id === job.id);
+        if (now && row) row.text = JSON.stringify(now);
+      } catch (error) { complain(error); }
+    }
     return el("tr", null,
-      el("th", { scope: "row" }, el("a", { href: where }, job.name),
-        el("span", { className: "under" }, job.parts.map(p => p.name).filter(n => n !== job.name).join(", "))),
-      el("td", { className: "figures" }, `r${last.number}`),
-      el("td", null, outcome(last)),
-      el("td", { className: "figures" }, when(job.created)),
+      el("td", null, el("input", { type: "checkbox", ariaLabel: W.choose(job.name), checked: chosen.has(job.id), onchange: e => { chosen[e.target.checked ? "add" : "delete"](job.id); drawSum(); } })),
+      el("td", { className: "picture" }, job.parts.length > 0 && picture),
+      el("th", { scope: "row" }, el("a", { href: `#/job/${job.id}/${job.number}/0` }, job.name),
+        el("span", { className: "under" }, job.parts.filter(n => n !== job.name).join(", "), ` r${job.number}`)),
+      el("td", { className: "figures" }, job.pieces || ""), el("td", { className: "figures" }, job.material),
+      el("td", { className: "figures" }, done && job.minutes !== null ? hours(job.minutes) : ""),
+      el("td", { className: "figures" }, done && job.cost !== null ? `${grouped(job.cost, 0)} ${job.currency}` : ""),
+      el("td", null, outcome(job)),
+      el("td", null, el("div", { className: "standing" }, where, note)),
+      el("td", null, when(job.created)),
       el("td", null, el("div", { className: "acts" },
-        ["running", "waiting"].includes(last.state) && el("button", { type: "button", onclick: doing(() => act(`${turn}/stop`)) }, "Stop"),
-        ["failed", "interrupted"].includes(last.state) && el("button", { type: "button", onclick: doing(() => act(`${turn}/again`)) }, "Run again"),
+        ["running", "waiting"].includes(job.state) && el("button", { type: "button", onclick: doing(() => act(`${turn}/stop`)) }, "Stop"),
+        canHelp(job) && el("button", { type: "button", onclick: doing(() => act(`${turn}/again`)) }, "Run again"),
         el("button", { type: "button", className: "slight", ariaLabel: `Remove ${job.name}`, onclick: doing(async () => { if (sure()) await act(own, "DELETE"); }) }, "Remove"))));
+  }
+
+  function drawSum() {
+    const mine = jobs.filter(j => chosen.has(j.id)), known = mine.filter(j => j.minutes !== null && j.cost !== null);
+    const money = new Map();
+    for (const j of known) money.set(j.currency, (money.get(j.currency) ?? 0) + j.cost);
+    const spent = [...money].map(([unit, cost]) => `${grouped(cost, 0)} ${unit}`).join(" + ") || "–";
+    sum.textContent = mine.length === 0 ? "" : W.sum(mine.length, hours(known.reduce((a, j) => a + j.minutes, 0)), spent)
+      + (known.length < mine.length ? `; ${W.unknown(mine.length - known.length)}` : "");
+    csv.href = `/api/list.csv?jobs=${(mine.length ? mine : listed()).map(j => j.id).join(",")}`;
+    every.checked = mine.length > 0 && listed().every(j => chosen.has(j.id));
   }
 
   // Only rows that changed are made anew: a click, or the focus, on another one is not lost.
   let drawn = [];
   function draw() {
-    count.textContent = jobs.length ? plural(jobs.length, "job") : words ? "No job holds these words." : "No jobs yet.";
-    const wanted = jobs.map(job => ({ id: job.id, text: JSON.stringify(job), job }));
-    if (wanted.length && wanted.length === drawn.length && wanted.every((w, n) => w.id === drawn[n].id)) {
-      drawn = wanted.map((w, n) => {
-        const { text, node } = drawn[n];
-        if (w.text === text) return drawn[n];
-        const fresh = row(w.job);
-        node.replaceWith(fresh);
-        return { ...w, node: fresh };
-      });
-      return;
-    }
-    drawn = wanted.map(w => ({ ...w, node: row(w.job) }));
-    rows.replaceChildren(jobs.length
-      ? table("Jobs", ["File and part", "Revision", "Result", "Handed in", "Do"], drawn.map(d => d.node), "jobs") : "");
+    const found = listed(), more = all ? 0 : Math.max(0, found.length - SHOWN);
+    empty.hidden = jobs.length > 0;
+    filters.hidden = sums.hidden = jobs.length === 0;
+    told.textContent = found.length ? plural(found.length, "job") : jobs.length ? W.none : W.nothing;
+    const before = new Map(drawn.map(d => [d.id, d]));
+    const order = drawn.map(d => d.id).join();
+    drawn = found.slice(0, found.length - more).map(job => {
+      const now = JSON.stringify(job), old = before.get(job.id);
+      if (old?.text === now) return old;
+      const node = row(job);
+      old?.node.replaceWith(node);
+      return { id: job.id, text: now, node };
+    });
+    for (const d of drawn) d.node.querySelector("input[type=checkbox]").checked = chosen.has(d.id);
+    drawSum();
+    if (drawn.map(d => d.id).join() === order && rows.firstChild) return;
+    rows.replaceChildren(...(drawn.length ? [table("Jobs", W.heads, drawn.map(d => d.node), "jobs"),
+      ...(more ? [el("p", { className: "row" }, el("button", { type: "button", className: "slight", onclick: () => { all = true; draw(); } }, `Show ${more} more`))] : [])] : []));
   }
 
   await refresh();
   return {
     refresh,
-    hear({ revision }) {
+    hear({ revision, preview, planned, seen }) {
+      if (preview || planned || seen) return;
       const job = jobs.find(j => j.id === revision?.job);
-      if (!job) return refresh();
-      const place = job.revisions.findIndex(r => r.number === revision.number);
-      if (place < 0) return refresh();
-      const before = job.revisions[place].state;
-      job.revisions[place] = revision;
-      if (before !== revision.state) announce(`${job.name}: ${revision.state}`);
-      if (before !== revision.state) return refresh();
+      if (!job || revision.number > job.number) { refresh(); return; }
+      if (revision.number < job.number) return;
+      if (job.state !== revision.state) { announce(`${job.name}: ${revision.state}`); refresh(); return; }
+      Object.assign(job, { stage: revision.stage, share: revision.share });
       draw();
     },
   };

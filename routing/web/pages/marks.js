@@ -39,6 +39,9 @@ export function edgeSample(look) {
 export const LOOKS = { "keep sharp": "sharp", "must break": "break", "may break": "plain" };
 export const edgeMark = verdict => el("span", { className: "process" }, edgeSample(LOOKS[verdict]), " ", verdict);
 
+// Whether another run could end otherwise than the last one did.
+export const canHelp = ({ state, summary }) => ["failed", "interrupted"].includes(state) && !summary.lasting;
+
 const SIGNS = { blocking: "■", warning: "▲", note: "●" };
 export const severity = (word, count) => el("span", { className: `severity ${word}` }, SIGNS[word] ?? "●", " ",
   count === undefined ? word : `${count} ${word === "blocking" || count === 1 ? word : `${word}s`}`);

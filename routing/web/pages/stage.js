@@ -2,26 +2,36 @@
 
 import { makeViewer, edgeLooks } from "/pages/viewer.js";
 import { get, terms } from "./api.js";
-import { el } from "./dom.js";
+import { el, measure } from "./dom.js";
 import { LOOKS, edgeSample, keyOf, nameOf, swatch } from "./marks.js";
+import { WORDS } from "./words.js";
 
+const W = WORDS.stage;
 const GREY = "#c9ced2";
 const VIEWS = [["iso", "Isometric"], ["+z", "Working side"], ["-z", "Mounting side"], ["-y", "Front"], ["+y", "Back"], ["-x", "Left"], ["+x", "Right"]];
 
-export function stage({ onPick, complain }) {
+// `onMove` hears of another view or another step, from whatever it comes.
+export function stage({ onPick, onMove, complain }) {
   const axes = [[1, 0, 0], [0, 1, 0], [0, 0, 1]]; // the part's own, once its route is known; the viewer looks here
-  let viewer = null, model = null, route = null, where = "", place = 0, byKey = new Map(), shown = null, chosen = new Set();
+  let viewer = null, model = null, route = null, where = "", place = 0, byKey = new Map(), shown = null, chosen = new Set(), wanted = "";
+  let picked = []; // the faces that are marked as one thing
+  const gone = new Set(); // faces that a person hid
 
   const canvas = el("canvas");
   const frame = el("div", { className: "canvas" }, canvas, el("p", { className: "quiet waiting" }, "The part appears here as soon as it is read."));
-  const looks = el("select", { id: "view", onchange: () => viewer?.setView(looks.value) }, VIEWS.map(([v, words]) => el("option", { value: v }, words)));
+  const looks = el("select", { id: "view", onchange: () => { viewer?.setView(looks.value); onMove(); } }, VIEWS.map(([v, words]) => el("option", { value: v }, words)));
   const axis = el("select", { id: "axis", onchange: () => { range(); cut(); } },
     el("option", { value: "" }, "none"), ["x", "y", "z"].map((a, n) => el("option", { value: n }, `across ${a}`)));
   const offset = el("input", { type: "range", id: "offset", min: 0, max: 1, step: 0.01, disabled: true, ariaLabel: "Place of the section, mm", oninput: () => cut() });
   const at = el("output", { htmlFor: "offset" });
   const apart = el("input", { type: "checkbox", id: "apart", disabled: true, onchange: () => explode() });
-  const stock = el("select", { id: "stock", disabled: true, onchange: () => body() });
+  const stock = el("select", { id: "stock", disabled: true, onchange: () => { body(); onMove(); } });
   const veil = el("input", { type: "checkbox", id: "veil", disabled: true, onchange: () => body() });
+  const weight = el("select", { id: "edge-lines", onchange: () => viewer?.setEdgeWeight(Number(weight.value)) }, W.weights.map(([v, words]) => el("option", { value: v }, words)));
+  const others = el("select", { id: "others", onchange: () => conceal() }, W.rests.map(([v, words]) => el("option", { value: v }, words)));
+  const hide = el("button", { type: "button", className: "slight", id: "hide", disabled: true, onclick: () => { for (const f of picked) gone.add(f); conceal(); } }, W.hide);
+  const whole = el("button", { type: "button", className: "slight", id: "show-all", onclick: () => { gone.clear(); others.value = ""; conceal(); viewer?.frame(); } }, W.showAll);
+  const tip = el("p", { className: "tip", hidden: true });
   const legend = el("div", { className: "legend", role: "group", ariaLabel: "Legend: press a process to mark its faces" });
   const cutting = el("span", { className: "cut", hidden: true }, offset, at);
   const veiling = el("p", { className: "tick", hidden: true }, veil, el("label", { htmlFor: "veil" }, "over the part"));
@@ -31,7 +41,9 @@ export function stage({ onPick, complain }) {
       el("p", { className: "field" }, el("label", { htmlFor: "axis" }, "Section"), axis, cutting),
       el("p", { className: "field" }, el("label", { htmlFor: "stock" }, "Show"), stock),
       veiling,
-      el("p", { className: "tick" }, apart, el("label", { htmlFor: "apart" }, "Explode by operation"))),
+      el("p", { className: "tick" }, apart, el("label", { htmlFor: "apart" }, "Explode by operation")),
+      el("p", { className: "field" }, el("label", { htmlFor: "edge-lines" }, W.edges), weight),
+      el("p", { className: "field" }, el("label", { htmlFor: "others" }, W.rest), others), hide, whole),
     frame, legend);
   stock.append(el("option", { value: "" }, "the part"));
 
@@ -47,7 +59,21 @@ export function stage({ onPick, complain }) {
     const on = axis.value !== "";
     viewer.setSection(on ? Number(axis.value) : null, Number(offset.value));
     const [low] = on ? viewer.range(Number(axis.value)) : [0];
-    at.textContent = on ? `${(Number(offset.value) - low).toFixed(1)} mm` : "";
+    at.textContent = on ? measure(Number(offset.value) - low, "mm", 1) : "";
+  }
+
+  // What is chosen stays; the others fade or go where that is asked.
+  function conceal() {
+    const rest = picked.length && others.value ? [...faces()].filter(f => !picked.includes(f)) : [];
+    viewer?.setHidden(new Set([...gone, ...(others.value === "hide" ? rest : [])]), new Set(others.value === "fade" ? rest : []));
+  }
+  const faces = () => new Set((route?.features ?? []).flatMap(f => f.faces.map(({ index }) => index)));
+
+  // The name of what the pointer is over; the card and the tables tell it without a pointer too.
+  function name(face) {
+    const feature = face === null ? null : route?.features.find(f => f.faces.some(({ index }) => index === face));
+    tip.hidden = !feature;
+    if (feature) tip.textContent = `${feature.id} ${feature.kind}, ${nameOf(keyOf(feature))}`;
   }
 
   // Each operation's features leave towards the side they are made from, the later the farther.
@@ -111,9 +137,12 @@ export function stage({ onPick, complain }) {
       viewer?.dispose();
       model = told;
       const fresh = el("canvas");
-      frame.replaceChildren(fresh);
+      frame.replaceChildren(fresh, tip);
+      gone.clear();
       viewer = makeViewer(fresh, model, axes);
       viewer.onPick((face, edge) => onPick(face, edge === null ? null : model.edges[edge].place));
+      viewer.onHover(name);
+      viewer.setEdgeWeight(Number(weight.value));
       viewer.frame();
       frame.dataset.ready = "part";
     },
@@ -133,7 +162,8 @@ export function stage({ onPick, complain }) {
       viewer?.setColours(colours);
       if (viewer) drawEdges();
       viewer?.setView(looks.value);
-      const kept = stock.value;
+      const kept = wanted || stock.value;
+      wanted = "";
       stock.replaceChildren(el("option", { value: "" }, "the part"),
         ...(route.stock.stages ?? []).map((s, n) => el("option", { value: n }, s.step ? `after step ${s.step}, ${s.name}` : "the blank")));
       stock.value = [...stock.options].some(o => o.value === kept) ? kept : "";
@@ -150,10 +180,26 @@ export function stage({ onPick, complain }) {
       if (!sides.length || sides.some(s => seen.includes(s))) return;
       looks.value = sides.includes("+z") ? "iso" : sides[0];
       viewer?.setView(looks.value);
+      onMove();
+    },
+    state: () => ({ view: looks.value === "iso" ? "" : looks.value, step: wanted || stock.value }),
+    // A view and a step from an address; those that are none are passed over.
+    want({ view, step }) {
+      looks.value = VIEWS.some(([v]) => v === view) ? view : "iso";
+      wanted = step ?? "";
+      if (!viewer || !route) return;
+      viewer.setView(looks.value);
+      stock.value = [...stock.options].some(o => o.value === wanted) ? wanted : "";
+      wanted = "";
+      body();
     },
     // `edges` by their places in the solid.
-    mark(faces, edges = []) {
+    mark(faces, edges = [], near = false) {
       viewer?.setMarked(new Set(faces));
+      picked = faces;
+      hide.disabled = !faces.length;
+      conceal();
+      if (near && faces.length) viewer?.zoomTo(new Set(faces));
       if (viewer && route && (edges.length || chosen.size)) {
         chosen = new Set(edges);
         drawEdges();
