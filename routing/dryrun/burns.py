@@ -35,10 +35,8 @@ _OFF_MM = 0.005
 # angles.
 _CORNER = math.sqrt(3.0)
 # So many walls of a piece tell whether it is burnt.
-_ENOUGH = 40
+_ENOUGH = 200
 _NOTHING_MM3 = 1e-6
-# A point so near the part's wall is of it.
-_ON_WALL_MM = 1e-4
 # Stock thinner than this along a wall is how a cutter's reach is measured, not what it leaves.
 _HAIR_MM = 0.02
 
@@ -131,8 +129,6 @@ def _walls(piece: Manifold, part: Manifold) -> Array:
     corners = _corners(piece)
     middles = corners[ours].mean(axis=1)
     middles = middles[:: max(1, len(middles) // _ENOUGH)]
-    if len(middles):  # a copy of the part, moved off it by an allowance, has its marks too
-        middles = middles[nearest(middles, _corners(part))[0] < _ON_WALL_MM]
     if not len(middles) or ours.all():
         return np.asarray(middles)
     return np.asarray(middles[nearest(middles, corners[~ours])[0] > _HAIR_MM])

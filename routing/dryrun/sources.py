@@ -85,7 +85,7 @@ class Sources:
         if not own:  # drawn by hand, as a flag of the route says
             return over
         stock = moved(here, bench.zero.axes, bench.zero.origin)
-        gone, found = burnt(own, over.body ^ stock, bench.model.cutting, step.number)
+        gone, found = burnt(own, over.body ^ stock, bench.model.solid, step.number)
         return Taken(passes[0].feature, step.number, gone, (*over.findings, *found), words="the electrode")
 
     @cached_property
