@@ -7,9 +7,13 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import numpy as np
 import pytest
+from manifold3d import Manifold
 
 from routing.dryrun.check import dry_run, findings_of
+from routing.dryrun.pieces import Base, pieces
+from routing.dryrun.solids import filled, flat
 from routing.dryrun.written import FolderError
 from routing.inputs.choices import Choices
 from routing.inputs.shop import load_shop
@@ -69,3 +73,24 @@ def test_other_revision_is_refused(routed: Path) -> None:
 def test_folder_without_route_is_refused(tmp_path: Path) -> None:
     with pytest.raises(FolderError, match="give a folder that route has written"):
         dry_run(tmp_path)
+
+
+@pytest.mark.parametrize(("deep_mm", "told"), [(0.004, 0), (0.006, 1)])
+@pytest.mark.parametrize("turn_deg", [0.0, 33.0])
+def test_depth_of_a_step_is_its_height(deep_mm: float, told: int, turn_deg: float) -> None:
+    """A step cut off a block's top is as deep as it is high, whichever way the block lies."""
+    block = Manifold.cube((20.0, 10.0, 5.0)).rotate((turn_deg, turn_deg, 0.0)).as_original()
+    step = (
+        Manifold.cube((5.0, 10.0, 1.0)).translate((0.0, 0.0, 5.0 - deep_mm)).rotate((turn_deg, turn_deg, 0.0))
+    )
+    found = list(pieces(block ^ step, Base.of(block), 0.005))
+    assert len(found) == told
+    assert all(p.depth_mm == pytest.approx(deep_mm, rel=1e-3) for p in found)
+
+
+def test_upright_walls_alone_have_a_plan() -> None:
+    """Of a pocket without a floor of its own the plan is what its walls go round."""
+    ring = np.array([(0.0, 0.0), (6.0, 0.0), (6.0, 4.0), (0.0, 4.0)])
+    after = np.roll(ring, -1, axis=0)
+    walls = np.concatenate([np.stack([ring, after, after], axis=1), np.stack([ring, after, ring], axis=1)])
+    assert filled(flat(walls)).area() == pytest.approx(24.0, rel=1e-3)

@@ -24,6 +24,8 @@ from routing.dryrun.written import FolderError, Written, WrittenPass, WrittenSte
 
 # Less is rounding.
 _NOTHING_MM3 = 1e-5
+# What faces may be off for the library's booleans: of walls that lie in one another it makes slopes without.
+_SNAP_MM = 1e-5
 # A smaller piece that falls off is none to look at.
 _DUST_MM3 = 1.0
 # A core's radius may be off by this share of the pitch: less than its tolerance (ISO 965-1, 6H, from memory).
@@ -111,7 +113,7 @@ def _take(run: DryRun, step: WrittenStep, taken: Sequence[Taken]) -> None:
         return
     if (all_taken ^ run.model.solid).volume() > _NOTHING_MM3:
         run.findings += _gouges(run, step, taken)
-    run.stock = _with_part(run.stock - all_taken, run.model.solid)
+    run.stock = _with_part(run.stock - all_taken, run.model.solid).set_tolerance(_SNAP_MM)
 
 
 def _with_part(stock: Manifold, part: Manifold) -> Manifold:

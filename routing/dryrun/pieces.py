@@ -10,11 +10,11 @@ little cost; only a piece whose bound is over the tolerance is measured against 
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from manifold3d import Manifold, Mesh64
+from manifold3d import Manifold
 from numpy.typing import NDArray
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
@@ -25,6 +25,8 @@ from featurize.feature import Vec3
 Ints = NDArray[np.int64]
 # What is less is rounding of the kernel's coordinates.
 _NOTHING_MM3 = 1e-7
+# To take a body apart for less than this is not worth the time that each piece costs.
+_CHIP_MM3 = 1e-5
 # Pairs of a point and a triangle looked at in one go: bounds memory only.
 _AT_ONCE = 400_000
 # Of a large piece so many points tell its depth to what a finding needs.
@@ -82,9 +84,10 @@ def pieces(
     found = []
     order = np.argsort(part, kind="stable")
     groups = np.split(order, np.flatnonzero(np.diff(part[order])) + 1)
-    for group in groups:
+    thin = _widths(t[order], [len(g) for g in groups]) <= tolerance_mm
+    for group, is_thin in zip(groups, thin, strict=True):
         volume = float(volumes[part[group[0]]])
-        if volume < least_mm3:
+        if volume < least_mm3 or is_thin:
             continue
         own, other = group[ours[group]], group[~ours[group]]
         asked = _asked(t[other])
@@ -103,40 +106,42 @@ def pieces(
 
 
 def loose(solid: Manifold, least_mm3: float) -> list[Manifold]:
-    """Its connected pieces of that volume at least; the solid itself where it is one piece.
+    """Its connected pieces of that volume at least; the solid itself where all others are next to nothing.
 
-    Unlike ``decompose`` this costs no copy of the whole for each chip.
+    Triangles keep their marks and faces: made anew of bare triangles, a solid takes those of one mark for
+    one face, and the next boolean thins them to slopes that nobody cut.
     """
     mesh = solid.to_mesh64()
-    points = np.ascontiguousarray(np.asarray(mesh.vert_properties)[:, :3])
     corners = np.asarray(mesh.tri_verts, dtype=np.int64)
+    points = np.asarray(mesh.vert_properties)[:, :3]
     count, label = _labels(corners, len(points))
-    if count <= 1:
+    volumes = _volumes(points[corners], label[corners[:, 0]], count)
+    if count <= 1 or (volumes.max() > least_mm3 and np.count_nonzero(volumes > _CHIP_MM3) == 1):
         return [solid]
-    part = label[corners[:, 0]]
-    volumes = _volumes(points[corners], part, count)
-    marks = _marks(mesh)
-    return [
-        _with_marks(points, corners[part == k], marks[part == k]) for k in np.flatnonzero(volumes > least_mm3)
-    ]
-
-
-def _with_marks(points: Array, corners: Ints, marks: Ints) -> Manifold:
-    order = np.argsort(marks, kind="stable")
-    runs, first = np.unique(marks[order], return_index=True)
-    used, place = np.unique(corners[order], return_inverse=True)
-    mesh = Mesh64(
-        vert_properties=np.ascontiguousarray(points[used]),
-        tri_verts=np.ascontiguousarray(place.reshape(-1, 3), dtype=np.uint64),
-        run_index=np.array([*(3 * first), 3 * len(order)], dtype=np.uint64),
-        run_original_id=np.ascontiguousarray(runs, dtype=np.uint32),
-    )
-    return Manifold(mesh)
+    return [p for p in solid.decompose() if p.volume() > least_mm3]
 
 
 def _volumes(corners: Array, part: Ints, count: int) -> Array:
     six = np.einsum("ij,ij->i", corners[:, 0], np.cross(corners[:, 1], corners[:, 2]))
     return np.asarray(np.bincount(part, six / 6, count), dtype=float)
+
+
+def _widths(corners: Array, counts: Sequence[int]) -> Array:
+    """The smallest extent of each run of triangles (m, 3, 3) along X, Y, Z and its largest triangle's normal.
+
+    No ball within a piece is wider than that.
+    """
+    starts = np.concatenate([[0], np.cumsum(counts)[:-1]])
+    normals = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    areas = np.linalg.norm(normals, axis=1)
+    which = np.repeat(np.arange(len(counts)), counts)
+    last = np.lexsort((areas, which))[np.cumsum(counts) - 1]  # the largest of each run
+    upright = normals[last] / np.maximum(areas[last], np.finfo(float).tiny)[:, None]
+    heights = np.einsum("ijk,ik->ij", corners, upright[which])
+    along = np.concatenate([corners, heights[:, :, None]], axis=2)
+    high = np.maximum.reduceat(along.max(axis=1), starts)
+    low = np.minimum.reduceat(along.min(axis=1), starts)
+    return np.asarray((high - low).min(axis=1))
 
 
 def _marks(mesh: object) -> Ints:

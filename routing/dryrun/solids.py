@@ -27,6 +27,8 @@ from featurize.brep.triangulation import mesh_settings, triangles_of, triangulat
 CHORD_MM = 0.002
 # Points of two faces' meshes on their common edge, which rounding keeps apart.
 _MERGE_MM = 1e-6
+# Half as wide as this an upright wall is drawn from above.
+_HAIR_MM = 1e-4
 
 
 class MeshError(ValueError):
@@ -150,13 +152,27 @@ def _area(outline: Array) -> float:
 
 
 def flat(triangles: Array) -> CrossSection:
-    """What triangles (m, 3, 2) cover together."""
+    """What triangles (m, 3, 2) cover together; of upright walls alone, seen from the edge, hairs."""
     first, second, third = triangles[:, 0], triangles[:, 1], triangles[:, 2]
     u, v = second - first, third - first
     turn = u[:, 0] * v[:, 1] - u[:, 1] * v[:, 0]
     real = np.abs(turn) > 1e-12
     own = np.where((turn < 0)[:, None, None], triangles[:, ::-1], triangles)[real]
-    return CrossSection([np.ascontiguousarray(t) for t in own], FillRule.NonZero)
+    pieces = own if len(own) else _hairs(triangles)
+    return CrossSection([np.ascontiguousarray(t) for t in pieces], FillRule.NonZero)
+
+
+def _hairs(triangles: Array) -> Array:
+    """Flat quads (m, 4, 2) about the longest edges of triangles (m, 3, 2) without area."""
+    edges = np.roll(triangles, -1, axis=1) - triangles
+    lengths = np.linalg.norm(edges, axis=2)
+    which = np.arange(len(triangles)), lengths.argmax(axis=1)
+    start, edge, length = triangles[which], edges[which], lengths[which]
+    real = length > _HAIR_MM
+    start, along = start[real], edge[real]
+    across = np.column_stack([-along[:, 1], along[:, 0]]) / length[real, None] * _HAIR_MM
+    end = start + along
+    return np.stack([start - across, end - across, end + across, start + across], axis=1)
 
 
 def filled(region: CrossSection) -> CrossSection:

@@ -283,12 +283,14 @@ class Task:
 class Removal:
     """What a task takes away: ``sweep`` gives solids (kernel, model coordinates), which are then cut by what
     must stay; ``everything`` stands for all that is left in front of the feature's faces. ``in_part`` tells
-    that later tasks take more of the feature, so that what stands outside the sweep stays.
+    that later tasks take more of the feature, so that what stands outside the sweep stays. ``stays`` gives
+    solids that it does not get at, for another process.
     """
 
     sweep: Callable[[], Sequence[Any]] | None = None
     everything: bool = False
     in_part: bool = False
+    stays: Callable[[], Sequence[Any]] | None = None
 
 
 @dataclass(frozen=True)

@@ -120,7 +120,7 @@ def bodies(
                 if len(left) == len({hash(t) for t in tools} & {hash(solid) for solid, _ in left}):
                     made.append(_finished(part, last, step, notes))
                     continue
-            if all(removal.everything for _, removal in step.pieces):
+            if all(removal.everything and not removal.stays for _, removal in step.pieces):
                 done |= {i for f in step.features for i in f.faces}
         except Exception as error:  # the kernel's own have many names
             notes.append(f"left as it was: {error}")
@@ -228,7 +228,17 @@ def _of_feature(
             taken += [c for tool in swept for c in _common(solid, tool)]
         except Exception as error:
             notes.append(f"{feature.id} stays full: {error}")
-    return taken
+    return _without(taken, removal, feature, notes)
+
+
+def _without(taken: list[Any], removal: Removal, feature: Feature, notes: list[str]) -> list[Any]:
+    """Less what the step does not get at."""
+    try:
+        stays = list(removal.stays()) if removal.stays and taken else []
+        return [s for solid in taken for s in solids_of(cut(solid, stays))] if stays else taken
+    except Exception as error:  # the kernel's own have many names
+        notes.append(f"{feature.id} is shown without what stays in its corners: {error}")
+        return taken
 
 
 def _over(seen: Sides, blank: Blank, feature: Feature, toward: Array) -> Iterator[Any]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 from functools import partial
+from typing import Any
 
 from featurize import tolerances as tol
 from featurize.brep.surfaces import Array
@@ -161,6 +162,8 @@ class Milling(Process):
         if not steps:
             if task.stage == Stage.DRILL:
                 return Removal(partial(drilled_bores, task.feature, blank_mm))
+            if task.stage == Stage.FINISH and isinstance(verdict, MillVerdict) and not verdict.workable:
+                return Removal(everything=True, stays=partial(self._rest, job, task))
             return Removal(everything=task.stage in (Stage.FINISH, Stage.LAST))
         assert isinstance(verdict, MillVerdict)
         if any(s.what == "mouth" for s in steps):
@@ -173,6 +176,14 @@ class Milling(Process):
         return Removal(
             partial(swept, job, task.feature, task.approach.direction, steps, blank_mm), in_part=True
         )
+
+    def _rest(self, job: JobContext, task: Task) -> Sequence[Any]:
+        """What it cannot make of a feature, as solids; none where no body of it is known."""
+        assert task.verdict is not None
+        try:
+            return self.left(job, task.feature, task.verdict, forced=False).bodies()
+        except NoBodyError:
+            return ()
 
     def takes_run(self, job: JobContext, feature: Feature) -> bool:
         return False
