@@ -58,9 +58,9 @@ class Listing:
     async def stand(self, request: Request) -> Response:
         """What a person notes of a job, and where its quote stands."""
         told = await json_table(request)
-        if set(told) != {"note", "standing"}:
+        if set(told) != {"note", "standing"} or not isinstance(told["note"], str):
             raise HTTPException(400, "write note and standing.")
-        note, standing = str(told["note"])[:_NOTE_LENGTH], told["standing"]
+        note, standing = told["note"][:_NOTE_LENGTH], told["standing"]
         if standing not in STANDINGS:
             raise HTTPException(
                 422, f"standing: write one of {', '.join(filter(None, STANDINGS))}, or nothing."
