@@ -152,8 +152,7 @@ _CHANGES: dict[str, Callable[[Any, Any], Any]] = {
 }
 
 
-@pytest.mark.parametrize("change", few(_CHANGES, 2))
-@pytest.mark.parametrize("name", NAMES)
+@pytest.mark.parametrize(("change", "name"), few([(c, n) for c in _CHANGES for n in NAMES], 7))
 @settings(
     max_examples=2,
     deadline=None,

@@ -625,7 +625,7 @@ def _pocketed(body: cq.Workplane) -> cq.Workplane:
     return block().cut(body.translate((5, 3, 20)))
 
 
-@pytest.mark.parametrize("name", MODELS)
+@pytest.mark.parametrize("name", few(sorted(MODELS, key=lambda name: name[-1]), 2))
 def test_electrodes_stand_their_undersize_off_the_walls_as_another_library_measures(
     name: str, tmp_path: Path
 ) -> None:

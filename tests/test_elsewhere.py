@@ -15,7 +15,8 @@ from support.serving import serving
 
 from featurize import system
 
-pytestmark = pytest.mark.elsewhere
+# On Linux ``--elsewhere`` runs them; an ordinary run has the same of its own.
+pytestmark = [pytest.mark.elsewhere, *([pytest.mark.thorough] if sys.platform == "linux" else [])]
 DEMO = ROOT / "demo_models" / "wear_plate.step"
 
 

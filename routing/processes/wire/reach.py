@@ -64,8 +64,9 @@ def _offered(job: JobContext, feature: Feature) -> tuple[int, ...]:
     along = job.thickness
     walls = tuple(f.id for f in job.faces(feature) if _refused(job, f, along) is None)
     if feature.kind == Kind.HOLE:
-        core = core_of(feature).start_diameter_mm
-        if not is_through(feature) or core < job.shop[WireShop].machine.opening_from_mm - tol.SURFACE_MM:
+        least = job.shop[WireShop].machine.opening_from_mm - tol.SURFACE_MM
+        core = core_of(feature).start_diameter_mm if feature.bores else 0.0
+        if not is_through(feature) or core < least:
             return ()
         walls = tuple(f for f in walls if _is_bore(job.part.faces[f], core))
     elif feature.kind != Kind.THROUGH_PROFILE:
