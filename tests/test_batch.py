@@ -43,6 +43,7 @@ def _statuses(out: Path) -> dict[str, str]:
     return {r["name"]: r["status"] for r in records(out)}
 
 
+@pytest.mark.thorough  # test_elsewhere.py has one such batch in every run
 @needs_corpus
 def test_deadly_and_endless_files_are_named_and_the_rest_is_done(tmp_path: Path) -> None:
     models, out = tmp_path / "models", tmp_path / "out"
@@ -110,6 +111,7 @@ def test_stopping_is_clean(tmp_path: Path, how: signal.Signals, status: int) -> 
     assert [r["file"] for r in csv.DictReader((out / "summary.csv").open())] == ["a.step"]
 
 
+@pytest.mark.thorough  # of one job test_cli_route.py holds it in every run
 def test_two_runs_give_the_same_bytes(small: Path, tmp_path: Path) -> None:
     models = tmp_path / "models"
     models.mkdir()

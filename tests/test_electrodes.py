@@ -698,6 +698,7 @@ def check_one_figure(route: dict[str, Any]) -> None:
     assert beyond == pytest.approx(listed, abs=0.006 * len(route["electrodes"]) + 1e-3)
 
 
+@pytest.mark.thorough
 def test_no_body_is_told_by_a_flag_with_the_feature(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     """The kernel's offset fails on a shaped cavity: nothing is written, the list and the feature tell."""
     import routing.processes.sink_erode.shrink as shrink

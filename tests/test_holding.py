@@ -36,6 +36,7 @@ from routing.processes.context import JobContext
 from routing.processes.protocol import Approach, Stage, Task
 from tests.support.lattice import Body, Lattice
 from tests.support.routed import UP, block
+from tests.support.sampled import few
 from tests.test_stock_random import insert
 
 SHOP = load_shop()
@@ -423,7 +424,7 @@ def test_every_setup_of_a_random_insert_has_an_answer_and_a_seat(seed: int) -> N
                 assert h.seat_mm2 >= SHOP.workholding.seat_mm2
 
 
-@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("seed", few(range(6), 3))
 def test_what_is_flat_in_the_end_is_the_lattices(seed: int) -> None:
     """The metal just inside the seat, counted: within a pitch along every rim."""
     solid = insert(random.Random(50 + seed))

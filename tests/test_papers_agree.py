@@ -32,7 +32,11 @@ TOUCH_MM = 2e-3
 Job = tuple[Path, dict[str, Any]]
 
 
-@pytest.fixture(params=DEMOS)
+# The dearest of the demos is read back with ``--thorough``.
+_DEAR = pytest.param("crossing_block", marks=pytest.mark.thorough)
+
+
+@pytest.fixture(params=[*(n for n in DEMOS if n != "crossing_block"), _DEAR])
 def job(request: pytest.FixtureRequest, routed_demo: Callable[[str], Path]) -> Job:
     folder = routed_demo(request.param)
     return folder, json.loads((folder / "route.json").read_text(encoding="utf-8"))

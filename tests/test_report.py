@@ -40,7 +40,7 @@ DEMOS = Path(__file__).parents[1] / "demo_models"
 PARTS = ("thread_trial", "crossing_block", "wear_plate")
 
 
-@pytest.fixture(scope="module", params=few(PARTS, 2))
+@pytest.fixture(scope="module", params=few(PARTS, 1))
 def made(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The folder of a job."""
     out = tmp_path_factory.mktemp("report") / request.param

@@ -193,7 +193,7 @@ def _leaves(content: Any, path: tuple[Any, ...] = ()) -> list[tuple[Any, ...]]:
 _PLACES = [place for place in _leaves(content_of()) if place]
 
 
-@settings(max_examples=200, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=100, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(place=st.sampled_from(_PLACES), value=ODD)
 def test_any_value_anywhere_is_a_shop_or_one_line(
     place: tuple[Any, ...], value: Any, monkeypatch: pytest.MonkeyPatch

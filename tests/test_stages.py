@@ -86,6 +86,7 @@ def _size(body: Path) -> tuple[float, ...]:
     return (volume_of(solid.solid), float(len(solid.source_faces)))
 
 
+@pytest.mark.thorough
 def test_the_report_is_kept_where_nothing_in_it_changed(tmp_path, document):
     """There and back again, and a choice that tells nothing new; the files are those of a fresh job."""
     cache = StageCache()

@@ -161,6 +161,7 @@ def blanks(tmp_path_factory) -> dict[str, bytes]:
     return found
 
 
+@pytest.mark.thorough  # the browser hands one in in every run
 def test_a_blank_handed_in_beside_the_model_is_kept_with_the_job(client, job, blanks, tmp_path):
     sent = client.post(
         f"/api/jobs/{job}/blanks", params={"name": "../../saw <b>cut<i>.step"}, content=blanks["large"]
@@ -248,6 +249,7 @@ def test_an_answer_makes_a_revision_and_only_what_depends_on_it_is_worked_out(cl
     assert client.get("/api/compare", params={"old": f"{job}.1", "new": f"{job}.1"}).json()["same"]
 
 
+@pytest.mark.thorough
 def test_a_newer_file_takes_the_choices_over(client, job):
     revised = client.post(
         f"/api/jobs/{job}/revisions", json={"from": 1, "choices": {"material": "carbide-12"}}
