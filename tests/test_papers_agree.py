@@ -4,6 +4,7 @@ the route file has; every assembly opened by the kernel."""
 from __future__ import annotations
 
 import csv
+import io
 import json
 import re
 from collections.abc import Callable, Mapping, Sequence
@@ -19,8 +20,11 @@ from OCP.BRepExtrema import BRepExtrema_DistShapeShape
 from OCP.BRepPrimAPI import BRepPrimAPI_MakeBox
 from OCP.gp import gp_Ax2, gp_Dir, gp_Pnt
 from OCP.STEPControl import STEPControl_Reader
+from rich.console import Console
 
 from featurize.brep.solids import facets, is_valid, solids_of, volume_of
+from routing.cli.console import Answers
+from routing.jobs.result import PartResult
 from routing.processes.rooms import signs
 from routing.stock.blank import blank_from_step
 from tests.support.assemblies import components
@@ -691,3 +695,23 @@ def test_the_roughing_picture_is_of_the_levels_told(job: Job) -> None:
     for name, key in (("block", "block"), ("ground stock", "ground")):
         levels = [int(m[1]) for w in words if (m := re.match(rf"{name}, from .*: (\d+) level", w))]
         assert sum(levels) == roughing[key]["levels"]
+
+
+def test_the_terminal_names_side_zero_step_and_tool(job: Job) -> None:
+    _, content = job
+    lines = io.StringIO()
+    Answers(Console(file=lines, width=2000, color_system=None)).answer(PartResult(".", 1, content))
+    shown = lines.getvalue().splitlines()
+    for setup in content["setups"]:
+        number, side = setup["number"], re.escape(setup["from_side"])
+        zeros = [line for line in shown if re.match(rf"zero of setup ([\d, ]+, )?{number}\b", line)]
+        assert [setup["zero"]["words"] in line for line in zeros] == [True], number
+        for step in setup["steps"]:
+            begins = rf"\s*{number}\s+{step['number']}\s+.*{step['stage']}.*\s{side}\s"
+            (row,) = [line for line in shown if re.match(begins, line)]
+            assert {p["tool"]["words"] for p in step["passes"] if p["tool"]} <= set(_tools_in(row))
+
+
+def _tools_in(row: str) -> list[str]:
+    """The tools of a row of the terminal's plan: its cells stand two signs apart."""
+    return [tool for cell in re.split(r"\s{2,}", row.strip()) for tool in cell.split(", ")]
