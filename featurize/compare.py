@@ -212,10 +212,10 @@ def _total(cost: Array) -> float:
 
 
 def _changed(a: Placed, b: Placed) -> Change | None:
-    what, text = [], []
+    what, lines = [], []
     if a.feature.kind != b.feature.kind:
         what.append("kind")
-        text.append(f"{a.feature.kind} is {b.feature.kind} now")
+        lines.append(f"{a.feature.kind} is {b.feature.kind} now")
     if a.feature.kind == Kind.OUTSIDE_FACE:
         k = _flat(a)
         move = np.zeros(3) if k is None else np.eye(3)[k] * (b.at[k] - a.at[k])
@@ -223,7 +223,7 @@ def _changed(a: Placed, b: Placed) -> Change | None:
         move = _move(a, b)
     if float(np.linalg.norm(move)) > MOVED_MM:
         what.append("moved")
-        text.append("by " + ", ".join(f"{n} {d:+.3f}" for n, d in zip("xyz", move, strict=True) if d))
+        lines.append("by " + ", ".join(f"{n} {d:+.3f}" for n, d in zip("xyz", move, strict=True) if d))
     sizes = [
         f"{n.removesuffix('_mm').replace('_', ' ')} {x:.4g} to {y:.4g}"
         for n, x, y in _sizes(a.feature, b.feature)
@@ -233,10 +233,10 @@ def _changed(a: Placed, b: Placed) -> Change | None:
         sizes.append(f"thread {was} to {now}")
     if sizes:
         what.append("size")
-        text += sizes
+        lines += sizes
     if not what:
         return None
-    return Change(tuple(what), b.feature.kind, a.feature.id, b.feature.id, "; ".join(text))
+    return Change(tuple(what), b.feature.kind, a.feature.id, b.feature.id, "; ".join(lines))
 
 
 def _thread(feature: Feature) -> str:

@@ -119,7 +119,9 @@ def close(skins: Sequence[Any]) -> tuple[list[WorkingBody], OpenSkin]:
         sewn = sewing.SewedShape()
         if sewn.IsNull() or not free_edges(sewn):
             break
-    text = note(SEWN, f"open skin of {plural(len(faces), 'face')} closed by sewing gaps up to {gap_mm:g} mm")
+    noticed = note(
+        SEWN, f"open skin of {plural(len(faces), 'face')} closed by sewing gaps up to {gap_mm:g} mm"
+    )
     bodies, taken = [], set()  # type: list[WorkingBody], set[int]
     for shell in [] if sewn.IsNull() else each(sewn, SHELL):
         if free_edges(shell):
@@ -130,7 +132,7 @@ def close(skins: Sequence[Any]) -> tuple[list[WorkingBody], OpenSkin]:
         own = sorted(set(source))  # the faces as read that this solid came from
         taken.update(own)
         place = {old: new for new, old in enumerate(own)}
-        body = WorkingBody(solid, tuple(faces[i] for i in own), tuple(place[i] for i in source), (text,))
+        body = WorkingBody(solid, tuple(faces[i] for i in own), tuple(place[i] for i in source), (noticed,))
         bodies.append(_finished(body))
     return bodies, OpenSkin.of(sewn, len(faces) - len(taken))
 
@@ -181,14 +183,14 @@ def _valid(body: WorkingBody) -> WorkingBody:
         return body.noting(blocking("faults-left", f"faults that healing did not remove: {faults}"))
     solid = TopoDS.Solid_s(fixed[0])
     before, after = abs(volume_mm3(body.solid)), abs(volume_mm3(solid))
-    text = note(REPAIRED, f"repaired {faults}")
+    noticed = note(REPAIRED, f"repaired {faults}")
     if not math.isclose(before, after, rel_tol=_VOLUME_SHARE):
-        text = blocking(REPAIRED, f"{text}; volume {before:.6g} -> {after:.6g} mm3")
+        noticed = blocking(REPAIRED, f"{noticed}; volume {before:.6g} -> {after:.6g} mm3")
     through = _trace(each(body.solid, FACE), fix.Context().Apply, solid)
     source = tuple(body.source_faces[i] for i in through)
     if lost := len(set(body.source_faces) - set(source)):
-        text = blocking(REPAIRED, f"{text}; {plural(lost, 'face')} lost")
-    return body.noting(text, solid=solid, source_faces=source)
+        noticed = blocking(REPAIRED, f"{noticed}; {plural(lost, 'face')} lost")
+    return body.noting(noticed, solid=solid, source_faces=source)
 
 
 def _outward(body: WorkingBody) -> WorkingBody:

@@ -198,8 +198,8 @@ def without_long_tokens(text: bytes) -> bytes:
     """The same model without the comments and texts that are too long for the kernel's scanner."""
 
     def left(match: re.Match[bytes]) -> bytes:
-        message = match[0]
-        return message if len(message) < _KERNEL_TOKEN else b"''" if message.startswith(b"'") else b" "
+        token = match[0]
+        return token if len(token) < _KERNEL_TOKEN else b"''" if token.startswith(b"'") else b" "
 
     return _OPAQUE.sub(left, text)
 
@@ -210,11 +210,11 @@ def _uncommented(match: re.Match[bytes]) -> bytes:
 
 def _emptied(match: re.Match[bytes]) -> bytes:
     """A value for a string, a space for a comment, nothing legal for one that is not closed."""
-    text = match[0]
-    ends = b"\n" * text.count(b"\n") if b"\n" in text else b""
-    if text[:1] == b"'":
-        return (b"$" if len(text) > 1 and text[-1:] == b"'" else b"'") + ends
-    return (b" " if len(text) > 3 and text[-2:] == b"*/" else b"?") + ends
+    token = match[0]
+    ends = b"\n" * token.count(b"\n") if b"\n" in token else b""
+    if token[:1] == b"'":
+        return (b"$" if len(token) > 1 and token[-1:] == b"'" else b"'") + ends
+    return (b" " if len(token) > 3 and token[-2:] == b"*/" else b"?") + ends
 
 
 def _is_right(statement: bytes) -> bool:

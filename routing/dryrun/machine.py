@@ -139,13 +139,13 @@ def _outside(model: Model, blank: Manifold) -> Iterator[Finding]:
 
 def _compared(run: DryRun, step: WrittenStep, path: Path) -> Iterator[Finding]:
     """A written body against what its steps leave."""
-    entry = _mesh(path)
+    shown = _mesh(path)
     unshown = [t.unshown for t in run.taken if not t.unshown.is_empty()]
-    base, lacking = Base.of(entry), run.stock - entry - run.turns
+    base, lacking = Base.of(shown), run.stock - shown - run.turns
     rims = np.concatenate([np.empty((0, 3, 3)), *(Base.of(u).corners for u in unshown)])
     for difference, words in (
         (lacking, "lacks what no step has taken"),
-        (entry - joined([run.stock, run.turns, *unshown]), "still has what is gone by then"),
+        (shown - joined([run.stock, run.turns, *unshown]), "still has what is gone by then"),
     ):
         for p in pieces(difference, base, TOLERANCE_MM, _SHOWN_MM3):
             feature = _nearest(run, p)

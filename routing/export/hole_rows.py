@@ -112,11 +112,11 @@ def holes(plan: Plan) -> list[HoleRow]:
     unplaced = [replace(r, feature="", x_mm=0.0, y_mm=0.0) for r in rows]
     counted = [replace(r, count=unplaced.count(k)) for r, k in zip(rows, unplaced, strict=True)]
     order = sorted(counted, key=_place)
-    entries: set[int | None] = set()
+    seen: set[int | None] = set()
     found = []
     for row in order:  # each setup's zero once, with its first row
-        found.append(replace(row, zero="") if row.setup in entries else row)
-        entries.add(row.setup)
+        found.append(replace(row, zero="") if row.setup in seen else row)
+        seen.add(row.setup)
     return found
 
 
@@ -135,11 +135,11 @@ def _cuts(plan: Plan, step: PlannedStep, p: Pass) -> Iterator[_Cut]:
         return
     if not task.feature.bores or task.feature.axis is None or step.stage in _NO_ROW:
         return
-    entry: Sequence[Any] = task.verdict.steps_of(task) if isinstance(task.verdict, _TellsSteps) else ()
-    for s in entry:
+    steps: Sequence[Any] = task.verdict.steps_of(task) if isinstance(task.verdict, _TellsSteps) else ()
+    for s in steps:
         threads = step.stage == Stage.THREAD
         yield _Cut(s.what, s.tool, s.from_mm, s.to_mm, s.diameter_mm, s.bottom, s.end_diameter_mm, threads)
-    if not entry:
+    if not steps:
         bores, _ = _from_side(task.feature, task.approach.direction)
         yield from _stages(task.feature, bores, step, task)
 
@@ -201,9 +201,9 @@ def _angle(cone: Bore) -> float:
 
 def _start(task: Task) -> Any:
     """Where a start hole stands (model): as its process says, else at a bore's axis; None where unknown."""
-    entry = getattr(task, "at", None)
+    place = getattr(task, "at", None)
     axis = task.feature.axis if task.feature.bores else None
-    return entry if entry is not None else axis and axis.origin
+    return place if place is not None else axis and axis.origin
 
 
 def _from_side(feature: Feature, toward: Array) -> tuple[tuple[Bore, ...], Array]:

@@ -53,7 +53,7 @@ def deliver(
     seen = Sides(part)
     assert plan.job.blanks is not None
     made = bodies(part, plan.job.blanks.bought, list(stock_steps(plan, stock)), source_faces, seen=seen)
-    entry, last = [], None  # type: list[dict[str, Any]], _Written | None
+    stages, last = [], None  # type: list[dict[str, Any]], _Written | None
     known: dict[Any, tuple[str, Colour]] = {}
     left = {step.number: _left_by(step) for step in plan.steps}
     for body in made:
@@ -68,7 +68,7 @@ def deliver(
             body = replace(body, solid=last.body.solid, volume_mm3=last.body.volume_mm3, notes=why)
             written = _write(body, last.labels, folder / FOLDER, name, last, header)
         last = written
-        entry.append(
+        stages.append(
             {
                 "setup": body.setup,
                 "step": body.step,
@@ -90,7 +90,7 @@ def deliver(
     result = rough(part, wanted, facets(stock.blank.solid), ground, shop, rule, seen=seen)
     pictures = ([], []) if result is None else result[1:]
     (folder / DRAWING).write_text(drawing(*pictures, f"{name}: roughing by levels"), encoding="utf-8")
-    return {"stages": entry, "roughing": None if result is None else asdict(result[0])}
+    return {"stages": stages, "roughing": None if result is None else asdict(result[0])}
 
 
 # Parameters of an endless surface end here (mm).

@@ -166,8 +166,8 @@ def text(rows: Sequence[ToolRow]) -> str:
 
 
 def _cells(row: Mapping[str, object]) -> dict[str, object]:
-    by_id = {
+    cells = {
         k: " ".join(map(str, v)) if isinstance(v, tuple) else "" if v is None else v for k, v in row.items()
     }
-    by_id["setup"] = by_id["setup"] or "job"
-    return {k: harmless(v) if isinstance(v, str) else v for k, v in by_id.items()}
+    cells["setup"] = cells["setup"] or "job"
+    return {k: harmless(v) if isinstance(v, str) else v for k, v in cells.items()}

@@ -199,7 +199,6 @@ def route_document(
         progress = span(report, 0.4 + 0.6 * n / len(recognitions), 0.6 / len(recognitions))
         flags = [*reading_flags(document, solid), *(not_found if n == 0 else [])]
         with _blaming_damage(document, solid):
-            exporters = [e for e in all_exporters() if papers or not is_paper(e)]
             tell = partial(_tell, answered, name, solid.count)
             content = _one_part(
                 document, n, settled[n], place, inputs, flags, progress, cache, exporters, tell

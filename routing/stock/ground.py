@@ -89,10 +89,10 @@ def ground_stock(
 
 def _nothing(what: str, reasons: Iterable[tuple[str, str]]) -> str:
     """That the stock is the blank, and why: features of one reason together."""
-    entry: dict[str, list[str]] = {}
+    by_reason: dict[str, list[str]] = {}
     for feature, reason in reasons:
-        entry.setdefault(reason, []).append(feature)
-    why = "; ".join(f"{', '.join(ids)} {reason}" for reason, ids in entry.items())
+        by_reason.setdefault(reason, []).append(feature)
+    why = "; ".join(f"{', '.join(ids)} {reason}" for reason, ids in by_reason.items())
     return f"no feature {what}, the stock is the blank{': ' if why else ''}{why}"
 
 

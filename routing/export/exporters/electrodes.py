@@ -50,9 +50,9 @@ def write(work: Work, folder: Path) -> dict[str, Any]:
     listed: list[dict[str, Any]] = []
     flags: list[Flag] = []
     for step, number, burn in _eroded(work):
-        more, text = _of_pass(work, step, number, burn, folder)
+        more, raised = _of_pass(work, step, number, burn, folder)
         listed += more
-        flags += text
+        flags += raised
     return {"electrodes": listed, "flags": [asdict(f) | {"severity": str(f.severity)} for f in flags]}
 
 

@@ -36,7 +36,7 @@ def write(work: Work, folder: Path) -> dict[str, Any]:
     from routing.export.route_json import plain
     from routing.export.stock_files import deliver
 
-    entry = deliver(
+    delivered = deliver(
         work.plan,
         work.stock,
         folder,
@@ -44,4 +44,4 @@ def write(work: Work, folder: Path) -> dict[str, Any]:
         source_faces=work.solid.source_faces,
         header=work.header,
     )
-    return {"stock": plain(entry)}
+    return {"stock": plain(delivered)}

@@ -80,6 +80,12 @@ def clean(text: Any) -> str:
     )
 
 
+def sentence(words: str) -> str:
+    """Words as a sentence, cleaned."""
+    text = clean(words)
+    return f"{text[:1].upper()}{text[1:]}."
+
+
 def number(value: float, digits: int = 3) -> str:
     """Without idle noughts: 4.2, 0.05, 12."""
     text = f"{value:.{digits}f}".rstrip("0").rstrip(".") if digits else f"{value:.0f}"

@@ -129,9 +129,9 @@ class Composer:
             yield shop.quote(content)
         else:
             setups = [s for s in content["setups"] if s["process"] == reader]
-            entry = main.flags_about(content, {f for s in setups for t in s["steps"] for f in t["features"]})
-            if entry is not None:
-                yield entry
+            flags = main.flags_about(content, {f for s in setups for t in s["steps"] for f in t["features"]})
+            if flags is not None:
+                yield flags
             yield from map(self.sheet, setups)
             yield from self._shop_sections({s["number"] for s in setups})
             yield shop.cautions(small=True)

@@ -127,14 +127,14 @@ def _views(gallery: Gallery, zero: Array, first_angle: bool) -> list[_Placed]:
         side: [f["id"] for f in gallery.content["features"] if side in f["opens_to"] and _is_sized(f)]
         for side in _VIEWS
     }
-    entries: set[str] = set()
+    seen: set[str] = set()
     found = []
     for sides in (("+z",), ("-y", "+y"), ("+x", "-x"), ("-z",)):
-        side = max(sides, key=lambda s: len([f for f in open_[s] if f not in entries]))
-        own = [f for f in open_[side] if f not in entries]
+        side = max(sides, key=lambda s: len([f for f in open_[s] if f not in seen]))
+        own = [f for f in open_[side] if f not in seen]
         if side == "-z" and not own:
             continue
-        entries |= set(own)
+        seen |= set(own)
         _, names, (column, row) = _VIEWS[side]
         axes = _axes(gallery.subject.frame, side)
         view = from_above(

@@ -9,7 +9,7 @@ import numpy as np
 
 from featurize.brep.surfaces import Array
 from routing.export.hidden_lines import Body, look
-from routing.export.report.blocks import Block, Pictures, Section, Table, Text, clean, number
+from routing.export.report.blocks import Block, Pictures, Section, Table, Text, clean, number, sentence
 from routing.export.report.drawing import Drawing
 from routing.export.report.gallery import Gallery, zero_axes
 from routing.export.report.sized_drawing import sized_drawing
@@ -36,7 +36,7 @@ def electrodes(
     for k in dict.fromkeys(e["setup"] for e in entries):
         blocks.append(Text(f"Zero of setup {k}: {clean(by_number[k]['zero']['words'])}.", "note"))
     if made:
-        blocks.append(Text(f"{_sentence(made[0]['reference'])} Money and wear are estimates.", "note"))
+        blocks.append(Text(f"{sentence(made[0]['reference'])} Money and wear are estimates.", "note"))
     blocks += [
         Text(f"{clean(e['name'])} is not drawn: {clean(e['reason'])}", "alert")
         for e in entries
@@ -52,11 +52,6 @@ def electrodes(
     for e in made:
         blocks.append(Pictures(_drawn(e, gallery), 2))
     return Section("Electrodes", tuple(blocks))
-
-
-def _sentence(words: str) -> str:
-    text = clean(words)
-    return f"{text[:1].upper()}{text[1:]}."
 
 
 def _table(content: Mapping[str, Any], made: Sequence[Mapping[str, Any]]) -> Table:

@@ -19,6 +19,7 @@ from routing.export.report.blocks import (
     clean,
     general,
     number,
+    sentence,
     sizes,
     words_of,
 )
@@ -52,8 +53,8 @@ BY_EYE = "stereo microscope"
 
 def holes(content: Content, setups: Collection[int] | None = None) -> Section | None:
     """A row for each tool in each stage of a bore; of some setups alone where they are given."""
-    entry = content.get("holes", {}).get("rows", ())
-    own = [h for h in entry if setups is None or h["setup"] in setups]
+    listed = content.get("holes", {}).get("rows", ())
+    own = [h for h in listed if setups is None or h["setup"] in setups]
     if not own:
         return None
     rows = []
@@ -235,7 +236,9 @@ def left_behind(content: Content) -> Section | None:
     return Section("What stays behind", tuple(blocks))
 
 
-def _remainder(seen: Mapping[str, Any], entry: str, wide_mm: float = 56.0, high_mm: float = 40.0) -> Drawing:
+def _remainder(
+    seen: Mapping[str, Any], caption: str, wide_mm: float = 56.0, high_mm: float = 40.0
+) -> Drawing:
     """The feature's space in outline, what stays of it black."""
     points = np.vstack([np.array(ring) for ring in seen["space_mm"]])
     low, size = points.min(axis=0), np.maximum(np.ptp(points, axis=0), 1e-6)
@@ -253,7 +256,7 @@ def _remainder(seen: Mapping[str, Any], entry: str, wide_mm: float = 56.0, high_
         for key, ink, full, hole in inks
         for ring in seen[key]
     ]
-    return Drawing(wide_mm, high_mm, tuple(lines), entry)
+    return Drawing(wide_mm, high_mm, tuple(lines), caption)
 
 
 def _is_outer(ring: Any) -> bool:
@@ -365,11 +368,6 @@ def inspection(content: Content) -> Section:
     return Section("Inspection", (Table(("id", "what", "with what"), tuple(rows), (1, 7, 6)), text))
 
 
-def _sentence(words: str) -> str:
-    entry = clean(words)
-    return f"{entry[:1].upper()}{entry[1:]}."
-
-
 def estimate(content: Content) -> Section:
     entry = content["estimate"]
     currency = clean(entry["currency"])
@@ -377,7 +375,7 @@ def estimate(content: Content) -> Section:
     cost, least, most = (number(entry[k], 2) for k in ("cost", "cost_low", "cost_high"))
     total = (
         f"{minutes} min ({low} to {high}), {cost} {currency} ({least} to {most}), {entry['setups']} setups. "
-        f"{_sentence(entry['note'])}"
+        f"{sentence(entry['note'])}"
     )
     blocks: list[Block] = [Text(total, "alert")]
     rest = {
@@ -413,7 +411,7 @@ def quote(content: Content) -> Section:
     currency = clean(entry["currency"])
     total = (
         f"One piece: {entry['cost']:.2f} {currency} ({_between(entry)}), "
-        f"{number(entry['minutes'], 0)} min in {entry['setups']} setups. {_sentence(entry['note'])}"
+        f"{number(entry['minutes'], 0)} min in {entry['setups']} setups. {sentence(entry['note'])}"
     )
     blocks: list[Block] = [Text(total, "alert")]
     blocks += _batches(entry, currency)
@@ -433,8 +431,8 @@ def quote(content: Content) -> Section:
     blocks.append(Table(head, lines, (0.8, 4, 2.4, 1.2, 1.6, 2.6)))
     bought = [t for t in content.get("tools", ()) if t["setup"] is None and t["get"] == "to buy"]
     if bought:
-        text = tuple((clean(t["tool"]), clean(t["sizes"]), " ".join(t["features"])) for t in bought)
-        blocks.append(Table(("to buy", "measures", "for"), text, (3, 4, 4)))
+        wanted = tuple((clean(t["tool"]), clean(t["sizes"]), " ".join(t["features"])) for t in bought)
+        blocks.append(Table(("to buy", "measures", "for"), wanted, (3, 4, 4)))
     blocks.append(Text(f"Blank: {clean(content['stock']['blank'])}; {clean(content['part']['material'])}."))
     return Section("Quote", tuple(blocks))
 

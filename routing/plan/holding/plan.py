@@ -235,8 +235,8 @@ def holding_flags(held: Sequence[Held]) -> list[Flag]:
     seen = set()
     for s in (s for h in held for s in h.screws):
         # A thread that is weak in itself matters where it is held by; a wall that would break, anyhow.
-        entry = s.cramped or s.feature in taken
-        if s.grade != Grade.HOLDS and entry and s.feature not in seen:
+        is_known = s.cramped or s.feature in taken
+        if s.grade != Grade.HOLDS and is_known and s.feature not in seen:
             seen.add(s.feature)
             text = f"{s.reason} (estimates): tighten it less, or do not hold by it."
             found.append(Flag(f"thread-hold-{s.grade}", Severity.WARNING, s.feature, text))
