@@ -14,6 +14,7 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 from OCP.BRep import BRep_Builder, BRep_Tool
 from OCP.BRepAlgoAPI import BRepAlgoAPI_Cut
@@ -29,6 +30,7 @@ from support.transforms import moved, write_step
 
 from featurize.brep.build import build_part
 from featurize.brep.shapes import FACE, SOLID, each, volume_mm3
+from featurize.brep.solids import centre_of
 from featurize.errors import StepError
 from featurize.kinds import Kind
 from featurize.recognise import recognise
@@ -443,8 +445,26 @@ def test_far_from_the_origin_nothing_changes(far_mm: float, tmp_path: Path) -> N
     assert hole.dims["depth_mm"] == pytest.approx(20, abs=1e-6)
 
 
-@pytest.mark.parametrize("far_mm", [1e5, 1e6, 1e7, 1e9, 1e12])
-def test_farther_out_the_part_is_refused(far_mm: float, tmp_path: Path) -> None:
+@pytest.mark.parametrize("far_mm", [1e5, 1e6, 9e6])
+def test_farther_out_the_part_is_moved_near_by_whole_metres(far_mm: float, tmp_path: Path) -> None:
+    away = moved(pierced(), (1, 2, 3), 33, (far_mm + 0.25, -0.6 * far_mm, 0.8 * far_mm))
+    document = read(write_step(away, tmp_path / "a.step").read_bytes(), tmp_path)
+    (solid,) = document.parts
+    assert solid.moved_mm == (-far_mm, 0.6 * far_mm, -0.8 * far_mm)
+    note = noticed(document)["far-from-origin"]
+    assert note.severity == NoteSeverity.WARNING
+    assert f"moved by X{-far_mm:+.0f} Y{0.6 * far_mm:+.0f} Z{-0.8 * far_mm:+.0f} mm" in note.message
+    part = build_part(solid.solid)
+    near = moved(pierced(), (1, 2, 3), 33, (0.25, 0, 0))
+    assert np.allclose(centre_of(solid.solid), centre_of(near), atol=1e-6)
+    assert part.volume_mm3 == pytest.approx(40 * 30 * 20 - math.pi * 16 * 20, rel=1e-8)
+    (hole,) = [f for f in recognise(part).features if f.kind == Kind.HOLE]
+    assert hole.dims["diameter_mm"] == pytest.approx(8, abs=1e-6)
+    assert hole.dims["depth_mm"] == pytest.approx(20, abs=1e-6)
+
+
+@pytest.mark.parametrize("far_mm", [1e8, 1e9, 1e12])
+def test_where_no_number_keeps_a_micrometre_the_part_is_refused(far_mm: float, tmp_path: Path) -> None:
     path = write_step(moved(pierced(), shift_mm=(0, far_mm, 0)), tmp_path / "a.step")
     assert re.search(r"mm from the origin.*move it to the origin", refused(path.read_bytes(), tmp_path))
 

@@ -30,6 +30,7 @@ class SolidPart:
     and ``face_colours`` (sRGB, 0 to 1) are indexed by place (from 0) in TopExp.MapShapes of the
     solid as read, before any healing; ``source_faces`` gives that place for each face of ``solid``.
     ``callouts`` is the PMI, its faces being such places as well.
+    ``moved_mm`` is how far a solid that lay far from the origin was moved to be worked on.
     ``notes`` tells what was changed and the faults that stayed; it is empty for a sound solid.
     """
 
@@ -41,6 +42,7 @@ class SolidPart:
     source_faces: tuple[int, ...]
     notes: tuple[ReadNote, ...] = ()
     callouts: tuple[Callout, ...] = ()
+    moved_mm: tuple[float, float, float] = (0.0, 0.0, 0.0)
 
     @property
     def healed(self) -> tuple[str, ...]:

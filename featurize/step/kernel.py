@@ -10,8 +10,6 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from OCP.Bnd import Bnd_Box
-from OCP.BRepBndLib import BRepBndLib
 from OCP.IFSelect import IFSelect_ReturnStatus
 from OCP.Interface import Interface_Static
 from OCP.STEPCAFControl import STEPCAFControl_Reader
@@ -36,16 +34,13 @@ from featurize.step.heal import OpenSkin, WorkingBody, close, heal_solid
 from featurize.step.losses import CHECK, losses, meshes
 from featurize.step.names import ByShape, StepNames, label_colour, label_name, product_colours
 from featurize.step.notes import NoteSeverity, ReadNote, blocking, note, warning
+from featurize.step.place import placed
 from featurize.step.pmi import Seen, read_pmi
 from featurize.step.quiet import quiet_kernel
 from featurize.step.syntax import without_long_tokens
 
-# Die inserts measure from a few millimetres to a few hundred: outside this a unit was mistaken.
-_LARGEST_MM, _SMALLEST_MM = 1500.0, 1.0
 # Edges farther off their faces bound nothing: what is computed on them is nonsense, or never ends.
 _HOPELESS_MM = 1.0
-# Single precision, in which STL files and screens hold a coordinate, has 24 bits (IEEE 754): 0.001 mm x 2^24.
-_FARTHEST_MM = 16_000.0
 
 # The kernel's names for entities of geometry and topology (ISO 10303-42) begin so.
 _SHAPE_ENTITIES = ("StepGeom_", "StepShape_")
@@ -334,13 +329,13 @@ def _all_parts(products: list[_Product], names: StepNames, stem: str) -> tuple[l
             left += unclosed
     if len(still_open) > 1:
         colours: ByShape[Colour | None] = ByShape()
-        placed = []
+        there = []
         for product, skins in still_open:
             for skin in skins:
-                placed += [skin.Moved(place, False) for place in product.places]
+                there += [skin.Moved(place, False) for place in product.places]
                 for face in each(skin, FACE):
                     colours[face] = product.colours.get(face, None)
-        bodies, unclosed = close(placed)
+        bodies, unclosed = close(there)
         if bodies:
             together = _Product(stem, None, colours, [TopLoc_Location()], still_open[0][0].pmi)
             parts += _as_parts(together, [(body, 1, "") for body in bodies], names, stem)
@@ -384,18 +379,24 @@ def _as_parts(
                 "export it again.",
             )
     return [
-        SolidPart(
-            solid=TopoDS.Solid_s(body.solid.Moved(product.places[0], False)),
-            name=title,
-            count=count * len(product.places),
-            face_names=tuple(names.of(face) for face in body.as_read),
-            face_colours=tuple(product.colours.get(face, None) for face in body.as_read),
-            source_faces=body.source_faces,
-            notes=(*body.notes, *_size_notes(title, body.solid.Moved(product.places[0], False))),
-            callouts=_callouts(product.pmi, body.as_read),
-        )
+        _as_part(product, body, count * len(product.places), title, names)
         for (body, count, _), title in zip(bodies, titles, strict=True)
     ]
+
+
+def _as_part(product: _Product, body: WorkingBody, count: int, title: str, names: StepNames) -> SolidPart:
+    here = placed(title, TopoDS.Solid_s(body.solid.Moved(product.places[0], False)))
+    return SolidPart(
+        solid=here.solid,
+        name=title,
+        count=count,
+        face_names=tuple(names.of(face) for face in body.as_read),
+        face_colours=tuple(product.colours.get(face, None) for face in body.as_read),
+        source_faces=body.source_faces,
+        notes=(*body.notes, *here.notes),
+        callouts=_callouts(product.pmi, body.as_read),
+        moved_mm=here.moved_mm,
+    )
 
 
 def _callouts(pmi: list[Seen], faces: Sequence[Any]) -> tuple[Callout, ...]:
@@ -443,27 +444,3 @@ def _no_solid(
             "export exact solids (boundary representation).",
         )
     return StepError(Code.NO_SOLID, f"{name} holds no solid and no surfaces (0 free edges): export a solid.")
-
-
-def _size_notes(name: str, solid: Any) -> Iterator[ReadNote]:
-    """A size that is odd for an insert; raises StepError where the numbers are too large to work with."""
-    box = Bnd_Box()
-    BRepBndLib.Add_s(solid, box, False)
-    low, high = box.CornerMin(), box.CornerMax()
-    corners = [(p.X(), p.Y(), p.Z()) for p in (low, high)]
-    size_mm = max(b - a for a, b in zip(*corners, strict=True))
-    scale = (1 / 25.4, 1 / 1000) if size_mm > _LARGEST_MM else (25.4, 1000)
-    inch, metre = (f"{size_mm * s:.5g} mm" for s in scale)
-    odd = (
-        f"{name} is {size_mm:.5g} mm long, odd for a die insert: is it in the right unit? If {inch} "
-        f"(25.4 times off) or {metre} (1000 times off) is right, the file's unit is wrong: export it again."
-    )
-    farthest_mm = max(abs(c) for corner in corners for c in corner)
-    if not farthest_mm <= _FARTHEST_MM:
-        far = (
-            f"{name} reaches {farthest_mm:.6g} mm from the origin, and over {_FARTHEST_MM:g} mm not every "
-            "file keeps 0.001 mm: move it to the origin in the CAD system and export it again."
-        )
-        raise StepError(Code.UNREADABLE, odd if size_mm > _LARGEST_MM else far)
-    if not _SMALLEST_MM <= size_mm <= _LARGEST_MM:
-        yield warning("odd-size", odd)

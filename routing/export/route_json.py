@@ -124,6 +124,7 @@ def _part(
             "origin_mm": vector(frame.origin),
             **{name: vector(frame.axes[k], 9) for k, name in enumerate(_AXES)},
         },
+        "moved_mm": vector(solid.moved_mm),
         "healed": list(solid.healed),
     }
 
