@@ -24,6 +24,7 @@ from routing.processes.shop import Range
 from routing.processes.sink_erode import effort as sinking
 from routing.processes.sink_erode.stages import FINISH, ROUGH, BurnRegion, burns_of
 from routing.processes.surface_grind import effort as grinding
+from routing.processes.tools import Wheel, Wire
 from routing.processes.wire import effort as wiring
 from tests.support.routed import UP, block, owned
 
@@ -115,10 +116,26 @@ def test_grinding_is_passes_times_strokes() -> None:
     rates = replace(rates, table_mm_per_min=10_000, reversal_min=0, overrun_mm=30, dress_every_mm3=1e9)
     # By hand: 0.99 / 0.01 + 0.01 / 0.002 + 4 = 108 passes; 20 wide under a 10 wheel: 1 + 10 / 5 = 3 strokes
     # of 70 mm at 10 m/min.
-    cut = grinding.grind(1.0, 20, 40, 10, rates, scale=1)
+    cut = grinding.grind(1.0, 20, 40, Wheel(10, 200, 0.05, 30), rates, scale=1)
     assert cut.run_min == pytest.approx(108 * 3 * 70 / 10_000)
     assert cut.idle_min == rates.dress_min
     assert "108 passes" in cut.basis[0]
+
+
+def test_a_wheel_is_paid_by_what_its_dressings_take_of_its_grit() -> None:
+    """By hand: 800 mm3 at 200 between dressings are four, 0.05 each, so 0.2 of 5 mm of a wheel of 100."""
+    rates = replace(owned("rates.grind"), dress_every_mm3=200, dress_mm=0.05)
+    wheel = Wheel(10, 200, 0.05, 30, layer_mm=5, price=100)
+    assert grinding.grind(1.0, 20, 40, wheel, rates, scale=1).each_cost == pytest.approx(4.0)
+    bare = replace(wheel, layer_mm=0)
+    assert grinding.grind(1.0, 20, 40, bare, rates, scale=1).each_cost == pytest.approx(0)
+
+
+def test_wire_is_paid_by_the_metre() -> None:
+    """By hand: a spool of 5 kg of 0.25 mm brass, 8.5 g/cm3, is 5000 / 8.5 / (pi x 0.0125^2) cm long."""
+    spool_m = 5000 / 8.5 / (math.pi * 0.0125**2) / 100
+    assert spool_m == pytest.approx(12_000, rel=0.01)  # the shop file's own
+    assert Wire(0.25, 0.02, spool_m=spool_m, price=60).cost_of(spool_m / 4) == pytest.approx(15)
 
 
 def test_milling_is_volume_and_area_over_rates_and_agrees_with_the_roughing_of_the_stock() -> None:
@@ -178,8 +195,8 @@ def test_more_depth_never_takes_less_time(depth: float, deeper: float, width: fl
             for e in (
                 wiring.wire_cut(area, d, owned("rates.wire"), speeds=(1, 2), scale=scale, wire_mm=0.2),
                 sinking.start_hole(d, 1, owned("rates.erode"), scale=scale),
-                grinding.grind(d, width, 30, 5, owned("rates.grind"), scale=scale),
-                grinding.grind(d, width, 30, 5, owned("rates.grind"), scale=scale, fine_only=True),
+                grinding.grind(d, width, 30, Wheel(5, 200, 0.05, 20), owned("rates.grind"), scale=scale),
+                grinding.grind(d, width, 30, Wheel(5, 200, 0.05, 20), owned("rates.grind"), scale=scale, fine_only=True),
                 milling.rough(volume, 2, owned("rates.mill"), scale=scale),
                 milling.finish(area, 2, owned("rates.mill"), scale=scale),
                 milling.drill(d, width, owned("rates.holes"), scale=scale),

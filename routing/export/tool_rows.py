@@ -95,7 +95,7 @@ def _row(plan: Plan, number: int | None, process: str, words: str, own: Sequence
     tool = own[0][2].tool
     minutes = sum(p.minutes for *_, p in own)
     cost = sum(p.cost for *_, p in own)
-    share = cost / tool.price if isinstance(tool, _Bought) and tool.price > 0 else None
+    share = cost / tool.price if cost and isinstance(tool, _Bought) and tool.price > 0 else None
     out = max([0.0, *(_stick_out_mm(p) for *_, p in own)])
     sizes = [] if tool is None else sizes_of(tool)
     return ToolRow(

@@ -22,10 +22,16 @@ class RoundTool(Protocol):
 
 @dataclass(frozen=True)
 class Wire:
-    """``gap_mm`` is the spark gap per side of the finishing cut."""
+    """``gap_mm`` is the spark gap per side of the finishing cut; a spool of ``spool_m`` costs ``price``."""
 
     diameter_mm: float
     gap_mm: float
+    spool_m: float = 0.0
+    price: float = 0.0
+
+    def cost_of(self, length_m: float) -> float:
+        """Money for so much of it, 0 where its spool is not known: it runs through once."""
+        return length_m / self.spool_m * self.price if self.spool_m > 0 else 0.0
 
     @property
     def corner_mm(self) -> float:
@@ -47,18 +53,29 @@ class Wire:
 
 @dataclass(frozen=True)
 class Wheel:
-    """``corner_radius_mm`` is the smallest it is dressed to; ``depth_mm`` what clears its flanges."""
+    """``corner_radius_mm`` is the smallest it is dressed to; ``depth_mm`` what clears its flanges.
+
+    A new one costs ``price`` and has ``layer_mm`` of grit that can be dressed away, on the radius.
+    """
 
     width_mm: float
     diameter_mm: float
     corner_radius_mm: float
     depth_mm: float
+    layer_mm: float = 0.0
+    price: float = 0.0
+
+    def cost_of(self, dressed_mm: float) -> float:
+        """Money for so much of its grit, 0 where its layer is not known."""
+        return dressed_mm / self.layer_mm * self.price if self.layer_mm > 0 else 0.0
 
     def contradictions(self) -> Contradictions:
         if self.corner_radius_mm > self.width_mm / 2:
             yield "corner_radius_mm", f"write at most half the width, {self.width_mm / 2:g}"
         if self.depth_mm >= self.diameter_mm / 2:
             yield "depth_mm", f"write less than the wheel's radius, {self.diameter_mm / 2:g}"
+        if self.layer_mm >= self.diameter_mm / 2:
+            yield "layer_mm", f"write less than the wheel's radius, {self.diameter_mm / 2:g}"
 
     def __str__(self) -> str:
         return f"wheel {self.width_mm:g} wide"

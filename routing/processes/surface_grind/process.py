@@ -35,6 +35,7 @@ from routing.processes.surface_grind.reach import Grind, direction_name, plan_of
 from routing.processes.surface_grind.shop import GrindRates, GrindShop
 from routing.processes.surface_grind.verdict import GRIND, GrindVerdict
 from routing.processes.surface_grind.view import sight
+from routing.processes.tools import Wheel
 
 
 class SurfaceGrind(Process):
@@ -119,12 +120,12 @@ class SurfaceGrind(Process):
         feature, verdict, shop = task.feature, task.verdict, job.shop[GrindShop]
         rates, scale = shop.rates, job.shop.rule(job.material).grind_scale
         run, width = run_and_width(job, feature)
-        wheel = widest = max(w.width_mm for w in shop.wheels)
+        wheel = widest = max(shop.wheels, key=lambda w: w.width_mm)
         if isinstance(verdict, GrindVerdict):
-            run, wheel = verdict.run_mm or run, verdict.wheel.width_mm if verdict.wheel else widest
+            run, wheel = verdict.run_mm or run, verdict.wheel or widest
         match task.stage:
             case Stage.SQUARE | Stage.SIZE:
-                return _squared(job, task, grind_rates=rates, scale=scale, widest_mm=widest)
+                return _squared(job, task, grind_rates=rates, scale=scale, widest=widest)
             case Stage.FINISH:
                 left = max(job.choices.allowance_for(feature_of(feature.id), str(feature.kind)))
                 width = area_of_faces(job, task.blends) / run
@@ -192,7 +193,7 @@ def _anyhow(job: JobContext, feature: Feature) -> Approach:
 
 
 def _squared(
-    job: JobContext, task: Task, *, grind_rates: GrindRates, scale: float, widest_mm: float
+    job: JobContext, task: Task, *, grind_rates: GrindRates, scale: float, widest: Wheel
 ) -> Effort:
     """An outside face: what the blank has over it is ground away; one that comes to size is only checked.
 
@@ -204,8 +205,8 @@ def _squared(
     if margin < tol.LENGTH_MM:
         return Effort(0.0, idle, ("comes to size: cleaned, checked and touched off",))
     run, width = run_and_width(job, feature)
-    found = grind(margin, width, run, widest_mm, grind_rates, scale=scale)
-    return Effort(found.run_min, idle, found.basis)
+    found = grind(margin, width, run, widest, grind_rates, scale=scale)
+    return replace(found, idle_min=idle)
 
 
 def _margin_mm(job: JobContext, feature: Feature) -> float:

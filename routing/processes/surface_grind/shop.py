@@ -10,6 +10,8 @@ from routing.processes.tools import Contradictions, Wheel
 
 @dataclass(frozen=True)
 class GrindRates:
+    """``dress_mm`` is what one dressing takes off the wheel's radius."""
+
     infeed_mm: float
     fine_infeed_mm: float
     fine_mm: float
@@ -20,6 +22,7 @@ class GrindRates:
     cross_share: float
     squared_mm: float
     dress_min: float
+    dress_mm: float
     dress_every_mm3: float
     face_min: float
 

@@ -7,6 +7,7 @@ in them stands in the shop file. No form gets quicker when a depth, an area or a
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 from routing.processes.context import JobContext
 from routing.processes.protocol import Effort, total
@@ -22,7 +23,8 @@ def effort_of(
     rates, scale = job.shop[WireShop].rates, job.shop.rule(job.material).wire_scale
     paths = len({p.path for p in passes})
     idle = paths * (rates.threading_min + (rates.slug_min if closed else 0.0))
-    return total([Effort(idle_min=idle), *(_pass_effort(p, height_mm, rates, scale, wire) for p in passes)])
+    cuts = (_pass_effort(p, height_mm, rates, scale, wire) for p in passes)
+    return _spent(job, total([Effort(idle_min=idle), *cuts]), wire)
 
 
 def trim_effort(job: JobContext, passes: Sequence[WirePass], wire: Wire) -> Effort:
@@ -33,13 +35,23 @@ def trim_effort(job: JobContext, passes: Sequence[WirePass], wire: Wire) -> Effo
         _cut(p.area_mm2, p.high_mm - p.low_mm, rates.pass_shares[-1:], rates, scale, wire).of(p.words)
         for p in passes
     ]
-    return total([idle, *more])
+    return _spent(job, total([idle, *more]), wire)
 
 
 def minutes_of(job: JobContext, p: WirePass, height_mm: float, wire: Wire) -> float:
     """The time of one pass alone, without threading."""
     scale = job.shop.rule(job.material).wire_scale
     return _pass_effort(p, height_mm, job.shop[WireShop].rates, scale, wire).minutes
+
+
+def _spent(job: JobContext, found: Effort, wire: Wire) -> Effort:
+    """The same effort with the wire that runs off the spool."""
+    length_m = found.run_min * job.shop[WireShop].rates.feed_m_per_min
+    money = wire.cost_of(length_m)
+    if not money:
+        return found
+    text = f"{length_m:.0f} m of wire {wire.diameter_mm:g}, {money:.2f} {job.shop.rates.currency}"
+    return replace(found, each_cost=found.each_cost + money, basis=(*found.basis, text))
 
 
 def _pass_effort(p: WirePass, height_mm: float, rates: WireRates, scale: float, wire: Wire) -> Effort:

@@ -39,7 +39,7 @@ class WireMachine:
 @dataclass(frozen=True)
 class WireRates:
     """``pass_shares``: speed of each pass over the main cut's, the main cut first. ``relief_trims`` of them
-    at least go over a relief.
+    at least go over a relief. ``feed_m_per_min`` of wire run off the spool, once and for all.
     """
 
     mm2_per_min: float
@@ -47,6 +47,7 @@ class WireRates:
     lost_height_mm: float
     pass_shares: tuple[float, ...]
     relief_trims: int
+    feed_m_per_min: float
     threading_min: float
     slug_min: float
 
