@@ -176,6 +176,17 @@ def test_the_traveller_has_a_row_to_sign_for_each_operation(made, content):
     assert numbers == [o["number"] for o in content["operations"]]
 
 
+@pytest.mark.parametrize("rows", [[("1", "slot")] + 399 * [("", "slot")], [("1", 3000 * "slot ")]])
+def test_what_belongs_together_but_fills_pages_is_torn(rows):
+    """400 sizes of one step, and one cell higher than a page."""
+    from pypdf import PdfReader
+
+    table = Table(("step", "size"), tuple(rows), (1, 9), tall=True)
+    pages = PdfReader(io.BytesIO(pdf(Report("part", (("Part", "x"),), (Section("Steps", (table,)),))))).pages
+    assert len(pages) > 1
+    assert "".join(p.extract_text() for p in pages).count("slot") == sum(r[1].count("slot") for r in rows)
+
+
 def test_title_block_and_traveller_say_whose_they_are(made, tmp_path):
     from pypdf import PdfReader
 

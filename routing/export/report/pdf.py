@@ -29,6 +29,9 @@ _WIDE = 178.0
 _FACT_MM = 4.6
 # Letter is 297 - 279.4 = 17.6 mm lower than A4: half of it stays free above and below.
 _SIDE, _END = (210 - _WIDE) / 2, 21.0
+_HIGH = 297 - 2 * _END
+# What is higher than this share of a page is torn at its end: half the page would stay white otherwise.
+_KEPT = 0.5
 
 
 def pdf(report: Report) -> bytes:
@@ -167,19 +170,34 @@ def _table(table: Table) -> Any:
     ]
     whole = sum(table.widths)
     widths = [w / whole * _WIDE * _MM for w in table.widths]
-    grid = Grid(rows, widths, repeatRows=1, splitInRow=0 if table.tall else 1, spaceAfter=5)
+    by = 6.5 if table.tall else 2.2
+    heights = _heights(rows, widths, by) if table.tall else []
+    torn = not table.tall or max(heights) > _KEPT * _HIGH * _MM
+    grid = Grid(rows, widths, repeatRows=1, splitInRow=1 if torn else 0, spaceAfter=5)
     lines: list[Any] = [
         ("LINEBELOW", (0, 0), (-1, 0), 0.9, "#16191d"),
         ("LINEBELOW", (0, 1), (-1, -1), 0.35, "#b9bec4"),
         ("VALIGN", (0, 0), (-1, -1), "TOP"),
         ("VALIGN", (0, 0), (-1, 0), "BOTTOM"),
-        *_padding(6.5 if table.tall else 2.2),
+        *_padding(by),
     ]
     if table.tall:
         lines.append(("GRID", (0, 1), (-1, -1), 0.5, "#16191d"))
-        lines += [("NOSPLIT", (0, first), (-1, last)) for first, last in _kept(table)]
+        lines += [
+            ("NOSPLIT", (0, first), (-1, last))
+            for first, last in _kept(table)
+            if sum(heights[first : last + 1]) <= _KEPT * _HIGH * _MM
+        ]
     grid.setStyle(lines)
     return grid
+
+
+def _heights(rows: Sequence[Sequence[Any]], widths: Sequence[float], padding: float) -> list[float]:
+    """How high each row of paragraphs will stand, in points."""
+    return [
+        2 * padding + max(cell.wrap(width - 7, 1e6)[1] for cell, width in zip(row, widths, strict=True))
+        for row in rows
+    ]
 
 
 def _kept(table: Table) -> Iterator[tuple[int, int]]:

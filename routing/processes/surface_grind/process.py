@@ -192,9 +192,7 @@ def _anyhow(job: JobContext, feature: Feature) -> Approach:
     return job.approach(job.part.frame.direction(side))
 
 
-def _squared(
-    job: JobContext, task: Task, *, grind_rates: GrindRates, scale: float, widest: Wheel
-) -> Effort:
+def _squared(job: JobContext, task: Task, *, grind_rates: GrindRates, scale: float, widest: Wheel) -> Effort:
     """An outside face: what the blank has over it is ground away; one that comes to size is only checked.
 
     Of soft steel the hardening allowance stays until it is ground to size.
