@@ -21,6 +21,8 @@ from featurize.feature import Feature
 # What a rough cutter leaves on walls and floors for the finishing one (common practice, no source).
 ROUGH_WALL_MM = 0.1
 ROUGH_FLOOR_MM = 0.1
+# What semi-finishing leaves for the finishing cutter to cut: as much as a wheel leaves on a floor.
+SEMI_MM = 0.010
 # A level stands this much over a round number: no section then runs within a flat face.
 _OFF_MM = 1.23e-5
 # Chords for a quarter turn of an offset: at 8 they miss the arc by 0.5 % of the radius.

@@ -15,7 +15,7 @@ from routing.processes.context import JobContext
 from routing.processes.mill import ROOM, effort, reach
 from routing.processes.mill.bore_tools import opening
 from routing.processes.mill.hole import Hole
-from routing.processes.mill.levels import ROUGH_FLOOR_MM, ROUGH_WALL_MM
+from routing.processes.mill.levels import ROUGH_FLOOR_MM, ROUGH_WALL_MM, SEMI_MM
 from routing.processes.mill.pace import owned, reach_mm, worn
 from routing.processes.mill.region import region_of
 from routing.processes.mill.shop import MillShop
@@ -98,6 +98,8 @@ class Milling(Process):
         if task.stage == Stage.SOFT_ROUGH:
             left = job.shop.general.hardening_allowance_mm
             return Allowance(left, left)
+        if task.stage == Stage.SEMI_FINISH:
+            return Allowance(SEMI_MM, SEMI_MM)
         rough = task.stage in (Stage.ROUGH, Stage.OPEN)
         return Allowance(ROUGH_FLOOR_MM, ROUGH_WALL_MM) if rough else Allowance()
 
