@@ -21,6 +21,8 @@ from routing.export.viewer.mesh import ViewMesh, mesh_of
 _SAME_MM = 5e-4
 # Over any part that comes into a toolroom.
 _FAR_MM = 1e4
+# A feature this many times as long as wide is drawn across.
+_LONG = 3.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -230,10 +232,13 @@ class SectionPlane:
 
 
 def best_plane(zero_axes: Array, origin: Array, items: Sequence[Item]) -> SectionPlane | None:
-    """The plane through the middle of a feature that goes through most of them; None where there is none."""
+    """The plane through the middle of a feature that goes through most of them; None where there is none.
+
+    Of equal ones that which cuts across the longer side of more of them: a groove shows its form so.
+    """
     local = {i.id: (i.points - origin) @ zero_axes.T for i in items}
     spans = {name: (p.min(axis=0), p.max(axis=0)) for name, p in local.items()}
-    best: tuple[tuple[int, float], SectionPlane] | None = None
+    best: tuple[tuple[int, float, int], SectionPlane] | None = None
     for across in (1, 0):
         for low, high in spans.values():
             level = round(float(low[across] + high[across]) / 2, 4)
@@ -241,7 +246,8 @@ def best_plane(zero_axes: Array, origin: Array, items: Sequence[Item]) -> Sectio
                 (a, b) for a, b in spans.values() if a[across] + tol.VOID_MM < level < b[across] - tol.VOID_MM
             ]
             deep = sum(float(b[2] - a[2]) for a, b in met)
-            rank = len(met), round(deep, 3)
+            longer = sum(float((b - a)[across]) > _LONG * float((b - a)[1 - across]) for a, b in met)
+            rank = len(met), round(deep, 3), longer
             if met and (best is None or rank > best[0]):
                 best = rank, SectionPlane(across, level)
     return best[1] if best else None
