@@ -113,6 +113,18 @@ def test_a_pass_that_is_lacking_or_too_wide_is_found(tmp_path: Path) -> None:
     assert beyond_mm([path[0], replace(path[1], upper=wide)], material, z) > 0.02
 
 
+def test_a_wall_that_a_bore_crosses_is_told_from_end_to_end() -> None:
+    """A bore of 6 through 28, another of 4 across it at 18: one pass, and it makes what the other leaves."""
+    body = block(40, 40, 28).cut(cq.Workplane().circle(3).extrude(60, both=True))
+    job = job_of(body.cut(cq.Workplane("YZ").center(0, 18).circle(2).extrude(60, both=True)))
+    part, along = job.part, job.thickness
+    faces = [f.id for f in part.faces if abs(np.hypot(*f.points[0, :2]) - 3) < 1e-6]
+    (cut,) = cuts(part, faces, wire_view(part, along))
+    (only,) = cut.passes
+    assert only.ruled.high_mm - only.ruled.low_mm == pytest.approx(28)
+    assert only.area_mm2 == pytest.approx(math.pi * 6 * (28 - 4), rel=0.01)
+
+
 @pytest.mark.parametrize("kind", ["land_and_relief", "keyways_and_cone", "relief_on_one_wall", "two_kinks"])
 def test_each_band_has_its_pass_and_each_pass_its_lead(kind: str, tmp_path: Path) -> None:
     """Leads are in the air, by the wire's radius and gap, at every height until they turn in."""

@@ -331,12 +331,9 @@ def _over(ruled: Ruled, sections: Sequence[WallOutlines]) -> Amiss:
 
 
 def _over_heights(ruled: Ruled, own: Ring, leads: Sequence[Ring]) -> Ruled:
-    """A surface told at the ends of the bands that it finishes, as far as they follow on each other."""
-    low, high = own.low_mm, own.high_mm
-    for r in sorted(leads, key=lambda r: r.low_mm):
-        high = r.high_mm if abs(r.low_mm - high) < tol.SURFACE_MM else high
-    for r in sorted(leads, key=lambda r: -r.high_mm):
-        low = r.low_mm if abs(r.high_mm - low) < tol.SURFACE_MM else low
+    """A surface told at the ends of all that it finishes, whatever crosses it between."""
+    low = min(r.low_mm for r in (own, *leads))
+    high = max(r.high_mm for r in (own, *leads))
     return ruled if (low, high) == (own.low_mm, own.high_mm) else ruled.between(low, high)
 
 
