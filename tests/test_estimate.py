@@ -122,6 +122,9 @@ def test_grinding_is_passes_times_strokes() -> None:
     assert "108 passes" in cut.basis[0]
 
 
+NARROW = Wheel(5, 200, 0.05, 20)
+
+
 def test_a_wheel_is_paid_by_what_its_dressings_take_of_its_grit() -> None:
     """By hand: 800 mm3 at 200 between dressings are four, 0.05 each, so 0.2 of 5 mm of a wheel of 100."""
     rates = replace(owned("rates.grind"), dress_every_mm3=200, dress_mm=0.05)
@@ -196,7 +199,9 @@ def test_more_depth_never_takes_less_time(depth: float, deeper: float, width: fl
                 wiring.wire_cut(area, d, owned("rates.wire"), speeds=(1, 2), scale=scale, wire_mm=0.2),
                 sinking.start_hole(d, 1, owned("rates.erode"), scale=scale),
                 grinding.grind(d, width, 30, Wheel(5, 200, 0.05, 20), owned("rates.grind"), scale=scale),
-                grinding.grind(d, width, 30, Wheel(5, 200, 0.05, 20), owned("rates.grind"), scale=scale, fine_only=True),
+                grinding.grind(
+                    d, width, 30, Wheel(5, 200, 0.05, 20), owned("rates.grind"), scale=scale, fine_only=True
+                ),
                 milling.rough(volume, 2, owned("rates.mill"), scale=scale),
                 milling.finish(area, 2, owned("rates.mill"), scale=scale),
                 milling.drill(d, width, owned("rates.holes"), scale=scale),

@@ -5,6 +5,7 @@ The bookkeeping is checked against the solids themselves: the kernel's volumes o
 
 from __future__ import annotations
 
+import math
 from functools import cache
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -20,10 +21,11 @@ from routing.export.stock_files import stock_steps
 from routing.inputs.choices import Choices
 from routing.inputs.shop import load_shop
 from routing.plan.make import make_plan
-from routing.plan.plan import Plan
+from routing.plan.plan import Pass, Plan
 from routing.processes.protocol import Allowance, Stage
 from routing.processes.sizes import found_by, whole_volume
 from routing.processes.surface_grind.shop import GrindShop
+from routing.processes.tools import Drill, TubeElectrode
 from routing.stock.ground import ground_stock
 from routing.stock.stages import bodies
 
@@ -59,6 +61,12 @@ def test_what_a_pass_leaves_a_later_step_takes_off(name: str) -> None:
             assert own.task.feature.id in {p.task.feature.id for p in taker.passes}
 
 
+def _cylinder_mm3(plan: Plan, start: Pass) -> float:
+    """A hole right through the part; what is open already is less."""
+    assert isinstance(start.tool, Drill | TubeElectrode)
+    return math.pi / 4 * start.tool.diameter_mm**2 * plan.job.extent_mm(start.task.approach.direction)
+
+
 @pytest.mark.parametrize("name", [*INSERTS, *DEMOS])
 def test_the_steps_take_what_the_blank_has_over_the_part(name: str) -> None:
     plan = plan_of(name)
@@ -68,6 +76,9 @@ def test_the_steps_take_what_the_blank_has_over_the_part(name: str) -> None:
     stock = ground_stock(job.part, ground, job.blanks.squared, job.shop[GrindShop].wheels)
     made = bodies(job.part, job.blanks.bought, list(stock_steps(plan, stock)))
     taken = [a.volume_mm3 - b.volume_mm3 for a, b in zip(made, made[1:], strict=False)]
+    for own, body in zip(taken, made[1:], strict=True):
+        if body.name == Stage.START_HOLE.words:  # the wire's stock comes with its start holes
+            assert own > 0.3 * sum(_cylinder_mm3(plan, p) for p in plan.steps[body.step - 1].passes)
     over = job.blanks.bought.volume_mm3 - job.part.volume_mm3
     assert sum(taken) == pytest.approx(over, rel=SHARE)
     assert min(taken) > -SHARE * over  # none puts anything back

@@ -23,7 +23,6 @@ from routing.dryrun.wires import WireOutlines, body_of
 from routing.dryrun.written import BY_HAND, Written, WrittenPass, WrittenStep
 
 _SQUARING = ("square", "size")
-_START_HOLE = "start hole"
 
 
 @dataclass(frozen=True, eq=False)
@@ -115,7 +114,7 @@ def _bored(bench: Bench, step: WrittenStep, rows: Sequence[Row]) -> Taken:
     axes, origin = bench.zero.axes, bench.zero.origin
     body = moved(joined([row.body() for row in rows if not row.is_thread]), axes, origin)
     breaks = max(row.breaks_mm for row in rows)
-    unshown = body if breaks or step.stage == _START_HOLE else Manifold()
+    unshown = body if breaks else Manifold()
     return Taken(
         rows[0].feature, step.number, body, tuple(_sizes(step, rows)), unshown=unshown, breaks_mm=breaks
     )

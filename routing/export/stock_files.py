@@ -99,6 +99,7 @@ _FAR = 1e3
 # Steps that take a bulk, or the last of it.
 _BULK = (
     *BORING,
+    Stage.START_HOLE,
     Stage.GRIND,
     Stage.WIRE,
     Stage.ROUGH,

@@ -21,6 +21,8 @@ from featurize.brep.shapes import each
 from featurize.brep.solids import KernelError
 from featurize.brep.surfaces import Array
 from featurize.feature import Feature, Kind, Role
+from routing.processes.protocol import Task
+from routing.processes.tools import Drill, TubeElectrode
 
 
 def drilled_bores(feature: Feature, blank_mm: Array) -> list[Any]:
@@ -32,6 +34,15 @@ def drilled_bores(feature: Feature, blank_mm: Array) -> list[Any]:
     for b in feature.bores:
         profile += [(b.start_diameter_mm / 2, b.start_mm), (b.end_diameter_mm / 2, b.end_mm)]
     return [turned(mouth, -out, profile)]
+
+
+def pierced(task: Task, blank_mm: Array) -> list[Any]:
+    """The hole for the wire, right through the blank whatever is open above or below by then."""
+    assert task.at is not None
+    at, along = np.array(task.at), task.approach.direction
+    levels = blank_mm @ along - float(at @ along)
+    radius = task.tool.diameter_mm / 2 if isinstance(task.tool, Drill | TubeElectrode) else 0.0
+    return [turned(at, along, [(radius, float(levels.min()) - 1.0), (radius, float(levels.max()) + 1.0)])]
 
 
 def turned(start: Array, along: Array, profile: Sequence[tuple[float, float]]) -> Any:

@@ -37,7 +37,7 @@ from routing.processes.protocol import (
 from routing.processes.rest.left import Left, NoBodyError, rolled
 from routing.processes.rest.slabs import Stack
 from routing.processes.sizes import area_of_faces, found_by
-from routing.processes.sweeps import drilled_bores
+from routing.processes.sweeps import drilled_bores, pierced
 from routing.processes.tools import BoringHead, Cutter, Drill, SideCutter
 
 # A cut that goes before its time, beside a wall that may break out, is led at half speed
@@ -159,6 +159,8 @@ class Milling(Process):
         return 0.0, ""  # what wears is in each effort
 
     def removal(self, job: JobContext, task: Task, blank_mm: Array) -> Removal:
+        if task.stage == Stage.START_HOLE:
+            return Removal(partial(pierced, task, blank_mm), in_part=True)
         verdict = task.verdict
         steps = verdict.steps_of(task) if isinstance(verdict, MillVerdict) else ()
         if not steps:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import partial
 
 from featurize.brep.surfaces import Array
 from featurize.feature import Feature
@@ -27,6 +28,7 @@ from routing.processes.sink_erode.effort import erode, start_hole
 from routing.processes.sink_erode.forecast import made_tools, sets_of
 from routing.processes.sink_erode.shop import ErodeShop
 from routing.processes.sink_erode.verdict import SINK, SinkVerdict
+from routing.processes.sweeps import pierced
 from routing.processes.tools import ElectrodeSet, TubeElectrode
 
 
@@ -81,6 +83,8 @@ class SinkErosion(Process):
         return 0.0, ""
 
     def removal(self, job: JobContext, task: Task, blank_mm: Array) -> Removal:
+        if task.stage == Stage.START_HOLE:
+            return Removal(partial(pierced, task, blank_mm), in_part=True)
         return Removal(everything=task.stage == Stage.ERODE)
 
     def takes_run(self, job: JobContext, feature: Feature) -> bool:
