@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+import re
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any
 
 from routing.export.report.blocks import Block, Facts, Pictures, Section, Table, Text, clean, number
@@ -175,9 +176,19 @@ def _cautions(content: Content, setup: Mapping[str, Any]) -> Iterator[Block]:
     if setup["grade"] != "holds":
         lines.append(f"held {'weakly' if setup['grade'] == 'weak' else 'by nothing'}: cut lightly, add stops")
     once = dict.fromkeys(lines)
-    for words in once:  # nothing that another line says with more
-        if not any(other != words and other.startswith(words) for other in once):
-            yield Text(clean(words), "item")
+    # Nothing that another line says with more.
+    for words in _by_words(w for w in once if not any(o != w and o.startswith(w) for o in once)):
+        yield Text(clean(words), "item")
+
+
+def _by_words(lines: Iterable[str]) -> Iterator[str]:
+    """What is said alike of several features, once."""
+    features: dict[str, list[str]] = {}
+    for line in lines:
+        feature, _, words = line.partition(" ")
+        is_of_one = re.fullmatch(r"F\d+", feature) is not None
+        features.setdefault(words if is_of_one else line, []).extend([feature] if is_of_one else [])
+    yield from (" ".join([*own, words]) for words, own in features.items())
 
 
 def _gauges(content: Content, setup: Mapping[str, Any]) -> Iterator[Facts]:
