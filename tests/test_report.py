@@ -22,10 +22,10 @@ from routing.export.report.compose import Composer, Paper
 from routing.export.report.drawing import Area, Drawing, Line, svg
 from routing.export.report.eye import axes_of
 from routing.export.report.gallery import Gallery
+from routing.export.report.hole_sections import gauge
 from routing.export.report.pdf import pdf
 from routing.export.report.pictures import Subject, legend, picture, subject_of, swatch
 from routing.export.report.render import shoot, visible
-from routing.export.report.shop_sections import gauge
 from routing.export.report.type import stretches
 from routing.export.viewer.mesh import mesh_of
 from routing.inputs.choices import Choices

@@ -28,7 +28,7 @@ _STEP_MM = 1000.0
 
 
 @dataclass(frozen=True, eq=False)
-class Placed:
+class NearOrigin:
     """A solid (TopoDS_Solid) as it is worked on, by how much it was moved (mm), and what is to be told."""
 
     solid: Any
@@ -36,7 +36,7 @@ class Placed:
     notes: tuple[ReadNote, ...]
 
 
-def placed(name: str, solid: Any) -> Placed:
+def placed(name: str, solid: Any) -> NearOrigin:
     """The solid near the origin; raises StepError where its numbers are too large to work with."""
     box = Bnd_Box()
     BRepBndLib.Add_s(solid, box, False)
@@ -44,7 +44,7 @@ def placed(name: str, solid: Any) -> Placed:
     size_mm, farthest_mm = float(np.ptp(corners, axis=0).max()), float(np.abs(corners).max())
     notes = tuple(_size_notes(name, size_mm))
     if farthest_mm <= _FAR_MM:
-        return Placed(solid, (0.0, 0.0, 0.0), notes)
+        return NearOrigin(solid, (0.0, 0.0, 0.0), notes)
     if size_mm > _LARGEST_MM:
         raise StepError(Code.UNREADABLE, notes[0].message)
     if not farthest_mm <= _FARTHEST_MM:
@@ -62,7 +62,7 @@ def placed(name: str, solid: Any) -> Placed:
         f"Z{z:+.0f} mm, and all files and figures are of the part so moved. Move the model likewise before "
         "it is laid over them."
     )
-    return Placed(near, (x, y, z), (*notes, warning("far-from-origin", text)))
+    return NearOrigin(near, (x, y, z), (*notes, warning("far-from-origin", text)))
 
 
 def _size_notes(name: str, size_mm: float) -> Iterator[ReadNote]:

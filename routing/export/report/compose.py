@@ -9,8 +9,8 @@ from typing import Any
 import numpy as np
 
 from featurize.brep.surfaces import Array
+from routing.export.report import hole_sections, inspecting, money_sections, other_sections, stock_sections
 from routing.export.report import main_sections as main
-from routing.export.report import shop_sections as shop
 from routing.export.report.blocks import (
     Block,
     Pictures,
@@ -83,18 +83,18 @@ class Composer:
             main.holding(content),
             *(self.sheet(s) for s in machined),
             self._tools(),
-            shop.holes(content),
+            hole_sections.holes(content),
             self._paper.drawing,
             *self._paper.grinding.values(),
-            shop.wire(content),
+            hole_sections.wire(content),
             electrodes(content, self._paper.gallery),
-            shop.left_behind(content),
+            stock_sections.left_behind(content),
             _edges(content, self.subject),
-            shop.stock(content),
-            shop.inspection(content),
-            shop.estimate(content),
-            *shop.others(content),
-            shop.cautions(),
+            stock_sections.stock(content),
+            inspecting.inspection(content),
+            money_sections.estimate(content),
+            *other_sections.others(content),
+            other_sections.cautions(),
             traveller(content, self._paper.toolroom),
         ]
         return Report(self.title, tuple(self.head()), tuple(s for s in found if s is not None))
@@ -108,7 +108,7 @@ class Composer:
     def sheet_report(self, setup: Mapping[str, Any]) -> Report:
         """A setup's sheet as a paper of its own, with the cautions of the trade."""
         own = {setup["number"]}
-        found = [self.sheet(setup), *self._shop_sections(own), shop.cautions(small=True)]
+        found = [self.sheet(setup), *self._shop_sections(own), other_sections.cautions(small=True)]
         return Report(self.title, tuple(self._short_head()), tuple(found), title_of(setup))
 
     def packs(self) -> Iterator[Pack]:
@@ -126,7 +126,7 @@ class Composer:
         elif reader == "traveller":
             yield _flowing(traveller(content, self._paper.toolroom))
         elif reader == "quote":
-            yield shop.quote(content)
+            yield money_sections.quote(content)
         else:
             setups = [s for s in content["setups"] if s["process"] == reader]
             flags = main.flags_about(content, {f for s in setups for t in s["steps"] for f in t["features"]})
@@ -134,7 +134,7 @@ class Composer:
                 yield flags
             yield from map(self.sheet, setups)
             yield from self._shop_sections({s["number"] for s in setups})
-            yield shop.cautions(small=True)
+            yield other_sections.cautions(small=True)
 
     def _shop_sections(self, setups: set[int]) -> Iterator[Section]:
         """What sections of the report say of some setups."""
@@ -146,13 +146,17 @@ class Composer:
             for f in t["features"]
         }
         burnt = electrodes(self.content, self._paper.gallery, setups)
-        for section in (shop.holes(self.content, setups), shop.wire(self.content, setups), burnt):
+        for section in (
+            hole_sections.holes(self.content, setups),
+            hole_sections.wire(self.content, setups),
+            burnt,
+        ):
             if section is not None:
                 yield section
         yield from (s for n, s in self._paper.grinding.items() if n in setups)
         for key, value in self.content.items():
             own = [r for r in value if r.get("feature") in features] if _is_rows(value) else []
-            if key not in shop.KNOWN and own and self._is_made_in(own, setups):
+            if key not in other_sections.KNOWN and own and self._is_made_in(own, setups):
                 yield Section(words_of(key).capitalize(), tuple(general(own)))
 
     def _is_made_in(self, rows: Sequence[Mapping[str, Any]], setups: set[int]) -> bool:

@@ -8,8 +8,9 @@ from typing import Any
 
 from routing.export.report.blocks import Block, Facts, Pictures, Section, Table, Text, clean, number
 from routing.export.report.gallery import Gallery
+from routing.export.report.hole_sections import gauge
+from routing.export.report.inspecting import instrument
 from routing.export.report.main_sections import Content
-from routing.export.report.shop_sections import gauge, instrument
 from routing.export.report.sized_drawing import sized_drawing
 from routing.export.sized import size_words
 from routing.processes.rooms import signs
