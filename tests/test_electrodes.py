@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 import math
 import tomllib
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -542,11 +543,8 @@ def _eroded_demos() -> list[str]:
 
 
 @pytest.fixture(scope="module", params=_eroded_demos())
-def job(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> tuple[str, Path]:
-    folder = tmp_path_factory.mktemp("job") / "out"
-    model = ROOT / "demo_models" / f"{request.param}.step"
-    run_job(model, folder, Choices(material="carbide-12"), SHOP)
-    return request.param, folder
+def job(request: pytest.FixtureRequest, routed_demo: Callable[[str], Path]) -> tuple[str, Path]:
+    return request.param, routed_demo(request.param)
 
 
 def test_demos_have_their_electrodes(job: tuple[str, Path]) -> None:
@@ -625,7 +623,7 @@ def _pocketed(body: cq.Workplane) -> cq.Workplane:
     return block().cut(body.translate((5, 3, 20)))
 
 
-@pytest.mark.parametrize("name", few(sorted(MODELS, key=lambda name: name[-1]), 2))
+@pytest.mark.parametrize("name", few(sorted(MODELS, key=lambda name: name[-1]), 1))
 def test_electrodes_stand_their_undersize_off_the_walls_as_another_library_measures(
     name: str, tmp_path: Path
 ) -> None:

@@ -24,6 +24,7 @@ from routing.processes.rooms import added, process_names
 from tests import extra_kind, extra_process
 from tests.extra_process.process import QUESTIONS, without
 from tests.support import keys
+from tests.support.sampled import few
 
 DEMOS = ("pierce_die", "crossing_block")
 
@@ -34,7 +35,7 @@ def jig() -> Iterator[None]:
         yield
 
 
-@pytest.mark.parametrize("demo", DEMOS)
+@pytest.mark.parametrize("demo", few(DEMOS, 1))
 @pytest.mark.usefixtures("jig")
 def test_a_process_of_one_folder_is_routed_planned_priced_and_written(demo: str, tmp_path: Path) -> None:
     shop = load_shop()

@@ -223,7 +223,7 @@ def test_a_long_engagement_pays_where_walls_are_deep_and_the_carbide_is_hard() -
 
 
 @given(st.floats(1, 500), st.floats(1, 2000))
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=5, deadline=None)
 def test_a_dearer_or_shorter_lived_cutter_never_costs_less(price: float, life: float) -> None:
     def cost(cutter: Cutter) -> float:
         _, verdict = milled(pocket(1.0, 5), shop=shop_with(cutters=(cutter,)))

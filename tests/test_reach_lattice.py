@@ -28,6 +28,7 @@ from routing.processes.context import JobContext
 from routing.processes.protocol import Approach
 from tests.support.keys import FOLDER
 from tests.support.lattice import Body, Lattice, turned
+from tests.support.sampled import few
 from tests.support.second_opinion import SHARE, Opinion, second_opinion
 from tests.test_process_wire import on_its_side
 from tests.test_stock_random import insert
@@ -67,7 +68,7 @@ def kept_from(routed: RoutedFeature, process: str, reason: str) -> RoutedFeature
     return replace(routed, regions=(region,), verdicts=verdicts)
 
 
-@pytest.mark.parametrize("name", DEMOS)
+@pytest.mark.parametrize("name", few(DEMOS, 4))
 def test_each_process_covers_what_it_was_given_and_none_before_it_could(name: str) -> None:
     (part,) = read_step(FOLDER / f"{name}.step", isolate=False).parts
     _, route, opinion = routed(part.solid)
