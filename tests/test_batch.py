@@ -15,8 +15,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from support import batches
-from support.batches import block, deadly, hidden, many_blocks, records, run, start, until
+from support.batches import block, deadly, hidden, many_blocks, records, run, run_long, start, until
 from support.corpus import corpus_files, needs_corpus
+from support.inserts import insert_file
 
 from routing.inputs.choices import Choices
 from routing.inputs.shop import load_shop
@@ -222,3 +223,16 @@ def test_names_are_harmless_in_the_summary() -> None:
     rows = list(csv.DictReader(summary.csv_text(shown).splitlines()))
     assert [r["file"] for r in rows] == ["'=cmd()|x.step", evil]
     assert rows[1]["message"] == "<b>died</b> here"
+
+
+@pytest.mark.thorough
+def test_a_part_of_a_thousand_faces_stays_under_two_gigabytes(tmp_path: Path) -> None:
+    """With all its papers; on a busy machine single papers may run out of time, which is told."""
+    (tmp_path / "in").mkdir()
+    insert_file(1000, tmp_path / "in")
+    words = ("--memory-limit", "2000", "--time-limit", "3000", "--no-cache", "--material", "carbide-12")
+    run_long(tmp_path / "in", "-o", tmp_path / "out", *words)
+    (told,) = csv.DictReader((tmp_path / "out" / "summary.csv").open(encoding="utf-8"))
+    assert told["status"] in (Status.OK, Status.BLOCKED), told["message"]
+    assert int(told["features"]) > 100
+    assert "not-written" not in told["flags"]
