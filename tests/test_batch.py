@@ -231,7 +231,7 @@ def test_a_part_of_a_thousand_faces_stays_under_two_gigabytes(tmp_path: Path) ->
     (tmp_path / "in").mkdir()
     insert_file(1000, tmp_path / "in")
     words = ("--memory-limit", "2000", "--time-limit", "3000", "--no-cache", "--material", "carbide-12")
-    run_long(tmp_path / "in", "-o", tmp_path / "out", *words)
+    run_long("batch", tmp_path / "in", "-o", tmp_path / "out", *words)
     (told,) = csv.DictReader((tmp_path / "out" / "summary.csv").open(encoding="utf-8"))
     assert told["status"] in (Status.OK, Status.BLOCKED), told["message"]
     assert int(told["features"]) > 100
