@@ -2,19 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+from OCP.BOPTools import BOPTools_AlgoTools3D
 from OCP.BRep import BRep_Tool
 from OCP.BRepAdaptor import BRepAdaptor_Curve, BRepAdaptor_Surface
+from OCP.BRepBuilderAPI import BRepBuilderAPI_MakeVertex
 from OCP.BRepClass3d import BRepClass3d_SolidClassifier
 from OCP.BRepExtrema import BRepExtrema_DistShapeShape
 from OCP.BRepGProp import BRepGProp
 from OCP.GeomAbs import GeomAbs_CurveType, GeomAbs_SurfaceType
-from OCP.gp import gp_Pnt
+from OCP.gp import gp_Pnt, gp_Pnt2d
 from OCP.GProp import GProp_GProps
+from OCP.IntTools import IntTools_Context
 from OCP.TopAbs import TopAbs_State
 from OCP.TopoDS import TopoDS
 
@@ -30,6 +33,8 @@ _SURFACES = {
     GeomAbs_SurfaceType.GeomAbs_Torus: "torus",
 }
 _CURVES = {GeomAbs_CurveType.GeomAbs_Line: "line", GeomAbs_CurveType.GeomAbs_Circle: "circle"}
+# How far a line is moved off a side of the part that it runs along: past the kernel's tolerance, then more.
+_SLIDES_MM = (0.05, 1.0)
 # Directions nearer to each other than this are parallel.
 _PARALLEL_DEG = 0.01
 
@@ -100,7 +105,7 @@ def measured(
         distance_mm=found.Value(),
         across_mm=_across_mm(a, b, angle),
         angle_deg=angle,
-        through=_through(solid, *ends),
+        through=_through(solid, a, b, found),
         between=tuple(tuple(map(float, p)) for p in ends),
     )
 
@@ -185,9 +190,49 @@ def _across_mm(a: _Thing, b: _Thing, angle_deg: float | None) -> float | None:
     return float(np.linalg.norm(np.cross(b.at - a.at, a.way)))
 
 
-def _through(solid: Any, start: Array, end: Array) -> str:
-    if np.linalg.norm(end - start) < tol.LENGTH_MM:
+def _through(solid: Any, a: _Thing, b: _Thing, found: Any) -> str:
+    """What the least distance leads through; where it runs along a side of the part, within the faces."""
+    least = found.Value()
+    if least < tol.LENGTH_MM:
         return ""
-    middle = (start + end) / 2
-    state = BRepClass3d_SolidClassifier(solid, gp_Pnt(*middle.tolist()), tol.LENGTH_MM).State()
-    return {TopAbs_State.TopAbs_IN: "wall", TopAbs_State.TopAbs_OUT: "gap"}.get(state, "")
+    ends = [
+        (_vector(found.PointOnShape1(n)), _vector(found.PointOnShape2(n)))
+        for n in range(1, found.NbSolution() + 1)
+    ]
+    for start, end in (*ends, *_from_within(a, b, least), *_slid(a, b, *ends[0])):
+        middle = (start + end) / 2
+        state = BRepClass3d_SolidClassifier(solid, gp_Pnt(*middle.tolist()), tol.LENGTH_MM).State()
+        if state != TopAbs_State.TopAbs_ON:
+            return "wall" if state == TopAbs_State.TopAbs_IN else "gap"
+    return ""
+
+
+def _from_within(a: _Thing, b: _Thing, least_mm: float) -> Iterator[tuple[Array, Array]]:
+    """Straight across from a point inside each face, where that is no longer."""
+    for one, other in ((a, b), (b, a)):
+        point = gp_Pnt()
+        if one.shape.ShapeType() != FACE or BOPTools_AlgoTools3D.PointInFace_s(
+            one.shape, point, gp_Pnt2d(), IntTools_Context()
+        ):
+            continue
+        across = _away(point, other)
+        if across.IsDone() and across.Value() < least_mm + tol.SURFACE_MM:
+            yield _vector(point), _vector(across.PointOnShape2(1))
+
+
+def _slid(a: _Thing, b: _Thing, start: Array, end: Array) -> Iterator[tuple[Array, Array]]:
+    """The line moved across itself, while its ends stay on both."""
+    along = (end - start) / np.linalg.norm(end - start)
+    for way in (w for w in (a.way, b.way) if w is not None):
+        for side in (way - (way @ along) * along, np.cross(way, along)):
+            if np.linalg.norm(side) < tol.LENGTH_MM:
+                continue
+            for step in (*_SLIDES_MM, *(-s for s in _SLIDES_MM)):
+                moved = [p + step * side / np.linalg.norm(side) for p in (start, end)]
+                spots = [gp_Pnt(*p.tolist()) for p in moved]
+                if all(_away(p, t).Value() < tol.SURFACE_MM for p, t in zip(spots, (a, b), strict=True)):
+                    yield moved[0], moved[1]
+
+
+def _away(point: Any, thing: _Thing) -> Any:
+    return BRepExtrema_DistShapeShape(BRepBuilderAPI_MakeVertex(point).Vertex(), thing.shape)

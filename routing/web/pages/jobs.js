@@ -136,7 +136,7 @@ export async function jobsPage({ main, complain, announce, take }) {
       } catch (error) { complain(error); }
     }
     return el("tr", null,
-      el("td", null, el("input", { type: "checkbox", ariaLabel: W.choose(job.name), checked: chosen.has(job.id), onchange: e => { chosen[e.target.checked ? "add" : "delete"](job.id); drawSum(); } })),
+      el("td", null, el("input", { type: "checkbox", ariaLabel: W.chosen(job.name), checked: chosen.has(job.id), onchange: e => { chosen[e.target.checked ? "add" : "delete"](job.id); drawSum(); } })),
       el("td", { className: "picture" }, job.parts.length > 0 && picture),
       el("th", { scope: "row" }, el("a", { href: `#/job/${job.id}/${job.number}/0` }, job.name),
         el("span", { className: "under" }, job.parts.filter(n => n !== job.name).join(", "), ` r${job.number}`)),
