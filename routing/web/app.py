@@ -191,10 +191,10 @@ class Page:
         if like := request.query_params.get("like"):
             older, revision, _ = self._named(like)
             choices = revision.choices
-        ordered = read_order(request.query_params)
-        if material := request.query_params.get("material"):
-            choices = as_table(from_table({**choices, "material": material}))
         async with uploaded(self._store, request) as (upload, name, digest):
+            ordered = read_order(request.query_params)
+            if material := request.query_params.get("material"):
+                choices = as_table(from_table({**choices, "material": material}))
             job = self._store.add(upload, name, digest, choices, who=who(request))
         if ordered:
             self._store.stand(job.id, **ordered)

@@ -93,9 +93,10 @@ class Listing:
     async def picture(self, request: Request) -> Response:
         """What the part looks like."""
         try:
-            path = self._store.place(request.path_params["job"]) / "view" / PICTURE
+            job = self._store.job(request.path_params["job"])
         except KeyError:
             raise HTTPException(404, "there is no such job.") from None
+        path = self._store.view(job.id, job.drawings[-1]["number"]) / PICTURE
         if not path.is_file():
             raise HTTPException(404, "there is no picture yet.")
         return FileResponse(path, media_type="image/png", headers={"cache-control": "max-age=86400"})
@@ -150,6 +151,7 @@ def row_of(job: Listed) -> dict[str, Any]:
         "pieces": sum(p["count"] for p in job.parts),
         "created": job.created,
         "number": job.number,
+        "drawing": job.drawing,
         "state": job.state,
         "stage": job.stage,
         "share": job.share,

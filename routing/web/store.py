@@ -221,6 +221,7 @@ class Listed:
     margin_percent: float
     kin: Mapping[str, Any]
     who: str
+    drawing: int
 
 
 class Store:
@@ -463,7 +464,7 @@ class Store:
         """Every job with its last revision, the latest job first, at one asking."""
         rows = self._rows(
             "SELECT job.id, name, job.created, parts, note, standing, pieces, margin_percent, kin, "
-            "number, state, stage, share, error, summary, who "
+            "number, state, stage, share, error, summary, who, drawing "
             "FROM job JOIN revision ON revision.job = job.id "
             "AND number = (SELECT MAX(number) FROM revision WHERE revision.job = job.id) "
             "ORDER BY job.created DESC, job.rowid DESC"

@@ -541,6 +541,8 @@ export function makeViewer(canvas, model, axes = [[1, 0, 0], [0, 1, 0], [0, 0, 1
       const away = point.map((v, k) => v - centre[k]), [right, up] = rows(), by = mmPerPixel() * (window.devicePixelRatio || 1);
       return [canvas.clientWidth / 2 + dot(right, away) / by, canvas.clientHeight / 2 - dot(up, away) / by];
     },
+    // Whether a section takes a point away.
+    isCut: point => dot(clip, point) > clip[3],
     // The face that is seen at each of such places, or null.
     facesAt(points) { const by = window.devicePixelRatio || 1; return facesAt(points.map(p => p.map(v => Math.floor(v * by)))); },
     // The middle of some faces; where `upon`, of the facet nearest to it, and so on the part itself.
@@ -620,6 +622,6 @@ function excuse(canvas) {
   return {
     setColours: idle, setMarked: idle, setEdges: idle, setSection: idle, setExplode: idle, setBody: idle, setView: idle,
     setHidden: idle, setEdgeWeight: idle, zoomTo: idle, onHover: () => idle, setHatch: idle, onTurn: idle, onDraw: idle, setTurn: idle,
-    turned: () => [0, 0], project: () => [0, 0], facesAt: () => [], middle: () => null, setStand: idle, setHolder: idle, frame: idle, dispose: idle, onPick: () => idle, range: () => [0, 1], picture: () => "",
+    turned: () => [0, 0], project: () => [0, 0], isCut: () => false, facesAt: () => [], middle: () => null, setStand: idle, setHolder: idle, frame: idle, dispose: idle, onPick: () => idle, range: () => [0, 1], picture: () => "",
   };
 }

@@ -1,6 +1,7 @@
 // Which page is shown, what is dropped on it, and what the server tells.
 
 import { begin, handIn, listen } from "./api.js";
+import { near } from "./choices.js";
 import { el, setInch, unit } from "./dom.js";
 import { jobsPage } from "./jobs.js";
 import { sheetPage } from "./sheet.js";
@@ -63,7 +64,9 @@ async function take(files, common = page?.common?.() ?? {}) {
     try {
       last = await handIn(file, common);
     } catch (error) {
-      complain(error);
+      const wrong = common.material && error.message.startsWith("material"); // of all of them: no other need be sent
+      complain(wrong ? new Error(`${error.message} ${WORDS.choices.near} ${near(common.material).join(", ")}`) : error);
+      if (wrong) break;
     }
   }
   if (list.length === 1 && last) location.hash = `#/job/${last.id}/1/0`;

@@ -105,7 +105,7 @@ export async function comparePage({ main, rest, complain }) {
     result.show = show;
     const look = el("select", { id: "compare-view", onchange: () => viewers.forEach(v => { if (look.value !== "turned") v.viewer?.setView(look.value); }) },
       WORDS.stage.views.map(([v, words]) => el("option", { value: v }, words)), el("option", { value: "turned", hidden: true }, WORDS.stage.turned));
-    const key = Object.entries(W.signs).map(([fate, [sign, words]]) => el("span", { className: `fate ${fate}` }, el("b", null, sign), " ", words));
+    const key = Object.entries(W.signs).map(([fate, [sign, words]]) => el("span", { className: `fate fate-${fate}` }, el("b", null, sign), " ", words));
     return [el("h2", null, W.views), el("div", { className: "row" }, el("p", { className: "field" }, el("label", { htmlFor: "compare-view" }, W.look), look), key),
       el("div", { className: "halves" }, viewers.map(v => v.node))];
   }

@@ -113,7 +113,7 @@ export async function jobsPage({ main, complain, announce, take }) {
   function row(job) {
     const own = `/api/jobs/${job.id}`, turn = `${own}/${job.number}`, done = job.state === "done";
     const sure = () => confirm(W.sure(job.name));
-    const picture = el("img", { alt: "", width: 72, height: 54, loading: "lazy", src: `${own}/picture`, onerror: e => e.target.remove() });
+    const picture = el("img", { alt: "", width: 72, height: 54, loading: "lazy", src: `${own}/picture?${job.drawing}`, onerror: e => e.target.remove() });
     const stand = () => {
       const faulty = [pieces, margin].find(i => !i.checkValidity());
       if (faulty) { faulty.reportValidity(); return; }

@@ -33,6 +33,7 @@ export function markLayer({ onMark }) {
     if (!on || !marks.length) return;
     for (const m of marks) {
       m.xy = viewer.project(m.at);
+      m.node.hidden = viewer.isCut(m.at);
       m.node.style.transform = `translate(${m.xy[0].toFixed(1)}px, ${m.xy[1].toFixed(1)}px)`;
     }
     clearTimeout(timer);

@@ -34,7 +34,7 @@ export async function sheetPage({ main, rest, query, complain, announce }) {
   const stop = el("button", { type: "button", onclick: () => ask(() => act(`${path()}/stop`)) }, W.stop);
   progress.append(bar, doing, stop);
   const trouble = el("div", { className: "trouble", hidden: true });
-  const card = el("section", { className: "card", ariaLabel: W.chosen });
+  const card = el("section", { className: "card", ariaLabel: W.chosen, hidden: true });
   const kin = el("section", { className: "trouble held kin", ariaLabel: WORDS.kin.look, hidden: true });
   const meanwhile = el("section", { className: "trouble held meanwhile", hidden: true });
   let known = Math.max(0, ...job.revisions.map(r => r.number)), mine_ = new Set(); // revisions seen here, and made here
@@ -132,6 +132,7 @@ export async function sheetPage({ main, rest, query, complain, announce }) {
     } catch (error) {
       if (!error.meanwhile) throw error;
       job = await get(`/api/jobs/${id}`);
+      if (route()) drawPanel(); // what was filled in can be sent again
       drawMeanwhile(job.revisions.find(r => r.number === error.meanwhile), () => ask(() => again(content, true)));
       meanwhile.scrollIntoView({ block: "nearest" });
       meanwhile.querySelector("button").focus();
