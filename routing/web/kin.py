@@ -11,11 +11,11 @@ from routing.web.store import Job, State
 _Parts = Sequence[Mapping[str, Any]]
 # What a name says of its own issue, at its end: rev B, r2, v3, issue 4, index c, (1), copy, a date.
 _ISSUE = re.compile(
-    r"(?:[\s_.-]*(?:\(\d+\)|(?:rev(?:ision)?|issue|index|idx|ver(?:sion)?|v|r)[\s_.-]*[a-z0-9]{1,2}"
+    r"(?:\s*\(\d+\)|[\s_.-]+(?:(?:rev(?:ision)?|issue|index|idx|ver(?:sion)?|v|r)[\s_.-]*[a-z0-9]{1,2}"
     r"|copy|new|final|20\d\d[-_]?\d\d[-_]?\d\d))+$"
 )
 # As far as drawings of one part differ from each other: each side of the box, the volume, the faces.
-_SIDE, _VOLUME, _FACES = 0.1, 0.25, 0.35
+_SIDE, _VOLUME, _FACES = 0.2, 0.35, 0.35
 # Shapes as near as this are proposed under any name.
 _SIDE_NEAR, _VOLUME_NEAR = 0.02, 0.05
 

@@ -32,7 +32,7 @@ def load_people(path: Path) -> Mapping[str, str]:
         found = parsed_text(path.read_text(encoding="utf-8"), path.name)
     except (OSError, UnicodeDecodeError, TomlError, tomllib.TOMLDecodeError) as error:
         raise PeopleError(
-            f'{path} is no file of people ({error}): write name = "token" in each line.'
+            f'{path} cannot be read ({error}): write name = "token" in each line.'
         ) from error
     people: dict[str, str] = {}
     for name, token in found.items():

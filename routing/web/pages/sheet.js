@@ -117,7 +117,7 @@ export async function sheetPage({ main, rest, query, complain, announce }) {
       if (mine && (picked || other)) row.scrollIntoView({ block: "nearest" });
     }
     if (feature) announce(`${feature.id}, ${feature.kind}, ${nameOf(feature.process)}`);
-    if (edge) announce(`Edge ${edge.id}, ${edge.verdict}`);
+    if (edge) announce(`${WORDS.card.edge(edge.id)}, ${edge.verdict}`);
     if (other) remember(true);
   }
 

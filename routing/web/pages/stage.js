@@ -248,7 +248,7 @@ export function stage({ onPick, onMove, onMark, complain }) {
       gauge.ready();
       drawLegend();
       explode();
-      if (stock.value) step(); else body();
+      if (entry(stock.value).setup && ["iso", "machine"].includes(looks.value)) step(); else body();
       range(); cut();
       frame.dataset.ready = "route";
     },
