@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-import time
+import hashlib
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 from starlette.testclient import TestClient
 
+from routing.inputs.choices import EDGE
 from routing.web.app import make_app
 from routing.web.guard import KEY_HEADER, Rules
 from routing.web.kin import kin_of, stem_of
@@ -85,12 +87,12 @@ def test_a_file_of_people_is_read_or_refused(tmp_path):
 
 
 def _plate(path: Path, long_mm: float) -> bytes:
-    """A step above, and two equal blind bores of M5's tap drill (4.2 mm, ISO 2306) 10 mm from one end."""
+    """A step above, and two equal blind bores of M5's tap drill (4.2 mm, ISO 2306) 50 mm from the far end."""
     cq = pytest.importorskip("cadquery")
     work = cq.Workplane().box(long_mm, 40, 18, centered=False)
     work = work.cut(cq.Workplane(origin=(0, 0, 13)).rect(3 * long_mm, 18).extrude(10))
     for y in (16, 33):
-        work = work.cut(cq.Workplane(origin=(10, y, 0)).circle(2.1).extrude(12))
+        work = work.cut(cq.Workplane(origin=(long_mm - 50, y, 0)).circle(2.1).extrude(12))
     cq.exporters.export(work, str(path))
     return path.read_bytes()
 
@@ -103,78 +105,124 @@ def client(tmp_path_factory) -> Iterator[TestClient]:
         yield opened
 
 
-def _ended(client: TestClient, job: str, number: int) -> dict[str, Any]:
-    deadline = time.monotonic() + 120
-    while time.monotonic() < deadline:
-        told = client.get(f"/api/jobs/{job}/{number}").json()
-        if told["revision"]["state"] not in ("waiting", "running"):
-            assert told["revision"]["state"] == "done", told["revision"]["error"]
-            return told
-        time.sleep(0.05)
-    raise AssertionError("the job did not end")
+def test_decisions_find_their_places_in_a_part_that_grew_at_one_end(tmp_path):
+    """8 mm longer at the end from which places count: all of them move. What is gone is told."""
+    from routing.jobs.job import recognise_parts
+    from routing.web.carrying import carried_over, places_of
+    from routing.web.store import Source
+    from routing.web.tasks import inputs_of, read
+
+    def recognised(source: Source) -> list[Any]:
+        inputs = inputs_of(source, None)
+        found = recognise_parts(read(source, inputs), inputs, lambda text, share: None)
+        return [settled.recognition for settled in found]
+
+    sources = []
+    for name, long_mm in (("a", 60), ("b", 68)):
+        content = _plate(tmp_path / f"{name}.step", long_mm)
+        digest = hashlib.sha256(content).hexdigest()
+        sources.append(Source(str(tmp_path / f"{name}.step"), digest, f"{name}.step", 0, {}))
+    old, new = sources
+    (before,) = recognised(old)
+    holes = [p for p in places_of(before) if p["kind"] == "hole"]
+    rim = next(p for p in places_of(before) if p["kind"] == EDGE and p["size_mm"] == 60)
+    entries = [{k: p[k] for k in ("at", "kind", "size_mm")} | {"thread": "M5"} for p in holes]
+    entries.append({k: rim[k] for k in ("at", "kind", "size_mm")} | {"edge": "keep sharp"})
+    entries.append({"at": [1.0, 2.0, 3.0], "kind": "hole", "size_mm": 9.0, "process": "mill"})
+    choices = {"material": "carbide-12", "threads": {holes[0]["id"]: "M5"}, "settle": entries}
+    table, lost = carried_over(replace(old, choices=choices), new, recognised)
+    assert table["material"] == "carbide-12"
+    (after,) = recognised(replace(new, choices=table))
+    threads = [f.thread.designation for f in after.features if f.thread]
+    assert threads == ["M5", "M5"]
+    moved = [np.subtract(e["at"], w["at"]) for e, w in zip(table["settle"], entries, strict=False)]
+    for away in moved[:2]:
+        assert np.abs(away).max() == pytest.approx(8.0, abs=1e-6)
+    (edge,) = (e for e in table["settle"] if "edge" in e)
+    assert edge["size_mm"] == pytest.approx(68)
+    assert len(lost) == 1
+    assert "hole of 9 mm at [1, 2, 3]: process mill" in lost[0]
 
 
-def _threads(told: dict[str, Any]) -> list[str]:
-    return [f["thread"]["designation"] for f in told["parts"][0]["route"]["features"] if f.get("thread")]
+_PART = {
+    "folder": ".", "count": 1, "name": "part", "flags": {}, "features": 1, "operations": 1, "doubts": 0,
+    "minutes": 60.0, "cost": 100.0, "currency": "EUR", "material": "steel-60hrc", "setups": 1,
+    "lots": [{"pieces": 1, "cost": 100.0}, {"pieces": 5, "cost": 60.0}],
+}  # fmt: skip
+SUMMARY = {"parts": [_PART]}
 
 
-def test_decisions_outlive_a_drawing_that_grew_and_two_people_never_fork_unknowing(client, tmp_path):
-    job = client.post(
-        "/api/jobs",
-        params={"name": "plate.step", "pieces": "4", "margin_percent": "10", "material": "steel-58hrc"},
-        content=_plate(tmp_path / "a.step", 60),
-    ).json()["id"]
-    told = _ended(client, job, 1)
-    (doubt,) = told["parts"][0]["route"]["doubts"]
-    decisions = [{"features": doubt["features"], "answers": {"thread": "M5"}}]
-    asked = {"from": 1, "part": 0, "decisions": decisions, "latest": 1}
-    assert client.post(f"/api/jobs/{job}/revisions", json=asked).status_code == 201
-    otto = {"authorization": f"Bearer {OTTO}"}
-    refused = client.post(f"/api/jobs/{job}/revisions", json=asked, headers=otto)
-    assert (refused.status_code, refused.headers["x-dieroute-meanwhile"]) == (409, "2")
-    assert "Anna answered meanwhile" in refused.text
-    assert _threads(_ended(client, job, 2)) == ["M5", "M5"]
+def _done(client: TestClient, name: str = "plate.step") -> str:
+    """A job whose first revision is done, without any work."""
+    store = client.app.jobs.store
+    upload = store.incoming / "upload"
+    upload.write_bytes(name.encode())
+    job = store.add(upload, name, hashlib.sha256(name.encode()).hexdigest(), {}, who="Anna").id
+    store.name_parts(job, [{"name": "part", "count": 1}])
+    store.update(job, 1, state=State.DONE, summary=SUMMARY)
+    return str(job)
 
-    # The customer's next file is 8 mm longer at the far end: every place in its box moves by 4 mm.
-    newer = _plate(tmp_path / "b.step", 68)
-    stray = client.post("/api/jobs", params={"name": "plate_rev_B.step"}, content=newer).json()["id"]
-    deadline = time.monotonic() + 60
-    while not (kin := client.get(f"/api/jobs/{stray}").json()["kin"]):
-        assert time.monotonic() < deadline
-        time.sleep(0.05)
-    assert (kin["job"], kin["why"]) == (job, "name and shape")
-    made = client.post(f"/api/jobs/{stray}/kin", json={"join": True}, headers=otto).json()["revision"]
-    assert (made["job"], made["number"], made["drawing"], made["who"]) == (job, 3, 2, "Otto")
-    assert client.get(f"/api/jobs/{stray}").status_code == 404
-    told = _ended(client, job, 3)
-    assert _threads(told) == ["M5", "M5"]
-    assert told["parts"][0]["route"]["doubts"] == []
-    assert told["revision"]["choices"]["material"] == "steel-58hrc"
-    assert not [f for f in told["parts"][0]["route"]["flags"] if f["code"] == "settle-unmatched"]
 
-    now = client.get(f"/api/jobs/{job}").json()
-    assert [d["name"] for d in now["drawings"]] == ["plate.step", "plate_rev_B.step"]
-    views = [client.get(f"/api/jobs/{job}/view/0", params={"drawing": n}).json()["high"][0] for n in (1, 2)]
-    assert views == pytest.approx([60, 68])
-    differs = client.get("/api/compare", params={"old": f"{job}.2", "new": f"{job}.3"}).json()
-    assert any("68" in c["detail"] for c in differs["features"])
-    assert client.get(f"/api/jobs/{job}/3/0/changes").json() == {"base": None}
+OTTOS = {"authorization": f"Bearer {OTTO}"}
 
+
+def test_two_people_never_fork_unknowing(client):
+    job, store = _done(client), client.app.jobs.store
+    choices = {"material": "carbide-12"}
+    made = store.revise(job, choices, base=1, latest=1, who="Anna")
+    assert (made.number, made.who) == (2, "Anna")
+    asked = {"from": 1, "choices": {"material": "steel-58hrc"}, "latest": 1}
+    for state in (State.WAITING, State.RUNNING, State.DONE, State.HELD):
+        store.update(job, 2, state=state)
+        refused = client.post(f"/api/jobs/{job}/revisions", json=asked, headers=OTTOS)
+        assert (refused.status_code, refused.headers["x-dieroute-meanwhile"]) == (409, "2")
+        assert "Anna answered meanwhile and made r2" in refused.text
+    assert len(client.get(f"/api/jobs/{job}").json()["revisions"]) == 2
+    store.update(job, 2, state=State.FAILED)  # which nobody needs to go on from
+    made = client.post(f"/api/jobs/{job}/revisions", json=asked, headers=OTTOS).json()
+    assert (made["number"], made["who"], made["base"]) == (3, "Otto", 1)
+    del asked["latest"]  # who says nothing of what they know goes their own way, and is kept apart
+    assert client.post(f"/api/jobs/{job}/revisions", json=asked).json()["number"] == 4
     log = client.get("/api/log", params={"job": job}).json()["log"]
     assert [(e["who"], e["what"], e["number"]) for e in log] == [
-        ("Otto", "drawing", 3),
-        ("Anna", "decided", 2),
-        ("Anna", "handed in", 1),
+        ("Anna", "decided", 4),
+        ("Otto", "decided", 3),
     ]
-    assert [e["thread"] for e in log[1]["after"]["settle"]] == ["M5", "M5"]
+    assert (log[1]["before"], log[1]["after"]) == ({}, {"material": "steel-58hrc"})
 
-    # Of four pieces each takes a quarter of what is set up once; the estimate tells lots of 1 and 25.
-    (row,) = (j for j in client.get("/api/list").json()["jobs"] if j["id"] == job)
-    lots = {q["pieces"]: q["cost"] for q in told["parts"][0]["route"]["estimate"]["quantities"]}
-    once = (lots[1] - lots[25]) / (1 - 1 / 25)
-    assert row["price"] == pytest.approx(1.1 * 4 * (lots[1] - once + once / 4))
-    each = lots[1] - once + once / 5
-    assert each == pytest.approx(lots[5], rel=1e-3), "a lot that the estimate tells itself"
+
+def test_a_file_becomes_the_next_drawing_handed_in_or_joined(client):
+    job, store = _done(client), client.app.jobs.store
+    made = client.post(
+        f"/api/jobs/{job}/drawings", params={"name": "plate_b.step"}, content=b"b", headers=OTTOS
+    )
+    assert (made.json()["number"], made.json()["drawing"], made.json()["who"]) == (2, 2, "Otto")
+    stray = _done(client, "plate_c.step")
+    store.propose(stray, {"job": job, "name": "plate.step", "number": 1, "why": "name"})
+    made = client.post(f"/api/jobs/{stray}/kin", json={"join": True}).json()["revision"]
+    assert (made["job"], made["number"], made["drawing"]) == (job, 3, 3)
+    assert client.get(f"/api/jobs/{stray}").status_code == 404
+    now = client.get(f"/api/jobs/{job}").json()
+    assert [d["name"] for d in now["drawings"]] == ["plate.step", "plate_b.step", "plate_c.step"]
+    assert now["name"] == "plate_c.step"
+    assert [store.model(job, n).read_bytes() for n in (1, 2, 3)] == [b"plate.step", b"b", b"plate_c.step"]
+    assert client.get(f"/api/jobs/{job}/view/0", params={"drawing": 9}).status_code == 404
+    other = _done(client, "other.step")
+    store.propose(other, {"job": job, "name": "plate.step", "number": 1, "why": "shape"})
+    assert client.post(f"/api/jobs/{other}/kin", json={"join": False}).json() == {"revision": None}
+    assert client.get(f"/api/jobs/{other}").json()["kin"] == {}
+
+
+def test_a_price_is_that_of_the_lots_with_the_margin(client):
+    """Set up once for 50, each piece 50 more: of four one takes 50 + 50 / 4, of five 60 as the lot tells."""
+    job = _done(client, "lots.step")
+    for pieces, price in ((1, 100.0), (4, 4 * 62.5), (5, 300.0)):
+        told = {"note": "", "standing": "quoted", "pieces": pieces, "margin_percent": 10}
+        assert client.post(f"/api/jobs/{job}/standing", json=told).status_code == 204
+        (row,) = (j for j in client.get("/api/list").json()["jobs"] if j["id"] == job)
+        assert row["price"] == pytest.approx(1.1 * price)
+    (last, *_) = client.get("/api/log", params={"job": job}).json()["log"]
+    assert (last["what"], last["before"]["pieces"], last["after"]["pieces"]) == ("standing", 4, 5)
 
 
 @pytest.mark.parametrize(

@@ -1,4 +1,4 @@
-"""Seconds from handing a part of 100 or 400 faces in until its mesh is on the page, over the bare kernel read.
+"""Seconds from handing a part of 100 or 400 faces in to its mesh on the page, over the bare kernel read.
 
 python -m tests.benchmarks.first_view [FILE.step ...]
 python -m tests.benchmarks.first_view --at-once FILE.step ...    hands all in one after the other, then waits

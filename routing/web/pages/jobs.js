@@ -57,7 +57,7 @@ export async function jobsPage({ main, complain, announce, take }) {
     folder.value = "";
     if (found.length) take(found); else complain(new Error(W.unread));
   });
-  const shared = (key, given) => el("input", { id: `common-${key}`, value: common[key] ?? "", autocomplete: "off", ...given, onchange: e => { common[key] = e.target.value.trim(); } });
+  const shared = (key, given) => el("input", { id: `common-${key}`, value: common[key] ?? "", autocomplete: "off", ...given, oninput: e => { common[key] = e.target.value.trim(); } });
   main.replaceChildren(
     el("section", { className: "hand-in", ariaLabel: W.handIn },
       el("h1", null, W.title),
