@@ -20,8 +20,8 @@ from routing.inputs.choices import Choices, load_choices
 from routing.inputs.shop import load_shop
 from routing.web.app import make_app
 from routing.web.guard import KEY_HEADER, Rules
-from routing.web.names import shown_name
 from routing.web.store import Store
+from routing.web.uploads import shown_name
 
 DEMOS = Path(__file__).resolve().parents[1] / "demo_models"
 MODEL = (DEMOS / "thread_trial.step").read_bytes()

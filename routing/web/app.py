@@ -38,7 +38,7 @@ from routing.web.answers import answered, as_table, as_toml, from_table
 from routing.web.asked import as_mapping, json_table
 from routing.web.bodies import body_of_stl
 from routing.web.deciding import Deciding, decided
-from routing.web.drawings import Drawings, uploaded
+from routing.web.drawings import Drawings
 from routing.web.events import Events
 from routing.web.guard import Guard, Rules
 from routing.web.handing import Handing
@@ -63,6 +63,7 @@ from routing.web.store import (
     is_blank_file,
     is_full,
 )
+from routing.web.uploads import uploaded
 
 _HERE = Path(__file__).parent
 _TYPES = {".html": "text/html", ".css": "text/css", ".js": "text/javascript", ".svg": "image/svg+xml"}
@@ -319,11 +320,13 @@ class Page:
         job, revision = self._asked(request)
         if revision.state not in (State.FAILED, State.INTERRUPTED):
             raise HTTPException(409, "only what failed or was interrupted is run again.")
+        self._store.log(who(request), "again", job, revision.number)
         return JSONResponse(asdict(self._jobs.again(job.id, revision.number)))
 
     async def stop(self, request: Request) -> Response:
         """Takes a revision out of the queue, or ends its work."""
         job, revision = self._asked(request)
+        self._store.log(who(request), "stopped", job, revision.number)
         await run_in_threadpool(self._jobs.stop, job.id, revision.number)
         return Response(status_code=204)
 

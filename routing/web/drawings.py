@@ -2,14 +2,10 @@
 
 from __future__ import annotations
 
-import hashlib
 import secrets
 import shutil
-from collections.abc import AsyncIterator
-from contextlib import asynccontextmanager
 from dataclasses import asdict
 from pathlib import Path
-from typing import Any
 
 from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
@@ -19,10 +15,10 @@ from starlette.responses import JSONResponse, Response
 from routing.web.asked import json_table
 from routing.web.interface import BYTES, Endpoint
 from routing.web.jobs import JobQueue
-from routing.web.names import shown_name
 from routing.web.people import who
 from routing.web.schemas import FILE, NAME, ref, table
 from routing.web.store import Job, JobRevision, Store
+from routing.web.uploads import uploaded
 
 _FROM = {"from": ("the revision whose choices are taken over", {"type": "integer", "minimum": 1})}
 
@@ -112,23 +108,3 @@ def _base(job: Job, number: str) -> JobRevision:
     if found is None:
         raise HTTPException(404, "there is no such revision.")
     return found
-
-
-@asynccontextmanager
-async def uploaded(store: Store, request: Request) -> AsyncIterator[tuple[Path, str, str]]:
-    """The body of a request as a file, its name for showing and its SHA-256."""
-    upload = store.incoming / secrets.token_hex(8)
-    digest = hashlib.sha256()
-    chunks: Any = request.stream()
-    try:
-        with upload.open("wb") as file:
-            async for chunk in chunks:
-                digest.update(chunk)
-                file.write(chunk)
-        yield upload, shown_name(request.query_params.get("name", "")), digest.hexdigest()
-    except OSError:
-        async for _ in chunks:
-            pass  # a browser that is still sending would not hear the answer
-        raise
-    finally:
-        upload.unlink(missing_ok=True)

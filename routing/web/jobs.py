@@ -384,7 +384,8 @@ class JobQueue:
             elif "parts" in message:
                 self.store.name_parts(job.id, message["parts"], revision.drawing)
                 if message["seen"] == len(message["parts"]):
-                    self._look_for_kin(job.id)
+                    with suppress(KeyError):  # removed meanwhile
+                        self._look_for_kin(job.id)
                 self.notify({"seen": message["seen"], "job": job.id, "number": revision.number})
             elif "planned" in message:
                 plans = self.plans.setdefault((job.id, revision.number), [])

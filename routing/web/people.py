@@ -31,9 +31,7 @@ def load_people(path: Path) -> Mapping[str, str]:
     try:
         found = parsed_text(path.read_text(encoding="utf-8"), path.name)
     except (OSError, UnicodeDecodeError, TomlError, tomllib.TOMLDecodeError) as error:
-        raise PeopleError(
-            f'{path} cannot be read ({error}): write name = "token" in each line.'
-        ) from error
+        raise PeopleError(f'{path} cannot be read ({error}): write name = "token" in each line.') from error
     people: dict[str, str] = {}
     for name, token in found.items():
         if not (isinstance(token, str) and is_token(token)):

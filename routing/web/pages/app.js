@@ -1,6 +1,6 @@
 // Which page is shown, what is dropped on it, and what the server tells.
 
-import { begin, handIn, listen } from "./api.js";
+import { begin, handIn, listen, terms } from "./api.js";
 import { near } from "./choices.js";
 import { el, setInch, unit } from "./dom.js";
 import { jobsPage } from "./jobs.js";
@@ -117,6 +117,7 @@ function accept() {
 }
 
 await begin();
+document.getElementById("who").textContent = terms.who;
 accept();
 listen(message => { if (page) page.hear?.(message); else missed = true; }, there => {
   link.textContent = there ? "" : W.lost;

@@ -35,8 +35,8 @@ export async function sheetPage({ main, rest, query, complain, announce }) {
   progress.append(bar, doing, stop);
   const trouble = el("div", { className: "trouble", hidden: true });
   const card = el("section", { className: "card", ariaLabel: W.chosen, hidden: true });
-  const kin = el("section", { className: "trouble held kin", ariaLabel: WORDS.kin.look, hidden: true });
-  const meanwhile = el("section", { className: "trouble held meanwhile", hidden: true });
+  const kin = el("section", { className: "notice kin", ariaLabel: WORDS.kin.look, hidden: true });
+  const meanwhile = el("section", { className: "notice meanwhile", hidden: true });
   let known = Math.max(0, ...job.revisions.map(r => r.number)), mine_ = new Set(); // revisions seen here, and made here
   const block = el("dl", { className: "title-block" });
   const strip = el("section", { className: "strip", ariaLabel: WORDS.figures.strip, hidden: true });
