@@ -378,6 +378,7 @@ export function makeViewer(canvas, model, axes = [[1, 0, 0], [0, 1, 0], [0, 0, 1
   }
 
   function facesAt(points) { // in pixels of the canvas: the face at each, or null
+    if (gone) return points.map(() => null);
     aim();
     gl.clear(gl.COLOR_BUFFER_BIT | gl.DEPTH_BUFFER_BIT);
     if (over || !body) drawFaces(part, 1, true);

@@ -38,8 +38,8 @@ export function markLayer({ onMark }) {
     }
     clearTimeout(timer);
     timer = setTimeout(() => {
-      const seen = viewer.facesAt(marks.map(m => m.xy));
-      marks.forEach((m, n) => m.node.classList.toggle("behind", seen[n] !== null && seen[n] !== undefined && !m.own.has(seen[n])));
+      const placed = marks.filter(m => m.xy), seen = viewer.facesAt(placed.map(m => m.xy)); // some may be new since
+      placed.forEach((m, n) => m.node.classList.toggle("behind", seen[n] !== null && seen[n] !== undefined && !m.own.has(seen[n])));
     }, SETTLE_MS);
   }
 
