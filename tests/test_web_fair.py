@@ -12,13 +12,13 @@ from support.batches import block, many_blocks, until
 
 from routing.web.app import make_app
 from routing.web.guard import KEY_HEADER, Rules
-from routing.web.line import Line
+from routing.web.line import WaitingLine
 from routing.web.store import Store
 
 RULES = Rules()
 
 
-def _all(line: Line) -> list[str]:
+def _all(line: WaitingLine) -> list[str]:
     order = []
     while (found := line.take(lambda _: True)) is not None:
         order.append(found.turn[0])
@@ -26,7 +26,7 @@ def _all(line: Line) -> list[str]:
 
 
 def test_a_short_job_overtakes_long_ones_and_equals_keep_their_order():
-    line = Line()
+    line = WaitingLine()
     for name, cost_s in (("long", 60.0), ("longer", 90.0), ("short", 2.0), ("as short", 2.0)):
         line.put((name, 1), cost_s)
     assert [job for job, _ in line.order()] == ["short", "as short", "long", "longer"]
@@ -36,7 +36,7 @@ def test_a_short_job_overtakes_long_ones_and_equals_keep_their_order():
 
 def test_no_job_is_overtaken_for_ever():
     """Self-clocked fair queueing: what is overtaken costs at most its own length in short jobs."""
-    line, overtaken = Line(), 0
+    line, overtaken = WaitingLine(), 0
     line.put(("long", 1), 60.0)
     for n in range(1000):
         line.put((f"short {n}", 1), 2.0)
@@ -49,7 +49,7 @@ def test_no_job_is_overtaken_for_ever():
 
 
 def test_one_that_does_not_fit_yet_keeps_its_place():
-    line = Line()
+    line = WaitingLine()
     line.put(("first", 1), 1.0)
     line.put(("second", 1), 2.0)
     found = line.take(lambda w: w.turn[0] != "first")

@@ -22,7 +22,7 @@ from routing.inputs.choices import ChoicesError
 from routing.jobs.errors import MENDABLE, one_line
 from routing.jobs.workers.warm import CancelledError, WarmWorker
 from routing.web.kin import kin_of
-from routing.web.line import Line, Turn, Waiting
+from routing.web.line import Turn, Waiting, WaitingLine
 from routing.web.store import (
     DISK_FULL,
     PREVIEW,
@@ -96,7 +96,7 @@ class JobQueue:
         self.time_limit_s = time_limit_s
         self._front = _Lane(WarmWorker(_load), front=True)
         self._lanes = [_Lane(WarmWorker(_load)) for _ in range(max(1, workers))]
-        self._line = Line()
+        self._line = WaitingLine()
         self._queries: deque[_Query] = deque()
         self.plans: dict[Turn, list[dict[str, Any]]] = {}
         self._closing = threading.Event()

@@ -24,7 +24,7 @@ class Waiting:
     cost_s: float
 
 
-class Line:
+class WaitingLine:
     """Not for several threads at once: its owner has the lock."""
 
     def __init__(self) -> None:
