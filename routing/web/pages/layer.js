@@ -24,7 +24,7 @@ export function markLayer({ onMark }) {
       const feature = route.features.find(f => f.id === key), own = new Set(feature?.faces.map(({ index }) => index));
       const at = feature && viewer.middle(own, !/hole|pocket|profile/.test(feature.kind));
       const said = what === "asked" ? W.asked : what;
-      return at && { at, own, node: el("span", { className: `mark ${what}`, title: W.marked(key, said), onclick: () => onMark(key) }, what === "asked" ? "?" : SIGNS[what], el("b", null, key)) };
+      return at && { at, own, node: el("span", { className: `mark ${what}`, title: W.marked(key, said), onclick: () => onMark(key) }, what === "asked" ? "?" : SIGNS[what], el("small", null, key)) };
     }).filter(Boolean);
     node.replaceChildren(...marks.map(m => m.node));
   }
