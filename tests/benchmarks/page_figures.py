@@ -38,10 +38,11 @@ def main() -> None:
         for picture in PICTURES:
             if wanted and picture.name not in wanted:
                 continue
-            page.set_viewport_size({"width": picture.wide, "height": 900})
+            page.set_viewport_size({"width": picture.wide, "height": 900 if picture.wide > 800 else 1300})
             page.emulate_media(color_scheme="dark" if picture.dark else "light")
             picture.go(page, server.url)
             page.mouse.move(2, 2)
+            page.evaluate("scrollTo(0, 0)")
             page.wait_for_timeout(900)
             page.screenshot(path=TARGET / f"{picture.name}-{picture.wide}.png")
             print(f"{picture.name}-{picture.wide}.png")

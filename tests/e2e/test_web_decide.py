@@ -63,13 +63,20 @@ def test_in_the_dark_and_on_a_phone(page):
     """Contrast in the dark (WCAG 2.2 AA); on 390 pixels rows are cards that name their cells."""
     axe = pytest.importorskip("axe_playwright_python.sync_playwright")
     page.emulate_media(color_scheme="dark")
-    places = [None, *TABS]
+    places = [None, "#/log", "#/compare", *TABS]
     page.wait_for_selector("table.jobs")
     for place in places:
-        if place == "Flags":
+        if place and place.startswith("#"):
+            page.goto(page.url.split("#")[0] + place)
+            page.wait_for_selector("h1")
+            if place == "#/compare":
+                page.locator("form button").click()
+                page.locator(".half canvas").first.wait_for()
+        elif place == "Flags":
+            page.goto(page.url.split("#")[0] + "#/")
             page.locator("table.jobs a", has_text="sample").click()
             page.wait_for_selector(READY)
-        if place:
+        if place in TABS:
             page.click(f"#tab-{place}")
         found = axe.Axe().run(page, options={"runOnly": {"type": "rule", "values": ["color-contrast"]}})
         assert [n["html"] for v in found.response["violations"] for n in v["nodes"]] == [], place

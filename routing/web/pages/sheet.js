@@ -116,6 +116,7 @@ export async function sheetPage({ main, rest, query, complain, announce }) {
       row.querySelector("button")?.setAttribute("aria-pressed", mine);
       if (mine && (picked || other)) row.scrollIntoView({ block: "nearest" });
     }
+    if (other && !picked && !card.hidden && matchMedia("(max-width: 1179px)").matches) card.scrollIntoView({ block: "nearest" }); // it stands above the list
     if (feature) announce(`${feature.id}, ${feature.kind}, ${nameOf(feature.process)}`);
     if (edge) announce(`${WORDS.card.edge(edge.id)}, ${edge.verdict}`);
     if (other) remember(true);
