@@ -293,10 +293,9 @@ class Page:
 
     def _view(self, request: Request) -> Path:
         job = self._job(request)
-        asked = request.query_params.get("drawing", "")
-        known = [d["number"] for d in job.drawings]
-        number = int(asked) if asked.isdecimal() and len(asked) < 7 else known[-1]
-        if number not in known:
+        known = {str(d["number"]): d["number"] for d in job.drawings}
+        number = known.get(request.query_params.get("drawing", max(known, key=int)))
+        if number is None:
             raise HTTPException(404, "there is no such drawing.")
         return self._store.view(job.id, number)
 

@@ -56,7 +56,7 @@ class Drawings:
     async def next_drawing(self, request: Request) -> Response:
         """A STEP file as the next drawing of a job: a new revision, with the decisions of an earlier one."""
         job = self._job(request.path_params["job"])
-        base = _base(job, request.query_params.get("from", ""))
+        base = _base(job, request.query_params.get("from"))
         async with uploaded(self._store, request) as (upload, name, digest):
             made = self._next(job, base, upload, name, digest, who(request))
         return JSONResponse(asdict(made), 201)
@@ -101,8 +101,8 @@ class Drawings:
             raise HTTPException(404, "there is no such job.") from None
 
 
-def _base(job: Job, number: str) -> JobRevision:
-    if not number:
+def _base(job: Job, number: str | None) -> JobRevision:
+    if number is None:
         return job.revisions[-1]
     found = next((r for r in job.revisions if str(r.number) == number), None)
     if found is None:

@@ -105,11 +105,11 @@ class Listing:
 def read_order(given: Mapping[str, str]) -> dict[str, float]:
     """Pieces and margin_percent where they are given; refused where they are none."""
     found: dict[str, float] = {}
-    if pieces := given.get("pieces"):
+    if (pieces := given.get("pieces")) is not None:
         if not (pieces.isascii() and pieces.isdecimal() and 1 <= int(pieces[:9]) <= MOST_PIECES):
             raise HTTPException(422, f"pieces: write a whole number from 1 to {MOST_PIECES}.")
         found["pieces"] = int(pieces)
-    if margin := given.get("margin_percent"):
+    if (margin := given.get("margin_percent")) is not None:
         try:
             found["margin_percent"] = float(margin)
         except ValueError:

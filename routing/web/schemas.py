@@ -28,7 +28,7 @@ Query = Mapping[str, tuple[str, Mapping[str, Any]]]
 NAME: Query = {"name": ("what the file is called", TEXT)}
 LIKE: Query = {"like": ("a revision whose choices are taken over, as job.revision", TEXT)}
 SEARCH: Query = {"q": ("words, all of which are in the name of the file or of a part", TEXT)}
-OF_JOB: Query = {"job": ("of this job alone", HEX_ID)}
+OF_JOB: Query = {"job": ("of this job alone", TEXT)}
 DRAWING: Query = {"drawing": ("the number of the customer's file, the last one where it is left out", COUNT)}
 ORDERED: Query = {
     "material": ("of the first revision", TEXT),

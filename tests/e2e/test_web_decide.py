@@ -68,7 +68,7 @@ def test_in_the_dark_and_on_a_phone(page):
     for place in places:
         if place and place.startswith("#"):
             page.goto(page.url.split("#")[0] + place)
-            page.wait_for_selector("h1")
+            page.locator("h1", has_text=re.compile("^(Who|Compare)")).wait_for()
             if place == "#/compare":
                 page.locator("form button").click()
                 page.locator(".half canvas").first.wait_for()

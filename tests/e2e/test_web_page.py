@@ -503,7 +503,7 @@ def test_axe_finds_no_fault(page, where):
     axe = pytest.importorskip("axe_playwright_python.sync_playwright")
     if where in ("compare", "log"):
         page.goto(page.url.split("#")[0] + f"#/{where}")
-        page.wait_for_selector("h1")
+        page.locator("h1", has_text=re.compile("^(Who|Compare)")).wait_for()
         if where == "compare":
             page.locator("form button").click()
             page.locator(".half canvas").first.wait_for()
