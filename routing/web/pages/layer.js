@@ -7,6 +7,7 @@ import { WORDS } from "./words.js";
 
 const W = WORDS.stage;
 const RANK = ["asked", "blocking", "warning", "note"];
+const DENSE = 24; // from so many on they are small
 const SETTLE_MS = 120; // after the last picture: what is hidden is looked for then
 
 export function markLayer({ onMark }) {
@@ -26,6 +27,7 @@ export function markLayer({ onMark }) {
       const said = what === "asked" ? W.asked : what;
       return at && { at, own, node: el("span", { className: `mark ${what}`, title: W.marked(key, said), onclick: () => onMark(key) }, what === "asked" ? "?" : SIGNS[what], el("small", null, key)) };
     }).filter(Boolean);
+    node.classList.toggle("dense", marks.length >= DENSE);
     node.replaceChildren(...marks.map(m => m.node));
   }
 

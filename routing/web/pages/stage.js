@@ -10,6 +10,7 @@ import { WORDS } from "./words.js";
 
 const W = WORDS.stage;
 const GREY = "#c9ced2";
+const MANY_EDGES = 250; // from here on their lines are thin, unless a person says otherwise
 const OWN = new Set(W.views.map(([v]) => v));
 
 // Colours, and hatches where they are wanted, of every face of a route.
@@ -224,6 +225,7 @@ export function stage({ onPick, onMove, onMark, complain }) {
       viewer.onHover(name);
       viewer.onTurn((turn, named_) => { if (named_) viewer.setStand(null); looks.value = named_ ?? "turned"; if (named_) { cut(); onMove(); } });
       viewer.onDraw(() => { layer.place(viewer); gauge.place(viewer); });
+      if (model.edges.length > MANY_EDGES && weight.value === W.weights[0][0]) weight.value = W.weights[1][0];
       viewer.setEdgeWeight(Number(weight.value));
       viewer.frame();
       frame.dataset.ready = "part";
