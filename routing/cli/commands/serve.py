@@ -35,7 +35,9 @@ def serve(
     ] = None,
     address: Annotated[
         str | None,
-        typer.Option(help="What browsers open where a proxy stands before this server.", metavar="https://NAME"),
+        typer.Option(
+            help="What browsers open where a proxy stands before this server.", metavar="https://NAME"
+        ),
     ] = None,
     workers: Annotated[int, typer.Option(help="Jobs worked on at once.", min=1, max=16)] = 2,
     shop: ShopFile = None,
