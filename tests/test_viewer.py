@@ -95,7 +95,7 @@ def test_the_solid_keeps_no_mesh():
 def test_the_script_asks_for_nothing():
     assert "import " not in script()
     assert "http" not in script()
-    assert len(script().splitlines()) < 560
+    assert len(script().splitlines()) < 640
 
 
 @pytest.fixture(scope="module")
@@ -194,6 +194,41 @@ def test_a_section_shows_what_it_cuts_and_keys_turn_the_part(page, tmp_path):
     page.keyboard.press("ArrowRight")
     assert np.abs(_pixels(page, tmp_path) - before).sum() > 0
     page.keyboard.press("2")
+
+
+def test_a_section_opens_towards_the_eye_and_flips(page, tmp_path):
+    """8 mm from the middle along x the cut misses the bore of radius 5: all of it is material."""
+    _paint(page, **{f"f{n}": "#0000ff" for n in range(7)})
+    for view, offset in (("+x", 8), ("-x", -8)):
+        page.evaluate("v => viewer.setView(v)", view)
+        page.evaluate("o => viewer.setSection(0, o)", offset)
+        opened = _pixels(page, tmp_path)[HIGH // 2, WIDE // 2]
+        assert max(opened) - min(opened) < 12, view  # grey: one looks into it
+        page.evaluate("o => viewer.setSection(0, o, true)", offset)
+        other = _pixels(page, tmp_path)[HIGH // 2, WIDE // 2]
+        assert other[2] - other[0] > 80, view  # the end face of what is left nearer to the eye
+    assert page.evaluate("viewer.isCut([-10, 0, 0])") is False
+    assert page.evaluate("viewer.isCut([10, 0, 0])") is True
+    page.evaluate("viewer.setSection(null)")
+
+
+def test_hatches_and_places_on_the_page(page, tmp_path):
+    """From above, the block's corner at (20, 15) is where 20 and 15 mm are from the middle."""
+    page.evaluate("viewer.setView('+z')")
+    _paint(page, **{f"f{n}": "#8080ff" for n in range(7)})
+    plain = _pixels(page, tmp_path)
+    page.evaluate("viewer.setHatch(new Map([...Array(7).keys()].map(f => [f, [90]])))")
+    hatched = _pixels(page, tmp_path)[HIGH // 2 - 60, WIDE // 2 + 60 : WIDE // 2 + 140]
+    dark = (hatched.sum(axis=1) < plain[HIGH // 2 - 60, WIDE // 2 + 100].sum() - 60).sum()
+    assert dark == pytest.approx(80 / 9, abs=2)  # a line every 9 pixels
+    page.evaluate("viewer.setHatch(new Map())")
+    assert (_pixels(page, tmp_path) == plain).all()
+    per_mm = min(WIDE / 40, HIGH / 30) / (2 * 0.54)
+    x, y = page.evaluate("viewer.project([20, 15, 10])")
+    assert (x - WIDE / 2, HIGH / 2 - y) == pytest.approx((20 * per_mm, 15 * per_mm), abs=1.5)
+    top, none = page.evaluate("p => viewer.facesAt(p)", [[WIDE // 2 + 90, HIGH // 2], [WIDE // 2, HIGH // 2]])
+    assert top is not None
+    assert none is None
 
 
 def test_exploded_faces_move_and_come_back(page, tmp_path):

@@ -18,9 +18,10 @@ from starlette.testclient import TestClient
 
 from routing.inputs.choices import Choices, load_choices
 from routing.inputs.shop import load_shop
-from routing.web.app import make_app, shown_name
+from routing.web.app import make_app
 from routing.web.guard import KEY_HEADER, Rules
 from routing.web.store import Store
+from routing.web.uploads import shown_name
 
 DEMOS = Path(__file__).resolve().parents[1] / "demo_models"
 MODEL = (DEMOS / "thread_trial.step").read_bytes()

@@ -158,3 +158,32 @@ def test_pages_hold_no_script_or_style_in_line_and_nothing_from_elsewhere():
         assert "https://" not in foreign
         assert "innerHTML" not in text
         assert "insertAdjacentHTML" not in text
+
+
+def test_everyone_has_a_token_of_their_own():
+    anna, otto = "a" * 20, "o" * 20
+    client = _client(people={anna: "Anna", otto: "Otto"})
+    assert client.get("/api/jobs").status_code == 401
+    for token in (anna, otto):
+        assert client.get("/api/jobs", headers={"authorization": f"Bearer {token}"}).status_code == 200
+        assert token in client.get(f"/?token={token}").headers["set-cookie"]
+    client.cookies.clear()
+    for wrong in ("a" * 19, anna + otto, "Anna", ""):
+        assert client.get("/api/jobs", headers={"authorization": f"Bearer {wrong}"}).status_code == 401
+    assert client.get("/?token=" + "x" * 20).status_code == 401
+
+
+@pytest.mark.parametrize(
+    ("host", "origin", "status"),
+    [
+        ("quotes.example:8443", "https://quotes.example:8443", 200),
+        ("127.0.0.1:8470", "https://quotes.example:8443", 200),  # a proxy that keeps the name to itself
+        ("quotes.example:8443", "https://quotes.example", 403),
+        ("127.0.0.1:8470", "https://quotes.example.evil.example:8443", 403),
+        ("other.example", "https://other.example", 421),
+    ],
+)
+def test_the_address_before_a_proxy_is_one_of_ours(host, origin, status):
+    client = _client(address="https://quotes.example:8443")
+    headers = {"host": host, "origin": origin, KEY_HEADER: KEY}
+    assert client.post("/api/jobs", headers=headers).status_code == status

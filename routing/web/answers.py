@@ -81,7 +81,7 @@ def answered(
         if key in answers:
             changed.get(name, {}).pop(place["id"], None)
     entries = [dict(e) for e in table.get("settle", ())]
-    found = next((e for e in entries if _is_there(e, place)), None)
+    found = next((e for e in entries if is_there(e, place)), None)
     if found is None:
         found = {"at": list(place["at"]), "kind": place["kind"], "size_mm": place["size_mm"]}
         entries.append(found)
@@ -93,7 +93,8 @@ def answered(
     return as_table(from_table({k: v for k, v in changed.items() if v or v == 0.0}))
 
 
-def _is_there(entry: Mapping[str, Any], place: Mapping[str, Any]) -> bool:
+def is_there(entry: Mapping[str, Any], place: Mapping[str, Any]) -> bool:
+    """Whether an entry of a choices file is for the feature or edge at a place."""
     at: Sequence[float] = entry["at"]
     near = all(math.isclose(a, b, abs_tol=PLACE_MM) for a, b in zip(at, place["at"], strict=True))
     same = (entry["kind"] == EDGE) == (place["kind"] == EDGE)

@@ -3,12 +3,9 @@
 from __future__ import annotations
 
 import asyncio
-import hashlib
 import json
 import re
-import secrets
 import sqlite3
-import unicodedata
 from collections.abc import AsyncIterator, Mapping, Sequence
 from contextlib import asynccontextmanager
 from dataclasses import asdict
@@ -41,20 +38,24 @@ from routing.web.answers import answered, as_table, as_toml, from_table
 from routing.web.asked import as_mapping, json_table
 from routing.web.bodies import body_of_stl
 from routing.web.deciding import Deciding, decided
+from routing.web.drawings import Drawings
 from routing.web.events import Events
 from routing.web.guard import Guard, Rules
 from routing.web.handing import Handing
 from routing.web.interface import BYTES, PLAIN, Endpoint, described, routes
 from routing.web.jobs import JobQueue
-from routing.web.listing import Listing
+from routing.web.listing import Listing, read_order
+from routing.web.measuring import Measuring
 from routing.web.packing import files, pack, stem
+from routing.web.people import Log, who
 from routing.web.reference import reference_page
-from routing.web.schemas import FILE, LIKE, NAME, SEARCH, SHOW, SIDES, TEXT, ref
+from routing.web.schemas import DRAWING, FILE, LIKE, NAME, ORDERED, SEARCH, SHOW, SIDES, TEXT, ref
 from routing.web.store import (
     DISK_FULL,
-    MODEL,
+    FIXTURES,
     PLACES,
     PREVIEW,
+    ForkError,
     Job,
     JobRevision,
     State,
@@ -62,6 +63,7 @@ from routing.web.store import (
     is_blank_file,
     is_full,
 )
+from routing.web.uploads import uploaded
 
 _HERE = Path(__file__).parent
 _TYPES = {".html": "text/html", ".css": "text/css", ".js": "text/javascript", ".svg": "image/svg+xml"}
@@ -71,7 +73,8 @@ _ALONE = (
     "sandbox allow-scripts; default-src 'none'; script-src 'unsafe-inline'; style-src 'unsafe-inline'; "
     "img-src data: blob:; font-src data:"
 )
-_NAME_LENGTH = 120
+# A proxy that would gather the stream of events lets it through (nginx).
+_AT_ONCE = {"x-accel-buffering": "no"}
 _REVISING = (
     {"from", "choices"},
     {"from", "toml"},
@@ -105,7 +108,7 @@ class Page:
             get("/api/session", self.session, ref("schemas", "Session")),
             get("/api/events", self.events, ref("schemas", "Event"), kind="text/event-stream"),
             get("/api/jobs", self.list_jobs, ref("schemas", "Jobs"), query=SEARCH),
-            take("/api/jobs", self.take_in, _JOB, refusals=(404,), query={**NAME, **LIKE}),
+            take("/api/jobs", self.take_in, _JOB, refusals=(404, 422), query={**NAME, **LIKE, **ORDERED}),
             get(
                 "/api/compare",
                 self.compare,
@@ -125,14 +128,15 @@ class Page:
                 refusals=(409, 422),
             ),
             take(f"{job}/blanks", self.take_blank, ref("schemas", "Blank"), query=NAME),
-            get(f"{job}/view/preview", self.preview, _BODY),
-            get(f"{job}/view/{{part}}", self.view, _BODY),
+            get(f"{job}/view/preview", self.preview, _BODY, query=DRAWING),
+            get(f"{job}/view/{{part}}", self.view, _BODY, query=DRAWING),
             get(revision, self.show_revision, ref("schemas", "Result")),
             post(f"{revision}/again", self.again, _REVISION, refusals=(409,)),
             post(f"{revision}/stop", self.stop, status=204),
             get(f"{revision}/choices.toml", self.choices_file, TEXT, kind=PLAIN),
             get(f"{revision}/all.zip", self.archive, FILE, kind="application/zip", refusals=(409,)),
             get(f"{part}/stage/{{stage}}", self.stage, _BODY),
+            get(f"{part}/fixtures/{{setup}}", self.fixtures, _BODY),
             get(f"{part}/file/{{file}}", self.file, FILE, kind="*/*", query=SHOW),
             *self._more,
         ]
@@ -156,12 +160,13 @@ class Page:
             raise HTTPException(404, "there is no such page.")
         return _static(path)
 
-    async def session(self, _: Request) -> Response:
+    async def session(self, request: Request) -> Response:
         """What the page needs to know before it asks for anything."""
         return JSONResponse(
             {
                 "key": self._rules.key,
                 "version": version("dieroute"),
+                "who": who(request),
                 "limit_bytes": self._rules.body_limit,
                 "signs": {name: asdict(sign) for name, sign in signs().items()},
                 "processes": process_names(),
@@ -173,7 +178,7 @@ class Page:
 
     async def events(self, _: Request) -> Response:
         """What happens to jobs, as it happens: server-sent events without end."""
-        return StreamingResponse(self._events.stream(), media_type="text/event-stream")
+        return StreamingResponse(self._events.stream(), media_type="text/event-stream", headers=_AT_ONCE)
 
     async def list_jobs(self, request: Request) -> Response:
         """Jobs, the latest first."""
@@ -187,8 +192,14 @@ class Page:
         if like := request.query_params.get("like"):
             older, revision, _ = self._named(like)
             choices = revision.choices
-        async with self._uploaded(request) as (upload, name, digest):
-            job = self._store.add(upload, name, digest, choices)
+        async with uploaded(self._store, request) as (upload, name, digest):
+            ordered = read_order(request.query_params)
+            if material := request.query_params.get("material"):
+                choices = as_table(from_table({**choices, "material": material}))
+            job = self._store.add(upload, name, digest, choices, who=who(request))
+        if ordered:
+            self._store.stand(job.id, **ordered)
+        self._store.log(who(request), "handed in", job, 1)
         if older is not None and is_blank_file(choices.get("blank")):
             self._store.take_blank(job.id, choices["blank"], older)
         self._jobs.submit(job.id, 1)
@@ -197,28 +208,9 @@ class Page:
     async def take_blank(self, request: Request) -> Response:
         """The STEP file of a blank, kept beside the job's model for choices to name."""
         self._job(request)
-        async with self._uploaded(request) as (upload, name, digest):
+        async with uploaded(self._store, request) as (upload, name, digest):
             file = self._store.add_blank(self._job(request).id, upload, name, digest)
         return JSONResponse({"file": file, "name": name}, 201)
-
-    @asynccontextmanager
-    async def _uploaded(self, request: Request) -> AsyncIterator[tuple[Path, str, str]]:
-        """The body of a request as a file, its name for showing and its SHA-256."""
-        upload = self._store.incoming / secrets.token_hex(8)
-        digest = hashlib.sha256()
-        chunks = request.stream()
-        try:
-            with upload.open("wb") as file:
-                async for chunk in chunks:
-                    digest.update(chunk)
-                    file.write(chunk)
-            yield upload, shown_name(request.query_params.get("name", "")), digest.hexdigest()
-        except OSError:
-            async for _ in chunks:
-                pass  # a browser that is still sending would not hear the answer
-            raise
-        finally:
-            upload.unlink(missing_ok=True)
 
     async def show_job(self, request: Request) -> Response:
         """A job with its revisions."""
@@ -226,19 +218,23 @@ class Page:
 
     async def remove(self, request: Request) -> Response:
         """Removes a job with all its revisions and files."""
-        await run_in_threadpool(self._jobs.remove, self._job(request).id)
+        job = self._job(request)
+        self._store.log(who(request), "removed", job)
+        await run_in_threadpool(self._jobs.remove, job.id)
         return Response(status_code=204)
 
     async def revise(self, request: Request) -> Response:
         """A new revision: with other choices, a choices file's toml, or answers for a feature.
 
         "shown" is the finished revision that names the feature, where "from" is still being worked out.
+        With "latest", the last revision that the sender knows of, a later one that someone else made
+        meanwhile is told instead (409), lest the two go different ways without knowing.
         """
         asked = await json_table(
             request
         )  # before the job is looked up: it may be removed while this comes in
         job = self._job(request)
-        if set(asked) - {"shown", "ask"} not in _REVISING:
+        if set(asked) - {"shown", "ask", "latest"} not in _REVISING:
             raise HTTPException(
                 400, "write from, and choices or toml or part, feature and answers or part and decisions."
             )
@@ -260,23 +256,48 @@ class Page:
             table = as_table(from_table(asked["choices"]))
         if is_blank_file(table.get("blank")) and table["blank"] not in {b["file"] for b in job.blanks}:
             raise ChoicesError("blank: this job has no such file: hand it in beside the model first.")
-        revision = self._jobs.revise(job.id, table, base=base.number, sure=not asked.get("ask"))
+        latest = asked.get("latest")
+        try:
+            revision = self._jobs.revise(
+                job.id,
+                table,
+                base=base.number,
+                sure=not asked.get("ask"),
+                latest=latest if type(latest) is int else None,
+                who=who(request),
+            )
+        except ForkError as error:
+            by = error.revision.who or "someone"
+            raise HTTPException(
+                409,
+                f"{by} answered meanwhile and made r{error.revision.number}: go on from there, or send it "
+                "again without latest.",
+                {"x-dieroute-meanwhile": str(error.revision.number)},
+            ) from None
+        self._store.log(who(request), "decided", job, revision.number, base.choices, table)
         return JSONResponse(asdict(revision), 201)
 
     async def preview(self, request: Request) -> Response:
         """What the file draws, before it is read with care."""
-        path = self._store.place(self._job(request).id) / "view" / PREVIEW
+        path = self._view(request) / PREVIEW
         if not path.is_file():
             raise HTTPException(404, "there is nothing to be seen yet.")
         return FileResponse(path, media_type="application/json")
 
     async def view(self, request: Request) -> Response:
         """The mesh of a part, there as soon as the file is read."""
-        job, part = self._job(request), request.path_params["part"]
-        path = self._store.place(job.id) / "view" / f"{part:d}.json"
-        if part >= len(job.parts) or not path.is_file():
+        path = self._view(request) / f"{request.path_params['part']:d}.json"
+        if not path.is_file():
             raise HTTPException(404, "the part is not read yet.")
         return FileResponse(path, media_type="application/json")
+
+    def _view(self, request: Request) -> Path:
+        job = self._job(request)
+        known = {str(d["number"]): d["number"] for d in job.drawings}
+        number = known.get(request.query_params.get("drawing", max(known, key=int)))
+        if number is None:
+            raise HTTPException(404, "there is no such drawing.")
+        return self._store.view(job.id, number)
 
     async def show_revision(self, request: Request) -> Response:
         """The route file of every part, and the names of the files made; while it runs, what is planned."""
@@ -298,11 +319,13 @@ class Page:
         job, revision = self._asked(request)
         if revision.state not in (State.FAILED, State.INTERRUPTED):
             raise HTTPException(409, "only what failed or was interrupted is run again.")
+        self._store.log(who(request), "again", job, revision.number)
         return JSONResponse(asdict(self._jobs.again(job.id, revision.number)))
 
     async def stop(self, request: Request) -> Response:
         """Takes a revision out of the queue, or ends its work."""
         job, revision = self._asked(request)
+        self._store.log(who(request), "stopped", job, revision.number)
         await run_in_threadpool(self._jobs.stop, job.id, revision.number)
         return Response(status_code=204)
 
@@ -337,6 +360,18 @@ class Page:
             raise HTTPException(404, "there is no such stage.")
         return JSONResponse(await run_in_threadpool(body_of_stl, path))
 
+    async def fixtures(self, request: Request) -> Response:
+        """What holds the part in a setup, for the viewer."""
+        job, revision = self._asked(request)
+        part, setup = request.path_params["part"], request.path_params["setup"]
+        self._folder(job, revision, part)
+        path = self._store.result(job.id, revision.number) / FIXTURES
+        held = json.loads(path.read_text(encoding="utf-8")) if path.is_file() else []
+        found = held[part].get(str(setup)) if part < len(held) else None
+        if found is None:
+            raise HTTPException(404, "nothing that could be drawn holds this setup.")
+        return JSONResponse(found)
+
     async def file(self, request: Request) -> Response:
         """One of the files made."""
         job, revision = self._asked(request)
@@ -355,10 +390,10 @@ class Page:
         sides = []
         for which in SIDES:
             job, revision, part = self._named(request.query_params.get(which, ""))
-            if part >= len(job.parts):
+            if part >= len(job.drawing(revision.drawing)["parts"]):
                 raise HTTPException(404, "there is no such part.")
             sides.append(self._jobs.source(job, revision, part))
-        answer = self._jobs.ask("differences", *sides, self._jobs.shop)
+        answer = self._jobs.ask("differences", *sides, self._jobs.shop, job=job.id)
         return JSONResponse(await asyncio.wrap_future(answer))
 
     def _described(self) -> dict[str, Any]:
@@ -418,10 +453,12 @@ class App(Guard):
         self.jobs = jobs
 
 
-def make_app(store: Store, rules: Rules, *, shop: Path | None = None, time_limit_s: float = 600.0) -> App:
+def make_app(
+    store: Store, rules: Rules, *, shop: Path | None = None, time_limit_s: float = 600.0, workers: int = 2
+) -> App:
     """The whole application, guarded; it ends its worker and closes the store when it is shut down."""
     events = Events()
-    jobs = JobQueue(store, events.send, shop=shop, time_limit_s=time_limit_s)
+    jobs = JobQueue(store, events.send, shop=shop, time_limit_s=time_limit_s, workers=workers)
 
     @asynccontextmanager
     async def life(_: Starlette) -> AsyncIterator[None]:
@@ -439,7 +476,14 @@ def make_app(store: Store, rules: Rules, *, shop: Path | None = None, time_limit
             raise error
         return _told(507, DISK_FULL)
 
-    rooms = (Deciding(store, jobs), Handing(store, jobs), Listing(store))
+    rooms = (
+        Deciding(store, jobs),
+        Drawings(store, jobs),
+        Handing(store, jobs),
+        Listing(store, jobs),
+        Log(store),
+        Measuring(store, jobs),
+    )
     more = [endpoint for room in rooms for endpoint in room.endpoints()]
     app = Starlette(
         routes=routes(Page(store, jobs, events, rules, more).endpoints()),
@@ -454,13 +498,6 @@ def make_app(store: Store, rules: Rules, *, shop: Path | None = None, time_limit
 
 def _told(status: int, text: str, headers: Mapping[str, str] | None = None) -> Response:
     return PlainTextResponse(f"dieroute: {text}\n", status, headers)
-
-
-def shown_name(given: str) -> str:
-    """What a file is called on the page: its last component, without signs that do not print."""
-    last = re.split(r"[/\\]", given)[-1]
-    plain = "".join(c for c in last if c.isprintable() and unicodedata.category(c) != "Cf")
-    return " ".join(plain.split())[:_NAME_LENGTH] or MODEL
 
 
 def _static(path: Path) -> Response:

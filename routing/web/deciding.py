@@ -17,6 +17,7 @@ from routing.web.asked import json_table
 from routing.web.changed import what_changed
 from routing.web.interface import Endpoint
 from routing.web.jobs import JobQueue
+from routing.web.people import who
 from routing.web.schemas import ref, table
 from routing.web.store import Job, JobRevision, State, Store
 
@@ -75,7 +76,7 @@ class Deciding:
         """What a revision changed in a part, against the nearest one before it that was worked out."""
         job, revision = self._asked(request)
         base = worked_out(job, revision)
-        if revision.state is not State.DONE or base is None:
+        if revision.state is not State.DONE or base is None or base.drawing != revision.drawing:
             return JSONResponse({"base": None})
         part = request.path_params["part"]
         old, new = (self._route(r, part) for r in (base, revision))
@@ -89,6 +90,7 @@ class Deciding:
         job, revision = self._asked(request)
         if revision.state is not State.HELD:
             raise HTTPException(409, "this revision does not wait for an answer.")
+        self._store.log(who(request), "turned over" if yes else "not turned over", job, revision.number)
         return JSONResponse(asdict(self._jobs.count(job.id, revision.number, yes)))
 
     def _asked(self, request: Request) -> tuple[Job, JobRevision]:

@@ -8,7 +8,9 @@ by posting across sites (Origin, Sec-Fetch-Site and a key that only our own page
 from __future__ import annotations
 
 import ipaddress
+import re
 import secrets
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from http.cookies import CookieError, SimpleCookie
 from urllib.parse import parse_qs, urlencode, urlsplit
@@ -20,6 +22,8 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 KEY_HEADER = "x-dieroute-key"
 _READS = ("GET", "HEAD")
+TOKEN_LENGTH = 16
+_TOKEN = re.compile(rf"[!-~]{{{TOKEN_LENGTH},}}")
 # No inline script or style, nothing from elsewhere, no frame around us; text reaches the page only as text.
 POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data: blob:; "
@@ -39,12 +43,15 @@ _ALWAYS = {
 class Rules:
     """``names`` are the host names we answer to; any address in figures is one too when ``open_to_net``.
 
-    With a ``token`` every visitor must show it; ``key`` is told to our own page and asked of every request
-    that changes something.
+    With a ``token``, or with ``people`` by their own tokens, every visitor must show one; ``key`` is told to
+    our own page and asked of every request that changes something. ``address`` is what a proxy before us is
+    called (https://name:port): its name is one of ours, and its pages are our own.
     """
 
     names: frozenset[str] = frozenset({"127.0.0.1", "localhost", "::1"})
     token: str | None = None
+    people: Mapping[str, str] = field(default_factory=dict)
+    address: str | None = None
     open_to_net: bool = False
     body_limit: int = 200_000_000
     key: str = field(default_factory=lambda: secrets.token_urlsafe(24))
@@ -58,13 +65,36 @@ class Rules:
         name = _host_name(host)
         if name is None:
             return False
-        if name in self.names:
+        if name in self.names or (self.address and name == urlsplit(self.address).hostname):
             return True
         try:
             ipaddress.ip_address(name)
         except ValueError:
             return False
         return self.open_to_net
+
+    @property
+    def asks(self) -> bool:
+        """Whether a visitor must show a token."""
+        return self.token is not None or bool(self.people)
+
+    def owner(self, shown: str) -> str | None:
+        """Whose token it is; empty for the one for all, None for none of ours."""
+        if self.token is not None and _same(shown, self.token):
+            return ""
+        found = [name for token, name in self.people.items() if _same(shown, token)]
+        return found[0] if found else None
+
+    def is_own(self, origin: str, host: str) -> bool:
+        """Whether a page of that origin (RFC 6454) is ours."""
+        return (
+            origin.lower() == (self.address or "").lower() or urlsplit(origin).netloc.lower() == host.lower()
+        )
+
+
+def is_token(text: str) -> bool:
+    """Whether it is long enough to be guessed by nobody, and can be sent."""
+    return _TOKEN.fullmatch(text) is not None
 
 
 class Guard:
@@ -104,7 +134,7 @@ class Guard:
         if site not in ("same-origin", "none") and (changes or scope["path"] != "/"):
             return _no(403, "requests from another site are refused.")
         origin = headers.get("origin")
-        if origin is not None and urlsplit(origin).netloc.lower() != hosts[0].lower():
+        if origin is not None and not self._rules.is_own(origin, hosts[0]):
             return _no(403, "requests from another site are refused.")
         if (asked := self._token_refusal(scope, headers)) is not None:
             return asked
@@ -116,25 +146,27 @@ class Guard:
         return _no(413, self._size_said()) if int(length) > self._rules.body_limit else None
 
     def _token_refusal(self, scope: Scope, headers: Headers) -> Response | None:
-        token = self._rules.token
-        if token is None:
+        if not self._rules.asks:
             return None
         query = parse_qs(scope["query_string"].decode("latin-1"))
         if scope["path"] == "/" and (given := query.pop("token", None)):
-            if not _same(given[0], token):
-                return _no(401, "that is not the token of this server.")
+            if self._rules.owner(given[0]) is None:
+                return _no(401, "that is no token of this server.")
             rest = urlencode(query, doseq=True)
             welcome = RedirectResponse(f"/?{rest}" if rest else "/", 303)
-            welcome.set_cookie(_cookie(scope), token, httponly=True, samesite="strict", path="/")
+            secure = (self._rules.address or "").startswith("https:")
+            welcome.set_cookie(
+                _cookie(scope), given[0], httponly=True, samesite="strict", path="/", secure=secure
+            )
             return welcome
         shown = headers.get("authorization", "").removeprefix("Bearer ") or _cookie_of(
             headers, _cookie(scope)
         )
-        return (
-            None
-            if _same(shown, token)
-            else _no(401, "open the address with ?token= that the server printed.")
-        )
+        owner = self._rules.owner(shown)
+        if owner is None:
+            return _no(401, "open the address with ?token= that the server printed, or that you were given.")
+        scope["who"] = owner
+        return None
 
     def _size_said(self) -> str:
         return f"the file is over the limit of {self._rules.body_limit / 1e6:g} MB: send the insert alone."

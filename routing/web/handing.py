@@ -59,7 +59,9 @@ class Handing:
             raise HTTPException(404, "this job has no such blank.") from None
         path: Path = self._store.place(job.id) / file
         answer: asyncio.Future[Any] = asyncio.wrap_future(
-            self._jobs.ask("check_blank", self._jobs.source(job, revision), self._jobs.shop, str(path))
+            self._jobs.ask(
+                "check_blank", self._jobs.source(job, revision), self._jobs.shop, str(path), job=job.id
+            )
         )
         with suppress(TimeoutError):
             try:

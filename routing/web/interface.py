@@ -24,12 +24,13 @@ Schema = Mapping[str, Any]
 JSON, BYTES, PLAIN = "application/json", "application/octet-stream", "text/plain"
 
 # The parts of a path: how the server takes them, and what they are.
-_TAKEN = {"number": "count", "part": "count", "stage": "count", "file": "path"}
+_TAKEN = {"number": "count", "part": "count", "stage": "count", "setup": "count", "file": "path"}
 _PARTS: Mapping[str, tuple[str, Schema]] = {
     "job": ("the job", HEX_ID),
     "number": ("its revision; the first is 1", {**COUNT, "minimum": 1}),
     "part": ("a part of the file, from 0", COUNT),
     "stage": ("a stage of the stock, from 0", COUNT),
+    "setup": ("a setup of the plan; the first is 1", COUNT),
     "name": ("a file of the page", {**TEXT, "minLength": 1}),
     "file": ("a file made, as the revision lists it; a slash is written %2F", {**TEXT, "minLength": 1}),
 }

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import math
 from collections import Counter
 from collections.abc import Iterable, Mapping
 from typing import Any
@@ -14,12 +15,16 @@ from starlette.responses import FileResponse, JSONResponse, Response
 
 from routing.web.asked import json_table
 from routing.web.interface import Endpoint
+from routing.web.jobs import JobQueue
+from routing.web.people import who
 from routing.web.schemas import FILE, PICKED, TEXT, ref, table
 from routing.web.store import PICTURE, STANDINGS, Listed, Store
 
 _NOTE_LENGTH = 500
+MOST_PIECES, MOST_MARGIN = 100_000, 500
 _COLUMNS = (
-    "file", "part", "pieces", "material", "minutes", "money", "currency", "setups", "to settle",
+    "file", "part", "pieces", "material", "minutes", "money", "ordered", "margin %", "price",
+    "currency", "setups", "to settle",
     "blocking", "warnings", "notes", "state", "standing", "note", "handed in",
 )  # fmt: skip
 # A table's program would work out what begins so: it is told that this is text.
@@ -27,14 +32,20 @@ _FORMULA = ("=", "+", "-", "@", "\t", "\r")
 
 
 class Listing:
-    """The handlers, over one store."""
+    """The handlers, over one store and its queue."""
 
-    def __init__(self, store: Store) -> None:
-        self._store = store
+    def __init__(self, store: Store, jobs: JobQueue) -> None:
+        self._store, self._jobs = store, jobs
 
     def endpoints(self) -> list[Endpoint]:
         job = "/api/jobs/{job}"
-        standing = table(note=TEXT, standing={"enum": list(STANDINGS)})
+        standing = table(
+            ("pieces", "margin_percent"),
+            note=TEXT,
+            standing={"enum": list(STANDINGS)},
+            pieces={"type": "integer", "minimum": 1, "maximum": MOST_PIECES},
+            margin_percent={"type": "number", "minimum": 0, "maximum": MOST_MARGIN},
+        )
         return [
             Endpoint("GET", "/api/list", self.listed, ref("schemas", "List")),
             Endpoint("GET", "/api/list.csv", self.as_table, TEXT, kind="text/csv", query=PICKED),
@@ -44,7 +55,8 @@ class Listing:
 
     async def listed(self, _: Request) -> Response:
         """All jobs, each with what its last revision came to."""
-        rows = [row_of(job) for job in self._store.listed()]
+        ahead = {turn: n for n, turn in enumerate(self._jobs.line())}
+        rows = [row_of(job) | {"ahead": ahead.get((job.id, job.number))} for job in self._store.listed()]
         return JSONResponse({"jobs": rows, "standings": STANDINGS})
 
     async def as_table(self, request: Request) -> Response:
@@ -56,30 +68,76 @@ class Listing:
         return Response(text, media_type="text/csv; charset=utf-8", headers=saved)
 
     async def stand(self, request: Request) -> Response:
-        """What a person notes of a job, and where its quote stands."""
+        """What a person notes of a job, where its quote stands, and how many pieces are asked for."""
         told = await json_table(request)
-        if set(told) != {"note", "standing"} or not isinstance(told["note"], str):
-            raise HTTPException(400, "write note and standing.")
+        if set(told) - {"pieces", "margin_percent"} != {"note", "standing"} or not isinstance(
+            told["note"], str
+        ):
+            raise HTTPException(400, "write note and standing, perhaps pieces and margin_percent.")
+        ordered = read_order({key: str(told[key]) for key in ("pieces", "margin_percent") if key in told})
         note, standing = told["note"][:_NOTE_LENGTH], told["standing"]
         if standing not in STANDINGS:
             raise HTTPException(
                 422, f"standing: write one of {', '.join(filter(None, STANDINGS))}, or nothing."
             )
         try:
-            self._store.stand(request.path_params["job"], note, standing)
+            job = self._store.job(request.path_params["job"])
         except KeyError:
             raise HTTPException(404, "there is no such job.") from None
+        now = {"note": note, "standing": standing, **ordered}
+        before = {key: getattr(job, key) for key in now}
+        self._store.stand(job.id, **now)
+        self._store.log(who(request), "standing", job, None, before, now)
         return Response(status_code=204)
 
     async def picture(self, request: Request) -> Response:
         """What the part looks like."""
         try:
-            path = self._store.place(request.path_params["job"]) / "view" / PICTURE
+            job = self._store.job(request.path_params["job"])
         except KeyError:
             raise HTTPException(404, "there is no such job.") from None
+        path = self._store.view(job.id, job.drawings[-1]["number"]) / PICTURE
         if not path.is_file():
             raise HTTPException(404, "there is no picture yet.")
         return FileResponse(path, media_type="image/png", headers={"cache-control": "max-age=86400"})
+
+
+def read_order(given: Mapping[str, str]) -> dict[str, float]:
+    """Pieces and margin_percent where they are given; refused where they are none."""
+    found: dict[str, float] = {}
+    if (pieces := given.get("pieces")) is not None:
+        if not (pieces.isascii() and pieces.isdecimal() and 1 <= int(pieces[:9]) <= MOST_PIECES):
+            raise HTTPException(422, f"pieces: write a whole number from 1 to {MOST_PIECES}.")
+        found["pieces"] = int(pieces)
+    if (margin := given.get("margin_percent")) is not None:
+        try:
+            found["margin_percent"] = float(margin)
+        except ValueError:
+            found["margin_percent"] = math.nan
+        if not 0 <= found["margin_percent"] <= MOST_MARGIN:
+            raise HTTPException(422, f"margin_percent: write a number from 0 to {MOST_MARGIN}.")
+    return found
+
+
+def price_of(parts: Iterable[Mapping[str, Any]], pieces: int, margin_percent: float) -> float | None:
+    """Money for so many of each part, with the margin; None where one has no estimate.
+
+    What one piece costs falls with 1/pieces towards what each one takes by itself: two lots of the estimate
+    tell both.
+    """
+    total = 0.0
+    for part in parts:
+        lots = {lot["pieces"]: lot["cost"] for lot in part.get("lots", ())}
+        if part.get("cost") is None:
+            return None
+        if len(lots) < 2 or pieces in lots:
+            each = lots.get(pieces, part["cost"])
+        else:
+            (a, cost_a), (b, cost_b) = min(lots.items()), max(lots.items())
+            once = (cost_a - cost_b) / (1 / a - 1 / b)
+            each = cost_a - once / a + once / pieces
+        total += each * pieces * part["count"]
+    return total * (1 + margin_percent / 100)
 
 
 def row_of(job: Listed) -> dict[str, Any]:
@@ -93,6 +151,7 @@ def row_of(job: Listed) -> dict[str, Any]:
         "pieces": sum(p["count"] for p in job.parts),
         "created": job.created,
         "number": job.number,
+        "drawing": job.drawing,
         "state": job.state,
         "stage": job.stage,
         "share": job.share,
@@ -110,6 +169,11 @@ def row_of(job: Listed) -> dict[str, Any]:
         "setups": _sum(parts, "setups"),
         "note": job.note,
         "standing": job.standing,
+        "ordered": job.pieces,
+        "margin_percent": job.margin_percent,
+        "price": price_of(parts, job.pieces, job.margin_percent) if parts else None,
+        "kin": job.kin,
+        "who": job.who,
     }
 
 
@@ -128,9 +192,21 @@ def as_csv(rows: Iterable[Mapping[str, Any]]) -> str:
         flags = [r["flags"].get(s, 0) for s in ("blocking", "warning", "note")]
         figures = ["" if r[k] is None else round(r[k], 2) for k in ("minutes", "cost")]
         setups = "" if r["setups"] is None else r["setups"]
+        price = "" if r["price"] is None else round(r["price"], 2)
         named = [r["name"], ", ".join(r["parts"]), r["pieces"], r["material"]]
         last = [r["state"], r["standing"], r["note"], r["created"]]
-        cells = [*named, *figures, r["currency"], setups, r["doubts"], *flags, *last]
+        cells = [
+            *named,
+            *figures,
+            r["ordered"],
+            r["margin_percent"],
+            price,
+            r["currency"],
+            setups,
+            r["doubts"],
+            *flags,
+            *last,
+        ]
         table.writerow([_plain(c) for c in cells])
     return text.getvalue()
 

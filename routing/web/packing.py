@@ -8,7 +8,7 @@ import zipfile
 from pathlib import Path
 
 from routing.web.answers import as_toml
-from routing.web.store import MODEL, PLACES, Job, JobRevision, Store, is_blank_file
+from routing.web.store import FIXTURES, PLACES, Job, JobRevision, Store, is_blank_file
 
 _ZIP_TIME = (1980, 1, 1, 0, 0, 0)  # the same files give the same archive
 
@@ -21,7 +21,7 @@ def stem(job: Job) -> str:
 
 def files(folder: Path) -> dict[str, Path]:
     """What was made, by its place in the folder."""
-    made = (p for p in folder.rglob("*") if p.is_file() and p.name != PLACES)
+    made = (p for p in folder.rglob("*") if p.is_file() and p.name not in (PLACES, FIXTURES))
     return {p.relative_to(folder).as_posix(): p for p in made}
 
 
@@ -35,7 +35,7 @@ def pack(store: Store, job: Job, revision: JobRevision) -> Path:
             entry = zipfile.ZipInfo(f"{name}-r{revision.number}/{file}", _ZIP_TIME)
             packed.writestr(entry, content, zipfile.ZIP_DEFLATED)
 
-        add(f"{name}.step", (store.place(job.id) / MODEL).read_bytes())
+        add(f"{name}.step", store.model(job.id, revision.drawing).read_bytes())
         add(f"{name}.choices.toml", as_toml(revision.choices).encode())
         own = str(revision.choices.get("blank", ""))
         if is_blank_file(own):

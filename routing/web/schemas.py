@@ -21,13 +21,25 @@ HEX_ID: Mapping[str, Any] = {"type": "string", "pattern": "^[0-9a-f]{12}$"}
 FILE: Mapping[str, Any] = {}
 _ANY: Mapping[str, Any] = {"type": "object"}
 _MOMENT: Mapping[str, Any] = {"type": "string", "format": "date-time"}
+_MAYBE: Mapping[str, Any] = {"type": ["number", "null"]}
 
 # What may stand behind the question mark.
 Query = Mapping[str, tuple[str, Mapping[str, Any]]]
 NAME: Query = {"name": ("what the file is called", TEXT)}
 LIKE: Query = {"like": ("a revision whose choices are taken over, as job.revision", TEXT)}
 SEARCH: Query = {"q": ("words, all of which are in the name of the file or of a part", TEXT)}
+OF_JOB: Query = {"job": ("of this job alone", TEXT)}
+DRAWING: Query = {"drawing": ("the number of the customer's file, the last one where it is left out", COUNT)}
+ORDERED: Query = {
+    "material": ("of the first revision", TEXT),
+    "pieces": ("how many are asked for", {"type": "integer", "minimum": 1}),
+    "margin_percent": ("on the money", {"type": "number", "minimum": 0}),
+}
 PICKED: Query = {"jobs": ("the jobs that are wanted, their ids with commas between", TEXT)}
+TWO_THINGS: Query = {
+    "first": ("a face or an edge as the view numbers them: f7, e12", {**TEXT, "pattern": "^[fe][0-9]+$"}),
+    "second": ("what it is measured to", {**TEXT, "pattern": "^[fe][0-9]+$"}),
+}
 SHOW: Query = {"show": ("for a tab of its own instead of a download", TEXT)}
 SIDES: Query = {
     "old": ("a revision, as job.revision or job.revision.part", TEXT),
@@ -53,6 +65,9 @@ def table(optional: Iterable[str] = (), /, **properties: Any) -> dict[str, Any]:
 
 def many(schema: Mapping[str, Any]) -> dict[str, Any]:
     return {"type": "array", "items": schema}
+
+
+_PART = table(("shape",), name=TEXT, count=COUNT, shape=_ANY)
 
 
 def choice(of: type, **known: Any) -> dict[str, Any]:
@@ -93,7 +108,9 @@ def schemas() -> dict[str, Any]:
     taken_back = {name: {"anyOf": [schema, {"type": "null"}]} for name, schema in settings.items()}
     answers = table(ANSWERS, **taken_back)
     # The revision whose choices are changed, and whether to ask before the part is turned over.
-    base = {"from": COUNT, "ask": {"type": "boolean"}}
+    # The last revision that the sender knows of.
+    base = {"from": COUNT, "ask": {"type": "boolean"}, "latest": COUNT}
+    more = ("ask", "latest", "shown")
     choices = ref("schemas", "Choices")
     return {
         "Choices": choice(Choices, settle=many(settled)),
@@ -102,10 +119,10 @@ def schemas() -> dict[str, Any]:
             "a part, or many; what of an answer is null is taken back. With ask, what would turn the part "
             "over is held until a person says that it shall.",
             "oneOf": [
-                table(("ask",), **base, choices=choices),
-                table(("ask",), **base, toml=TEXT),
-                table(("ask", "shown"), **base, shown=COUNT, part=COUNT, feature=TEXT, answers=answers),
-                table(("ask", "shown"), **base, shown=COUNT, part=COUNT, decisions=many(
+                table(("ask", "latest"), **base, choices=choices),
+                table(("ask", "latest"), **base, toml=TEXT),
+                table(more, **base, shown=COUNT, part=COUNT, feature=TEXT, answers=answers),
+                table(more, **base, shown=COUNT, part=COUNT, decisions=many(
                     table(("diameter_mm",), features=many(TEXT), answers=answers, diameter_mm=NUMBER))),
             ],
         },
@@ -113,13 +130,15 @@ def schemas() -> dict[str, Any]:
             job=HEX_ID, number=COUNT, state={"enum": [str(state) for state in State]}, stage=TEXT,
             share={**NUMBER, "minimum": 0, "maximum": 1}, error=TEXT, choices=choices, created=_MOMENT,
             seconds={"type": ["number", "null"]}, summary=_ANY, starts=COUNT,
-            base={"type": ["integer", "null"]}, sure={"type": "boolean"},
+            base={"type": ["integer", "null"]}, sure={"type": "boolean"}, drawing=COUNT, who=TEXT,
         ),
         "Job": table(
             id=HEX_ID, name=TEXT, sha256={"type": "string", "pattern": "^[0-9a-f]{64}$"}, bytes=COUNT,
-            created=_MOMENT, parts=many(table(name=TEXT, count=COUNT)),
+            created=_MOMENT, parts=many(_PART),
             revisions=many(ref("schemas", "Revision")), blanks=many(table(file=TEXT, name=TEXT, bytes=COUNT)),
-            note=TEXT, standing={"enum": list(STANDINGS)},
+            note=TEXT, standing={"enum": list(STANDINGS)}, pieces=COUNT, margin_percent=NUMBER, kin=_ANY,
+            drawings=many(table(number=COUNT, name=TEXT, sha256=TEXT, bytes=COUNT, created=_MOMENT,
+                                parts=many(_PART))),
         ),
         "Jobs": table(jobs=many(ref("schemas", "Job"))),
         "List": table(
@@ -130,6 +149,13 @@ def schemas() -> dict[str, Any]:
             "worked out before",
             **_ANY, "required": ["base"],
         },
+        "Log": table(log=many(table(at=_MOMENT, who=TEXT, what=TEXT, job=HEX_ID, name=TEXT,
+                                    number={"type": ["integer", "null"]}, before=_ANY, after=_ANY))),
+        "Measure": table(
+            kinds=many(TEXT), radii_mm=many(_MAYBE), exact={"type": "boolean"}, distance_mm=_MAYBE,
+            across_mm=_MAYBE, between=many(many(NUMBER)), angle_deg=_MAYBE, through=TEXT,
+            length_mm=_MAYBE, area_mm2=_MAYBE,
+        ),
         "Blank": table(file=TEXT, name=TEXT),
         "Result": table(
             revision=ref("schemas", "Revision"),
@@ -146,7 +172,7 @@ def schemas() -> dict[str, Any]:
         },
         "Differences": table(same={"type": "boolean"}, features=many(_ANY), processes=many(_ANY),
                              operations=many(_ANY), edges=many(_ANY)),
-        "Session": table(key=TEXT, version=TEXT, limit_bytes=COUNT, processes=many(TEXT), kinds=many(TEXT),
-                         breaks=many(TEXT), blanks=many(TEXT),
+        "Session": table(key=TEXT, version=TEXT, who=TEXT, limit_bytes=COUNT, processes=many(TEXT),
+                         kinds=many(TEXT), breaks=many(TEXT), blanks=many(TEXT),
                          signs={"type": "object", "additionalProperties": _ANY}),
     }  # fmt: skip

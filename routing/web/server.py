@@ -16,11 +16,12 @@ import uvicorn
 
 from routing.jobs.errors import SetupError, one_line
 from routing.web.app import make_app
-from routing.web.guard import Rules
+from routing.web.guard import TOKEN_LENGTH, Rules, is_token
+from routing.web.people import load_people
 from routing.web.store import Store
 
-_TOKEN_LENGTH = 16
-_TOKEN = re.compile(rf"[!-~]{{{_TOKEN_LENGTH},}}")
+# As a browser names where a page is from (RFC 6454): scheme, name, port.
+_ADDRESS = re.compile(r"https?://[a-z0-9.-]+(:\d{1,5})?", re.IGNORECASE)
 
 
 class ServeError(SetupError):
@@ -54,6 +55,9 @@ def run_server(
     port: int,
     open_to: str | None = None,
     token: str | None = None,
+    people: Path | None = None,
+    address: str | None = None,
+    workers: int = 2,
     shop: Path | None = None,
     size_limit_mb: float = 200.0,
     time_limit_s: float = 600.0,
@@ -62,13 +66,18 @@ def run_server(
     """Serves until it is told to stop; ``say`` gets the address. Raises SetupError."""
     host = open_to or "127.0.0.1"
     loopback = _is_loopback(host)
-    if token is not None and not _TOKEN.fullmatch(token):
-        raise ServeError(f"--token is no safe one: write at least {_TOKEN_LENGTH} letters, digits and signs.")
-    if token is None and not loopback:
+    if token is not None and not is_token(token):
+        raise ServeError(f"--token is no safe one: write at least {TOKEN_LENGTH} letters, digits and signs.")
+    if address is not None and not _ADDRESS.fullmatch(address):
+        raise ServeError("--address is what browsers open: write https://name, with :port if it is not 443.")
+    known = load_people(people) if people else {}
+    if token is None and not known and (address or not loopback):
         token = secrets.token_urlsafe(24)
     rules = Rules(
         names=Rules().names | {host.lower(), *(() if loopback else (socket.gethostname().lower(),))},
         token=token,
+        people=known,
+        address=address,
         open_to_net=not loopback,
         body_limit=int(size_limit_mb * 1e6),
     )
@@ -77,10 +86,12 @@ def run_server(
     handler.setFormatter(_OneLine(debug=debug))
     handler.addFilter(_is_news)
     logging.basicConfig(level=logging.WARNING, handlers=[handler], force=True)
-    app = make_app(Store(folder), rules, shop=shop, time_limit_s=time_limit_s)
+    app = make_app(Store(folder), rules, shop=shop, time_limit_s=time_limit_s, workers=workers)
     shown = socket.gethostname() if host in ("0.0.0.0", "::") else host
-    address = f"http://{f'[{shown}]' if ':' in shown else shown}:{listening.getsockname()[1]}/"
-    say(f"open {address}{f'?token={quote(token)}' if token else ''}")
+    here = f"http://{f'[{shown}]' if ':' in shown else shown}:{listening.getsockname()[1]}"
+    say(f"open {address or here}/{f'?token={quote(token)}' if token else ''}")
+    if address:
+        say(f"the proxy for it finds this server at {here}")
     if not loopback:
         say("whoever has this address sees the models; it goes over the network unencrypted.")
     config = uvicorn.Config(

@@ -13,7 +13,7 @@ import shutil
 import sqlite3
 import threading
 from collections.abc import Iterable, Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
 from datetime import UTC, datetime
 from enum import StrEnum
 from pathlib import Path
@@ -22,7 +22,9 @@ from typing import Any
 from featurize import system
 from routing.jobs.errors import SetupError
 
-MODEL, PLACES, PREVIEW, PICTURE = "model.step", "places.json", "preview.json", "picture.png"
+MODEL, PREVIEW, PICTURE = "model.step", "preview.json", "picture.png"
+# Beside the folders of a result, for the page alone.
+PLACES, FIXTURES = "places.json", "fixtures.json"
 # Where a quote stands; nothing at first.
 STANDINGS = ("", "asked", "quoted", "ordered", "lost")
 _ID = re.compile(r"[0-9a-f]{12}")
@@ -31,7 +33,14 @@ _SCHEMA = """
 CREATE TABLE IF NOT EXISTS job (
     id TEXT PRIMARY KEY, name TEXT NOT NULL, sha256 TEXT NOT NULL, bytes INTEGER NOT NULL,
     created TEXT NOT NULL, parts TEXT NOT NULL DEFAULT '[]',
-    note TEXT NOT NULL DEFAULT '', standing TEXT NOT NULL DEFAULT ''
+    note TEXT NOT NULL DEFAULT '', standing TEXT NOT NULL DEFAULT '',
+    pieces INTEGER NOT NULL DEFAULT 1, margin_percent REAL NOT NULL DEFAULT 0,
+    kin TEXT NOT NULL DEFAULT '{}'
+);
+CREATE TABLE IF NOT EXISTS drawing (
+    job TEXT NOT NULL REFERENCES job(id) ON DELETE CASCADE, number INTEGER NOT NULL,
+    name TEXT NOT NULL, sha256 TEXT NOT NULL, bytes INTEGER NOT NULL, created TEXT NOT NULL,
+    parts TEXT NOT NULL DEFAULT '[]', PRIMARY KEY (job, number)
 );
 CREATE TABLE IF NOT EXISTS revision (
     job TEXT NOT NULL REFERENCES job(id) ON DELETE CASCADE, number INTEGER NOT NULL,
@@ -39,15 +48,20 @@ CREATE TABLE IF NOT EXISTS revision (
     error TEXT NOT NULL DEFAULT '', choices TEXT NOT NULL, created TEXT NOT NULL,
     seconds REAL, summary TEXT NOT NULL DEFAULT '{}', starts INTEGER NOT NULL DEFAULT 0,
     base INTEGER, sure INTEGER NOT NULL DEFAULT 1,
+    drawing INTEGER NOT NULL DEFAULT 1, who TEXT NOT NULL DEFAULT '',
     PRIMARY KEY (job, number)
 );
 CREATE TABLE IF NOT EXISTS blank (
     job TEXT NOT NULL REFERENCES job(id) ON DELETE CASCADE, file TEXT NOT NULL, name TEXT NOT NULL,
     bytes INTEGER NOT NULL, PRIMARY KEY (job, file)
 );
+CREATE TABLE IF NOT EXISTS log (
+    at TEXT NOT NULL, who TEXT NOT NULL, what TEXT NOT NULL, job TEXT NOT NULL, name TEXT NOT NULL,
+    number INTEGER, before TEXT NOT NULL DEFAULT '{}', after TEXT NOT NULL DEFAULT '{}'
+);
 """
 # Of the tables; an older file is brought up to it, a newer one refused.
-_VERSION = 2
+_VERSION = 3
 # Columns that came later, for files that were made before.
 _LATER = (
     ("revision", "starts", "INTEGER NOT NULL DEFAULT 0"),
@@ -55,6 +69,11 @@ _LATER = (
     ("revision", "sure", "INTEGER NOT NULL DEFAULT 1"),
     ("job", "note", "TEXT NOT NULL DEFAULT ''"),
     ("job", "standing", "TEXT NOT NULL DEFAULT ''"),
+    ("job", "pieces", "INTEGER NOT NULL DEFAULT 1"),
+    ("job", "margin_percent", "REAL NOT NULL DEFAULT 0"),
+    ("job", "kin", "TEXT NOT NULL DEFAULT '{}'"),
+    ("revision", "drawing", "INTEGER NOT NULL DEFAULT 1"),
+    ("revision", "who", "TEXT NOT NULL DEFAULT ''"),
 )
 # A job that was at work this often when its server was killed may be what kills it: it is left alone.
 _MOST_STARTS = 2
@@ -79,6 +98,10 @@ class State(StrEnum):
     HELD = "held"  # it would turn the part over, and no person has said that it shall
 
 
+# Where a later revision is of these its sender must know of it before they go on from an earlier one.
+_COUNT = (State.WAITING, State.RUNNING, State.DONE, State.HELD)
+
+
 class SupersededError(Exception):
     """A newer answer took the place of what is being worked out."""
 
@@ -93,6 +116,14 @@ class TurnsOverError(Exception):
 
     def __reduce__(self) -> tuple[type[TurnsOverError], tuple[Mapping[str, str]]]:
         return type(self), (self.sides,)
+
+
+class ForkError(Exception):
+    """Someone answered meanwhile: ``revision`` is what they made, of which the sender does not know."""
+
+    def __init__(self, revision: JobRevision) -> None:
+        super().__init__(revision.number)
+        self.revision = revision
 
 
 class StoreError(SetupError):
@@ -116,7 +147,8 @@ class JobRevision:
     """``choices`` as a choices file holds them; ``summary`` what the list and the page tell of the result.
 
     ``starts``: how often it was begun and neither ended nor stopped. ``base``: the revision that it changes.
-    ``sure``: it is worked out even where it turns the part over against its base.
+    ``sure``: it is worked out even where it turns the part over against its base. ``drawing``: the number of
+    the customer's file that it is of; ``who`` asked for it, where people have tokens of their own.
     """
 
     job: str
@@ -132,6 +164,8 @@ class JobRevision:
     starts: int
     base: int | None = None
     sure: bool = True
+    drawing: int = 1
+    who: str = ""
 
 
 @dataclass(frozen=True)
@@ -139,6 +173,10 @@ class Job:
     """``parts`` are the file's, known once it is read: name and count of each, in the file's order.
 
     ``blanks`` were handed in beside the model: the file in the job's folder, its owner's name for it, bytes.
+    ``drawings`` are the customer's files of this job, the first one first: number, name, sha256, bytes,
+    created, parts; name, sha256, bytes and parts of the job are the last one's. ``kin`` is a job of which
+    this one may be the next drawing, until a person says so. ``pieces`` are asked for, with a margin on the
+    money.
     """
 
     id: str
@@ -151,9 +189,16 @@ class Job:
     blanks: tuple[Mapping[str, Any], ...] = ()
     note: str = ""
     standing: str = ""
+    pieces: int = 1
+    margin_percent: float = 0.0
+    kin: Mapping[str, Any] = field(default_factory=dict)
+    drawings: tuple[Mapping[str, Any], ...] = ()
 
     def as_dict(self) -> dict[str, Any]:
         return asdict(self)
+
+    def drawing(self, number: int) -> Mapping[str, Any]:
+        return next(d for d in self.drawings if d["number"] == number)
 
 
 @dataclass(frozen=True)
@@ -172,6 +217,11 @@ class Listed:
     share: float
     error: str
     summary: Mapping[str, Any]
+    pieces: int
+    margin_percent: float
+    kin: Mapping[str, Any]
+    who: str
+    drawing: int
 
 
 class Store:
@@ -231,6 +281,12 @@ class Store:
         for table, name, kind in _LATER:
             if not any(column["name"] == name for column in self._rows(f"PRAGMA table_info({table})")):
                 self._db.execute(f"ALTER TABLE {table} ADD COLUMN {name} {kind}")
+        self._db.execute(
+            "INSERT INTO drawing (job, number, name, sha256, bytes, created, parts) "
+            "SELECT id, 1, name, sha256, bytes, created, parts FROM job "
+            "WHERE id NOT IN (SELECT job FROM drawing)"
+        )
+        self._db.commit()
         self._db.execute(f"PRAGMA user_version = {_VERSION}")
 
     def _recover(self) -> None:
@@ -244,7 +300,7 @@ class Store:
         for left in [*self.jobs_folder.glob("*/.*"), *self.jobs_folder.glob("*/*.dropped")]:
             _remove(left)  # half-made results, marks that nobody reads any more
 
-    def add(self, upload: Path, name: str, sha256: str, choices: Mapping[str, Any]) -> Job:
+    def add(self, upload: Path, name: str, sha256: str, choices: Mapping[str, Any], *, who: str = "") -> Job:
         """Takes a finished upload over as a new job with a first revision."""
         job = secrets.token_hex(6)
         place = self.jobs_folder / job
@@ -257,11 +313,36 @@ class Store:
                     "INSERT INTO job (id, name, sha256, bytes, created) VALUES (?, ?, ?, ?, ?)",
                     (job, name, sha256, size, _now()),
                 )
-                self._insert(job, 1, choices)
+                self._insert_drawing(job, 1, name, sha256, size)
+                self._insert(job, 1, choices, who=who)
         except BaseException:
             _remove(place)
             raise
         return self.job(job)
+
+    def add_drawing(
+        self, job: str, upload: Path, name: str, sha256: str, base: JobRevision, *, who: str = ""
+    ) -> JobRevision:
+        """A finished upload as the next drawing of a job, and a revision of it with the base's choices."""
+        with self._lock, self._db:
+            (row,) = self._rows("SELECT MAX(number) AS n FROM drawing WHERE job = ?", job)
+            drawing, size = row["n"] + 1, upload.stat().st_size
+            upload.rename(self.model(job, drawing))
+            self._insert_drawing(job, drawing, name, sha256, size)
+            self._db.execute(
+                "UPDATE job SET name = ?, sha256 = ?, bytes = ?, parts = '[]' WHERE id = ?",
+                (name, sha256, size, job),
+            )
+            (row,) = self._rows("SELECT MAX(number) AS n FROM revision WHERE job = ?", job)
+            number = row["n"] + 1
+            self._insert(job, number, base.choices, base.number, drawing=drawing, who=who)
+            return self.revision(job, number)
+
+    def _insert_drawing(self, job: str, number: int, name: str, sha256: str, size: int) -> None:
+        self._db.execute(
+            "INSERT INTO drawing (job, number, name, sha256, bytes, created) VALUES (?, ?, ?, ?, ?, ?)",
+            (job, number, name, sha256, size, _now()),
+        )
 
     def add_blank(self, job: str, upload: Path, name: str, sha256: str) -> str:
         """Keeps a finished upload beside a job's model; gives the name by which choices call it."""
@@ -293,21 +374,44 @@ class Store:
         )
 
     def revise(
-        self, job: str, choices: Mapping[str, Any], *, base: int | None = None, sure: bool = True
+        self,
+        job: str,
+        choices: Mapping[str, Any],
+        *,
+        base: int | None = None,
+        sure: bool = True,
+        latest: int | None = None,
+        who: str = "",
     ) -> JobRevision:
-        """A new revision of a job, waiting to be run."""
+        """A new revision of a job, waiting to be run.
+
+        With ``latest`` the sender knows of no later one: raises ForkError where there is one that counts.
+        """
         with self._lock, self._db:
-            (row,) = self._rows("SELECT MAX(number) AS n FROM revision WHERE job = ?", job)
-            self._insert(job, row["n"] + 1, choices, base, sure)
-            return self.revision(job, row["n"] + 1)
+            known = self._rows("SELECT * FROM revision WHERE job = ? ORDER BY number", job)
+            later = [r for r in known if latest is not None and r["number"] > latest and r["state"] in _COUNT]
+            if later:
+                raise ForkError(_revision(later[0]))
+            drawing = next((r["drawing"] for r in known if r["number"] == base), known[-1]["drawing"])
+            number = known[-1]["number"] + 1
+            self._insert(job, number, choices, base, sure, drawing=drawing, who=who)
+            return self.revision(job, number)
 
     def _insert(
-        self, job: str, number: int, choices: Mapping[str, Any], base: int | None = None, sure: bool = True
+        self,
+        job: str,
+        number: int,
+        choices: Mapping[str, Any],
+        base: int | None = None,
+        sure: bool = True,
+        *,
+        drawing: int = 1,
+        who: str = "",
     ) -> None:
         self._db.execute(
-            "INSERT INTO revision (job, number, state, choices, created, base, sure) "
-            "VALUES (?, ?, ?, ?, ?, ?, ?)",
-            (job, number, State.WAITING, json.dumps(choices), _now(), base, sure),
+            "INSERT INTO revision (job, number, state, choices, created, base, sure, drawing, who) "
+            "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            (job, number, State.WAITING, json.dumps(choices), _now(), base, sure, drawing, who),
         )
 
     def update(self, job: str, number: int, **changes: Any) -> JobRevision:
@@ -317,9 +421,22 @@ class Store:
         self._do(f"UPDATE revision SET {columns} WHERE job = ? AND number = ?", *values.values(), job, number)
         return self.revision(job, number)
 
-    def name_parts(self, job: str, parts: Iterable[Mapping[str, Any]]) -> None:
-        """What the file turned out to hold."""
-        self._do("UPDATE job SET parts = ? WHERE id = ?", json.dumps(list(parts)), job)
+    def name_parts(self, job: str, parts: Iterable[Mapping[str, Any]], drawing: int = 1) -> None:
+        """What a file turned out to hold."""
+        text = json.dumps(list(parts))
+        with self._lock, self._db:
+            self._db.execute(
+                "UPDATE drawing SET parts = ? WHERE job = ? AND number = ?", (text, job, drawing)
+            )
+            self._db.execute(
+                "UPDATE job SET parts = ? WHERE id = ? AND ? = "
+                "(SELECT MAX(number) FROM drawing WHERE job = ?)",
+                (text, job, drawing, job),
+            )
+
+    def propose(self, job: str, kin: Mapping[str, Any]) -> None:
+        """The job that this one may be the next drawing of; nothing where a person says that it is not."""
+        self._do("UPDATE job SET kin = ? WHERE id = ?", json.dumps(kin), job)
 
     def job(self, job: str) -> Job:
         """Raises KeyError."""
@@ -346,8 +463,8 @@ class Store:
     def listed(self) -> list[Listed]:
         """Every job with its last revision, the latest job first, at one asking."""
         rows = self._rows(
-            "SELECT job.id, name, job.created, parts, note, standing, "
-            "number, state, stage, share, error, summary "
+            "SELECT job.id, name, job.created, parts, note, standing, pieces, margin_percent, kin, "
+            "number, state, stage, share, error, summary, who, drawing "
             "FROM job JOIN revision ON revision.job = job.id "
             "AND number = (SELECT MAX(number) FROM revision WHERE revision.job = job.id) "
             "ORDER BY job.created DESC, job.rowid DESC"
@@ -359,15 +476,38 @@ class Store:
                     "parts": tuple(json.loads(row["parts"])),
                     "state": State(row["state"]),
                     "summary": json.loads(row["summary"]),
+                    "kin": json.loads(row["kin"]),
                 }
             )
             for row in rows
         ]
 
-    def stand(self, job: str, note: str, standing: str) -> None:
-        """Raises KeyError."""
+    def stand(self, job: str, **known: str | float) -> None:
+        """Sets note, standing, pieces or margin_percent. Raises KeyError."""
         self.job(job)
-        self._do("UPDATE job SET note = ?, standing = ? WHERE id = ?", note, standing, job)
+        columns = ", ".join(f"{name} = ?" for name in known)  # our own words, never a visitor's
+        self._do(f"UPDATE job SET {columns} WHERE id = ?", *known.values(), job)
+
+    def log(
+        self,
+        who: str,
+        what: str,
+        job: Job,
+        number: int | None = None,
+        before: Mapping[str, Any] | None = None,
+        after: Mapping[str, Any] | None = None,
+    ) -> None:
+        """Keeps who did what, and the choices before and after; it outlives the job."""
+        self._do(
+            "INSERT INTO log (at, who, what, job, name, number, before, after) "
+            "VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+            *(_now(), who, what, job.id, job.name, number, json.dumps(before or {}), json.dumps(after or {})),
+        )
+
+    def logged(self, job: str = "", limit: int = 500) -> list[dict[str, Any]]:
+        """What was done, the latest first; of one job where it is named."""
+        rows = self._rows("SELECT * FROM log WHERE ? IN ('', job) ORDER BY rowid DESC LIMIT ?", job, limit)
+        return [dict(row) | {key: json.loads(row[key]) for key in ("before", "after")} for row in rows]
 
     def waiting(self) -> list[JobRevision]:
         """Revisions that a server before this one accepted but did not begin, the oldest first."""
@@ -385,6 +525,14 @@ class Store:
             raise KeyError(job)
         return self.jobs_folder / job
 
+    def model(self, job: str, drawing: int = 1) -> Path:
+        """The customer's file."""
+        return self.place(job) / (MODEL if drawing == 1 else f"model_{drawing:d}.step")
+
+    def view(self, job: str, drawing: int = 1) -> Path:
+        """The folder of what can be seen of it."""
+        return self.place(job) / ("view" if drawing == 1 else f"view_{drawing:d}")
+
     def result(self, job: str, number: int) -> Path:
         """The folder of a revision's result."""
         return self.place(job) / f"r{number:d}"
@@ -395,7 +543,12 @@ class Store:
 
     def _job(self, row: sqlite3.Row) -> Job:
         revisions = self._rows("SELECT * FROM revision WHERE job = ? ORDER BY number", row["id"])
-        known = dict(row) | {"parts": tuple(json.loads(row["parts"]))}
+        known = dict(row) | {"parts": tuple(json.loads(row["parts"])), "kin": json.loads(row["kin"])}
+        drawings = self._rows(
+            "SELECT number, name, sha256, bytes, created, parts FROM drawing WHERE job = ? ORDER BY number",
+            row["id"],
+        )
+        known["drawings"] = tuple(dict(d) | {"parts": json.loads(d["parts"])} for d in drawings)
         blanks = self._rows("SELECT file, name, bytes FROM blank WHERE job = ? ORDER BY rowid", row["id"])
         return Job(**known, revisions=tuple(map(_revision, revisions)), blanks=tuple(map(dict, blanks)))
 

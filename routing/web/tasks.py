@@ -2,26 +2,26 @@
 
 from __future__ import annotations
 
-import contextlib
 import json
 import re
 import tempfile
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import replace
+from contextlib import suppress
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
 
 from featurize import isolate
 from featurize.brep.frame import SIDES, direction_name
+from featurize.brep.solids import KernelError
 from featurize.compare import compare
-from featurize.placing import box_point, edge_places, own_turns, places
 from featurize.recognise import Recognition
 from featurize.step.document import Skip, StepDocument
 from featurize.step.read import read_step
 from routing.export import route_json
 from routing.export.exporters import all_files
 from routing.export.viewer.mesh import mesh_of, model_of, packed
-from routing.inputs.choices import BLANKS, EDGE, ChoicesError
+from routing.inputs.choices import BLANKS, ChoicesError
 from routing.inputs.overrides import Settled
 from routing.inputs.shop import load_shop
 from routing.jobs.job import decide_plan, recognise_parts, route_document
@@ -29,11 +29,13 @@ from routing.jobs.job_inputs import Inputs
 from routing.jobs.result import PartResult
 from routing.jobs.stages import StageCache
 from routing.jobs.staging import staged_folder
+from routing.plan.plan import Plan
 from routing.plan.revision import edge_changes, operation_changes
 from routing.stock.blank import BlankError, blank_from_step
 from routing.web.answers import from_table
+from routing.web.carrying import carried_over, places_of
 from routing.web.picture import write_picture
-from routing.web.store import MODEL, PICTURE, PLACES, PREVIEW, Source, SupersededError, TurnsOverError
+from routing.web.store import FIXTURES, PICTURE, PLACES, Source, SupersededError, TurnsOverError
 
 # What this worker has worked out.
 _stages = StageCache()
@@ -43,7 +45,7 @@ _SAME_WAY = 0.9
 
 def read(source: Source, inputs: Inputs) -> StepDocument:
     """The document under the customer's own name for it, whatever the file is called here."""
-    path, stem = Path(source.name), Path(MODEL).stem
+    path, stem = Path(source.name), Path(source.model).stem
 
     def make() -> StepDocument:
         document = read_step(Path(source.model), isolate=False, skip=inputs.skip)
@@ -64,22 +66,25 @@ def inputs_of(source: Source, shop: str | None) -> Inputs:
 
 
 def run(
-    source: Source, shop: str | None, view: str, result: str, dropped: str, base: Source | None = None
+    source: Source,
+    shop: str | None,
+    view: str,
+    result: str,
+    dropped: str,
+    base: Source | None = None,
+    carried: Source | None = None,
 ) -> dict[str, Any]:
     """A whole job; its meshes go to ``view`` as soon as the file is read, its files to ``result``.
 
     Ends with SupersededError at its next stage once there is a file ``dropped``; with TurnsOverError where
-    a part's working side is not that of ``base``, what it was so far.
+    a part's working side is not that of ``base``, what it was so far. The decisions of ``carried``, a
+    revision of another drawing, are brought to their places in this one.
     """
     _stages.times.clear()
     isolate.report({"stage": "reading the file", "share": 0.0})
-    if not source.skip and not (Path(view) / "0.json").exists():
-        with contextlib.suppress(Exception):  # the reading proper says what is wrong
-            preview(Path(source.model), Path(view) / PREVIEW)
-            isolate.report({"preview": True})
     inputs = inputs_of(source, shop)
     document = read(source, inputs)
-    parts = [{"name": p.name, "count": p.count} for p in document.parts]
+    parts = [{"name": p.name, "count": p.count, "shape": _shape(p.solid)} for p in document.parts]
     for n, solid in enumerate(document.parts):
         target = Path(view) / f"{n}.json"
         if not target.exists():
@@ -97,17 +102,55 @@ def run(
     def answered(part: PartResult) -> None:
         isolate.report({"planned": {"folder": part.folder, "count": part.count, "route": part.route}})
 
+    def recognised(of: Source) -> list[Recognition]:
+        own = inputs_of(of, shop)
+        return [settled.recognition for settled in _recognised(read(of, own), own)]
+
+    lost: tuple[str, ...] = ()
+    if carried is not None:
+        report("bringing the decisions over", 0.1)
+        table, lost = carried_over(carried, source, recognised)
+        inputs = inputs_of(replace(source, choices=table), shop)
+        isolate.report({"choices": table})
     if base is not None:
         _hold_if_turned(_recognised(document, inputs_of(base, shop)), _recognised(document, inputs))
-    with staged_folder(Path(result), (*all_files(), PLACES)) as folder:
+    with staged_folder(Path(result), (*all_files(), PLACES, FIXTURES)) as folder:
         done = route_document(document, folder, inputs, report, cache=_stages, answered=answered)
-        found = [_places(settled.recognition) for settled in _recognised(document, inputs)]
+        took = [{"step": t.stage, "seconds": round(t.seconds, 3), "kept": t.kept} for t in _stages.times]
+        found = [places_of(settled.recognition) for settled in _recognised(document, inputs)]
         (folder / PLACES).write_text(json.dumps(found), encoding="utf-8")
+        held = [_held(_plan(s, inputs, n)) for n, s in enumerate(_recognised(document, inputs))]
+        (folder / FIXTURES).write_text(json.dumps(held), encoding="utf-8")
     return {
         "parts": [{"folder": p.folder, "count": p.count, **_summary(p.route)} for p in done.parts],
-        "notes": list(done.notes),
-        "took": [{"step": t.stage, "seconds": round(t.seconds, 3), "kept": t.kept} for t in _stages.times],
+        "notes": [*lost, *done.notes],
+        "took": took,
     }
+
+
+def _plan(settled: Settled, inputs: Inputs, n: int) -> Plan:
+    own = inputs.with_choices(settled.added_to(inputs.choices))
+    return decide_plan(settled, own, n, cache=_stages)
+
+
+def _held(plan: Plan) -> dict[str, Any]:
+    """By setup what holds the part there, as the viewer takes a body."""
+    from OCP.BRep import BRep_Builder
+    from OCP.TopoDS import TopoDS_Compound
+
+    from routing.export.fixture_bodies import solid_of
+    from routing.export.viewer.mesh import body_of
+
+    found = {}
+    for setup in plan.setups:
+        builder, all_ = BRep_Builder(), TopoDS_Compound()
+        builder.MakeCompound(all_)
+        for fixture in setup.held.fixtures:
+            with suppress(KernelError):  # one that the kernel makes no solid of is not drawn
+                builder.Add(all_, solid_of(fixture))
+        if all_.NbChildren():
+            found[str(setup.number)] = body_of(all_)
+    return found
 
 
 def _hold_if_turned(before: Iterator[Settled], after: Iterator[Settled]) -> None:
@@ -122,6 +165,26 @@ def _hold_if_turned(before: Iterator[Settled], after: Iterator[Settled]) -> None
 
 def _recognised(document: StepDocument, inputs: Inputs) -> Iterator[Settled]:
     return recognise_parts(document, inputs, lambda text, share: None, cache=_stages)
+
+
+def _shape(solid: Any) -> dict[str, Any]:
+    """What a drawing of the same part has nearly the same: the box's sides by length, volume, faces."""
+    from OCP.Bnd import Bnd_Box
+    from OCP.BRepBndLib import BRepBndLib
+
+    from featurize.brep.shapes import FACE, mapped, volume_mm3
+
+    box = Bnd_Box()
+    BRepBndLib.Add_s(solid, box, False)
+    low, high = box.CornerMin(), box.CornerMax()
+    sides = sorted(round(getattr(high, a)() - getattr(low, a)(), 3) for a in "XYZ")
+    return {"box_mm": sides, "volume_mm3": round(volume_mm3(solid), 2), "faces": mapped(solid, FACE).Extent()}
+
+
+def look(model: str, target: str) -> None:
+    """What the file draws, for the first view; what is wrong with it the reading proper says."""
+    if not Path(target).exists():
+        preview(Path(model), Path(target))
 
 
 def preview(model: Path, target: Path) -> None:
@@ -154,26 +217,9 @@ def _summary(route: Mapping[str, Any]) -> dict[str, Any]:
         "codes": sorted({flag["code"] for flag in route["flags"]}),
         "material": route["part"]["material"],
         "setups": len(route.get("setups", ())),
+        "lots": [{key: lot[key] for key in ("pieces", "cost")} for lot in estimate.get("quantities", ())],
         **{key: estimate.get(key) for key in ("minutes", "cost", "currency")},
     }
-
-
-def _places(recognition: Recognition) -> list[dict[str, Any]]:
-    """How a choices file would name each feature and each edge."""
-    part = recognition.part
-    placed = places(part, recognition.features)
-    turn = own_turns(part, placed)[0][0]
-    found = [(p.feature.id, p.at, str(p.feature.kind), p.size_mm) for p in placed]
-    found += [(f"E{e.id}", p.at, EDGE, p.size_mm) for p in edge_places(part) for e in p.run.edges]
-    return [
-        {
-            "id": name,
-            "at": [round(float(c), 3) + 0.0 for c in box_point(part, turn, at)],
-            "kind": kind,
-            "size_mm": round(size_mm, 4),
-        }
-        for name, at, kind, size_mm in found
-    ]
 
 
 def differences(old: Source, new: Source, shop: str | None) -> dict[str, Any]:
@@ -182,8 +228,7 @@ def differences(old: Source, new: Source, shop: str | None) -> dict[str, Any]:
     for side in (old, new):
         inputs = inputs_of(side, shop)
         settled = list(_recognised(read(side, inputs), inputs))[side.part]
-        inputs = inputs.with_choices(settled.added_to(inputs.choices))
-        routes.append(decide_plan(settled, inputs, side.part, cache=_stages))
+        routes.append(_plan(settled, inputs, side.part))
     before, after = routes
     found = compare(before.recognition, after.recognition)
     processes = [
@@ -200,6 +245,17 @@ def differences(old: Source, new: Source, shop: str | None) -> dict[str, Any]:
         }
     )
     return {"same": not any(changes.values()), **changes}
+
+
+def measure(source: Source, shop: str | None, first: str, second: str) -> dict[str, Any]:
+    """Of one or two faces (``f7``) and edges (``e12``) of a part, by their numbers in the view.
+
+    Raises MeasureError.
+    """
+    from featurize.measure import measured
+
+    solid = read(source, inputs_of(source, shop)).parts[source.part]
+    return asdict(measured(solid.solid, solid.source_faces, first, second or None))
 
 
 def check_blank(source: Source, shop: str | None, blank: str) -> None:
@@ -242,7 +298,9 @@ def write_whole(path: Path, text: str) -> None:
 
 TASKS: Mapping[str, Callable[..., Any]] = {
     "run": run,
+    "look": look,
     "differences": differences,
     "check_blank": check_blank,
+    "measure": measure,
     "sample": sample,
 }

@@ -1,6 +1,7 @@
-"""Seconds from handing a part of 100 faces in until its mesh is with the page, over the bare kernel read.
+"""Seconds from handing a part of 100 or 400 faces in to its mesh on the page, over the bare kernel read.
 
 python -m tests.benchmarks.first_view [FILE.step ...]
+python -m tests.benchmarks.first_view --at-once FILE.step ...    hands all in one after the other, then waits
 
 The server has started up and is at rest; the file is handed in over HTTP as the page does it, and the mesh
 is fetched as soon as the server tells that it is there. Each file is new to the server: a comment makes its
@@ -11,6 +12,7 @@ from __future__ import annotations
 
 import http.client
 import json
+import math
 import statistics
 import sys
 import tempfile
@@ -19,6 +21,7 @@ from pathlib import Path
 from urllib.parse import urlsplit
 
 import cadquery as cq
+import numpy as np
 
 from tests.benchmarks.measure import bare_read, timed
 from tests.support.serving import serving
@@ -26,15 +29,41 @@ from tests.support.serving import serving
 TIMES = 5
 
 
-def part_of_100_faces(path: Path) -> None:
-    """A plate with through bores and pockets: 6 + 14 x 1 + 16 x 5 faces."""
-    plate = cq.Workplane().box(120, 90, 20)
-    bores = [(-52 + 8 * i, 38) for i in range(14)]
-    pockets = [(-45 + 30 * i, -35 + 20 * j) for i in range(4) for j in range(4)]
+def part_of_faces(path: Path, pockets: int) -> None:
+    """A plate with 14 through bores and so many pockets: 6 + 14 + 5 faces for each pocket."""
+    across = math.ceil(math.sqrt(pockets))
+    spots = [(24 * (i % across), 16 * (i // across)) for i in range(pockets)]
+    wide, high = 24 * across + 16, 16 * math.ceil(pockets / across) + 24
+    middle = np.array([12 * (across - 1), 8 * (math.ceil(pockets / across) - 1)])
+    plate = cq.Workplane().box(wide, high, 20)
+    bores = [(-wide / 2 + 8 + (wide - 16) / 13 * i, high / 2 - 6) for i in range(14)]
     plate = plate.faces(">Z").workplane().pushPoints(bores).hole(4)
-    plate = plate.faces(">Z").workplane(origin=(0, 0, 10)).pushPoints(pockets).rect(16, 8).cutBlind(-5)
-    assert plate.faces().size() == 100, plate.faces().size()
+    at = [tuple(np.array(s) - middle - (0, 4)) for s in spots]
+    plate = plate.faces(">Z").workplane(origin=(0, 0, 10)).pushPoints(at).rect(16, 8).cutBlind(-5)
+    assert plate.faces().size() == 20 + 5 * pockets, plate.faces().size()
     cq.exporters.export(plate, str(path))
+
+
+def at_once(asker: Asker, paths: list[Path]) -> None:
+    """When each first view and the last papers are there, after all were handed in."""
+    start = time.perf_counter()
+    waiting = {}
+    for path in paths:
+        job = json.loads(asker.ask("POST", f"/api/jobs?name={path.name}", path.read_bytes()))["id"]
+        waiting[job] = path.stem
+    print(f"{len(paths)} handed in after {time.perf_counter() - start:.1f} s")
+    seen: dict[str, float] = {}
+    done: dict[str, float] = {}
+    while len(done) < len(waiting):
+        for job in waiting:
+            if job not in seen and b'"positions"' in asker.ask("GET", f"/api/jobs/{job}/view/preview"):
+                seen[job] = time.perf_counter() - start
+        for row in json.loads(asker.ask("GET", "/api/list"))["jobs"]:
+            if row["id"] not in done and row["state"] not in ("waiting", "running"):
+                done[row["id"]] = time.perf_counter() - start
+        time.sleep(0.1)
+    print(f"first views from {min(seen.values()):.1f} to {max(seen.values()):.1f} s")
+    print(f"papers from {min(done.values()):.1f} to {max(done.values()):.1f} s")
 
 
 class Asker:
@@ -74,12 +103,16 @@ class Asker:
 
 def main() -> None:
     with tempfile.TemporaryDirectory() as folder:
-        paths = [Path(a) for a in sys.argv[1:]]
+        paths = [Path(a) for a in sys.argv[1:] if a != "--at-once"]
         if not paths:
-            paths = [Path(folder) / "plate.step"]
-            part_of_100_faces(paths[0])
+            paths = [Path(folder) / f"faces_{faces}.step" for faces in (100, 400)]
+            for path, pockets in zip(paths, (16, 76), strict=True):
+                part_of_faces(path, pockets)
         with serving(Path(folder) / "jobs") as server:
             asker = Asker(server.url)
+            if "--at-once" in sys.argv:
+                at_once(asker, paths)
+                return
             print(f"{'model':24} {'bare read':>9} {'first view':>10} {'ratio':>6}")
             for path in paths:
                 asker.first_view_s(path.read_bytes())

@@ -63,13 +63,20 @@ def test_in_the_dark_and_on_a_phone(page):
     """Contrast in the dark (WCAG 2.2 AA); on 390 pixels rows are cards that name their cells."""
     axe = pytest.importorskip("axe_playwright_python.sync_playwright")
     page.emulate_media(color_scheme="dark")
-    places = [None, *TABS]
+    places = [None, "#/log", "#/compare", *TABS]
     page.wait_for_selector("table.jobs")
     for place in places:
-        if place == "Flags":
+        if place and place.startswith("#"):
+            page.goto(page.url.split("#")[0] + place)
+            page.locator("h1", has_text=re.compile("^(Who|Compare)")).wait_for()
+            if place == "#/compare":
+                page.locator("form button").click()
+                page.locator(".half canvas").first.wait_for()
+        elif place == "Flags":
+            page.goto(page.url.split("#")[0] + "#/")
             page.locator("table.jobs a", has_text="sample").click()
             page.wait_for_selector(READY)
-        if place:
+        if place in TABS:
             page.click(f"#tab-{place}")
         found = axe.Axe().run(page, options={"runOnly": {"type": "rule", "values": ["color-contrast"]}})
         assert [n["html"] for v in found.response["violations"] for n in v["nodes"]] == [], place
@@ -131,7 +138,7 @@ def test_a_link_keeps_tab_feature_view_and_step_over_back_and_reload(page):
     page.click("#tab-Features")
     page.locator("tr[data-key=F02] button").click()
     page.select_option("#view", "-y")
-    page.select_option("#stock", index=2)
+    page.select_option("#stock", index=1)
     step = page.locator("#stock").input_value()
     link = page.url
 
@@ -157,6 +164,13 @@ def test_a_link_keeps_tab_feature_view_and_step_over_back_and_reload(page):
     page.wait_for_selector("table.jobs")
     page.goto(link)
     assert is_as_before()
+    page.select_option("#stock", index=3)  # a setup: the part lies as it does on the machine
+    assert page.locator("#view").input_value() == "machine"
+    step = page.locator("#stock").input_value()
+    page.reload()
+    page.wait_for_selector(READY)
+    assert page.locator("#stock").input_value() == step
+    assert page.locator("#view option:checked").inner_text() == "on the machine"
 
 
 def test_the_list_finds_sorts_sums_saves_and_keeps_notes(page):
@@ -225,3 +239,69 @@ def test_what_is_chosen_is_zoomed_to_and_the_others_fade_or_go(page):
     box = canvas.bounding_box()
     page.mouse.move(box["x"] + box["width"] * 0.6, box["y"] + box["height"] / 2)
     page.locator(".tip", has_text="outside face").wait_for()
+
+
+def test_measuring_sections_and_marks_are_true_to_the_part(page):
+    """The sample is 18 mm thick; its step is 5 mm deep and 9 wide (see routing/web/sample.py)."""
+    page.locator("table.jobs a", has_text="sample").click()
+    page.wait_for_selector(READY)
+    canvas, said = page.locator(".canvas canvas"), page.locator(".gauge-said p")
+    assert page.locator(".mark.asked").count() == 4, "each of the holes that are asked about"
+    page.locator(".mark.asked.behind").first.wait_for(state="attached")  # they are open below
+    page.select_option("#view", "-z")
+    page.locator(".mark.asked:not(.behind)").first.click()
+    card = page.locator(".card", has_text="hole")
+    card.wait_for()
+    right, left = card.bounding_box(), canvas.bounding_box()
+    assert right["x"] >= left["x"] + left["width"], "the card stands beside the picture"
+    assert right["y"] < left["y"] + left["height"]
+
+    page.click("#measure")
+    box = canvas.bounding_box()
+    middle = (box["x"] + box["width"] / 2 - 100, box["y"] + box["height"] / 2)
+    page.select_option("#view", "-z")
+    page.mouse.click(*middle)
+    said.filter(has_text="area").wait_for()
+    page.select_option("#view", "+z")
+    page.mouse.click(*middle)
+    said.filter(has_text="wall 18 mm").wait_for()
+    assert "parallel" in said.inner_text()
+    assert "exact" in said.inner_text()
+    page.click("#measure")
+
+    page.select_option("#axis", "0")
+    page.wait_for_timeout(300)
+    opened = canvas.screenshot()
+    page.click("#flip")
+    page.wait_for_timeout(300)
+    assert canvas.screenshot() != opened
+    page.select_option("#axis", "")
+    canvas.press("ArrowLeft")
+    assert page.locator("#view option:checked").inner_text() == "turned by hand"
+    canvas.press("2")
+    assert page.locator("#view").input_value() == "+z"
+    plain = canvas.screenshot()
+    page.uncheck("#hatch")
+    page.wait_for_timeout(300)
+    assert canvas.screenshot() != plain, "faces are told apart by a hatch too"
+
+
+def test_the_setups_are_walked_through_in_their_order_with_what_holds_them(page):
+    page.locator("table.jobs a", has_text="sample").click()
+    page.wait_for_selector(READY)
+    names = page.locator("#stock option").all_inner_texts()
+    setups = [int(found[1]) for name in names if (found := re.match(r"setup (\d+), ", name))]
+    steps = [int(found[1]) for name in names if (found := re.match(r"after step (\d+), ", name))]
+    assert setups == sorted(setups)
+    assert steps == sorted(steps)
+    vise = next(n for n, name in enumerate(names) if name.endswith(", vise"))
+    walk, canvas = page.locator("#walk"), page.locator(".canvas canvas")
+    for _ in range(vise):
+        walk.press("ArrowRight")
+    assert page.locator("#stock option:checked").inner_text() == names[vise]
+    page.locator("#holders").wait_for()
+    page.wait_for_timeout(800)
+    held = canvas.screenshot()
+    page.uncheck("#holders")
+    page.wait_for_timeout(800)
+    assert canvas.screenshot() != held, "the jaws were drawn"

@@ -29,7 +29,7 @@ def _lives(pid: int) -> bool:
 
 def test_a_killed_server_loses_nothing_and_the_page_comes_back(browser, tmp_path):
     page = browser.new_page(viewport={"width": 1440, "height": 900})
-    page.set_default_timeout(60_000)
+    page.set_default_timeout(120_000)
     with serving(tmp_path / "jobs") as first:
         page.goto(first.url)
         page.wait_for_selector("#search")

@@ -70,7 +70,7 @@ def serving(folder: Path, *options: str, stderr: int | None = None) -> Iterator[
     try:
         assert process.stdout is not None
         first = process.stdout.readline()
-        assert "http://" in first, f"the server did not start: {first}"
+        assert "://" in first, f"the server did not start: {first}"
         yield Serving(process, first.split()[-1])
     finally:
         process.terminate()

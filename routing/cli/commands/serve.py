@@ -29,6 +29,17 @@ def serve(
         str | None,
         typer.Option(help="What visitors must show; made up where needed.", envvar=TOKEN),
     ] = None,
+    people: Annotated[
+        Path | None,
+        typer.Option(help='A token for each person: lines of name = "token".', show_default=False),
+    ] = None,
+    address: Annotated[
+        str | None,
+        typer.Option(
+            help="What browsers open where a proxy stands before this server.", metavar="https://NAME"
+        ),
+    ] = None,
+    workers: Annotated[int, typer.Option(help="Jobs worked on at once.", min=1, max=16)] = 2,
     shop: ShopFile = None,
     size_limit: Annotated[float, typer.Option(help="Largest file taken, MB.", min=0.001, max=200)] = 200.0,
     time_limit: TimeLimit = 600.0,
@@ -47,6 +58,9 @@ def serve(
             open_to=open_to,
             # An empty one in the environment counts as given: whoever set it wants no open door.
             token=os.environ.get(TOKEN) if token is None else token,
+            people=people,
+            address=address.rstrip("/") if address else None,
+            workers=workers,
             shop=shop,
             size_limit_mb=size_limit,
             time_limit_s=time_limit,

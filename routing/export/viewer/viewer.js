@@ -19,9 +19,10 @@ vec4 place(vec3 p, int face) {
 
 const FACE_VERTEX = `${TABLES}
 layout(location = 0) in vec3 position; layout(location = 1) in vec3 normal; layout(location = 2) in uint face;
-flat out int id; out vec3 facing; out float beyond;
+flat out int id, hatch; out vec3 facing; out float beyond;
 void main() {
   id = int(face);
+  hatch = int(texelFetch(shift, cell(id), 0).w);
   facing = turn * normal;
   beyond = dot(clip.xyz, position) - clip.w;
   gl_Position = place(position, id);
@@ -30,7 +31,8 @@ void main() {
 const FACE_FRAGMENT = `#version 300 es
 precision highp float; precision highp int; precision highp sampler2D;
 uniform sampler2D paint; uniform float opacity; uniform bool ids;
-flat in int id; in vec3 facing; in float beyond; out vec4 colour;
+uniform float pixel; // of the page, in those of the canvas
+flat in int id, hatch; in vec3 facing; in float beyond; out vec4 colour;
 void main() {
   vec4 own = texelFetch(paint, ivec2(id % ${ROW}, id / ${ROW}), 0);
   if (beyond > 0.0 || own.a < 0.1) discard; // cut away, or hidden
@@ -50,6 +52,10 @@ void main() {
     float light = dot(shade, vec3(0.21, 0.72, 0.07));
     shade = mix(shade, light > 0.35 ? vec3(0.0) : vec3(1.0), 0.55);
   }
+  vec2 at = gl_FragCoord.xy / pixel;
+  vec4 lines = vec4(at.y, (at.x - at.y) * 0.707, at.x, (at.x + at.y) * 0.707); // hatches at 0, 45, 90, 135 degrees
+  for (int k = 0; k < 4; k++) if (((hatch >> k) & 1) == 1 && mod(lines[k], 9.0) < 1.0)
+    shade = mix(shade, dot(shade, vec3(0.21, 0.72, 0.07)) > 0.35 ? vec3(0.0) : vec3(1.0), 0.45);
   vec3 n = normalize(facing);
   float lit = 0.50 + 0.38 * max(0.0, dot(n, vec3(-0.33, 0.54, 0.77))) + 0.16 * max(0.0, n.z);
   colour = vec4(shade * min(lit, 1.0), opacity);
@@ -130,9 +136,11 @@ export function makeViewer(canvas, model, axes = [[1, 0, 0], [0, 1, 0], [0, 0, 1
   const faces = program(FACE_VERTEX, FACE_FRAGMENT), edges = program(EDGE_VERTEX, EDGE_FRAGMENT);
   const part = load(model);
   let body = null, over = true; // a stock body, over the part or instead of it
+  let holder = null, stand = null; // what holds it, seen through; the axes that it stands in, where not the part's
   let turn = VIEWS.iso, centre = [0, 0, 0], span = 1, radius = 1; // span: mm from the middle to the nearer border
   let clip = [0, 0, 0, 0], pickers = [], marked = new Set(), asked = 0, gone = false;
   let hidden = new Set(), faded = new Set(), weight = 1, hoverers = [], hovering = 0;
+  let turners = [], drawers = [];
   let target = null; // where faces are drawn as numbers
 
   function program(vertex, fragment) {
@@ -220,7 +228,7 @@ export function makeViewer(canvas, model, axes = [[1, 0, 0], [0, 1, 0], [0, 0, 1
     for (let i = 0; i < count; i++) paint.values.set([200, 204, 208, 128], 4 * i);
     paint.send();
     return {
-      positions, owner, count, array, lines, buffers, paint, shift, looks,
+      positions, owner, index: triangles, count, array, lines, buffers, paint, shift, looks,
       corners: triangles.length, segments: whose.length / 2, edges: told.edges.length,
     };
   }
@@ -236,7 +244,8 @@ export function makeViewer(canvas, model, axes = [[1, 0, 0], [0, 1, 0], [0, 0, 1
     const [c, s] = [Math.cos, Math.sin].map(f => f(turn[0] * Math.PI / 180));
     const [d, t] = [Math.cos, Math.sin].map(f => f(turn[1] * Math.PI / 180));
     const local = [[c, -s, 0], [s * d, c * d, -t], [s * t, c * t, d]];
-    return local.map(r => [0, 1, 2].map(k => r[0] * axes[0][k] + r[1] * axes[1][k] + r[2] * axes[2][k]));
+    const [x, y, z] = stand ?? axes;
+    return local.map(r => [0, 1, 2].map(k => r[0] * x[k] + r[1] * y[k] + r[2] * z[k]));
   }
 
   const mmPerPixel = () => 2 * span / Math.min(canvas.width, canvas.height);
@@ -267,6 +276,7 @@ export function makeViewer(canvas, model, axes = [[1, 0, 0], [0, 1, 0], [0, 0, 1
   function drawFaces(thing, opacity, ids) {
     use(faces, thing, opacity);
     gl.uniform1i(faces.places.ids, Number(ids));
+    gl.uniform1f(faces.places.pixel, window.devicePixelRatio || 1);
     gl.bindVertexArray(thing.array);
     gl.stencilFunc(gl.ALWAYS, 1, 1); // 1 where a section lays the inside open: no edges there
     gl.stencilOpSeparate(gl.FRONT, gl.KEEP, gl.KEEP, gl.ZERO);
@@ -301,19 +311,24 @@ export function makeViewer(canvas, model, axes = [[1, 0, 0], [0, 1, 0], [0, 0, 1
     [gl.DEPTH_TEST, gl.STENCIL_TEST].forEach(test => gl.enable(test));
     gl.disable(gl.BLEND);
     if (over || !body) { drawFaces(part, 1, false); drawEdges(part, 1); }
-    if (!body) return;
-    if (!over) { drawFaces(body, 1, false); drawEdges(body, 1); return; }
+    if (body && over) drawVeil(body, 0.4);
+    else if (body) { drawFaces(body, 1, false); drawEdges(body, 1); }
+    if (holder) drawVeil(holder, 0.3);
+    drawers.forEach(told => told());
+  }
+
+  function drawVeil(thing, opacity) {
     gl.enable(gl.POLYGON_OFFSET_FILL); // where both are the same, the part shows
     gl.polygonOffset(1, 8);
     gl.enable(gl.BLEND); // only what the eye sees of the body first, so that it is one even veil
     gl.blendFuncSeparate(gl.SRC_ALPHA, gl.ONE_MINUS_SRC_ALPHA, gl.ONE, gl.ONE_MINUS_SRC_ALPHA);
     gl.colorMask(false, false, false, false);
-    drawFaces(body, 1, false);
+    drawFaces(thing, 1, false);
     gl.colorMask(true, true, true, true);
     gl.depthFunc(gl.LEQUAL);
-    drawFaces(body, 0.4, false);
+    drawFaces(thing, opacity, false);
     gl.disable(gl.POLYGON_OFFSET_FILL);
-    drawEdges(body, 0.6);
+    drawEdges(thing, 0.6);
     gl.depthFunc(gl.LESS);
   }
 
@@ -331,8 +346,8 @@ export function makeViewer(canvas, model, axes = [[1, 0, 0], [0, 1, 0], [0, 0, 1
         high.get(face)[k] = Math.max(high.get(face)[k], v);
       }
     }
-    const stock = body && !chosen ? box(body.low, body.high) : [];
-    return [...low.keys()].flatMap(face => box(low.get(face), high.get(face))).concat(stock);
+    const more = [body, holder].filter(b => b && !chosen).flatMap(b => box(b.low, b.high));
+    return [...low.keys()].flatMap(face => box(low.get(face), high.get(face))).concat(more);
   }
 
   function frame(chosen = null) {
@@ -348,7 +363,7 @@ export function makeViewer(canvas, model, axes = [[1, 0, 0], [0, 1, 0], [0, 0, 1
     redraw();
   }
 
-  function pick(x, y) { // in pixels of the canvas, from its upper left: the face there, and the nearest edge
+  function aim() { // at the picture in which faces are numbers
     const [wide, high] = [canvas.width, canvas.height];
     target ??= [gl.createFramebuffer(), gl.createRenderbuffer(), gl.createRenderbuffer()];
     gl.bindFramebuffer(gl.FRAMEBUFFER, target[0]);
@@ -359,8 +374,29 @@ export function makeViewer(canvas, model, axes = [[1, 0, 0], [0, 1, 0], [0, 0, 1
       gl.framebufferRenderbuffer(gl.FRAMEBUFFER, place, gl.RENDERBUFFER, buffer);
     }
     gl.viewport(0, 0, wide, high);
-    gl.enable(gl.SCISSOR_TEST);
     [gl.BLEND, gl.STENCIL_TEST].forEach(test => gl.disable(test));
+  }
+
+  function facesAt(points) { // in pixels of the canvas: the face at each, or null
+    if (gone) return points.map(() => null);
+    aim();
+    gl.clear(gl.COLOR_BUFFER_BIT | gl.DEPTH_BUFFER_BIT);
+    if (over || !body) drawFaces(part, 1, true);
+    const pixel = new Uint8Array(4);
+    const found = points.map(([x, y]) => {
+      pixel.fill(0);
+      gl.readPixels(x, canvas.height - 1 - y, 1, 1, gl.RGBA, gl.UNSIGNED_BYTE, pixel);
+      const number = pixel[0] + 256 * pixel[1] + 65536 * pixel[2];
+      return number ? number - 1 : null;
+    });
+    gl.bindFramebuffer(gl.FRAMEBUFFER, null);
+    return found;
+  }
+
+  function pick(x, y) { // in pixels of the canvas, from its upper left: the face there, and the nearest edge
+    aim();
+    gl.enable(gl.SCISSOR_TEST);
+    const high = canvas.height;
     const reach = Math.round(NEAR * (window.devicePixelRatio || 1)), side = 2 * reach + 1;
     const window_ = [x - reach, high - 1 - y - reach, side, side], middle = 4 * (reach * side + reach);
     gl.scissor(...window_);
@@ -393,7 +429,7 @@ export function makeViewer(canvas, model, axes = [[1, 0, 0], [0, 1, 0], [0, 0, 1
     hovering = requestAnimationFrame(() => { hovering = 0; if (!gone) tell(hoverers, ...inCanvas(e)); });
   }
 
-  const spin = (dx, dy) => { turn = [turn[0] + dx, turn[1] + dy]; redraw(); };
+  const spin = (dx, dy) => { turn = [turn[0] + dx, turn[1] + dy]; turners.forEach(told => told(turn)); redraw(); };
   const zoom = factor => { span = Math.min(Math.max(span * factor, 1e-3 * radius), 20 * radius); redraw(); };
 
   function pan(dx, dy) { // pixels of the page
@@ -438,7 +474,7 @@ export function makeViewer(canvas, model, axes = [[1, 0, 0], [0, 1, 0], [0, 0, 1
       else if (step) spin(...step);
       else if (e.key === "+" || e.key === "=") zoom(1 / 1.15);
       else if (e.key === "-") zoom(1.15);
-      else if (KEYS[e.key - 1]) viewer.setView(KEYS[e.key - 1]);
+      else if (KEYS[e.key - 1]) { viewer.setView(KEYS[e.key - 1]); turners.forEach(told => told(turn, KEYS[e.key - 1])); }
       else if (e.key === "Enter") tell(pickers, canvas.width >> 1, canvas.height >> 1);
       else return;
       e.preventDefault();
@@ -481,16 +517,59 @@ export function makeViewer(canvas, model, axes = [[1, 0, 0], [0, 1, 0], [0, 0, 1
       part.looks.send();
       redraw();
     },
-    // Takes away what lies beyond the offset along one of the axes; null shows all.
-    setSection(axis, offset_mm) {
-      clip = axis === null ? [0, 0, 0, 0] : [...axes[axis], offset_mm];
+    // Takes away what lies beyond the offset along one of the axes, on the side of the eye, so that one looks
+    // into it; `flip` takes the other side away. null shows all.
+    setSection(axis, offset_mm, flip = false) {
+      const towards = axis !== null && (dot(rows()[2], axes[axis]) < -1e-6) !== flip ? -1 : 1;
+      clip = axis === null ? [0, 0, 0, 0] : [...axes[axis].map(v => v * towards), offset_mm * towards];
       redraw();
     },
+    // Map of face to the directions of its hatch's lines, in degrees: 0, 45, 90, 135.
+    setHatch(hatches) {
+      for (let i = 0; i < part.count; i++) part.shift.values[4 * i + 3] = 0;
+      for (const [face, turns] of hatches) if (face < part.count) part.shift.values[4 * face + 3] = turns.reduce((sum, t) => sum | (1 << (((t % 180) + 180) % 180 / 45)), 0);
+      part.shift.send();
+      redraw();
+    },
+    // Calls back when a person has turned the part, with [about z, tilt] and the view's name where it is one.
+    onTurn(told) { turners.push(told); },
+    // Calls back after each picture, to move what lies over it.
+    onDraw(told) { drawers.push(told); },
+    setTurn(to) { turn = [...to]; redraw(); },
+    turned: () => [...turn],
+    // Where a point of the model (mm) is on the page, from the canvas's upper left, in pixels of the page.
+    project(point) {
+      const away = point.map((v, k) => v - centre[k]), [right, up] = rows(), by = mmPerPixel() * (window.devicePixelRatio || 1);
+      return [canvas.clientWidth / 2 + dot(right, away) / by, canvas.clientHeight / 2 - dot(up, away) / by];
+    },
+    // Whether a section takes a point away.
+    isCut: point => dot(clip, point) > clip[3],
+    // The face that is seen at each of such places, or null.
+    facesAt(points) { const by = window.devicePixelRatio || 1; return facesAt(points.map(p => p.map(v => Math.floor(v * by)))); },
+    // The middle of some faces; where `upon`, of the facet nearest to it, and so on the part itself.
+    middle(chosen, upon = true) {
+      let sum = [0, 0, 0], count = 0;
+      const each = told => { for (let i = 0; i < part.owner.length; i++) if (chosen.has(part.owner[i])) told([0, 1, 2].map(k => part.positions[3 * i + k])); };
+      each(p => { sum = sum.map((v, k) => v + p[k]); count += 1; });
+      if (!count) return null;
+      const mean = sum.map(v => v / count);
+      if (!upon) return mean;
+      let best = mean, least = Infinity;
+      for (let t = 0; t < part.index.length; t += 3) {
+        if (!chosen.has(part.owner[part.index[t]])) continue;
+        const m = [0, 1, 2].map(k => [0, 1, 2].reduce((v, c) => v + part.positions[3 * part.index[t + c] + k] / 3, 0));
+        const away = Math.hypot(...m.map((v, k) => v - mean[k]));
+        if (away < least) [best, least] = [m, away];
+      }
+      return best;
+    },
+    // Stands the part in other axes, as on a machine; null in its own.
+    setStand(to) { stand = to; },
     // From where to where the part reaches along an axis: the range of a section's offset.
     range: axis => bounds(box(model.low, model.high), axes[axis]),
     // Map of face to [dx, dy, dz] in model coordinates; an empty map puts all together.
     setExplode(moves) {
-      part.shift.values.fill(0);
+      for (let i = 0; i < part.count; i++) part.shift.values.fill(0, 4 * i, 4 * i + 3);
       for (const [face, move] of moves) if (face < part.count) part.shift.values.set(move, 4 * face);
       part.shift.send();
       frame();
@@ -502,6 +581,12 @@ export function makeViewer(canvas, model, axes = [[1, 0, 0], [0, 1, 0], [0, 0, 1
       over = veil;
       redraw();
     },
+    // Shows what holds the part, seen through; null takes it away.
+    setHolder(told) {
+      if (holder) unload(holder);
+      holder = told ? { low: told.low, high: told.high, ...load(told) } : null;
+      redraw();
+    },
     setView(name) { turn = VIEWS[name] ?? VIEWS.iso; frame(); },
     frame: () => frame(),
     dispose() {
@@ -509,7 +594,7 @@ export function makeViewer(canvas, model, axes = [[1, 0, 0], [0, 1, 0], [0, 0, 1
       [asked, hovering].forEach(cancelAnimationFrame);
       watcher.disconnect();
       for (const [name, act] of Object.entries(events)) canvas.removeEventListener(name, act);
-      [part, ...(body ? [body] : [])].forEach(unload);
+      [part, body, holder].filter(Boolean).forEach(unload);
       [faces, edges].forEach(p => gl.deleteProgram(p.made));
     },
     picture() { draw(); return canvas.toDataURL("image/png"); },
@@ -537,6 +622,7 @@ function excuse(canvas) {
   const idle = () => {};
   return {
     setColours: idle, setMarked: idle, setEdges: idle, setSection: idle, setExplode: idle, setBody: idle, setView: idle,
-    setHidden: idle, setEdgeWeight: idle, zoomTo: idle, onHover: () => idle, frame: idle, dispose: idle, onPick: () => idle, range: () => [0, 1], picture: () => "",
+    setHidden: idle, setEdgeWeight: idle, zoomTo: idle, onHover: () => idle, setHatch: idle, onTurn: idle, onDraw: idle, setTurn: idle,
+    turned: () => [0, 0], project: () => [0, 0], isCut: () => false, facesAt: () => [], middle: () => null, setStand: idle, setHolder: idle, frame: idle, dispose: idle, onPick: () => idle, range: () => [0, 1], picture: () => "",
   };
 }

@@ -1,5 +1,8 @@
 // What the server is asked. Errors come as its one line.
 
+import { WORDS } from "./words.js";
+
+const W = WORDS.api;
 export const terms = {};
 
 export async function begin() {
@@ -13,13 +16,17 @@ async function asked(path, options = {}, again = true) {
   try {
     answer = await fetch(path, { ...options, headers });
   } catch {
-    throw new Error("the server does not answer: start `dieroute serve` again.");
+    throw new Error(W.down);
   }
   if (answer.status === 403 && answer.headers.has("x-dieroute-stale") && again) {
     await begin(); // the server was started anew
     return asked(path, options, false);
   }
-  if (!answer.ok) throw new Error((await answer.text()).trim().replace(/^dieroute: /, "") || answer.statusText);
+  if (!answer.ok) {
+    const error = new Error((await answer.text()).trim().replace(/^dieroute: /, "") || answer.statusText);
+    error.meanwhile = Number(answer.headers.get("x-dieroute-meanwhile")); // the revision that someone else made
+    throw error;
+  }
   return answer;
 }
 
@@ -30,7 +37,8 @@ export const post = async (path, content) => (await asked(path, {
 export const act = (path, method = "POST", content) => asked(path, content === undefined ? { method }
   : { method, body: JSON.stringify(content), headers: { "Content-Type": "application/json" } });
 
-export const handIn = (file, like) => upload("/api/jobs", file, like ? { like } : {});
+export const handIn = (file, common = {}) => upload("/api/jobs", file, common);
+export const handInDrawing = (file, job, from) => upload(`/api/jobs/${job}/drawings`, file, { from });
 export async function handInBlank(file, job, number) {
   const taken = await upload(`/api/jobs/${job}/blanks`, file);
   await asked(`/api/jobs/${job}/${number}/blanks/${taken.file}`, { method: "POST" }); // says at once what is wrong with it
@@ -39,7 +47,7 @@ export async function handInBlank(file, job, number) {
 
 async function upload(path, file, more = {}) {
   if (file.size > terms.limit_bytes) {
-    throw new Error(`${file.name} is over the limit of ${terms.limit_bytes / 1e6} MB: send the insert alone.`);
+    throw new Error(W.large(file.name, terms.limit_bytes / 1e6));
   }
   const query = new URLSearchParams({ name: file.name, ...more });
   const options = { method: "POST", body: file, headers: { "Content-Type": "application/octet-stream" } };

@@ -7,7 +7,8 @@ import { WORDS } from "./words.js";
 
 const SIDES = ["+x", "-x", "+y", "-y", "+z", "-z"];
 const SETTLED = ["thread", "process", "is", "side", "edge", "allowance"];
-const left = ([floor, wall]) => `${floor} mm left on floors, ${wall} on walls`;
+const W = WORDS.choices;
+const left = ([floor, wall]) => W.left(floor, wall);
 
 // What is near a name that is not known: the family that its letters suggest, at the figure that it holds.
 const KNOWN = ["steel-54hrc", "steel-58hrc", "steel-60hrc", "steel-62hrc", "carbide-6", "carbide-12", "carbide-20"];
@@ -19,19 +20,16 @@ export function near(text) {
   return [...new Set([...made, ...KNOWN.filter(k => hard === k.startsWith("carbide"))])].slice(0, 3);
 }
 
-const PLAIN = {
-  material: "material", working_side: "working side", blank: "blank", blank_margin_mm: "blank beyond the part, mm",
-  allowance_floor_mm: "left on ground floors, mm", allowance_wall_mm: "left on ground walls, mm", strict: "strict",
-};
+export const materialList = () => el("datalist", { id: "materials" }, KNOWN.map(m => el("option", { value: m })));
 
 // What was decided about single features, edges and kinds: words for each, and how it is taken back.
 function decisions(choices) {
   const table = (name, said) => Object.entries(choices[name] ?? {}).map(([k, v]) => ({ words: said(k, v), remove: () => delete choices[name][k] }));
   return [
-    ...["threads", "thread_colours", "processes", "edges"].flatMap(name => table(name, (k, v) => `${name.replace("_", " ")}: ${k} ${v}`)),
-    ...table("allowances", (k, v) => `${k}: ${left(v)}`),
+    ...["threads", "thread_colours", "processes", "edges"].flatMap(name => table(name, (k, v) => W.keyed(name, k, v))),
+    ...table("allowances", (k, v) => W.kinded(k, left(v))),
     ...(choices.settle ?? []).map(s => ({
-      words: `${s.kind} of ${s.size_mm} mm at [${s.at.join(", ")}]: ${SETTLED.filter(k => k in s).map(k => (k === "allowance" ? left(s[k]) : `${k} ${s[k]}`)).join(", ")}`,
+      words: W.placed(s.kind, s.size_mm, s.at.join(", "), SETTLED.filter(k => k in s).map(k => (k === "allowance" ? left(s[k]) : `${k} ${s[k]}`)).join(", ")),
       remove: () => choices.settle.splice(choices.settle.indexOf(s), 1),
     })),
   ];
@@ -39,7 +37,7 @@ function decisions(choices) {
 
 // All choices in words, a line each; what is left at its default says nothing. `files` are the job's blanks.
 export const inWords = (choices, files) => [
-  ...Object.keys(PLAIN).filter(k => k in choices).map(k => `${PLAIN[k]}: ${files.find(b => b.file === choices[k])?.name ?? choices[k]}`),
+  ...Object.keys(W.plain).filter(k => k in choices).map(k => `${W.plain[k]}: ${files.find(b => b.file === choices[k])?.name ?? choices[k]}`),
   ...decisions(choices).map(d => d.words),
 ];
 
@@ -51,7 +49,7 @@ export function choicesForm({ job, revision, told, again, complain }) {
   const select = (id, options, value) => el("select", { id }, options.map(([v, words]) => el("option", { value: v, selected: v === value }, words)));
 
   const material = text("material", now.material ?? "steel-60hrc", { list: "materials", required: true });
-  const side = select("side", [["", "found by itself"], ...[...new Set([...SIDES, ...(now.working_side ? [now.working_side] : [])])].map(s => [s, s])], now.working_side ?? "");
+  const side = select("side", [["", W.bySelf], ...[...new Set([...SIDES, ...(now.working_side ? [now.working_side] : [])])].map(s => [s, s])], now.working_side ?? "");
   const blank = select("blank", [...terms.blanks.map(b => [b, b]), ...job.blanks.map(b => [b.file, b.name])], now.blank ?? "auto");
   const blankFile = el("input", { type: "file", id: "blank-file", accept: ".step,.stp,.p21" });
   blankFile.addEventListener("change", async () => {
@@ -71,10 +69,10 @@ export function choicesForm({ job, revision, told, again, complain }) {
   const margin = millimetres("margin", now.blank_margin_mm ?? 0, 50);
   const floor = millimetres("floor", now.allowance_floor_mm ?? 0.01, 5);
   const wall = millimetres("wall", now.allowance_wall_mm ?? 0, 5);
-  const kinds = select("kind", [["", "no kind"], ...terms.kinds.map(k => [k, k])], "");
-  const process = select("kind-process", [["", "leave it"], ...terms.processes.map(p => [p, nameOf(p)])], "");
+  const kinds = select("kind", [["", W.noKind], ...terms.kinds.map(k => [k, k])], "");
+  const process = select("kind-process", [["", W.leaveIt], ...terms.processes.map(p => [p, nameOf(p)])], "");
   const kindFloor = millimetres("kind-floor", "", 5, false), kindWall = millimetres("kind-wall", "", 5, false);
-  const edges = select("kind-edges", [["", "leave them"], ...terms.breaks.map(b => [b, b])], "");
+  const edges = select("kind-edges", [["", W.leaveThem], ...terms.breaks.map(b => [b, b])], "");
   const numbers = [margin, floor, wall, kindFloor, kindWall];
   const controls = { material, working_side: side, blank, blank_margin_mm: margin, allowance_floor_mm: floor,
     allowance_wall_mm: wall, processes: process, allowances: kindFloor, edges };
@@ -82,9 +80,9 @@ export function choicesForm({ job, revision, told, again, complain }) {
   const kept = el("ul", { className: "plain kept" });
   function drawKept() {
     const row = (words, remove) => el("li", null, el("span", null, words), " ",
-      el("button", { type: "button", className: "slight", ariaLabel: `Take back: ${words}`, onclick: () => { remove(); drawKept(); } }, "Take back"));
+      el("button", { type: "button", className: "slight", ariaLabel: W.takeBackOf(words), onclick: () => { remove(); drawKept(); } }, W.takeBack));
     const rows = decisions(now).map(({ words, remove }) => row(words, remove));
-    kept.replaceChildren(...(rows.length ? rows : [el("li", { className: "quiet" }, "No single feature or kind was decided by a person.")]));
+    kept.replaceChildren(...(rows.length ? rows : [el("li", { className: "quiet" }, W.none)]));
   }
   drawKept();
 
@@ -92,7 +90,7 @@ export function choicesForm({ job, revision, told, again, complain }) {
   // Names near one that is not known, each to be taken with a press.
   function offer(error) {
     offered.hidden = !error.message.startsWith("material");
-    offered.replaceChildren(WORDS.choices.near, ...(offered.hidden ? [] : near(material.value)).map(name => el("button", {
+    offered.replaceChildren(W.near, ...(offered.hidden ? [] : near(material.value)).map(name => el("button", {
       type: "button", className: "slight", onclick: () => { material.value = name; blame(material); offered.hidden = true; material.focus(); } }, name)));
   }
 
@@ -104,8 +102,8 @@ export function choicesForm({ job, revision, told, again, complain }) {
     if (misread(numbers)) return;
     const one = [kindFloor, kindWall].filter(c => c.value !== "");
     const given = [process, edges, ...one].some(c => c.value !== "");
-    if (given && !kinds.value) { blame(kinds, "name the kind that is meant"); kinds.focus(); return; }
-    if (!given && kinds.value) { blame(kinds, "say below what is to be with this kind"); kinds.focus(); return; }
+    if (given && !kinds.value) { blame(kinds, W.nameKind); kinds.focus(); return; }
+    if (!given && kinds.value) { blame(kinds, W.nameWhat); kinds.focus(); return; }
     const table = { ...now, material: material.value.trim(), blank: blank.value, blank_margin_mm: Number(margin.value),
       allowance_floor_mm: Number(floor.value), allowance_wall_mm: Number(wall.value) };
     if (side.value) table.working_side = side.value; else delete table.working_side;
@@ -127,20 +125,20 @@ export function choicesForm({ job, revision, told, again, complain }) {
 
   return [
     el("form", { className: "choices", onsubmit: send, noValidate: true },
-      el("datalist", { id: "materials" }, KNOWN.map(m => el("option", { value: m }))),
-      field("material", "Material", material, "steel by hardness, carbide by binder share: steel-60hrc, carbide-12"), offered,
-      field("side", "Working side, in the model's axes", side),
-      field("blank", "Blank", blank),
-      el("p", { className: "field beside" }, el("label", { className: "button slight", htmlFor: "blank-file" }, "Hand in a blank as STEP", blankFile)),
-      field("margin", "Blank beyond the part, mm", margin),
-      field("floor", "Left on ground floors, mm", floor), field("wall", "Left on ground walls, mm", wall),
-      el("fieldset", null, el("legend", null, "For a whole kind"), el("div", { className: "row" },
-        field("kind", "Kind", kinds), field("kind-process", "Process", process), field("kind-edges", "All its edges", edges),
-        field("kind-floor", "Left on its ground floors, mm", kindFloor), field("kind-wall", "on its ground walls, mm", kindWall))),
-      el("h2", null, "Decided by a person"), kept,
-      el("p", { className: "row" }, el("button", { type: "submit" }, "Work it out again")), said),
+      materialList(),
+      field("material", W.material, material, W.materialHint), offered,
+      field("side", W.side, side),
+      field("blank", W.blank, blank),
+      el("p", { className: "field beside" }, el("label", { className: "button slight", htmlFor: "blank-file" }, W.handBlank, blankFile)),
+      field("margin", W.margin, margin),
+      field("floor", W.floors, floor), field("wall", W.walls, wall),
+      el("fieldset", null, el("legend", null, W.wholeKind), el("div", { className: "row" },
+        field("kind", W.kind, kinds), field("kind-process", W.process, process), field("kind-edges", W.edges, edges),
+        field("kind-floor", W.kindFloors, kindFloor), field("kind-wall", W.kindWalls, kindWall))),
+      el("h2", null, W.decided), kept,
+      el("p", { className: "row" }, el("button", { type: "submit" }, W.again)), said),
     el("p", { className: "row" },
-      el("a", { className: "button slight", href: `${told.path}/choices.toml`, download: "" }, "Download as a choices file"),
-      el("label", { className: "button slight", htmlFor: "choices-file" }, "Take choices from a file", file)),
+      el("a", { className: "button slight", href: `${told.path}/choices.toml`, download: "" }, W.download),
+      el("label", { className: "button slight", htmlFor: "choices-file" }, W.take, file)),
   ];
 }

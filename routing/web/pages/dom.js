@@ -1,5 +1,7 @@
 // Makes elements. Text goes in as text alone: nothing that a file says is ever read as markup.
 
+import { WORDS } from "./words.js";
+
 const SVG = "http://www.w3.org/2000/svg";
 
 function fill(node, given, children) {
@@ -43,7 +45,7 @@ export function blame(control, words = "") {
 export function misread(controls) {
   const wrong = controls.filter(c => {
     const { valid } = c.validity;
-    blame(c, valid ? "" : `write millimetres from ${c.min} to ${c.max}`);
+    blame(c, valid ? "" : WORDS.field.limits(c.min, c.max));
     return !valid;
   });
   wrong[0]?.focus();
@@ -66,11 +68,11 @@ export const number = (value, digits = 3) =>
 export const grouped = (value, digits = 3) => number(value, digits).replace(/^-?\d{4,}/, d => d.replace(/\B(?=(\d{3})+$)/g, "\u202f"));
 
 // Minutes as people say them: 45 min, 3.2 h.
-export const hours = minutes => (minutes < 60 ? `${number(minutes, 0)} min` : `${grouped(minutes / 60, minutes < 6000 ? 1 : 0)} h`);
+const UNITS = WORDS.units;
+export const hours = minutes => (minutes < 60 ? `${number(minutes, 0)}${UNITS.min}` : `${grouped(minutes / 60, minutes < 6000 ? 1 : 0)}${UNITS.hours}`);
 
-const UNITS = { mm: " mm", deg: "°", mm2: " mm²", mm3: " mm³", min: " min" };
 // Lengths are millimetres everywhere inside; only what is shown may be in inches, of 25.4 mm each.
-const INCH = { mm: [25.4, " in", 4], mm2: [25.4 ** 2, " in²", 5], mm3: [25.4 ** 3, " in³", 5] };
+const INCH = { mm: [25.4, UNITS.inch, 4], mm2: [25.4 ** 2, UNITS.inch2, 5], mm3: [25.4 ** 3, UNITS.inch3, 5] };
 export const unit = { inch: localStorage.getItem("unit") === "inch" };
 export function setInch(on) { unit.inch = on; localStorage.setItem("unit", on ? "inch" : "mm"); }
 
@@ -88,5 +90,4 @@ export function size(name, value) {
   return `${words.replaceAll("_", " ")} ${measure(value, kind)}`;
 }
 
-export const plural = (count, word, more = `${word}s`) => `${count} ${count === 1 ? word : more}`;
 export const when = text => new Date(text).toLocaleString([], { dateStyle: "medium", timeStyle: "short" });

@@ -2,6 +2,7 @@
 
 import { el, svg } from "./dom.js";
 import { terms } from "./api.js";
+import { WORDS } from "./words.js";
 
 export const nameOf = key => terms.signs[key]?.said || key;
 
@@ -42,9 +43,9 @@ export const edgeMark = verdict => el("span", { className: "process" }, edgeSamp
 // Whether another run could end otherwise than the last one did.
 export const canHelp = ({ state, summary }) => ["failed", "interrupted"].includes(state) && !summary.lasting;
 
-const SIGNS = { blocking: "■", warning: "▲", note: "●" };
+export const SIGNS = { blocking: "■", warning: "▲", note: "●" };
 export const severity = (word, count) => el("span", { className: `severity ${word}` }, SIGNS[word] ?? "●", " ",
-  count === undefined ? word : `${count} ${word === "blocking" || count === 1 ? word : `${word}s`}`);
+  count === undefined ? word : WORDS.severity[word](count));
 
 // The palette's key of a feature: what comes with the blank is asked no process.
 export const keyOf = feature =>

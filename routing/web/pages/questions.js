@@ -1,6 +1,6 @@
 // What must be settled: one question for each group of equal features, many answers given in one go.
 
-import { el, plural, number } from "./dom.js";
+import { el, number } from "./dom.js";
 import { severity } from "./marks.js";
 import { WORDS } from "./words.js";
 

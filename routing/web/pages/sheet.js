@@ -1,21 +1,27 @@
 // One revision of a job: the part in 3-D with its title block, and beside it what was found and decided.
 
-import { act, get, post, terms } from "./api.js";
+import { act, get, handInDrawing, post, terms } from "./api.js";
 import { changesStrip } from "./changes.js";
-import { choicesForm } from "./choices.js";
-import { el, field, inUnit, measure, number, plural, size, table, when } from "./dom.js";
+import { choicesForm, inWords } from "./choices.js";
+import { el, field, grouped, inUnit, measure, number, size, table, when } from "./dom.js";
 import { figureStrip, figuresPanel } from "./figures.js";
 import { edgeCard, featureCard } from "./card.js";
 import { canHelp, edgeMark, nameOf, processMark, severity } from "./marks.js";
 import { ownFlags, questionsPanel, saidFlag } from "./questions.js";
+import { kinAsked } from "./jobs.js";
 import { stage } from "./stage.js";
 import { WORDS } from "./words.js";
 
-const TABS = ["Flags", "Features", "Edges", "Operations", "Figures", "Choices", "Files"];
+const W = WORDS.sheet, M = WORDS.meanwhile;
+const TABS = Object.keys(W.tabs);
 const MANY = 300; // rows that a table shows at once before it is asked for all
 const RANK = { blocking: 0, warning: 1, note: 2 };
 
-export async function sheetPage({ main, rest, query, complain, announce, take }) {
+// A drawing's letter: A, B … Z, then AA.
+export const letter = n => (n > 26 ? letter(Math.floor((n - 1) / 26)) : "") + String.fromCharCode(65 + (n - 1) % 26);
+const COUNTS = ["waiting", "running", "done", "held"]; // states of a later revision that one must know of
+
+export async function sheetPage({ main, rest, query, complain, announce }) {
   let [id, turn, place] = [rest[0], Number(rest[1] ?? 1), Number(rest[2] ?? 0)];
   let job = await get(`/api/jobs/${id}`);
   let planned = 0; // parts whose plan stands while their papers are made
@@ -24,26 +30,29 @@ export async function sheetPage({ main, rest, query, complain, announce, take })
 
   const title = el("h1"), turns = el("select", { id: "turn" }), parts = el("select", { id: "part" });
   const tools = el("div", { className: "row tools" }), progress = el("div", { className: "progress", hidden: true });
-  const bar = el("progress", { max: 1, value: 0, ariaLabel: "Progress of the job" }), doing = el("span");
-  const stop = el("button", { type: "button", onclick: () => ask(() => act(`${path()}/stop`)) }, "Stop");
+  const bar = el("progress", { max: 1, value: 0, ariaLabel: W.progress }), doing = el("span");
+  const stop = el("button", { type: "button", onclick: () => ask(() => act(`${path()}/stop`)) }, W.stop);
   progress.append(bar, doing, stop);
   const trouble = el("div", { className: "trouble", hidden: true });
-  const card = el("section", { className: "card", ariaLabel: "Chosen feature" });
+  const card = el("section", { className: "card", ariaLabel: W.chosen, hidden: true });
+  const kin = el("section", { className: "notice kin", ariaLabel: WORDS.kin.look, hidden: true });
+  const meanwhile = el("section", { className: "notice meanwhile", hidden: true });
+  let known = Math.max(0, ...job.revisions.map(r => r.number)), mine_ = new Set(); // revisions seen here, and made here
   const block = el("dl", { className: "title-block" });
   const strip = el("section", { className: "strip", ariaLabel: WORDS.figures.strip, hidden: true });
   const changed = el("section", { className: "changed", ariaLabel: WORDS.changes.strip, hidden: true });
-  const tabs = el("div", { className: "tabs", role: "tablist", ariaLabel: "What was found" });
+  const tabs = el("div", { className: "tabs", role: "tablist", ariaLabel: W.found });
   const panel = el("div", { id: "panel", role: "tabpanel", tabIndex: 0 });
   // Where edges are listed a click picks the edge, if there is one that is decided about.
-  const view = stage({ complain, onMove: () => remember(false), onPick: (face, edge) => choose((tab === "Edges" && edgeAt(edge)?.id) || featureOf(face)?.id || null, true) });
+  const view = stage({ complain, onMove: () => remember(false), onMark: key => choose(key, true), onPick: (face, edge) => choose((tab === "Edges" && edgeAt(edge)?.id) || featureOf(face)?.id || null, true) });
   main.replaceChildren(
     el("div", { className: "sheet-head" }, title,
-      el("p", { className: "field" }, el("label", { htmlFor: "turn" }, "Revision"), turns),
-      el("p", { className: "field", id: "part-field" }, el("label", { htmlFor: "part" }, "Part"), parts), tools),
-    progress, trouble, strip, changed,
+      el("p", { className: "field" }, el("label", { htmlFor: "turn" }, W.revision), turns),
+      el("p", { className: "field", id: "part-field" }, el("label", { htmlFor: "part" }, W.part), parts), tools),
+    progress, trouble, kin, meanwhile, strip, changed,
     el("div", { className: "sheet" },
-      el("div", { className: "left" }, el("div", { className: "drawing" }, view.node, block), card),
-      el("div", { className: "right" }, tabs, panel)));
+      el("div", { className: "left" }, el("div", { className: "drawing" }, view.node, block)),
+      el("div", { className: "right" }, card, tabs, panel)));
   turns.addEventListener("change", () => { location.hash = address(turns.value); });
   parts.addEventListener("change", () => { location.hash = `#/job/${id}/${turn}/${parts.value}`; });
 
@@ -64,6 +73,14 @@ export async function sheetPage({ main, rest, query, complain, announce, take })
   const openTab = name => { tab = name; drawPanel(); remember(true); };
 
   const path = () => `/api/jobs/${id}/${turn}`;
+  let ahead = null; // how many wait before this one
+  const partsOf = () => drawingOf(revision()?.drawing).parts;
+  const handNext = chosen_ => ask(async () => {
+    const made = await handInDrawing(chosen_, id, turn);
+    mine_.add(made.number);
+    if (!job.revisions.some(r => r.number === made.number)) job.revisions.push(made);
+    location.hash = `#/job/${id}/${made.number}/0`;
+  });
   const part = () => told?.parts[place];
   const route = () => part()?.route;
   const revision = () => job.revisions.find(r => r.number === turn);
@@ -91,23 +108,61 @@ export async function sheetPage({ main, rest, query, complain, announce, take })
     if (feature && other && !picked) view.look(feature);
     if (edge && other && !picked) view.look({ opens_to: sidesOf(edge) });
     view.mark(feature ? feature.faces.map(f => f.index) : [], edge ? pieces(edge).map(e => e.place) : [], Boolean(feature && other && !picked && feature.kind !== "outside face"));
+    card.hidden = !feature && !edge;
     card.replaceChildren(...(edge ? edgeCard(edge, { answer, choose, pick }) : featureCard(feature, route(), { answer, choose })));
     for (const row of panel.querySelectorAll("tr[data-key]")) {
       const mine = row.dataset.key === key;
       row.classList.toggle("chosen", mine);
       row.querySelector("button")?.setAttribute("aria-pressed", mine);
-      if (mine && picked) row.scrollIntoView({ block: "nearest" });
+      if (mine && (picked || other)) row.scrollIntoView({ block: "nearest" });
     }
+    if (other && !picked && !card.hidden && matchMedia("(max-width: 1179px)").matches) card.scrollIntoView({ block: "nearest" }); // it stands above the list
     if (feature) announce(`${feature.id}, ${feature.kind}, ${nameOf(feature.process)}`);
-    if (edge) announce(`Edge ${edge.id}, ${edge.verdict}`);
+    if (edge) announce(`${WORDS.card.edge(edge.id)}, ${edge.verdict}`);
     if (other) remember(true);
   }
 
-  async function again(content) {
-    const made = await post(`/api/jobs/${id}/revisions`, { from: turn, ...content });
-    given.clear();
-    location.hash = address(made.number);
+  // Someone else may have answered meanwhile: then it is said, and a person says which way it goes.
+  async function again(content, beside) {
+    try {
+      const made = await post(`/api/jobs/${id}/revisions`, { from: turn, ...content, ...(beside ? {} : { latest: turn }) });
+      mine_.add(made.number);
+      given.clear();
+      meanwhile.hidden = true;
+      location.hash = address(made.number);
+    } catch (error) {
+      if (!error.meanwhile) throw error;
+      job = await get(`/api/jobs/${id}`);
+      if (route()) drawPanel(); // what was filled in can be sent again
+      drawMeanwhile(job.revisions.find(r => r.number === error.meanwhile), () => ask(() => again(content, true)));
+      meanwhile.scrollIntoView({ block: "nearest" });
+      meanwhile.querySelector("button").focus();
+    }
   }
+
+  // What a later revision decided, in words, and the ways on; `force` works out what was sent all the same.
+  function drawMeanwhile(later, force) {
+    const [was, now] = [revision().choices, later.choices].map(c => inWords(c, job.blanks));
+    const lines = [...now.filter(w => !was.includes(w)), ...was.filter(w => !now.includes(w)).map(w => WORDS.log.took + w)];
+    const who = later.who || "";
+    meanwhile.hidden = false;
+    meanwhile.replaceChildren(el("div", { role: "alert" }, el("p", null, force ? M.told(who, later.number) : M.elsewhere(who, later.number)),
+      el("ul", null, (lines.length ? lines : [M.nothing]).map(line => el("li", null, line)))),
+    el("button", { type: "button", id: "go-on", onclick: () => { meanwhile.hidden = true; location.hash = address(later.number); } }, M.go(later.number)),
+    ...(force ? [el("button", { type: "button", id: "beside", className: "slight", onclick: force }, M.beside)] : []),
+    el("button", { type: "button", className: "slight", onclick: () => { meanwhile.hidden = true; } }, M.drop));
+  }
+
+  function drawKin() {
+    kin.hidden = !job.kin?.job;
+    kin.replaceChildren(...(kin.hidden ? [] : [kinAsked(job.kin, join => ask(async () => {
+      const { revision: made } = await post(`/api/jobs/${id}/kin`, { join });
+      if (made) location.hash = `#/job/${made.job}/${made.number}/0`; else { job.kin = {}; drawKin(); }
+    }))]));
+  }
+  // Drawings of the customer's have letters where there are several.
+  const lettered = number_ => (job.drawings.length > 1 ? letter(number_) : "");
+  const drawingOf = number_ => job.drawings.find(d => d.number === number_) ?? job.drawings.at(-1);
   const answer = (feature, answers) => again({ part: place, feature, answers, shown: told.revision.number, ask: true });
   const given = new Map(); // answers to questions that were not sent yet
   const redraw = at => { drawPanel(); document.getElementById(at)?.focus(); };
@@ -120,12 +175,12 @@ export async function sheetPage({ main, rest, query, complain, announce, take })
       const sorted = ownFlags(route()).sort((a, b) => RANK[a.severity] - RANK[b.severity]);
       return [
         doubts.length ? questionsPanel(route(), { given, pick, redraw, send: decisions => again({ part: place, shown: told.revision.number, decisions, ask: true }) }) : [],
-        el("h2", null, "Flags"),
+        el("h2", null, W.tabs.Flags),
         sorted.length
           ? el("ul", { className: "plain flags" }, sorted.map(f => el("li", { className: f.severity },
             severity(f.severity), " ", f.feature && [pick(f.feature), " "], saidFlag(f))))
-          : el("p", { className: "quiet" }, "No flags."),
-        notes().length ? [el("h2", null, "Of the file"), el("ul", { className: "plain" }, notes().map(n => el("li", null, n)))] : [],
+          : el("p", { className: "quiet" }, W.noFlags),
+        notes().length ? [el("h2", null, W.ofFile), el("ul", { className: "plain" }, notes().map(n => el("li", null, n)))] : [],
       ];
     },
     Features() {
@@ -136,13 +191,13 @@ export async function sheetPage({ main, rest, query, complain, announce, take })
         el("td", null, processMark(f.process === "none" && f.kind === "outside face" ? "blank" : f.process)),
         el("td", { className: "figures" }, f.opens_to.join(" ")),
         el("td", { className: "figures" }, f.flags.length || ""));
-      return table("Features", ["No.", "Kind", "Sizes", "Process", "Opens to", "Flags"], route().features.map(row));
+      return table(W.tabs.Features, W.featureHeads, route().features.map(row));
     },
     Edges() {
       const { edges } = route();
       const of = verdict => edges.filter(e => !verdict || (verdict === "asked" ? e.asked : e.verdict === verdict));
       const which = el("select", { id: "which", onchange: () => { shown = which.value; drawPanel(); document.getElementById("which").focus(); } },
-        [["", "all"], ...terms.breaks.map(b => [b, b]), ["asked", "decided by a person"]].map(([v, words]) =>
+        [["", W.all], ...terms.breaks.map(b => [b, b]), ["asked", W.byPerson]].map(([v, words]) =>
           el("option", { value: v, selected: v === shown }, `${words} (${of(v).length})`)));
       const row = e => el("tr", { "data-key": e.id, onclick: event => { if (event.target.tagName !== "BUTTON") choose(e.id); } },
         el("th", { scope: "row" }, el("button", { type: "button", className: "ref", ariaPressed: "false", onclick: () => choose(e.id) }, e.id)),
@@ -152,48 +207,46 @@ export async function sheetPage({ main, rest, query, complain, announce, take })
         el("td", null, e.reason));
       const listed = of(shown), rest = all ? 0 : Math.max(0, listed.length - MANY);
       return [
-        el("p", { className: "quiet" }, "Click an edge of the part, or a row, to say what becomes of it."),
-        el("p", { className: "row" }, field("which", "Show", which)),
-        table("Edges", ["No.", "Verdict", "Between", inUnit("Length, mm"), "Why"], listed.slice(0, listed.length - rest).map(row)),
-        rest > 0 && el("p", { className: "row" }, el("button", { type: "button", className: "slight", onclick: () => { all = true; drawPanel(); panel.focus(); } }, `Show ${rest} more`)),
+        el("p", { className: "quiet" }, W.edgeHint),
+        el("p", { className: "row" }, field("which", W.show, which)),
+        table(W.tabs.Edges, W.edgeHeads(inUnit(W.length)), listed.slice(0, listed.length - rest).map(row)),
+        rest > 0 && el("p", { className: "row" }, el("button", { type: "button", className: "slight", onclick: () => { all = true; drawPanel(); panel.focus(); } }, WORDS.app.more(rest))),
       ];
     },
     Operations() {
       const { operations, estimate } = route();
       const minutes = estimate?.minutes;
       const row = o => el("tr", { onclick: e => { if (e.target.tagName !== "BUTTON") operation(o); } },
-        el("th", { scope: "row" }, el("button", { type: "button", className: "ref", ariaLabel: `Operation ${o.number}: mark its faces`, onclick: () => operation(o) }, o.number)),
+        el("th", { scope: "row" }, el("button", { type: "button", className: "ref", ariaLabel: W.mark(o.number), onclick: () => operation(o) }, o.number)),
         el("td", null, o.stage), el("td", null, processMark(o.process)),
         el("td", { className: "figures" }, o.setup), el("td", { className: "figures" }, o.from_side),
         el("td", null, o.features.map(key => [pick(key), " "])),
         el("td", { className: "figures" }, o.after.join(" ")),
         el("td", { className: "figures" }, number(o.minutes, 1)));
       return [
-        table("Operations", ["No.", "Stage", "Process", "Setup", "From", "Features", "After", "Minutes"], operations.map(row)),
-        Number.isFinite(minutes) && el("p", { className: "quiet" }, `${number(minutes, 0)} minutes`,
-          Number.isFinite(estimate.minutes_low) ? ` (${number(estimate.minutes_low, 0)} to ${number(estimate.minutes_high, 0)})` : "",
-          Number.isFinite(estimate.cost) ? `, ${number(estimate.cost, 0)} ${estimate.currency ?? ""}` : "",
-          ": an estimate, not an offer."),
+        table(W.tabs.Operations, W.operationHeads, operations.map(row)),
+        Number.isFinite(minutes) && el("p", { className: "quiet" }, W.sum(grouped(minutes, 0), Number.isFinite(estimate.minutes_low) ? grouped(estimate.minutes_low, 0) : "", grouped(estimate.minutes_high, 0),
+          Number.isFinite(estimate.cost) ? `${grouped(estimate.cost, 0)} ${estimate.currency ?? ""}` : "")),
         ...holding(route().setups ?? []),
       ];
     },
     Figures: () => figuresPanel(route(), part().files, file),
     Choices: () => choicesForm({ job, revision: revision(), told: { route: route(), path: path() }, again, complain }),
     Files() {
-      if (busy()) return [el("p", { className: "quiet" }, "The papers of this plan are being made: they come here.")];
+      if (busy()) return [el("p", { className: "quiet" }, W.making)];
       const made = f => el("tr", null, el("th", { scope: "row" }, el("a", { href: file(f.name), download: f.name }, f.name)),
-        el("td", { className: "figures" }, `${number(f.bytes / 1024, 1)} KiB`),
-        el("td", null, /\.(html|pdf|svg)$/.test(f.name) && el("a", { href: `${file(f.name)}?show`, target: "_blank", rel: "noopener" }, `Open ${f.name}`)));
-      const step = t => el("tr", null, el("th", { scope: "row" }, t.step), el("td", null, t.kept ? "kept from before" : "worked out"),
-        el("td", { className: "figures" }, t.kept ? "" : `${number(t.seconds, 2)} s`));
+        el("td", { className: "figures" }, `${grouped(f.bytes / 1024, 1)}${WORDS.units.kib}`),
+        el("td", null, /\.(html|pdf|svg)$/.test(f.name) && el("a", { href: `${file(f.name)}?show`, target: "_blank", rel: "noopener" }, W.open(f.name))));
+      const step = t => el("tr", null, el("th", { scope: "row" }, t.step), el("td", null, t.kept ? W.kept : W.made),
+        el("td", { className: "figures" }, t.kept ? "" : `${number(t.seconds, 2)}${WORDS.units.seconds}`));
       const newer = el("input", { type: "file", id: "newer", accept: ".step,.stp,.p21" });
-      newer.addEventListener("change", () => { if (newer.files.length) take(newer.files, `${id}.${turn}`); newer.value = ""; });
+      newer.addEventListener("change", () => { if (newer.files.length) handNext(newer.files[0]); newer.value = ""; });
       return [
-        el("p", { className: "row" }, el("a", { className: "button", href: `${path()}/all.zip`, download: "" }, "Download all as one zip")),
-        el("p", { className: "row" }, el("label", { className: "button slight", htmlFor: "newer" }, "Hand in a newer file of this part, with these choices", newer)),
-        table("Files", ["File", "Size", "Look at it"], part().files.map(made)),
-        el("h2", null, `Worked out in ${number(revision().seconds, 1)} s`),
-        table("Steps of the work", ["Step", "How", "Time"], revision().summary.took.map(step)),
+        el("p", { className: "row" }, el("a", { className: "button", href: `${path()}/all.zip`, download: "" }, W.allZip)),
+        el("p", { className: "row" }, el("label", { className: "button slight", htmlFor: "newer" }, W.next, newer), el("span", { className: "quiet" }, W.nextHint)),
+        table(W.tabs.Files, W.fileHeads, part().files.map(made)),
+        el("h2", null, W.tookHead(`${number(revision().seconds, 1)}${WORDS.units.seconds}`)),
+        table(W.took, W.tookHeads, revision().summary.took.map(step)),
       ];
     },
   };
@@ -228,16 +281,16 @@ export async function sheetPage({ main, rest, query, complain, announce, take })
     chosen = null;
     const faces = o.features.flatMap(key => named(key)?.faces.map(f => f.index) ?? []);
     view.mark(faces);
-    announce(`Operation ${o.number}: ${plural(faces.length, "face")} marked`);
+    announce(W.marked(o.number, WORDS.plural.face(faces.length)));
   }
 
   function holding(setups) {
     const row = s => el("tr", null, el("th", { scope: "row" }, s.number), el("td", null, processMark(s.process)), el("td", { className: "figures" }, s.from_side),
       el("td", null, s.held_by, s.grade === "holds" ? "" : ` (${s.grade})`), el("td", null, s.reason), el("td", null, s.refused.map(r => el("div", null, `${r.way}: ${r.reason}`))));
     return setups.length === 0 ? [] : [
-      el("h2", { id: "holding", tabIndex: -1 }, "How each setup is held"),
-      table("Holding", ["Setup", "Process", "Up", "Held by", "How", "Asked before"], setups.map(row)),
-      el("p", { className: "quiet" }, "Forces, stresses and areas are estimates: a person who knows the machine looks first."),
+      el("h2", { id: "holding", tabIndex: -1 }, W.holding),
+      table(W.holdingCaption, W.holdingHeads, setups.map(row)),
+      el("p", { className: "quiet" }, W.holdingNote),
     ];
   }
 
@@ -253,7 +306,7 @@ export async function sheetPage({ main, rest, query, complain, announce, take })
         openTab(TABS[(TABS.indexOf(name) + by + TABS.length) % TABS.length]);
         document.getElementById(`tab-${tab}`).focus();
       },
-    }, name, name in counts ? el("span", { className: "count" }, ` ${counts[name]}`) : "")));
+    }, W.tabs[name], name in counts ? el("span", { className: "count" }, ` ${counts[name]}`) : "")));
   }
 
   function drawPanel() {
@@ -267,24 +320,26 @@ export async function sheetPage({ main, rest, query, complain, announce, take })
   function drawBlock() {
     const p = route()?.part, cell = (name, value, wide) => el("div", { className: wide ? "wide" : "" }, el("dt", null, name), el("dd", null, value || "–"));
     block.replaceChildren(
-      cell("Part", p?.name ?? job.parts[place]?.name ?? job.name, true),
-      cell("File", job.name, true),
-      cell("Revision", `r${turn}`), cell("Material", p?.material ?? ""),
-      cell(inUnit("Box, mm"), p ? p.box_mm.map(v => measure(v, "mm", 2, true)).join(" × ") : "", true),
-      cell("Working side, model", p?.working_side ?? ""), cell(inUnit("Volume, mm³"), p ? measure(p.volume_mm3, "mm3", 0, true) : ""),
-      cell("Pieces", String(job.parts[place]?.count ?? "")), cell("Handed in", when(job.created)));
+      cell(W.block.part, p?.name ?? partsOf()[place]?.name ?? job.name, true),
+      cell(W.block.file, drawingOf(revision().drawing).name, true),
+      cell(W.block.revision, `${lettered(revision().drawing)} r${turn}`.trim()), cell(W.block.material, p?.material ?? ""),
+      cell(inUnit(W.block.box), p ? p.box_mm.map(v => measure(v, "mm", 2, true)).join(" × ") : "", true),
+      cell(W.block.side, p?.working_side ?? ""), cell(inUnit(W.block.volume), p ? measure(p.volume_mm3, "mm3", 0, true) : ""),
+      cell(W.block.pieces, String((partsOf()[place]?.count ?? 1) * job.pieces)), cell(W.block.handed, when(drawingOf(revision().drawing).created)));
   }
 
   function drawHead() {
-    title.textContent = job.parts[place]?.name ?? job.name;
-    document.title = `${title.textContent} r${turn} – dieroute`;
-    turns.replaceChildren(...job.revisions.map(r => el("option", { value: r.number, selected: r.number === turn }, `r${r.number} ${r.state}`)));
-    parts.replaceChildren(...job.parts.map((p, n) => el("option", { value: n, selected: n === place }, p.count > 1 ? `${p.name} (${p.count})` : p.name)));
-    document.getElementById("part-field").hidden = job.parts.length < 2;
+    title.textContent = partsOf()[place]?.name ?? job.name;
+    document.title = WORDS.app.titled(title.textContent, turn);
+    const option = r => el("option", { value: r.number, selected: r.number === turn }, `r${r.number} ${WORDS.states[r.state]}`);
+    turns.replaceChildren(...(job.drawings.length < 2 ? job.revisions.map(option) : job.drawings.map(d =>
+      el("optgroup", { label: W.drawing(letter(d.number), d.name) }, job.revisions.filter(r => r.drawing === d.number).map(option)))));
+    parts.replaceChildren(...partsOf().map((p, n) => el("option", { value: n, selected: n === place }, p.count > 1 ? `${p.name} (${p.count})` : p.name)));
+    document.getElementById("part-field").hidden = partsOf().length < 2;
     const before = job.revisions.filter(r => r.state === "done" && r.number < turn).at(-1);
     tools.replaceChildren(...[
-      revision().state === "done" && el("a", { className: "button", id: "zip", href: `${path()}/all.zip`, download: "" }, "Download zip"),
-      before && revision().state === "done" && el("a", { className: "button slight", href: `#/compare/${id}.${before.number}.${place}/${id}.${turn}.${place}` }, `Compare with r${before.number}`),
+      revision().state === "done" && el("a", { className: "button", id: "zip", href: `${path()}/all.zip`, download: "" }, W.zip),
+      before && revision().state === "done" && el("a", { className: "button slight", href: `#/compare/${id}.${before.number}.${place}/${id}.${turn}.${place}` }, W.compareWith(before.number)),
     ].filter(Boolean));
   }
 
@@ -295,13 +350,13 @@ export async function sheetPage({ main, rest, query, complain, announce, take })
     main.dataset.state = state;
     progress.hidden = !busy();
     bar.value = share;
-    doing.textContent = (planned > place ? "The plan stands, its papers follow: " : "") + (what || state);
+    doing.textContent = (planned > place ? W.papers : "") + (state === "waiting" && ahead !== null ? WORDS.states.line(ahead) : what || WORDS.states[state]);
     trouble.hidden = busy() || state === "done";
     trouble.classList.toggle("held", state === "held");
     if (state === "held") { drawHeld(); return; }
     trouble.replaceChildren(...(trouble.hidden ? [] : [
-      el("p", { role: "alert" }, error || (state === "interrupted" ? "interrupted: the server was stopped while it worked." : state)), " ",
-      canHelp(revision()) && el("button", { type: "button", onclick: () => ask(() => post(`${path()}/again`)) }, "Run again")].filter(Boolean)));
+      el("p", { role: "alert" }, error || (state === "interrupted" ? W.interrupted : WORDS.states[state])), " ",
+      canHelp(revision()) && el("button", { type: "button", onclick: () => ask(() => post(`${path()}/again`)) }, W.again)].filter(Boolean)));
   }
 
   // An answer that turns the part over: shown from the side that would work, before it counts.
@@ -317,17 +372,17 @@ export async function sheetPage({ main, rest, query, complain, announce, take })
 
   async function load() {
     const mine = ++serial;
-    lost = !revision() || (job.parts.length > 0 && !job.parts[place]);
+    lost = !revision() || (partsOf().length > 0 && !partsOf()[place]);
     if (lost) {
-      main.replaceChildren(el("p", { className: "quiet" }, "There is nothing to show here. ", el("a", { href: "#/" }, "To the jobs")));
-      throw new Error(revision() ? "there is no such part." : "there is no such revision.");
+      main.replaceChildren(el("p", { className: "quiet" }, WORDS.app.nothing, " ", el("a", { href: "#/" }, WORDS.app.toJobs)));
+      throw new Error(revision() ? W.noPart : W.noRevision);
     }
-    drawHead(); drawState(); drawBlock();
-    if (!seen && job.parts.length > place) await see();
+    drawHead(); drawState(); drawBlock(); drawKin();
+    if (!seen && partsOf().length > place) await see();
     else if (!seen && busy()) peek();
     // Early only where nothing is shown yet: else it would take from under a person what they decide on.
     if (revision().state !== "done" && (told || planned <= place)) {
-      if (!told) { tabs.replaceChildren(); panel.replaceChildren(el("p", { className: "quiet" }, "Features, operations and flags come here when the work is done.")); }
+      if (!told) { tabs.replaceChildren(); panel.replaceChildren(el("p", { className: "quiet" }, W.later)); }
       panel.classList.toggle("stale", Boolean(told));
       return;
     }
@@ -348,13 +403,13 @@ export async function sheetPage({ main, rest, query, complain, announce, take })
   async function peek() {
     if (seen) return;
     try {
-      const model = await get(`/api/jobs/${id}/view/preview`);
+      const model = await get(`/api/jobs/${id}/view/preview?drawing=${revision().drawing}`);
       if (!closed && !seen) view.load(model);
     } catch { /* not there yet, or no longer needed */ }
   }
 
   async function see() {
-    const model = await ask(() => get(`/api/jobs/${id}/view/${place}`));
+    const model = await ask(() => get(`/api/jobs/${id}/view/${place}?drawing=${revision().drawing}`));
     if (model && !closed && !seen) { seen = true; view.load(model); }
   }
 
@@ -371,7 +426,8 @@ export async function sheetPage({ main, rest, query, complain, announce, take })
     // Another revision or part of the same job keeps the page, and the view where it can.
     moveTo([other, number_, place_], asked) {
       if (other !== id || lost) return false;
-      const moved = Number(place_ ?? 0) !== place, here = !moved && Number(number_ ?? 1) === turn;
+      const next = job.revisions.find(r => r.number === Number(number_ ?? 1));
+      const moved = Number(place_ ?? 0) !== place || (next && next.drawing !== revision()?.drawing), here = !moved && Number(number_ ?? 1) === turn;
       restoring = true;
       recall(asked);
       if (here && route()) drawPanel();
@@ -379,6 +435,7 @@ export async function sheetPage({ main, rest, query, complain, announce, take })
       if (here) return true;
       [turn, place] = [Number(number_ ?? 1), Number(place_ ?? 0)];
       planned = 0;
+      meanwhile.hidden = true;
       if (moved) { seen = false; told = null; chosen = null; }
       ask(async () => {
         await refresh();
@@ -386,20 +443,30 @@ export async function sheetPage({ main, rest, query, complain, announce, take })
       });
       return true;
     },
-    hear({ revision: now, seen: count, planned: ready, number: which, job: whose, gone, preview }) {
+    hear({ revision: now, seen: count, planned: ready, number: which, job: whose, gone, preview, line }) {
+      if (line) {
+        const at = line.findIndex(([job_, number_]) => job_ === id && number_ === turn);
+        ahead = at < 0 ? null : at;
+        if (revision()) drawState();
+        return;
+      }
       if (gone === id) { location.hash = "#/"; return; }
       if (preview === id) { peek(); return; }
       if (whose === id && ready) { if (which === turn) { planned = ready; ask(load); } return; }
       if (whose === id && count > place && !seen) { ask(async () => { job = await get(`/api/jobs/${id}`); await load(); }); return; }
       if (now?.job !== id) return;
-      const known = job.revisions.find(r => r.number === now.number);
-      const before = known?.state;
-      if (known) Object.assign(known, now); else job.revisions.push(now);
+      const old = job.revisions.find(r => r.number === now.number);
+      const before = old?.state;
+      if (old) Object.assign(old, now); else job.revisions.push(now);
+      if (now.number > known) { // made in another window, or by someone else
+        known = now.number;
+        if (!mine_.has(now.number) && now.base === turn && COUNTS.includes(now.state) && now.number !== turn) setTimeout(() => { if (!mine_.has(now.number) && !closed && revision() && now.number !== turn) drawMeanwhile(now, null); }, 400);
+      }
       if (now.number !== turn) { drawHead(); return; }
       drawState();
-      if (now.state === "running" && now.stage) announce(`${now.stage}, ${Math.round(now.share * 100)} percent`);
-      if (before !== now.state) { announce(`${job.name}: ${now.state} ${now.error}`); ask(refresh); }
+      if (now.state === "running" && now.stage) announce(W.percent(now.stage, Math.round(now.share * 100)));
+      if (before !== now.state) { announce(`${job.name}: ${WORDS.states[now.state]} ${now.error}`); ask(refresh); }
     },
-    close() { closed = true; delete main.dataset.state; view.close(); document.title = "dieroute"; },
+    close() { closed = true; delete main.dataset.state; view.close(); document.title = WORDS.app.title; },
   };
 }
