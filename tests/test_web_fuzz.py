@@ -118,6 +118,7 @@ def _settings(examples: int) -> dict[str, Any]:
     return {
         "generation": {"max-examples": examples, "deterministic": True},
         "headers": KEY,
+        "request-timeout": 60.0,  # a busy machine is no fault of the page
         "checks": {
             # Grammar cannot tell whether a choice can be followed: 422 says why not.
             "positive_data_acceptance": {"expected-statuses": ["2xx", 404, 409, 422]},

@@ -292,6 +292,8 @@ class JobQueue:
         return waiting.cost_s <= _LONG_S or long < max(1, len(self._lanes) - 1)
 
     def _answer(self, lane: _Lane, query: _Query) -> None:
+        if not query.answer.set_running_or_notify_cancel():
+            return  # who asked has gone
         lane.worker.begin()
         try:
             args = (query.task, *query.args)
