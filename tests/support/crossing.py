@@ -10,10 +10,11 @@ import math
 import random
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
-from itertools import permutations
+from itertools import combinations, permutations
 from typing import Any
 
 import cadquery as cq
+import numpy as np
 from OCP.BRepAlgoAPI import BRepAlgoAPI_Common, BRepAlgoAPI_Cut
 from OCP.BRepFilletAPI import BRepFilletAPI_MakeChamfer, BRepFilletAPI_MakeFillet
 from OCP.TopoDS import TopoDS
@@ -23,39 +24,63 @@ from featurize.brep.shapes import EDGE, FACE, SOLID, each, mapped
 from featurize.feature import Kind
 
 _OUT = 1.0  # cutters stand out of the block by this, mm
+_ROUND_HOLES = ("through hole", "blind hole")
+_OPENINGS = ("passage 3", "passage 4", "passage 6", "through hole", "round-ended through profile")
 Spans = tuple[float, float, float]
 
 
 @dataclass(frozen=True, eq=False)
 class Cutter:
-    """``kinds`` that fit what it cuts while nothing has taken its walls, and its name."""
+    """``kinds`` that fit what it cuts while nothing has taken its walls, its name, and the block's axis
+    that it comes along."""
 
     name: str
     kinds: frozenset[Kind]
     solid: Any
+    axis: int = 0
 
 
 @dataclass(eq=False)
 class Crossed:
-    """A solid; for each of its faces (by place) the cutter it is from, -1 for the block, -2 for what broke
-    an edge."""
+    """A solid; for each of its faces (by place) the cutter it is from, -1 for the block.
+
+    What broke an outward edge is a cutter of its own. A radius or web in an inward corner is its walls', and
+    a chamfer on a hole's rim the hole's: it is listed as its countersink.
+    """
 
     solid: Any
     owner: list[int]
     cutters: list[Cutter]
     lost: set[int] = field(default_factory=set)  # cutters of whose walls others have taken one wholly
+    in_one: list[set[int]] = field(default_factory=list)  # openings that run into each other
 
-    def faces_of(self, k: int) -> frozenset[int]:
-        return frozenset(f for f, owner in enumerate(self.owner) if owner == k)
+    def faces_of(self, *of: int) -> frozenset[int]:
+        return frozenset(f for f, owner in enumerate(self.owner) if owner in of)
+
+    def readings(self, k: int) -> list[tuple[frozenset[int], frozenset[Kind]]]:
+        """The faces and kinds that are right for one cutter: openings that run into each other along one
+        axis are also one opening, cut along one outline."""
+        own = [(self.faces_of(k), self.cutters[k].kinds)]
+        return own + [(self.faces_of(*u), _one(Kind.THROUGH_PROFILE)) for u in self.in_one if k in u]
 
 
 def crossed(seed: int, *, most: int = 7, broken: float = 0.35) -> Crossed:
     """A block with two to ``most`` cuts; on a share ``broken`` of blocks one edge gets a chamfer or round."""
     rng = random.Random(seed)
-    spans = (_size(rng, 30, 100), _size(rng, 20, 80), _size(rng, 10, 50))
-    cutters = [_placed(rng, spans) for _ in range(rng.randint(2, most))]
-    part = _cut(cq.Workplane().box(*spans, centered=False).val().wrapped, cutters)
+    while True:
+        spans = (_size(rng, 30, 100), _size(rng, 20, 80), _size(rng, 10, 50))
+        cutters = [_placed(rng, spans) for _ in range(rng.randint(2, most))]
+        part = _cut(cq.Workplane().box(*spans, centered=False).val().wrapped, cutters)
+        # Where cuts have taken a whole side, the part's blank is a smaller one, and cuts are named from that.
+        if np.allclose(np.ptp(corners_of(part.solid), axis=0), spans, atol=1e-2):
+            break
     return _with_broken_edge(rng, part) if rng.random() < broken else part
+
+
+def corners_of(solid: Any) -> np.ndarray[Any, Any]:
+    """Lowest and highest corner (2, 3) of a solid's box."""
+    box = cq.Shape.cast(solid).BoundingBox()
+    return np.array([[box.xmin, box.ymin, box.zmin], [box.xmax, box.ymax, box.zmax]])
 
 
 def _cut(block: Any, cutters: list[Cutter]) -> Crossed:
@@ -79,7 +104,18 @@ def _cut(block: Any, cutters: list[Cutter]) -> Crossed:
                 owner[place - 1] = k
             if not places and _within(block, face):
                 lost.add(k)
-    return Crossed(TopoDS.Solid_s(solid), owner, cutters, lost)
+    return Crossed(TopoDS.Solid_s(solid), owner, cutters, lost, _in_one(cutters))
+
+
+def _in_one(cutters: list[Cutter]) -> list[set[int]]:
+    """Openings right through along one axis that run into each other."""
+    of = {k: {k} for k, c in enumerate(cutters) if c.name in _OPENINGS}
+    for a, b in combinations(of, 2):
+        one, other = cutters[a], cutters[b]
+        if one.axis == other.axis and each(BRepAlgoAPI_Common(one.solid, other.solid).Shape(), SOLID):
+            union = of[a] | of[b]
+            of |= dict.fromkeys(union, union)
+    return [union for k, union in of.items() if len(union) > 1 and k == min(union)]
 
 
 def _within(block: Any, face: Any) -> bool:
@@ -104,18 +140,27 @@ def _with_broken_edge(rng: random.Random, part: Crossed) -> Crossed:
             continue
         if len(solids) != 1 or not cq.Shape.cast(solids[0]).isValid():
             continue
+        name = "round" if round_ else "chamfer"
+        kinds = frozenset({Kind.EDGE_ROUND, Kind.FILLET} if round_ else {Kind.CHAMFER})
         faces = mapped(solids[0], FACE)
-        owner = [-2] * faces.Extent()
+        owner = [_breaker(part, edge, solids[0], name)] * faces.Extent()
         for k, face in enumerate(each(part.solid, FACE)):
             for left in [*maker.Modified(face), face]:
                 if not maker.IsDeleted(face) and (place := faces.FindIndex(left)):
                     owner[place - 1] = part.owner[k]
-        name = "round" if round_ else "chamfer"
-        kinds = frozenset({Kind.EDGE_ROUND, Kind.FILLET} if round_ else {Kind.CHAMFER})
-        return Crossed(
-            TopoDS.Solid_s(solids[0]), owner, [*part.cutters, Cutter(name, kinds, None)], part.lost
-        )
+        cutters = [*part.cutters, Cutter(name, kinds, None)]
+        return Crossed(TopoDS.Solid_s(solids[0]), owner, cutters, part.lost, part.in_one)
     return part
+
+
+def _breaker(part: Crossed, edge: Any, broken: Any, name: str) -> int:
+    """The cutter that counts what is between the faces of an edge once it is broken."""
+    beside = {part.owner[k] for k, f in enumerate(each(part.solid, FACE)) if mapped(f, EDGE).FindIndex(edge)}
+    inward = cq.Shape.cast(broken).Volume() > cq.Shape.cast(part.solid).Volume()
+    holes = {k for k in beside if k >= 0 and part.cutters[k].name in _ROUND_HOLES}
+    sunk = name == "chamfer" and cq.Edge(edge).geomType() == "CIRCLE"
+    own = beside if inward else holes if sunk else set()
+    return min(own) if len(own) == 1 else len(part.cutters)
 
 
 def _size(rng: random.Random, low: float, high: float) -> float:
@@ -144,20 +189,9 @@ def _placed(rng: random.Random, spans: Spans) -> Cutter:
             matrix[k][3] += matrix[k][1] * v + matrix[k][2] * w
             matrix[k][1] *= -1.0
             matrix[k][2] *= -1.0
-    placed = (
-        local.transformGeometry(cq.Matrix(matrix))
-        if False
-        else local.moved(
-            cq.Location(
-                cq.Plane(
-                    origin=tuple(matrix[k][3] for k in range(3)),
-                    xDir=tuple(matrix[k][0] for k in range(3)),
-                    normal=tuple(matrix[k][2] for k in range(3)),
-                )
-            )
-        )
-    )
-    return Cutter(name, kinds, placed.wrapped)
+    origin, out, across = (tuple(matrix[k][row] for k in range(3)) for row in (3, 2, 0))
+    placed = local.moved(cq.Location(cq.Plane(origin=origin, xDir=across, normal=out)))
+    return Cutter(name, kinds, placed.wrapped, order[2])
 
 
 def _is_even(order: Sequence[int]) -> bool:
@@ -204,11 +238,6 @@ def _rectangle(rng: random.Random, spans: Spans) -> _Flat:
 
 def _deep(rng: random.Random, spans: Spans) -> float:
     return -_size(rng, 0.08 * spans[2], 0.75 * spans[2])
-
-
-def _outline(rng: random.Random, spans: Spans) -> tuple[str, cq.Workplane]:
-    """A closed outline of 1 mm height from w = 0 down, to be stretched: name and flat points."""
-    raise NotImplementedError
 
 
 def _passage(sides: int) -> _Maker:
@@ -345,9 +374,8 @@ def _corner(form: str) -> _Maker:
         if form == "square":
             work = _prism([(-_OUT, -_OUT), (a, -_OUT), (a, b), (-_OUT, b)], low, _OUT)
         elif form == "three-sided":
-            x, y = a * (1 + 2 * _OUT / b), b * (1 + 2 * _OUT / a)  # the same slant beyond the sides
+            # The same slant beyond the sides.
             work = _prism([(-_OUT, -_OUT), (a + a * _OUT / b, -_OUT), (-_OUT, b + b * _OUT / a)], low, _OUT)
-            del x, y
         else:
             radius = min(a, b)
             work = cq.Workplane(origin=(0, 0, low)).circle(radius).extrude(_OUT - low)
