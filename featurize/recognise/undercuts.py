@@ -18,7 +18,7 @@ from featurize.brep.frame import SIDES
 from featurize.brep.part import Convexity, Face
 from featurize.brep.rays import escapes, first_hits
 from featurize.brep.surfaces import Array, Plane
-from featurize.brep.surfaces_at import parallel
+from featurize.brep.surfaces_at import parallel, square
 from featurize.feature import Axis, CrossSection, Feature, Kind, Role
 from featurize.recognise.scene import Scene, extent, reach, vec
 from featurize.recognise.sizes import is_wall, mouth_level, roles_in_recess, smallest_corner
@@ -30,6 +30,8 @@ ORDER = 45
 _OVERHANG_DEG = 5.0
 # A floor leans no further than this from square to the access (common practice: a ramped floor is still one).
 _FLOOR_DEG = 20.0
+# ... and across the run by no more than what files write of a right angle.
+_CANT_DEG = 1.0
 # Of the samples of a floor or wall, at most this share is seen where the way is barred.
 _BARRED, _SEEN = 0.05, 0.6
 # Samples of a floor or wall for sight: shares come out to a few percent.
@@ -189,6 +191,8 @@ def _necked(
         return None  # what looks like a neck goes on below the floor: another cut crosses
     run = _run(scene, lips, access, neck or roofs)
     across = np.cross(access, run)
+    if not all(square(_normal(scene, f), across, _CANT_DEG) for f in floors):
+        return None
     head = [*roofs, *floors]
     head_width = extent(scene, head, across)
     if neck:
@@ -212,6 +216,8 @@ def _necked(
     kind = kind_of((*ends, side))
     if kind not in (Kind.SLOT, Kind.BLIND_SLOT, Kind.POCKET):
         return None
+    if ends and extent(scene, head, run) < head_width:
+        return None  # no run: a pocket from its end, which another cut has opened on one side
     opens_to = tuple(s for s in SIDES if s == side or s in ends)
     dims = {
         "width_mm": neck_width,
