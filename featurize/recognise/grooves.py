@@ -25,8 +25,9 @@ from featurize.recognise.scene import Scene, vec
 
 # Before openings (15) and holes (20): a bore with a groove in it is two stretches of one bore.
 ORDER = 12
-# A keyway may break a groove; less of it than this is something else.
-_LEAST_TURN = 0.55
+# A keyway may break a groove; less of it than this is something else. In a face a channel of two walls about
+# one axis is no other thing, however little steps and pockets leave of it.
+_LEAST_TURN, _LEAST_ARC = 0.55, 0.04
 _Line = tuple[Array, Array]
 
 
@@ -137,14 +138,17 @@ def _groove(scene: Scene, ring: list[int], origin: Array, axis: Array) -> Featur
     ):
         return None
     curved = [f for f in ring if not isinstance(scene.face(f).surface, Plane)]
-    if coverage(scene, curved, origin, axis) < _LEAST_TURN:
+    turn = coverage(scene, curved, origin, axis)
+    if turn < _LEAST_ARC:
         return None
     spots = {f: _profile(scene, f, origin, axis) for f in ring}
     rims = list(_rims(scene, ring, origin, axis))
     seen = [
         (shape, view)
         for view in _VIEWS
-        if _may_be_seen(scene, curved, view) and (shape := _shape(spots, rims, view)) is not None
+        if (turn >= _LEAST_TURN or (view.along_axis and _walled(scene, ring)))
+        and _may_be_seen(scene, curved, view)
+        and (shape := _shape(spots, rims, view)) is not None
     ]
     if not seen:
         return None
@@ -159,6 +163,11 @@ def _may_be_seen(scene: Scene, curved: list[int], view: _GrooveView) -> bool:
     """Whether no straight wall turns its back: a shaft's look out, a bore's in, a face's either way."""
     senses = {s.hollow for f in curved if isinstance(s := scene.face(f).surface, Cylinder)}
     return view.along_axis or senses <= {not view.in_shaft}
+
+
+def _walled(scene: Scene, ring: list[int]) -> bool:
+    """Whether straight walls stand about a channel on both sides."""
+    return {s.hollow for f in ring if isinstance(s := scene.face(f).surface, Cylinder)} == {True, False}
 
 
 @dataclass(frozen=True)
