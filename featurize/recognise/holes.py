@@ -271,13 +271,15 @@ def _hole(scene: Scene, bores: list[int]) -> Feature | None:
         for d in ([axis, -axis] if through else [axis])
         if (side := scene.part.frame.side_of(d, _NEAREST_COS))
     ]
-    names = " ".join(n for f in sorted(members) for n in scene.face(f).names)
+    # A rounded rim bounds the hole and is a feature of its own.
+    own = sorted(members - _rounded_rims(scene, members))
+    names = " ".join(n for f in own for n in scene.face(f).names)
     foot = origin + (mouth - float(origin @ axis)) * axis
     return Feature(
         id="",
         kind=kind,
-        faces=tuple(sorted(members)),
-        roles=roles,
+        faces=tuple(own),
+        roles={f: roles[f] for f in own},
         dims=dims,
         axis=Axis(vec(foot), vec(axis)),
         opens_to=tuple(open_sides),
@@ -286,6 +288,17 @@ def _hole(scene: Scene, bores: list[int]) -> Feature | None:
         text=names,
         evidence=(f"{len(bores)} hollow round wall(s) about one axis", "through" if through else "blind"),
     )
+
+
+def _rounded_rims(scene: Scene, members: set[int]) -> set[int]:
+    """Rounds, material inside the curve, that run smoothly from a hole into what it is cut in."""
+    return {
+        f
+        for f in members
+        if isinstance(s := scene.face(f).surface, Torus)
+        and not s.hollow
+        and scene.part.across(f, Convexity.TANGENT) - members
+    }
 
 
 def _belongs(scene: Scene, other: int, members: set[int]) -> bool:
