@@ -57,6 +57,14 @@ class Case:
     near_mm: float = 1e-3
 
 
+def tan(degrees: float) -> float:
+    return math.tan(math.radians(degrees))
+
+
+def cos(degrees: float) -> float:
+    return math.cos(math.radians(degrees))
+
+
 def block(x: float = 60, y: float = 50, z: float = 20) -> cq.Workplane:
     return cq.Workplane().box(x, y, z, centered=(True, True, False))
 
@@ -360,6 +368,20 @@ def broken(size: float) -> tuple[Case, ...]:
     )  # fmt: skip
 
 
+def rounded_bore(blind: bool = False) -> cq.Workplane:
+    return block().cut(hole(12, 0, 0, 8 if blind else 0, 20)).faces(">Z").edges("%CIRCLE").fillet(1.5)
+
+
+def trimmed_round() -> cq.Workplane:
+    """A round on the edge between a bore and one wall of a slot across it; the other walls trim it askew."""
+    work = block().cut(hole(14, 0, 0, 0, 20))
+    work = work.cut(cq.Workplane("XZ", origin=(4, 30, 10)).polygon(6, 7).extrude(60))
+    edges = work.faces(cq.selectors.BoxSelector((0, 5, 12), (8, 25, 14))).edges(
+        "%CIRCLE or %ELLIPSE or %BSPLINE"
+    )
+    return edges.edges("<Y").fillet(1.0)
+
+
 def wall_45() -> cq.Workplane:
     """A slanted wall 66 wide at 45 deg."""
     leg = 66 * math.sqrt(0.5)
@@ -369,18 +391,40 @@ def wall_45() -> cq.Workplane:
 
 BROKEN = (
     *(case for size in (0.2, 1.0, 3.0) for case in broken(size)),
+    Case(
+        "rounded bore",
+        rounded_bore,
+        (
+            Row(Kind.HOLE, 1, {"diameter_mm": 12, "depth_mm": 20}, sides=2),
+            Row(Kind.EDGE_ROUND, 1, {"radius_mm": 1.5}),
+        ),
+        None,
+        "inches",
+    ),
+    Case(
+        "rounded blind bore",
+        partial(rounded_bore, blind=True),
+        (
+            Row(Kind.HOLE, 2, {"diameter_mm": 12, "depth_mm": 12}, sides=1),
+            Row(Kind.EDGE_ROUND, 1, {"radius_mm": 1.5}),
+        ),
+        None,
+        "B-splines",
+    ),
+    # The corner next to the bore's side passes it by: two of the six walls are whole.
+    Case(
+        "trimmed round",
+        trimmed_round,
+        (
+            Row(Kind.HOLE, 1, {"diameter_mm": 14}, sides=2),
+            Row(Kind.EDGE_ROUND, 1, {"radius_mm": 1}),
+            Row(Kind.THROUGH_PROFILE, 10, {"width_mm": 7 * cos(30), "length_mm": 7, "height_mm": 50}),
+        ),
+    ),
     Case("wall at 45 deg", wall_45, (Row(Kind.STEP, 1, {"wall_angle_deg": 45, "length_mm": 80}),)),
 )
 
 # Leaning and slanted.
-
-
-def tan(degrees: float) -> float:
-    return math.tan(math.radians(degrees))
-
-
-def cos(degrees: float) -> float:
-    return math.cos(math.radians(degrees))
 
 
 def leaning_slot() -> cq.Workplane:
