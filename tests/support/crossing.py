@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 import random
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import combinations, permutations
 from typing import Any
 
@@ -24,7 +24,17 @@ from featurize.brep.shapes import EDGE, FACE, SOLID, each, mapped
 from featurize.feature import Kind
 
 _OUT = 1.0  # cutters stand out of the block by this, mm
+# A wall of which others have left less than this share is as good as gone.
+_SLIVER = 0.02
+# By name: under which share of its outline a cut is laid open, and what it may be called then.
+_LAID_OPEN = {
+    **dict.fromkeys(("passage", "through hole", "round-ended through profile"), (0.995, Kind.SLOT)),
+    **dict.fromkeys(("pocket", "blind hole", "round-ended pocket"), (0.995, Kind.BLIND_SLOT)),
+    "round slot": (0.25, Kind.STEP),
+}
+_OUTLINE_STEPS = 720
 _ROUND_HOLES = ("through hole", "blind hole")
+_ACROSS = ("slot", "V-slot", "round slot")  # swept along the side that they are cut into
 _OPENINGS = ("passage 3", "passage 4", "passage 6", "through hole", "round-ended through profile")
 Spans = tuple[float, float, float]
 
@@ -32,7 +42,7 @@ Spans = tuple[float, float, float]
 @dataclass(frozen=True, eq=False)
 class Cutter:
     """``kinds`` that fit what it cuts while nothing has taken its walls, its name, and the block's axis
-    that it comes along."""
+    that its outline is swept along."""
 
     name: str
     kinds: frozenset[Kind]
@@ -102,9 +112,11 @@ def _cut(block: Any, cutters: list[Cutter]) -> Crossed:
             places = [p for left in [*cut.Modified(face), face] if (p := faces.FindIndex(left))]
             for place in places:
                 owner[place - 1] = k
-            if not places and _within(block, face):
+            kept = sum(cq.Face(faces.FindKey(place)).Area() for place in places)
+            if kept < _SLIVER * _area_within(block, face):
                 lost.add(k)
-    return Crossed(TopoDS.Solid_s(solid), owner, cutters, lost, _in_one(cutters))
+    part = Crossed(TopoDS.Solid_s(solid), owner, cutters, lost, _in_one(cutters))
+    return replace(part, cutters=[_as_laid_open(part, k) for k in range(len(cutters))])
 
 
 def _in_one(cutters: list[Cutter]) -> list[set[int]]:
@@ -118,10 +130,48 @@ def _in_one(cutters: list[Cutter]) -> list[set[int]]:
     return [union for k, union in of.items() if len(union) > 1 and k == min(union)]
 
 
-def _within(block: Any, face: Any) -> bool:
-    """Whether a cutter's face leaves a wall in the block by itself."""
+def _area_within(block: Any, face: Any) -> float:
+    """Area of the wall that a cutter's face leaves in the block by itself."""
     common = BRepAlgoAPI_Common(block, face)
-    return bool(each(common.Shape(), FACE))
+    return sum(cq.Face(f).Area() for f in each(common.Shape(), FACE))
+
+
+def _as_laid_open(part: Crossed, k: int) -> Cutter:
+    """A cutter, with the name besides that its cut has where others have opened it on one side all along: an
+    opening is a slot, a hole or pocket a blind slot, a half-round slot of which a side is gone a step."""
+    cutter = part.cutters[k]
+    base = cutter.name.split(" ")[0] if cutter.name[-1].isdigit() else cutter.name
+    if base not in _LAID_OPEN:
+        return cutter
+    least, kind = _LAID_OPEN[base]
+    return replace(cutter, kinds=cutter.kinds | {kind}) if _outline_left(part, k) < least else cutter
+
+
+def _outline_left(part: Crossed, k: int) -> float:
+    """Share of a cutter's outline, looked at along it, over which some wall of its is left."""
+    run = np.eye(3)[part.cutters[k].axis]
+    ends = [
+        f
+        for f in cq.Shape.cast(part.cutters[k].solid).Faces()
+        if abs(f.normalAt().dot(cq.Vector(*run))) > 0.999
+    ]
+    wire = ends[0].outerWire()
+    steps = np.arange(_OUTLINE_STEPS) / _OUTLINE_STEPS
+    outline = np.array([p.toTuple() for p in wire.positions(steps.tolist())]) * (1 - run)
+    covered = np.zeros(_OUTLINE_STEPS, bool)
+    for place in part.faces_of(k):
+        face = cq.Face(mapped(part.solid, FACE).FindKey(place + 1))
+        corners, triangles = face.tessellate(0.01, 0.1)
+        flat = np.array([p.toTuple() for p in corners]) * (1 - run)
+        gaps = np.linalg.norm(flat[:, None] - outline, axis=2)
+        if gaps.min(axis=1).max() > 0.1:
+            continue  # a floor
+        spots = gaps.argmin(axis=1)
+        for triangle in triangles:
+            for a, b in combinations([int(spots[v]) for v in triangle], 2):
+                way = (b - a + _OUTLINE_STEPS // 2) % _OUTLINE_STEPS - _OUTLINE_STEPS // 2
+                covered[(a + np.arange(min(way, 0), max(way, 0) + 1)) % _OUTLINE_STEPS] = True
+    return float(covered.mean())
 
 
 def _with_broken_edge(rng: random.Random, part: Crossed) -> Crossed:
@@ -143,19 +193,23 @@ def _with_broken_edge(rng: random.Random, part: Crossed) -> Crossed:
         name = "round" if round_ else "chamfer"
         kinds = frozenset({Kind.EDGE_ROUND, Kind.FILLET} if round_ else {Kind.CHAMFER})
         faces = mapped(solids[0], FACE)
-        owner = [_breaker(part, edge, solids[0], name)] * faces.Extent()
+        beside = {
+            part.owner[k] for k, f in enumerate(each(part.solid, FACE)) if mapped(f, EDGE).FindIndex(edge)
+        }
+        owner = [_breaker(part, edge, beside, solids[0], name)] * faces.Extent()
         for k, face in enumerate(each(part.solid, FACE)):
             for left in [*maker.Modified(face), face]:
                 if not maker.IsDeleted(face) and (place := faces.FindIndex(left)):
                     owner[place - 1] = part.owner[k]
         cutters = [*part.cutters, Cutter(name, kinds, None)]
-        return Crossed(TopoDS.Solid_s(solids[0]), owner, cutters, part.lost, part.in_one)
+        # Between walls of such openings it is a wall of the one outline.
+        in_one = part.in_one + [union | {len(part.cutters)} for union in part.in_one if beside <= union]
+        return Crossed(TopoDS.Solid_s(solids[0]), owner, cutters, part.lost, in_one)
     return part
 
 
-def _breaker(part: Crossed, edge: Any, broken: Any, name: str) -> int:
-    """The cutter that counts what is between the faces of an edge once it is broken."""
-    beside = {part.owner[k] for k, f in enumerate(each(part.solid, FACE)) if mapped(f, EDGE).FindIndex(edge)}
+def _breaker(part: Crossed, edge: Any, beside: set[int], broken: Any, name: str) -> int:
+    """The cutter that counts what is between the faces of an edge, of the cutters ``beside``, once broken."""
     inward = cq.Shape.cast(broken).Volume() > cq.Shape.cast(part.solid).Volume()
     holes = {k for k in beside if k >= 0 and part.cutters[k].name in _ROUND_HOLES}
     sunk = name == "chamfer" and cq.Edge(edge).geomType() == "CIRCLE"
@@ -191,7 +245,7 @@ def _placed(rng: random.Random, spans: Spans) -> Cutter:
             matrix[k][2] *= -1.0
     origin, out, across = (tuple(matrix[k][row] for k in range(3)) for row in (3, 2, 0))
     placed = local.moved(cq.Location(cq.Plane(origin=origin, xDir=across, normal=out)))
-    return Cutter(name, kinds, placed.wrapped, order[2])
+    return Cutter(name, kinds, placed.wrapped, order[0] if name in _ACROSS else order[2])
 
 
 def _is_even(order: Sequence[int]) -> bool:
