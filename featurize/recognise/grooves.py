@@ -22,6 +22,7 @@ from featurize.feature import Axis, CrossSection, Feature, Kind, Role
 from featurize.recognise.bevels import bevel_of
 from featurize.recognise.holes import coverage
 from featurize.recognise.scene import Scene, vec
+from featurize.recognise.treatments import breaks
 
 # Before openings (15) and holes (20): a bore with a groove in it is two stretches of one bore.
 ORDER = 12
@@ -133,10 +134,9 @@ def _about(face: Face, line: _Line) -> bool:
 
 
 def _groove(scene: Scene, ring: list[int], origin: Array, axis: Array) -> Feature | None:
-    if any(  # what else it is joined to is no ring: a step, a keyway's floor
-        other not in ring for f in ring for other in scene.part.across(f, Convexity.CONCAVE)
-    ):
-        return None
+    beside = {other for f in ring for other in scene.part.across(f, Convexity.CONCAVE)}
+    if beside - set(ring) - breaks(scene):
+        return None  # what else it is joined to is no ring: a step, a keyway's floor
     curved = [f for f in ring if not isinstance(scene.face(f).surface, Plane)]
     turn = coverage(scene, curved, origin, axis)
     if turn < _LEAST_ARC:

@@ -30,7 +30,8 @@ _SLIVER = 0.02
 _LAID_OPEN = {
     **dict.fromkeys(("passage", "through hole", "round-ended through profile"), (0.995, Kind.SLOT)),
     **dict.fromkeys(("pocket", "blind hole", "round-ended pocket"), (0.995, Kind.BLIND_SLOT)),
-    "round slot": (0.25, Kind.STEP),
+    "quarter-ended blind slot": (0.9, Kind.BLIND_STEP),
+    "round slot": (0.5, Kind.STEP),
 }
 _OUTLINE_STEPS = 720
 _ROUND_HOLES = ("through hole", "blind hole")
@@ -138,7 +139,7 @@ def _area_within(block: Any, face: Any) -> float:
 
 def _as_laid_open(part: Crossed, k: int) -> Cutter:
     """A cutter, with the name besides that its cut has where others have opened it on one side all along: an
-    opening is a slot, a hole or pocket a blind slot, a half-round slot of which a side is gone a step."""
+    opening is a slot, a hole or pocket a blind slot, a slot of which a curved side is gone a step."""
     cutter = part.cutters[k]
     base = cutter.name.split(" ")[0] if cutter.name[-1].isdigit() else cutter.name
     if base not in _LAID_OPEN:
@@ -148,7 +149,7 @@ def _as_laid_open(part: Crossed, k: int) -> Cutter:
 
 
 def _outline_left(part: Crossed, k: int) -> float:
-    """Share of a cutter's outline, looked at along it, over which some wall of its is left."""
+    """Share of a cutter's outline within the block, looked at along it, over which some wall of its is left."""
     run = np.eye(3)[part.cutters[k].axis]
     ends = [
         f
@@ -171,7 +172,9 @@ def _outline_left(part: Crossed, k: int) -> float:
             for a, b in combinations([int(spots[v]) for v in triangle], 2):
                 way = (b - a + _OUTLINE_STEPS // 2) % _OUTLINE_STEPS - _OUTLINE_STEPS // 2
                 covered[(a + np.arange(min(way, 0), max(way, 0) + 1)) % _OUTLINE_STEPS] = True
-    return float(covered.mean())
+    low, high = corners_of(part.solid)
+    inside = np.all((outline > low - run) & (outline < high + run), axis=1)
+    return float(covered[inside].mean())
 
 
 def _with_broken_edge(rng: random.Random, part: Crossed) -> Crossed:
