@@ -62,7 +62,7 @@ def find(scene: Scene) -> list[Feature]:
     """All grooves over free faces."""
     rings: dict[frozenset[int], _Line] = {}
     taken: set[int] = set()
-    for f in sorted(scene.free):
+    for f in sorted(scene.free - breaks(scene)):
         if f not in taken and (line := _line_of(scene.face(f))) is not None:
             ring = _ring(scene, f, line, taken)
             taken |= ring
@@ -74,7 +74,8 @@ def find(scene: Scene) -> list[Feature]:
 
 def _whole(scene: Scene, rings: dict[frozenset[int], _Line]) -> list[frozenset[int]]:
     """Rings whose curved faces lie on the same surfaces, side by side, put together: another cut has parted
-    them. One further along the axis is a cut of its own: a counterbore at either end of a hole."""
+    them. One further along the axis is a cut of its own: a counterbore at either end of a hole; but not a
+    stretch of a wall alone before a channel."""
     curved = {f: r for r in rings for f in r if not isinstance(scene.face(f).surface, Plane)}
     found = scene.rejoined([f for f in r if f in curved] for r in rings)
     whole = []
@@ -84,8 +85,10 @@ def _whole(scene: Scene, rings: dict[frozenset[int], _Line]) -> list[frozenset[i
         reach = {r: _reach(scene, r & curved.keys(), origin, axis) for r in parts}
         parts.sort(key=lambda r: reach[r])
         level, top = [parts[0]], reach[parts[0]][1]
+        channel = any(_walled(scene, sorted(r)) for r in parts)
         for ring in parts[1:]:
-            if reach[ring][0] > top - tol.SURFACE_MM:
+            alone = channel and (ring <= curved.keys() or frozenset().union(*level) <= curved.keys())
+            if reach[ring][0] > top - tol.SURFACE_MM and not alone:
                 whole.append(frozenset().union(*level))
                 level = []
             level, top = [*level, ring], max(top, reach[ring][1])

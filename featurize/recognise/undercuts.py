@@ -32,6 +32,8 @@ _OVERHANG_DEG = 5.0
 _FLOOR_DEG = 20.0
 # ... and across the run by no more than what files write of a right angle.
 _CANT_DEG = 1.0
+# A neck stands over the middle of its head, but for this share of the head's width (common practice, no source).
+_OFF_MIDDLE = 0.1
 # Of the samples of a floor or wall, at most this share is seen where the way is barred.
 _BARRED, _SEEN = 0.05, 0.6
 # Samples of a floor or wall for sight: shares come out to a few percent.
@@ -198,6 +200,8 @@ def _necked(
     if neck:
         tall = [f for f in group if reach(scene, [f], access) > top - tol.SURFACE_MM]
         neck_width, neck_length = extent(scene, neck, across), extent(scene, [*neck, *tall], run)
+        if abs(_middle(scene, neck, across) - _middle(scene, head, across)) > _OFF_MIDDLE * head_width:
+            return None  # a slot that comes down on a passage
     else:
         if any(reach(scene, [f], access) < roof_level - tol.SURFACE_MM for f in roofs):
             return None  # flanks that lean to one ridge, or to a wall
@@ -236,6 +240,10 @@ def _necked(
     over = "flanks lean" if "flank_angle_deg" in dims else "a roof stands"
     why = f"wider below its mouth: {over} over the floor"
     return _feature(scene, kind, faces, access, dims, run, opens_to, why)
+
+
+def _middle(scene: Scene, ids: Sequence[int], direction: Array) -> float:
+    return (reach(scene, ids, direction) - reach(scene, ids, -direction)) / 2
 
 
 def _upper_edge(scene: Scene, flanks: Sequence[int], access: Array) -> Array:
