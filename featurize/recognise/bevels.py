@@ -18,10 +18,11 @@ from featurize.brep.surfaces import Array, Cone, Cylinder, Plane, Torus
 from featurize.brep.surfaces_at import normals_at
 from featurize.recognise.scene import Scene, mesh_span
 
-# A bevel turns from each of the two faces by this much at least (less is draft or relief) and at most.
-_TURN_DEG = (8.0, 76.0)
+# A bevel turns from each of the two faces by this much at least (less is draft or relief) and at most. No
+# angle that is drawn lies at a limit.
+_TURN_DEG = (7.9, 76.1)
 # The edge that was broken turned by this much at least and at most.
-_EDGE_TURN_DEG = (45.0, 150.0)
+_EDGE_TURN_DEG = (44.9, 150.1)
 # Another bevel at its end may let it reach past its long edges, to this many times its width.
 _BEYOND = 1.25
 # The two long edges run alike within this.

@@ -251,7 +251,8 @@ def _hole(scene: Scene, bores: list[int]) -> Feature | None:
     straight = [b for b in listed if b.is_cylinder]
     if len(straight) == 1 and not through and len(listed) == 1:
         b = straight[0]
-        if b.start_diameter_mm >= _POCKET_DIAMETER_MM and b.end_mm - b.start_mm < b.start_diameter_mm / 2:
+        shallow = b.end_mm - b.start_mm < b.start_diameter_mm / 2 - tol.SURFACE_MM
+        if shallow and b.start_diameter_mm > _POCKET_DIAMETER_MM - tol.SURFACE_MM:
             kind = Kind.POCKET
             roles = {
                 f: Role.FLOOR if r == Role.SHOULDER else Role.WALL if r == Role.BORE else r

@@ -172,7 +172,7 @@ def _is_end(scene: Scene, f: int, up: Array) -> bool:
 def _feature(scene: Scene, top: int, members: set[int], walls: set[int], up: Array, on_box: bool) -> Feature:
     width, length = smallest_rectangle(scene, sorted(walls | {top}), up)
     low, high = span(scene.cloud(walls), up)
-    slender = length >= _RIB_SLENDERNESS * width
+    slender = length > _RIB_SLENDERNESS * width - tol.SURFACE_MM
     flat = all(isinstance(scene.face(f).surface, Plane) for f in walls)
     dims = {"width_mm": width, "length_mm": length, "height_mm": high - low}
     pins = [s for f in walls if isinstance(s := scene.face(f).surface, Cylinder)]

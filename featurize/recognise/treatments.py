@@ -122,7 +122,7 @@ def _is_chamfer(scene: Scene, f: int) -> bool:
     return (
         bevel is not None
         and not bevel.hollow
-        and bevel.width_mm * np.sin(np.radians(bevel.turns_deg[0])) <= _MAX_LEG_MM
+        and bevel.width_mm * np.sin(np.radians(bevel.turns_deg[0])) < _MAX_LEG_MM + tol.SURFACE_MM
         and scene.side_of(scene.face(f)) is None
     )
 

@@ -32,7 +32,7 @@ _OVERHANG_DEG = 5.0
 _FLOOR_DEG = 20.0
 # ... and across the run by no more than what files write of a right angle.
 _CANT_DEG = 1.0
-# A neck stands over the middle of its head, but for this share of the head's width (common practice, no source).
+# A neck stands over the middle of its head but for this share of its width (common practice, no source).
 _OFF_MIDDLE = 0.1
 # Of the samples of a floor or wall, at most this share is seen where the way is barred.
 _BARRED, _SEEN = 0.05, 0.6
