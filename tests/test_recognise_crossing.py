@@ -598,6 +598,19 @@ def filleted_corner() -> cq.Workplane:
     return work.edges(cq.selectors.NearestToPointSelector((20, 21.5, 6))).fillet(1.8)
 
 
+def ring_and_round() -> cq.Workplane:
+    """A step takes a side of a ring, and the edge it leaves on the ring's pin is rounded."""
+    work = block().cut(ring(10, 14, 12, 20)).cut(box(20, 50, 14, (17, 0, 20)))
+    edge = cq.selectors.BoxSelector((6.9, 6, 15), (7.1, 8, 17))
+    return work.edges(edge).fillet(0.5)
+
+
+def ring_in_stretches() -> cq.Workplane:
+    """A passage across a deep ring: over it there is a stretch of the outer wall, and no pin."""
+    across = cq.Workplane("YZ", origin=(-20, 0, 24)).rect(16, 5).extrude(40)
+    return block(40, 40, 40).cut(ring(5, 7, 10, 40)).cut(across)
+
+
 HALVED = Row(Kind.SLOT, 7, {"width_mm": 8, "length_mm": 60, "depth_mm": 5}, out=_UP, run=_ALONG)
 BORED = Row(Kind.HOLE, 1, {"diameter_mm": 12}, sides=2)
 LEFT = (
@@ -612,6 +625,15 @@ LEFT = (
          (Row(Kind.GROOVE, 3, {"diameter_mm": 28, "inner_diameter_mm": 20, "width_mm": 4, "depth_mm": 4},
               out=_UP),
           Row(Kind.STEP, 2, {"height_mm": 9})), _UP, "B-splines"),
+    Case("ring with a rounded end", ring_and_round,
+         (Row(Kind.GROOVE, 3, {"diameter_mm": 28, "inner_diameter_mm": 20, "width_mm": 4, "depth_mm": 8},
+              out=_UP),
+          Row(Kind.SLOT, 3, {"width_mm": 20, "depth_mm": 14}),
+          Row(Kind.EDGE_ROUND, 1, {"radius_mm": 0.5})), _UP),
+    Case("ring in stretches", ring_in_stretches,
+         (Row(Kind.GROOVE, 4, {"diameter_mm": 14, "inner_diameter_mm": 10, "width_mm": 2}, out=_UP),
+          # Its walls and the top of what is left of the pin.
+          Row(Kind.THROUGH_PROFILE, 5, {"width_mm": 5, "length_mm": 16}))),
     Case("piece of a slanted wall", wall_piece,
          (Row(Kind.STEP, 3, {"height_mm": 6}, out=_UP), Row(Kind.BLIND_STEP, 3, {"height_mm": 12}),
           Row(Kind.HOLE, 1, {"diameter_mm": 6})), _UP),

@@ -151,7 +151,7 @@ def _groove(scene: Scene, ring: list[int], origin: Array, axis: Array) -> Featur
         for view in _VIEWS
         if (turn >= _LEAST_TURN or (view.along_axis and _walled(scene, ring)))
         and _may_be_seen(scene, curved, view)
-        and (shape := _shape(spots, rims, view)) is not None
+        and (shape := _shape(spots, curved, rims, view)) is not None
     ]
     if not seen:
         return None
@@ -197,7 +197,7 @@ class _Rim:
     beyond: Array
 
 
-def _shape(spots: dict[int, Array], rims: list[_Rim], view: _GrooveView) -> _Shape | None:
+def _shape(spots: dict[int, Array], curved: list[int], rims: list[_Rim], view: _GrooveView) -> _Shape | None:
     points = np.vstack(list(spots.values()))
     levels, places = points @ view.up, points @ view.across
     floor = float(levels.min())
@@ -210,7 +210,9 @@ def _shape(spots: dict[int, Array], rims: list[_Rim], view: _GrooveView) -> _Sha
     mouth = min(max(float(r.at @ view.up), float(r.beyond @ view.up)) for r in (first, last))
     if mouth - floor < tol.VOID_MM or float(np.ptp(places)) < tol.SURFACE_MM:
         return None
-    ends = float(places.min()), float(places.max())
+    # Other cuts may have drawn out a floor: its walls tell how wide it was.
+    walls = np.vstack([spots[f] for f in curved]) @ view.across if view.along_axis else places
+    ends = float(walls.min()), float(walls.max())
     return _Shape(floor, mouth, ends, (float(first.at @ view.across), float(last.at @ view.across)))
 
 
