@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import heapq
 import itertools
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from functools import partial
 
@@ -55,6 +55,13 @@ def rejoined(scene: Scene, cuts: list[Cut]) -> list[Cut]:
             on.setdefault(surface, set()).add(k)
     fits: list[tuple[bool, float, int, int, int, Cut]] = []  # a number of its own before each whole
 
+    lacking: dict[int, bool] = {}
+
+    def lacks(k: int) -> bool:
+        if k not in lacking:
+            lacking[k] = lacks_walls(scene, left[k])
+        return lacking[k]
+
     def compare(k: int, others: set[int]) -> None:
         for j in sorted(others & left.keys() - {k}):
             if (
@@ -67,7 +74,7 @@ def rejoined(scene: Scene, cuts: list[Cut]) -> list[Cut]:
 
     for k in list(left):
         near = {j for surface in surfaces_of(scene, left[k]) for j in on.get(surface, ())}
-        compare(k, {j for j in near | _across_a_corner(scene, left, k) if j < k})
+        compare(k, {j for j in near | _across_a_corner(scene, left, k, lacks) if j < k})
     while fits:
         _, _, j, k, _, whole = heapq.heappop(fits)
         if j in left and k in left:
@@ -77,16 +84,16 @@ def rejoined(scene: Scene, cuts: list[Cut]) -> list[Cut]:
             for surface in surfaces_of(scene, whole):
                 on[surface].add(new)
             near = {i for surface in surfaces_of(scene, whole) for i in on[surface]}
-            compare(new, near | _across_a_corner(scene, left, new))
+            compare(new, near | _across_a_corner(scene, left, new, lacks))
             around = {o for f in whole.faces for o in scene.part.across(f)}
             for k in [k for k, cut in left.items() if k != new and not around.isdisjoint(cut.faces)]:
-                compare(k, _across_a_corner(scene, left, k))
+                compare(k, _across_a_corner(scene, left, k, lacks))
     return [_closed(scene, c) for c in left.values()]
 
 
-def _across_a_corner(scene: Scene, cuts: Mapping[int, Cut], k: int) -> set[int]:
+def _across_a_corner(scene: Scene, cuts: Mapping[int, Cut], k: int, lacks: Callable[[int], bool]) -> set[int]:
     """Cuts that lack walls, as this one does, and border on the same other cut as it."""
-    if not lacks_walls(scene, cuts[k]):
+    if not lacks(k):
         return set()
     of = {f: j for j, cut in cuts.items() for f in cut.faces}
 
@@ -98,7 +105,7 @@ def _across_a_corner(scene: Scene, cuts: Mapping[int, Cut], k: int) -> set[int]:
         return cut | {o for x in owners if x.kind not in _OUTSIDE for o in x.faces}
 
     third = beyond(cuts[k].faces)
-    return {of[f] for f in beyond(third) - third if f in of and lacks_walls(scene, cuts[of[f]])}
+    return {of[f] for f in beyond(third) - third if f in of and lacks(of[f])}
 
 
 def lacks_walls(scene: Scene, cut: Cut) -> bool:
