@@ -105,6 +105,7 @@ def has_own_floor(scene: Scene, f: int) -> bool:
     return any(
         all(scene.surface[g] == scene.surface[f] for g in scene.part.across(o, Convexity.CONCAVE))
         and not _breaks_wall_of(scene, f, o)
+        and not ((b := bevel_of(scene, o)) and not b.hollow)  # a chamfer goes on round a corner
         for o in scene.part.across(f, Convexity.CONCAVE)
     )
 

@@ -33,6 +33,7 @@ _LAID_OPEN = {
     "quarter-ended blind slot": (0.9, Kind.BLIND_STEP),
     "round slot": (0.5, Kind.STEP),
 }
+_QUARTER = 0.26
 _OUTLINE_STEPS = 720
 _ROUND_HOLES = ("through hole", "blind hole")
 _ACROSS = ("slot", "V-slot", "round slot")  # swept along the side that they are cut into
@@ -145,11 +146,14 @@ def _as_laid_open(part: Crossed, k: int) -> Cutter:
     if base not in _LAID_OPEN:
         return cutter
     least, kind = _LAID_OPEN[base]
-    return replace(cutter, kinds=cutter.kinds | {kind}) if _outline_left(part, k) < least else cutter
+    left = _outline_left(part, k)
+    # A round corner step is no more than a quarter of a hole.
+    quarter = {Kind.BLIND_STEP} if base == "blind hole" and left < _QUARTER else set()
+    return replace(cutter, kinds=cutter.kinds | {kind} | quarter) if left < least else cutter
 
 
 def _outline_left(part: Crossed, k: int) -> float:
-    """Share of a cutter's outline within the block, looked at along it, over which some wall of its is left."""
+    """Share of a cutter's outline within the block, looked at along it, over which a wall of it is left."""
     run = np.eye(3)[part.cutters[k].axis]
     ends = [
         f
