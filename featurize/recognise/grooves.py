@@ -200,7 +200,9 @@ class _Rim:
 def _shape(spots: dict[int, Array], curved: list[int], rims: list[_Rim], view: _GrooveView) -> _Shape | None:
     points = np.vstack(list(spots.values()))
     levels, places = points @ view.up, points @ view.across
-    floor = float(levels.min())
+    # A chamfer that runs out on a wall may draw it out below a flat floor.
+    flat = np.concatenate([np.full(len(at), view.along_axis and f not in curved) for f, at in spots.items()])
+    floor = float(levels[flat].min() if flat.any() else levels.min())
     middle = float(np.mean(places[levels < floor + tol.SURFACE_MM]))
     sides = [[r for r in rims if side * (float(r.at @ view.across) - middle) > 0] for side in (-1, 1)]
     if not all(sides):
