@@ -54,10 +54,10 @@ def cuts_of(seed: int) -> list[Cut]:
         faces = block.faces_of(k)
         if not faces or k in block.lost:
             continue
-        whole = found.get(faces)
+        whole = [(found[ids], kinds) for ids, kinds in block.readings(k) if ids in found]
         said = sorted(str(x.kind) for ids, x in found.items() if ids & faces)
-        right = whole is not None and whole.kind in cutter.kinds
-        cuts.append(Cut(cutter.name, whole is not None, right, ", ".join(said)))
+        right = any(x.kind in kinds for x, kinds in whole)
+        cuts.append(Cut(cutter.name, bool(whole), right, ", ".join(said)))
     return cuts
 
 

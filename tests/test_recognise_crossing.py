@@ -57,6 +57,14 @@ class Case:
     near_mm: float = 1e-3
 
 
+def tan(degrees: float) -> float:
+    return math.tan(math.radians(degrees))
+
+
+def cos(degrees: float) -> float:
+    return math.cos(math.radians(degrees))
+
+
 def block(x: float = 60, y: float = 50, z: float = 20) -> cq.Workplane:
     return cq.Workplane().box(x, y, z, centered=(True, True, False))
 
@@ -360,6 +368,20 @@ def broken(size: float) -> tuple[Case, ...]:
     )  # fmt: skip
 
 
+def rounded_bore(blind: bool = False) -> cq.Workplane:
+    return block().cut(hole(12, 0, 0, 8 if blind else 0, 20)).faces(">Z").edges("%CIRCLE").fillet(1.5)
+
+
+def trimmed_round() -> cq.Workplane:
+    """A round on the edge between a bore and one wall of a slot across it; the other walls trim it askew."""
+    work = block().cut(hole(14, 0, 0, 0, 20))
+    work = work.cut(cq.Workplane("XZ", origin=(4, 30, 10)).polygon(6, 7).extrude(60))
+    edges = work.faces(cq.selectors.BoxSelector((0, 5, 12), (8, 25, 14))).edges(
+        "%CIRCLE or %ELLIPSE or %BSPLINE"
+    )
+    return edges.edges("<Y").fillet(1.0)
+
+
 def wall_45() -> cq.Workplane:
     """A slanted wall 66 wide at 45 deg."""
     leg = 66 * math.sqrt(0.5)
@@ -369,18 +391,40 @@ def wall_45() -> cq.Workplane:
 
 BROKEN = (
     *(case for size in (0.2, 1.0, 3.0) for case in broken(size)),
+    Case(
+        "rounded bore",
+        rounded_bore,
+        (
+            Row(Kind.HOLE, 1, {"diameter_mm": 12, "depth_mm": 20}, sides=2),
+            Row(Kind.EDGE_ROUND, 1, {"radius_mm": 1.5}),
+        ),
+        None,
+        "inches",
+    ),
+    Case(
+        "rounded blind bore",
+        partial(rounded_bore, blind=True),
+        (
+            Row(Kind.HOLE, 2, {"diameter_mm": 12, "depth_mm": 12}, sides=1),
+            Row(Kind.EDGE_ROUND, 1, {"radius_mm": 1.5}),
+        ),
+        None,
+        "B-splines",
+    ),
+    # The corner next to the bore's side passes it by: two of the six walls are whole.
+    Case(
+        "trimmed round",
+        trimmed_round,
+        (
+            Row(Kind.HOLE, 1, {"diameter_mm": 14}, sides=2),
+            Row(Kind.EDGE_ROUND, 1, {"radius_mm": 1}),
+            Row(Kind.THROUGH_PROFILE, 10, {"width_mm": 7 * cos(30), "length_mm": 7, "height_mm": 50}),
+        ),
+    ),
     Case("wall at 45 deg", wall_45, (Row(Kind.STEP, 1, {"wall_angle_deg": 45, "length_mm": 80}),)),
 )
 
 # Leaning and slanted.
-
-
-def tan(degrees: float) -> float:
-    return math.tan(math.radians(degrees))
-
-
-def cos(degrees: float) -> float:
-    return math.cos(math.radians(degrees))
 
 
 def leaning_slot() -> cq.Workplane:
@@ -503,7 +547,105 @@ FORMS = (
           Row(Kind.POCKET, 6, {"depth_mm": 0.3}, out=_UP)), _UP, "inches"),
 )  # fmt: skip
 
-CASES = (*RINGS, *CROSSINGS, *PIECES, *BROKEN, *LEANING, *HOLES, *FORMS)
+# What others have left.
+
+
+def relieved() -> cq.Workplane:
+    """A corner step with a channel or bore along each of its inward corners: none of its faces meet."""
+    work = block().cut(box(30, 20, 8, (15, 15, 20)))
+    work = work.cut(hole(4, 0, 5, 0, 20))
+    work = work.cut(cq.Workplane("XZ", origin=(0, 25, 12)).circle(1.5).extrude(20))
+    return work.cut(cq.Workplane("YZ", origin=(0, 5, 12)).circle(1.5).extrude(30))
+
+
+def opened_hexagon() -> cq.Workplane:
+    """A six-sided pocket, a wall of it nearly square to a feeder that comes in opposite."""
+    tool = cq.Workplane(origin=(5, 0, 11)).polygon(6, 20).extrude(9).rotate((5, 0, 0), (5, 0, 1), 35)
+    return block().cut(tool).cut(box(30, 4, 8, (-15, 0, 20)))
+
+
+def arc_of_ring() -> cq.Workplane:
+    """A step has taken two thirds of a ring, and goes deeper."""
+    return block().cut(ring(10, 14, 16, 20)).cut(box(60, 32, 9, (0, 12, 20)))
+
+
+def wall_piece() -> cq.Workplane:
+    """A bore parts a slanted step's wall: one piece lies between two walls as a chamfer would."""
+    outline = [(-29.375, -26), (3.125, 26), (-31, 26), (-31, -26)]
+    work = block().cut(cq.Workplane(origin=(0, 0, 14)).polyline(outline).close().extrude(7))
+    return work.cut(box(21, 36, 12, (-20.5, -8, 20))).cut(hole(6, -6.4, 14.4, 0, 20))
+
+
+def bored_slot(edge: str) -> cq.Workplane:
+    """A slot along x, 8 wide and 5 deep, cut in two by a bore; one foot of one half is broken by 1.5."""
+    work = block().cut(box(60, 8, 5, (0, 0, 20))).cut(hole(12, -8, 0, 0, 20))
+    foot = work.edges(cq.selectors.BoxSelector((-31, 3.9, 14.9), (-11, 4.1, 15.1)))
+    return foot.fillet(1.5) if edge == "radius" else foot.chamfer(1.5)
+
+
+def slanting_rim() -> cq.Workplane:
+    """A round-ended pocket in a slanted top: the chamfer of its rim is flat and curved by turns."""
+    slant = cq.Workplane("XZ", origin=(0, 25, 0)).polyline([(-30, 12), (30, 20), (30, 21), (-30, 21)]).close()
+    work = block().cut(slant.extrude(50)).cut(cq.Workplane(origin=(0, 0, 8)).slot2D(30, 14).extrude(20))
+    top = cq.selectors.BoxSelector((-20, -10, 11), (20, 10, 21))
+    return work.edges(top).edges("not |Z").chamfer(1)
+
+
+def filleted_corner() -> cq.Workplane:
+    """A three-sided corner step, nearly along one side; a fillet between its wall and its floor."""
+    corner = cq.Workplane(origin=(0, 0, 6)).polyline([(30, 25), (10, 25), (30, 18)]).close().extrude(14)
+    work = block().cut(corner)
+    return work.edges(cq.selectors.NearestToPointSelector((20, 21.5, 6))).fillet(1.8)
+
+
+def ring_and_round() -> cq.Workplane:
+    """A step takes a side of a ring, and the edge it leaves on the ring's pin is rounded."""
+    work = block().cut(ring(10, 14, 12, 20)).cut(box(20, 50, 14, (17, 0, 20)))
+    edge = cq.selectors.BoxSelector((6.9, 6, 15), (7.1, 8, 17))
+    return work.edges(edge).fillet(0.5)
+
+
+def ring_in_stretches() -> cq.Workplane:
+    """A passage across a deep ring: over it there is a stretch of the outer wall, and no pin."""
+    across = cq.Workplane("YZ", origin=(-20, 0, 24)).rect(16, 5).extrude(40)
+    return block(40, 40, 40).cut(ring(5, 7, 10, 40)).cut(across)
+
+
+HALVED = Row(Kind.SLOT, 7, {"width_mm": 8, "length_mm": 60, "depth_mm": 5}, out=_UP, run=_ALONG)
+BORED = Row(Kind.HOLE, 1, {"diameter_mm": 12}, sides=2)
+LEFT = (
+    Case("corner step relieved all along", relieved,
+         (Row(Kind.BLIND_STEP, 3, {"width_mm": 20, "length_mm": 30, "height_mm": 8}),
+          Row(Kind.HOLE, 1, {"diameter_mm": 4}), Row(Kind.HOLE, 1, {"diameter_mm": 3}, times=2)),
+         None, "inches"),
+    Case("hexagon and feeder", opened_hexagon,
+         (Row(Kind.POCKET, 7, {"depth_mm": 9}, out=_UP, sides=1, section="six-sided"),
+          Row(Kind.BLIND_SLOT, 3, {"width_mm": 4, "depth_mm": 8}, out=_UP)), _UP, "inches"),
+    Case("arc of a ring", arc_of_ring,
+         (Row(Kind.GROOVE, 3, {"diameter_mm": 28, "inner_diameter_mm": 20, "width_mm": 4, "depth_mm": 4},
+              out=_UP),
+          Row(Kind.STEP, 2, {"height_mm": 9})), _UP, "B-splines"),
+    Case("ring with a rounded end", ring_and_round,
+         (Row(Kind.GROOVE, 3, {"diameter_mm": 28, "inner_diameter_mm": 20, "width_mm": 4, "depth_mm": 8},
+              out=_UP),
+          Row(Kind.SLOT, 3, {"width_mm": 20, "depth_mm": 14}),
+          Row(Kind.EDGE_ROUND, 1, {"radius_mm": 0.5})), _UP),
+    Case("ring in stretches", ring_in_stretches,
+         (Row(Kind.GROOVE, 4, {"diameter_mm": 14, "inner_diameter_mm": 10, "width_mm": 2}, out=_UP),
+          # Its walls and the top of what is left of the pin.
+          Row(Kind.THROUGH_PROFILE, 5, {"width_mm": 5, "length_mm": 16}))),
+    Case("piece of a slanted wall", wall_piece,
+         (Row(Kind.STEP, 3, {"height_mm": 6}, out=_UP), Row(Kind.BLIND_STEP, 3, {"height_mm": 12}),
+          Row(Kind.HOLE, 1, {"diameter_mm": 6})), _UP),
+    Case("half of a slot with a radius", partial(bored_slot, "radius"), (HALVED, BORED), _UP, "inches"),
+    Case("half of a slot with a web", partial(bored_slot, "web"), (HALVED, BORED), _UP, "B-splines"),
+    Case("slanting rim", slanting_rim,
+         (Row(Kind.CHAMFER, 4), Row(Kind.POCKET, 5), Row(Kind.STEP, 1)), _UP),
+    Case("corner with a fillet", filleted_corner,
+         (Row(Kind.BLIND_STEP, 3, {"height_mm": 14, "floor_radius_mm": 1.8}),), None, "inches"),
+)  # fmt: skip
+
+CASES = (*RINGS, *CROSSINGS, *PIECES, *BROKEN, *LEANING, *LEFT, *HOLES, *FORMS)
 
 
 @pytest.mark.parametrize("dress", ["drawn", "turned", "also"])

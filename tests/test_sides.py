@@ -214,6 +214,19 @@ def test_how_a_model_lies_tells_nothing(seed: int, turn: Any) -> None:
         assert float(up(there) @ turned) > 0.999
 
 
+@pytest.mark.parametrize("turn", [((1, 0, 0), 90), ((1, 1, 1), 120), ((2, 1, 0), 33), ((0, 1, 3), 71)])
+def test_a_size_at_a_limit_tells_the_same_however_a_model_lies(turn: Any) -> None:
+    """A counterbore of just 0.6 of its hole's depth, a bore of 12 that is 6 deep, a mark 0.6 deep."""
+    plate = block(60, 40, 9.8).cut(cq.Workplane().center(-15, 0).circle(6.03).extrude(10))
+    plate = plate.cut(cq.Workplane(origin=(-15, 0, 9.8 - 5.88)).circle(7.15).extrude(10))
+    plate = plate.cut(cq.Workplane(origin=(15, 8, 3.8)).circle(6).extrude(10))
+    solid = plate.cut(cq.Workplane(origin=(12, -12, 9.2)).rect(12, 2).extrude(1)).val().wrapped  # type: ignore[union-attr]
+    axis, angle = turn
+    here, there = (recognise(build_part(s)) for s in (solid, moved(solid, axis, angle, (3, 4, 5))))
+    assert there.sides.confidence == pytest.approx(here.sides.confidence, abs=0.0015)
+    assert [f.kind for f in there.features] == [f.kind for f in here.features]
+
+
 def test_no_answer_gives_features_other_numbers() -> None:
     part = build_part(trial().val().wrapped)  # type: ignore[union-attr]
     plain = recognise(part)

@@ -14,14 +14,15 @@ import numpy as np
 
 from featurize import tolerances as tol
 from featurize.brep.part import Convexity, Edge
-from featurize.brep.surfaces import Array, Cone, Plane
+from featurize.brep.surfaces import Array, Cone, Cylinder, Plane, Torus
 from featurize.brep.surfaces_at import normals_at
 from featurize.recognise.scene import Scene, mesh_span
 
-# A bevel turns from each of the two faces by this much at least (less is draft or relief) and at most.
-_TURN_DEG = (8.0, 76.0)
+# A bevel turns from each of the two faces by this much at least (less is draft or relief) and at most. No
+# angle that is drawn lies at a limit.
+_TURN_DEG = (7.9, 76.1)
 # The edge that was broken turned by this much at least and at most.
-_EDGE_TURN_DEG = (45.0, 150.0)
+_EDGE_TURN_DEG = (44.9, 150.1)
 # Another bevel at its end may let it reach past its long edges, to this many times its width.
 _BEYOND = 1.25
 # The two long edges run alike within this.
@@ -97,9 +98,30 @@ def _find(scene: Scene, f: int) -> Bevel | None:
 
 
 def has_own_floor(scene: Scene, f: int) -> bool:
-    """Whether a face meets no other in an inward corner: the two are a step."""
+    """Whether a face stands on a floor that no other wall stands on, in a corner or a fillet: the two are a
+    step."""
+    if any(_is_fillet(scene, o) for o in scene.part.across(f, Convexity.TANGENT)):
+        return True
     return any(
-        scene.part.across(o, Convexity.CONCAVE) == {f} for o in scene.part.across(f, Convexity.CONCAVE)
+        all(scene.surface[g] == scene.surface[f] for g in scene.part.across(o, Convexity.CONCAVE))
+        and not _breaks_wall_of(scene, f, o)
+        and not ((b := bevel_of(scene, o)) and not b.hollow)  # a chamfer goes on round a corner
+        for o in scene.part.across(f, Convexity.CONCAVE)
+    )
+
+
+def _is_fillet(scene: Scene, f: int) -> bool:
+    s = scene.face(f).surface
+    return isinstance(s, Cylinder | Torus) and s.hollow
+
+
+def _breaks_wall_of(scene: Scene, f: int, floor: int) -> bool:
+    """Whether a face lies along the edge of a wall that stands on the same floor further on."""
+    beside = scene.part.across(f, Convexity.CONVEX)
+    return any(
+        scene.surface[g] == scene.surface[floor]
+        for wall in beside
+        for g in scene.part.across(wall, Convexity.CONCAVE)
     )
 
 

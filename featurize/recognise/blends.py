@@ -22,6 +22,8 @@ from featurize.recognise.scene import Scene
 _OFF = 0.05
 # ... on this share of the blend: its ends may be trimmed askew.
 _SHARE = 0.7
+# ... and one side may be this much shorter.
+_SHORTER = 0.4
 # Points compared along each side.
 _POINTS = 65
 # Less than this turn (as a length of n_a - n_b, about 6 deg) is no edge that was broken.
@@ -51,11 +53,14 @@ def _find(scene: Scene, f: int) -> Blend | None:
         other = e.faces[0] if e.faces[1] == f else e.faces[1]
         if e.convexity == Convexity.TANGENT and not isinstance(scene.face(other).surface, Freeform):
             beside.setdefault(other, []).append(e)
-    longest = sorted(beside, key=lambda o: (-round(sum(e.length_mm for e in beside[o]), 6), o))[:2]
+    length = {o: round(sum(e.length_mm for e in edges), 6) for o, edges in beside.items()}
+    longest = sorted(beside, key=lambda o: (-length[o], o))[:2]
     if len(longest) < 2:
         return None
     a, b = longest
     radii = _radii(scene, a, b, beside)
+    if radii is None and length[b] > _SHORTER * length[a]:  # walls at its ends may shorten one side
+        radii = _radii(scene, b, a, beside)
     if radii is None:
         return None
     sizes = np.abs(radii)

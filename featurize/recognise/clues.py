@@ -56,7 +56,7 @@ class Scenery:
             f
             for f in found.values()
             if f.kind.traits.opening
-            and _beside_mm(f, recess) < _MIDDLE_SHARE * recess.dims.get("width_mm", 0.0)
+            and _beside_mm(f, recess) < _MIDDLE_SHARE * recess.dims.get("width_mm", 0.0) + tol.SURFACE_MM
         ]
 
 
@@ -73,12 +73,15 @@ def _hole(hole: Feature, scenery: Scenery) -> Clue:
         return votes.MAYBE_THREAD
     if not is_through(hole):
         return votes.BLIND_HOLE
-    if hole.dims.get("countersink_diameter_mm", 0.0) > _SUNK_HEAD * hole.dims.get("diameter_mm", np.inf):
+    if (
+        hole.dims.get("countersink_diameter_mm", 0.0)
+        > _SUNK_HEAD * hole.dims.get("diameter_mm", np.inf) + tol.SURFACE_MM
+    ):
         return votes.SEAT
     wide = hole.dims.get("counterbore_depth_mm", 0.0)
     if wide <= tol.SURFACE_MM or not _is_wider_at_mouth(hole):
         return votes.THROUGH_HOLE
-    if wide > _SEAT_SHARE * hole.dims.get("depth_mm", np.inf):
+    if wide > _SEAT_SHARE * hole.dims.get("depth_mm", np.inf) + tol.SURFACE_MM:
         return votes.WIDE_END
     return votes.SEAT if screw_seat(hole) else votes.COUNTERBORE
 
@@ -90,7 +93,7 @@ def _opening(opening: Feature, _: Scenery) -> Clue:
 def _pocket(pocket: Feature, scenery: Scenery) -> Clue:
     wide = pocket.dims.get("width_mm", 0.0)
     own = [f.dims.get("width_mm", f.dims.get("diameter_mm", 0.0)) for f in scenery.pierced_by(pocket)]
-    if max(own, default=0.0) > _RELIEVED_SHARE * wide:
+    if max(own, default=0.0) > _RELIEVED_SHARE * wide + tol.SURFACE_MM:
         return votes.WIDE_END
     return _engraved(pocket) or votes.POCKET
 
@@ -120,7 +123,7 @@ def _broken_edge(chamfer: Feature, scenery: Scenery) -> Clue | None:
 
 def _engraved(recess: Feature) -> Clue | None:
     deep = recess.dims.get("depth_mm", np.inf)
-    return votes.ENGRAVED if deep < _ENGRAVED_MM else None
+    return votes.ENGRAVED if deep < _ENGRAVED_MM + tol.SURFACE_MM else None
 
 
 # What a closer look makes of what a kind says at first sight.

@@ -5,11 +5,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
+from numpy.typing import NDArray
 
+from featurize import tolerances as tol
 from featurize.brep.part import Convexity
-from featurize.brep.surfaces import Cylinder, Plane
+from featurize.brep.surfaces import Array, Cylinder, Plane
 from featurize.recognise.bevels import webs
-from featurize.recognise.scene import Scene
+from featurize.recognise.scene import Scene, span
 from featurize.recognise.volume import Void, void_of
 
 # Round walls of a cross-section that turn further than this are no corner radii.
@@ -22,15 +24,43 @@ def void_before(scene: Scene, faces: Sequence[int]) -> Void | None:
     a part of one."""
     void = void_of(scene, faces)
     if void is None:
-        inside = set(faces)
-        radii = {
-            f
-            for f in faces
-            if len(scene.part.across(f, Convexity.TANGENT) & inside) == 2 and is_corner(scene, f)
-        }
-        bare = sorted(inside - webs(scene, faces).keys() - radii)
+        bare = sorted(set(faces) - edge_breaks(scene, faces))
         void = void_of(scene, bare) if bare else None
     return void
+
+
+def edge_breaks(scene: Scene, faces: Sequence[int]) -> set[int]:
+    """Those of a recess' faces that break its inward edges: webs and radii."""
+    inside = set(faces)
+    radii = {
+        f for f in faces if len(scene.part.across(f, Convexity.TANGENT) & inside) == 2 and is_corner(scene, f)
+    }
+    return radii | webs(scene, faces).keys()
+
+
+def behind_breaks(scene: Scene, faces: Sequence[int], points: Array) -> NDArray[np.bool_]:
+    """Which points (n, 3) of the frame lie in what webs and radii leave in a recess' inward corners."""
+    world = scene.part.frame.world(points)
+    behind = np.zeros(len(points), bool)
+    for f in edge_breaks(scene, faces) if len(points) else ():
+        run = max((e.points[-1] - e.points[0] for e in scene.part.edges_of(f)), key=np.linalg.norm)
+        s = scene.face(f).surface
+        if isinstance(s, Cylinder):
+            run = s.axis
+            out = world - s.origin
+            out = out - np.outer(out @ run, run)
+            away = np.linalg.norm(out, axis=1)
+            normals = scene.face(f).normals
+            mean = normals.mean(axis=0)
+            turned = -(out @ mean) / np.maximum(away, tol.LENGTH_MM)
+            here = (away > s.radius_mm - tol.SURFACE_MM) & (turned > float((normals @ mean).min()))
+        elif isinstance(s, Plane):
+            here = (world - s.origin) @ s.normal < tol.SURFACE_MM
+        else:
+            continue
+        low, high = span(scene.vertices(f), run)
+        behind |= here & (world @ run > low - tol.SURFACE_MM) & (world @ run < high + tol.SURFACE_MM)
+    return behind
 
 
 def is_corner(scene: Scene, f: int) -> bool:

@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import heapq
 import itertools
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 
 from featurize import tolerances as tol
 from featurize.feature import Kind
-from featurize.recognise.corners import void_before
+from featurize.recognise.corners import behind_breaks, edge_breaks, void_before
 from featurize.recognise.scene import Scene
 from featurize.recognise.treatments import unbroken
 from featurize.recognise.volume import (
@@ -40,19 +41,26 @@ def surfaces_of(scene: Scene, cut: Cut) -> frozenset[int]:
 
 
 def rejoined(scene: Scene, cuts: list[Cut]) -> list[Cut]:
-    """Put together what another cut has parted, the closest fit first.
+    """Put together what another cut has parted, on one surface before others, the closest fit first.
 
     A slot through a pocket leaves its two ends, each with a wall missing. Pieces are one cut when they lie on
     a common surface and one convex void in front of all their faces is free of the part as far as they reach;
     so are, without a common surface, a wall and a floor that lack each other and border on what took their
     corner, such as a relief.
     """
-    left, numbers = dict(enumerate(cuts)), itertools.count(len(cuts))
+    left, numbers, serial = dict(enumerate(cuts)), itertools.count(len(cuts)), itertools.count()
     on: dict[int, set[int]] = {}
     for k, cut in left.items():
         for surface in surfaces_of(scene, cut) if cut.void is not None else ():
             on.setdefault(surface, set()).add(k)
-    fits: list[tuple[float, int, int, Cut]] = []
+    fits: list[tuple[bool, float, int, int, int, Cut]] = []  # a number of its own before each whole
+
+    lacking: dict[int, bool] = {}
+
+    def lacks(k: int) -> bool:
+        if k not in lacking:
+            lacking[k] = lacks_walls(scene, left[k])
+        return lacking[k]
 
     def compare(k: int, others: set[int]) -> None:
         for j in sorted(others & left.keys() - {k}):
@@ -60,26 +68,32 @@ def rejoined(scene: Scene, cuts: list[Cut]) -> list[Cut]:
                 _may_be_one(scene, left[j], left[k])
                 and (whole := _whole(scene, left[j], left[k])) is not None
             ):
-                heapq.heappush(fits, (round(_volume_mm3(whole), 3), min(j, k), max(j, k), whole))
+                apart = surfaces_of(scene, left[j]).isdisjoint(surfaces_of(scene, left[k]))
+                size = round(_volume_mm3(whole), 3)
+                heapq.heappush(fits, (apart, size, min(j, k), max(j, k), next(serial), whole))
 
     for k in list(left):
         near = {j for surface in surfaces_of(scene, left[k]) for j in on.get(surface, ())}
-        compare(k, {j for j in near | _across_a_corner(scene, left, k) if j < k})
+        compare(k, {j for j in near | _across_a_corner(scene, left, k, lacks) if j < k})
     while fits:
-        _, j, k, whole = heapq.heappop(fits)
+        _, _, j, k, _, whole = heapq.heappop(fits)
         if j in left and k in left:
             new = next(numbers)
             del left[j], left[k]
             left[new] = whole
             for surface in surfaces_of(scene, whole):
                 on[surface].add(new)
-            compare(new, {i for surface in surfaces_of(scene, whole) for i in on[surface]})
+            near = {i for surface in surfaces_of(scene, whole) for i in on[surface]}
+            compare(new, near | _across_a_corner(scene, left, new, lacks))
+            around = {o for f in whole.faces for o in scene.part.across(f)}
+            for k in [k for k, cut in left.items() if k != new and not around.isdisjoint(cut.faces)]:
+                compare(k, _across_a_corner(scene, left, k, lacks))
     return [_closed(scene, c) for c in left.values()]
 
 
-def _across_a_corner(scene: Scene, cuts: Mapping[int, Cut], k: int) -> set[int]:
+def _across_a_corner(scene: Scene, cuts: Mapping[int, Cut], k: int, lacks: Callable[[int], bool]) -> set[int]:
     """Cuts that lack walls, as this one does, and border on the same other cut as it."""
-    if not lacks_walls(scene, cuts[k]):
+    if not lacks(k):
         return set()
     of = {f: j for j, cut in cuts.items() for f in cut.faces}
 
@@ -91,7 +105,7 @@ def _across_a_corner(scene: Scene, cuts: Mapping[int, Cut], k: int) -> set[int]:
         return cut | {o for x in owners if x.kind not in _OUTSIDE for o in x.faces}
 
     third = beyond(cuts[k].faces)
-    return {of[f] for f in beyond(third) - third if f in of and lacks_walls(scene, cuts[of[f]])}
+    return {of[f] for f in beyond(third) - third if f in of and lacks(of[f])}
 
 
 def lacks_walls(scene: Scene, cut: Cut) -> bool:
@@ -108,6 +122,8 @@ def _may_be_one(scene: Scene, a: Cut, b: Cut) -> bool:
     for one, other in ((a, b), (b, a)):
         if one.void is None:
             return False
+        if edge_breaks(scene, one.faces):
+            continue  # which may run along a part of an edge only
         corner = scene.part.frame.local(unbroken(scene, other.faces[0])[0])
         if any(float(corner @ n) < offset - slack for n, offset in one.void.planes):
             return False
@@ -117,7 +133,7 @@ def _may_be_one(scene: Scene, a: Cut, b: Cut) -> bool:
 def _whole(scene: Scene, a: Cut, b: Cut) -> Cut | None:
     faces = tuple(sorted((*a.faces, *b.faces)))
     void = void_before(scene, faces)
-    if void is None or not free_between(scene, void, faces):
+    if void is None or not free_between(scene, void, faces, partial(behind_breaks, scene, faces)):
         return None
     return Cut(faces, void.opens_to, void)
 

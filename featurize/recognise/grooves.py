@@ -22,11 +22,13 @@ from featurize.feature import Axis, CrossSection, Feature, Kind, Role
 from featurize.recognise.bevels import bevel_of
 from featurize.recognise.holes import coverage
 from featurize.recognise.scene import Scene, vec
+from featurize.recognise.treatments import breaks
 
 # Before openings (15) and holes (20): a bore with a groove in it is two stretches of one bore.
 ORDER = 12
-# A keyway may break a groove; less of it than this is something else.
-_LEAST_TURN = 0.55
+# A keyway may break a groove; less of it than this is something else. In a face a channel of two walls about
+# one axis is no other thing, however little steps and pockets leave of it.
+_LEAST_TURN, _LEAST_ARC = 0.55, 0.04
 _Line = tuple[Array, Array]
 
 
@@ -60,7 +62,7 @@ def find(scene: Scene) -> list[Feature]:
     """All grooves over free faces."""
     rings: dict[frozenset[int], _Line] = {}
     taken: set[int] = set()
-    for f in sorted(scene.free):
+    for f in sorted(scene.free - breaks(scene)):
         if f not in taken and (line := _line_of(scene.face(f))) is not None:
             ring = _ring(scene, f, line, taken)
             taken |= ring
@@ -72,7 +74,8 @@ def find(scene: Scene) -> list[Feature]:
 
 def _whole(scene: Scene, rings: dict[frozenset[int], _Line]) -> list[frozenset[int]]:
     """Rings whose curved faces lie on the same surfaces, side by side, put together: another cut has parted
-    them. One further along the axis is a cut of its own: a counterbore at either end of a hole."""
+    them. One further along the axis is a cut of its own: a counterbore at either end of a hole; but not a
+    stretch of a wall alone before a channel."""
     curved = {f: r for r in rings for f in r if not isinstance(scene.face(f).surface, Plane)}
     found = scene.rejoined([f for f in r if f in curved] for r in rings)
     whole = []
@@ -82,8 +85,10 @@ def _whole(scene: Scene, rings: dict[frozenset[int], _Line]) -> list[frozenset[i
         reach = {r: _reach(scene, r & curved.keys(), origin, axis) for r in parts}
         parts.sort(key=lambda r: reach[r])
         level, top = [parts[0]], reach[parts[0]][1]
+        channel = any(_walled(scene, sorted(r)) for r in parts)
         for ring in parts[1:]:
-            if reach[ring][0] > top - tol.SURFACE_MM:
+            alone = channel and (ring <= curved.keys() or frozenset().union(*level) <= curved.keys())
+            if reach[ring][0] > top - tol.SURFACE_MM and not alone:
                 whole.append(frozenset().union(*level))
                 level = []
             level, top = [*level, ring], max(top, reach[ring][1])
@@ -132,19 +137,21 @@ def _about(face: Face, line: _Line) -> bool:
 
 
 def _groove(scene: Scene, ring: list[int], origin: Array, axis: Array) -> Feature | None:
-    if any(  # what else it is joined to is no ring: a step, a keyway's floor
-        other not in ring for f in ring for other in scene.part.across(f, Convexity.CONCAVE)
-    ):
-        return None
+    beside = {other for f in ring for other in scene.part.across(f, Convexity.CONCAVE)}
+    if beside - set(ring) - breaks(scene):
+        return None  # what else it is joined to is no ring: a step, a keyway's floor
     curved = [f for f in ring if not isinstance(scene.face(f).surface, Plane)]
-    if coverage(scene, curved, origin, axis) < _LEAST_TURN:
+    turn = coverage(scene, curved, origin, axis)
+    if turn < _LEAST_ARC:
         return None
     spots = {f: _profile(scene, f, origin, axis) for f in ring}
     rims = list(_rims(scene, ring, origin, axis))
     seen = [
         (shape, view)
         for view in _VIEWS
-        if _may_be_seen(scene, curved, view) and (shape := _shape(spots, rims, view)) is not None
+        if (turn >= _LEAST_TURN or (view.along_axis and _walled(scene, ring)))
+        and _may_be_seen(scene, curved, view)
+        and (shape := _shape(spots, curved, rims, view)) is not None
     ]
     if not seen:
         return None
@@ -159,6 +166,11 @@ def _may_be_seen(scene: Scene, curved: list[int], view: _GrooveView) -> bool:
     """Whether no straight wall turns its back: a shaft's look out, a bore's in, a face's either way."""
     senses = {s.hollow for f in curved if isinstance(s := scene.face(f).surface, Cylinder)}
     return view.along_axis or senses <= {not view.in_shaft}
+
+
+def _walled(scene: Scene, ring: list[int]) -> bool:
+    """Whether straight walls stand about a channel on both sides."""
+    return {s.hollow for f in ring if isinstance(s := scene.face(f).surface, Cylinder)} == {True, False}
 
 
 @dataclass(frozen=True)
@@ -185,10 +197,12 @@ class _Rim:
     beyond: Array
 
 
-def _shape(spots: dict[int, Array], rims: list[_Rim], view: _GrooveView) -> _Shape | None:
+def _shape(spots: dict[int, Array], curved: list[int], rims: list[_Rim], view: _GrooveView) -> _Shape | None:
     points = np.vstack(list(spots.values()))
     levels, places = points @ view.up, points @ view.across
-    floor = float(levels.min())
+    # A chamfer that runs out on a wall may draw it out below a flat floor.
+    flat = np.concatenate([np.full(len(at), view.along_axis and f not in curved) for f, at in spots.items()])
+    floor = float(levels[flat].min() if flat.any() else levels.min())
     middle = float(np.mean(places[levels < floor + tol.SURFACE_MM]))
     sides = [[r for r in rims if side * (float(r.at @ view.across) - middle) > 0] for side in (-1, 1)]
     if not all(sides):
@@ -198,7 +212,9 @@ def _shape(spots: dict[int, Array], rims: list[_Rim], view: _GrooveView) -> _Sha
     mouth = min(max(float(r.at @ view.up), float(r.beyond @ view.up)) for r in (first, last))
     if mouth - floor < tol.VOID_MM or float(np.ptp(places)) < tol.SURFACE_MM:
         return None
-    ends = float(places.min()), float(places.max())
+    # Other cuts may have drawn out a floor: its walls tell how wide it was.
+    walls = np.vstack([spots[f] for f in curved]) @ view.across if view.along_axis else places
+    ends = float(walls.min()), float(walls.max())
     return _Shape(floor, mouth, ends, (float(first.at @ view.across), float(last.at @ view.across)))
 
 

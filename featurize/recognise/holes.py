@@ -251,7 +251,8 @@ def _hole(scene: Scene, bores: list[int]) -> Feature | None:
     straight = [b for b in listed if b.is_cylinder]
     if len(straight) == 1 and not through and len(listed) == 1:
         b = straight[0]
-        if b.start_diameter_mm >= _POCKET_DIAMETER_MM and b.end_mm - b.start_mm < b.start_diameter_mm / 2:
+        shallow = b.end_mm - b.start_mm < b.start_diameter_mm / 2 - tol.SURFACE_MM
+        if shallow and b.start_diameter_mm > _POCKET_DIAMETER_MM - tol.SURFACE_MM:
             kind = Kind.POCKET
             roles = {
                 f: Role.FLOOR if r == Role.SHOULDER else Role.WALL if r == Role.BORE else r
@@ -271,13 +272,15 @@ def _hole(scene: Scene, bores: list[int]) -> Feature | None:
         for d in ([axis, -axis] if through else [axis])
         if (side := scene.part.frame.side_of(d, _NEAREST_COS))
     ]
-    names = " ".join(n for f in sorted(members) for n in scene.face(f).names)
+    # A rounded rim bounds the hole and is a feature of its own.
+    own = sorted(members - _rounded_rims(scene, members))
+    names = " ".join(n for f in own for n in scene.face(f).names)
     foot = origin + (mouth - float(origin @ axis)) * axis
     return Feature(
         id="",
         kind=kind,
-        faces=tuple(sorted(members)),
-        roles=roles,
+        faces=tuple(own),
+        roles={f: roles[f] for f in own},
         dims=dims,
         axis=Axis(vec(foot), vec(axis)),
         opens_to=tuple(open_sides),
@@ -286,6 +289,17 @@ def _hole(scene: Scene, bores: list[int]) -> Feature | None:
         text=names,
         evidence=(f"{len(bores)} hollow round wall(s) about one axis", "through" if through else "blind"),
     )
+
+
+def _rounded_rims(scene: Scene, members: set[int]) -> set[int]:
+    """Rounds, material inside the curve, that run smoothly from a hole into what it is cut in."""
+    return {
+        f
+        for f in members
+        if isinstance(s := scene.face(f).surface, Torus)
+        and not s.hollow
+        and scene.part.across(f, Convexity.TANGENT) - members
+    }
 
 
 def _belongs(scene: Scene, other: int, members: set[int]) -> bool:

@@ -72,6 +72,16 @@ def _rings(scene: Scene, walls: set[int], axis: Array) -> list[list[int]]:
     for e in scene.part.edges:
         if fenced.issuperset(e.faces) and _is_storey(e, axis):
             join(*e.faces)
+    for one in around:
+        # What another cut has parted lies over or under it, each wall on the surface of one of its own.
+        for other in around:
+            surfaces = {scene.surface[f] for f in other}
+            if (
+                top(min(one)) != top(min(other))
+                and all(scene.surface[f] in surfaces for f in one)
+                and all(_is_beside(scene, f, sorted(other), axis) for f in one)
+            ):
+                join(min(one), min(other))
     for f in walls - fenced:
         twin = next((o for o in fenced if scene.surface[o] == scene.surface[f]), None)
         if twin is not None and _is_beside(scene, f, [o for o in fenced if top(o) == top(twin)], axis):

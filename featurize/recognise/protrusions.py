@@ -39,7 +39,7 @@ def find(scene: Scene) -> list[Feature]:
         if not on_box and face.id not in scene.free:
             continue
         walls = _walls(scene, face.id, scene.part.frame.direction(side), closed=on_box)
-        if not walls or walls & taken:
+        if not walls or walls & taken or _is_leftover(scene, face.id, walls):
             continue
         members = walls if on_box else walls | {face.id}
         taken |= members
@@ -105,6 +105,19 @@ def _walls(scene: Scene, top: int, up: Array, *, closed: bool) -> set[int]:
     return walls if len(walls) > 1 or walls == around else set()
 
 
+def _is_leftover(scene: Scene, top: int, walls: set[int]) -> bool:
+    """Whether a top that is not fenced in all round is a piece of a floor, cut off by a wall that goes on
+    elsewhere as well."""
+    if _goes_about(scene, top, walls):
+        return False
+
+    def elsewhere(f: int) -> set[int]:
+        return {o for o in scene.free - walls - {top} if scene.surface[o] == scene.surface[f]}
+
+    floors = (scene.part.across(o, Convexity.CONCAVE) for o in elsewhere(top))
+    return any(floors) and any(elsewhere(w) for w in walls)
+
+
 def _goes_about(scene: Scene, top: int, walls: set[int]) -> bool:
     """Whether walls fence a top in: their outward directions along its edges cancel out."""
     total, length = np.zeros(3), 0.0
@@ -159,7 +172,7 @@ def _is_end(scene: Scene, f: int, up: Array) -> bool:
 def _feature(scene: Scene, top: int, members: set[int], walls: set[int], up: Array, on_box: bool) -> Feature:
     width, length = smallest_rectangle(scene, sorted(walls | {top}), up)
     low, high = span(scene.cloud(walls), up)
-    slender = length >= _RIB_SLENDERNESS * width
+    slender = length > _RIB_SLENDERNESS * width - tol.SURFACE_MM
     flat = all(isinstance(scene.face(f).surface, Plane) for f in walls)
     dims = {"width_mm": width, "length_mm": length, "height_mm": high - low}
     pins = [s for f in walls if isinstance(s := scene.face(f).surface, Cylinder)]

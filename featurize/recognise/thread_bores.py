@@ -31,7 +31,8 @@ def matching_bore(hole: Feature, size: ThreadSize) -> tuple[Bore, Match] | None:
 
 def _holds(hole: Feature, bore: Bore, size: ThreadSize) -> bool:
     """Whether a bore is long enough for a thread and no relief of one."""
-    return bore.end_mm - bore.start_mm >= _LEAST_TURNS * size.pitch_mm and not is_relief_of(hole, bore, size)
+    least = _LEAST_TURNS * size.pitch_mm - tol.SURFACE_MM
+    return bore.end_mm - bore.start_mm > least and not is_relief_of(hole, bore, size)
 
 
 def thread_bore(hole: Feature, size: ThreadSize) -> Bore:
@@ -78,7 +79,7 @@ def is_relief_of(hole: Feature, bore: Bore, size: ThreadSize) -> bool:
         bore.is_cylinder
         and bore is not hole.bores[-1]
         and size.major_mm - tol.SURFACE_MM < bore.start_diameter_mm < size.major_mm * (1 + _RELIEF_OVER)
-        and bore.end_mm - bore.start_mm < _RELIEF_PITCHES * size.pitch_mm
+        and bore.end_mm - bore.start_mm < _RELIEF_PITCHES * size.pitch_mm - tol.SURFACE_MM
     )
 
 

@@ -71,9 +71,18 @@ def _on_edge(points: Array, e: Edge, near_mm: float) -> NDArray[np.bool_]:
 
 
 def _chamfers(scene: Scene) -> list[Feature]:
-    # A bevel that has a floor of its own is a step, and so is what another cut has parted from it.
-    steps = {scene.surface[f] for f in scene.free if has_own_floor(scene, f)}
-    chosen = [f for f in sorted(scene.free) if scene.surface[f] not in steps and _is_chamfer(scene, f)]
+    # A bevel that has a floor of its own is a step, one that runs on as a wall is that wall: so is what
+    # another cut has parted from them.
+    narrow = {f for f in scene.free if _is_chamfer(scene, f)}
+    like = {scene.surface[f] for f in narrow}
+    cuts = {
+        scene.surface[f]
+        for f in scene.free
+        if scene.surface[f] in like
+        and (has_own_floor(scene, f) or (f not in narrow and _is_wall(scene, f, narrow)))
+    }
+    chosen = {f for f in narrow if scene.surface[f] not in cuts}
+    chosen |= {f for f in scene.free - chosen if _bends(scene, f, chosen)}
     features = []
     for group in scene.rejoined(scene.groups(chosen, Convexity.TANGENT)):
         features.append(
@@ -91,12 +100,29 @@ def _chamfers(scene: Scene) -> list[Feature]:
     return features
 
 
+def _bends(scene: Scene, f: int, chamfers: set[int]) -> bool:
+    """Whether a free surface takes chamfers on round a bend of their edge."""
+    beside = scene.part.across(f, Convexity.TANGENT)
+    edge = {o for c in beside for o in scene.part.across(c, Convexity.CONVEX)}
+    return (
+        isinstance(scene.face(f).surface, Freeform)
+        and bool(beside)
+        and beside <= chamfers
+        and bool(edge & scene.part.across(f, Convexity.CONVEX))
+    )
+
+
+def _is_wall(scene: Scene, f: int, narrow: set[int]) -> bool:
+    """Whether a face meets others than chamfers in inward corners or smoothly."""
+    return bool(scene.part.across(f, Convexity.CONCAVE, Convexity.TANGENT) - narrow)
+
+
 def _is_chamfer(scene: Scene, f: int) -> bool:
     bevel = bevel_of(scene, f)
     return (
         bevel is not None
         and not bevel.hollow
-        and bevel.width_mm * np.sin(np.radians(bevel.turns_deg[0])) <= _MAX_LEG_MM
+        and bevel.width_mm * np.sin(np.radians(bevel.turns_deg[0])) < _MAX_LEG_MM + tol.SURFACE_MM
         and scene.side_of(scene.face(f)) is None
     )
 

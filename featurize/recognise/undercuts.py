@@ -18,7 +18,7 @@ from featurize.brep.frame import SIDES
 from featurize.brep.part import Convexity, Face
 from featurize.brep.rays import escapes, first_hits
 from featurize.brep.surfaces import Array, Plane
-from featurize.brep.surfaces_at import parallel
+from featurize.brep.surfaces_at import parallel, square
 from featurize.feature import Axis, CrossSection, Feature, Kind, Role
 from featurize.recognise.scene import Scene, extent, reach, vec
 from featurize.recognise.sizes import is_wall, mouth_level, roles_in_recess, smallest_corner
@@ -30,6 +30,10 @@ ORDER = 45
 _OVERHANG_DEG = 5.0
 # A floor leans no further than this from square to the access (common practice: a ramped floor is still one).
 _FLOOR_DEG = 20.0
+# ... and across the run by no more than what files write of a right angle.
+_CANT_DEG = 1.0
+# A neck stands over the middle of its head but for this share of its width (common practice, no source).
+_OFF_MIDDLE = 0.1
 # Of the samples of a floor or wall, at most this share is seen where the way is barred.
 _BARRED, _SEEN = 0.05, 0.6
 # Samples of a floor or wall for sight: shares come out to a few percent.
@@ -189,11 +193,15 @@ def _necked(
         return None  # what looks like a neck goes on below the floor: another cut crosses
     run = _run(scene, lips, access, neck or roofs)
     across = np.cross(access, run)
+    if not all(square(_normal(scene, f), across, _CANT_DEG) for f in floors):
+        return None
     head = [*roofs, *floors]
     head_width = extent(scene, head, across)
     if neck:
         tall = [f for f in group if reach(scene, [f], access) > top - tol.SURFACE_MM]
         neck_width, neck_length = extent(scene, neck, across), extent(scene, [*neck, *tall], run)
+        if abs(_middle(scene, neck, across) - _middle(scene, head, across)) > _OFF_MIDDLE * head_width:
+            return None  # a slot that comes down on a passage
     else:
         if any(reach(scene, [f], access) < roof_level - tol.SURFACE_MM for f in roofs):
             return None  # flanks that lean to one ridge, or to a wall
@@ -212,6 +220,8 @@ def _necked(
     kind = kind_of((*ends, side))
     if kind not in (Kind.SLOT, Kind.BLIND_SLOT, Kind.POCKET):
         return None
+    if ends and extent(scene, head, run) < head_width:
+        return None  # no run: a pocket from its end, which another cut has opened on one side
     opens_to = tuple(s for s in SIDES if s == side or s in ends)
     dims = {
         "width_mm": neck_width,
@@ -230,6 +240,10 @@ def _necked(
     over = "flanks lean" if "flank_angle_deg" in dims else "a roof stands"
     why = f"wider below its mouth: {over} over the floor"
     return _feature(scene, kind, faces, access, dims, run, opens_to, why)
+
+
+def _middle(scene: Scene, ids: Sequence[int], direction: Array) -> float:
+    return (reach(scene, ids, direction) - reach(scene, ids, -direction)) / 2
 
 
 def _upper_edge(scene: Scene, flanks: Sequence[int], access: Array) -> Array:

@@ -9,7 +9,7 @@ features have taken from the rim, so crossings do not change the answer.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -153,13 +153,17 @@ def material_inside(scene: Scene, void: Void, ids: Sequence[int] = ()) -> bool:
     return not (scene.standing | frozenset(ids)).issuperset(inside.tolist())
 
 
-def free_between(scene: Scene, void: Void, ids: Sequence[int]) -> bool:
-    """Whether the void is free of the part as far as these faces reach."""
+def free_between(
+    scene: Scene, void: Void, ids: Sequence[int], spared: Callable[[Array], NDArray[np.bool_]]
+) -> bool:
+    """Whether the void is free of the part as far as these faces reach; but for ``spared`` points (n, 3) of
+    the frame, by a mask (n,)."""
     low, high = _reach(scene, ids)
     walls = [(np.eye(3)[k], float(low[k])) for k in range(3)] + [
         (-np.eye(3)[k], -float(high[k])) for k in range(3)
     ]
-    inside = scene.skin[1][_intruders(scene, void.body, [*void.planes, *walls], tol.VOID_MM)]
+    places = _intruders(scene, void.body, [*void.planes, *walls], tol.VOID_MM)
+    inside = scene.skin[1][places[~spared(scene.skin[0][places])]]
     # A few tangent planes stand for a round corner: it may reach in between them itself.
     return (scene.standing | frozenset(ids)).issuperset(inside.tolist())
 

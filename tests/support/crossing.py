@@ -9,11 +9,12 @@ from __future__ import annotations
 import math
 import random
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
-from itertools import permutations
+from dataclasses import dataclass, field, replace
+from itertools import combinations, permutations
 from typing import Any
 
 import cadquery as cq
+import numpy as np
 from OCP.BRepAlgoAPI import BRepAlgoAPI_Common, BRepAlgoAPI_Cut
 from OCP.BRepFilletAPI import BRepFilletAPI_MakeChamfer, BRepFilletAPI_MakeFillet
 from OCP.TopoDS import TopoDS
@@ -23,39 +24,75 @@ from featurize.brep.shapes import EDGE, FACE, SOLID, each, mapped
 from featurize.feature import Kind
 
 _OUT = 1.0  # cutters stand out of the block by this, mm
+# A wall of which others have left less than this share is as good as gone.
+_SLIVER = 0.02
+# By name: under which share of its outline a cut is laid open, and what it may be called then.
+_LAID_OPEN = {
+    **dict.fromkeys(("passage", "through hole", "round-ended through profile"), (0.995, Kind.SLOT)),
+    **dict.fromkeys(("pocket", "blind hole", "round-ended pocket"), (0.995, Kind.BLIND_SLOT)),
+    "quarter-ended blind slot": (0.9, Kind.BLIND_STEP),
+    "round slot": (0.5, Kind.STEP),
+}
+_QUARTER = 0.26
+_OUTLINE_STEPS = 720
+_ROUND_HOLES = ("through hole", "blind hole")
+_ACROSS = ("slot", "V-slot", "round slot")  # swept along the side that they are cut into
+_OPENINGS = ("passage 3", "passage 4", "passage 6", "through hole", "round-ended through profile")
 Spans = tuple[float, float, float]
 
 
 @dataclass(frozen=True, eq=False)
 class Cutter:
-    """``kinds`` that fit what it cuts while nothing has taken its walls, and its name."""
+    """``kinds`` that fit what it cuts while nothing has taken its walls, its name, and the block's axis
+    that its outline is swept along."""
 
     name: str
     kinds: frozenset[Kind]
     solid: Any
+    axis: int = 0
 
 
 @dataclass(eq=False)
 class Crossed:
-    """A solid; for each of its faces (by place) the cutter it is from, -1 for the block, -2 for what broke
-    an edge."""
+    """A solid; for each of its faces (by place) the cutter it is from, -1 for the block.
+
+    What broke an outward edge is a cutter of its own. A radius or web in an inward corner is its walls', and
+    a chamfer on a hole's rim the hole's: it is listed as its countersink.
+    """
 
     solid: Any
     owner: list[int]
     cutters: list[Cutter]
     lost: set[int] = field(default_factory=set)  # cutters of whose walls others have taken one wholly
+    in_one: list[set[int]] = field(default_factory=list)  # openings that run into each other
 
-    def faces_of(self, k: int) -> frozenset[int]:
-        return frozenset(f for f, owner in enumerate(self.owner) if owner == k)
+    def faces_of(self, *of: int) -> frozenset[int]:
+        return frozenset(f for f, owner in enumerate(self.owner) if owner in of)
+
+    def readings(self, k: int) -> list[tuple[frozenset[int], frozenset[Kind]]]:
+        """The faces and kinds that are right for one cutter: openings that run into each other along one
+        axis are also one opening, cut along one outline."""
+        own = [(self.faces_of(k), self.cutters[k].kinds)]
+        return own + [(self.faces_of(*u), _one(Kind.THROUGH_PROFILE)) for u in self.in_one if k in u]
 
 
 def crossed(seed: int, *, most: int = 7, broken: float = 0.35) -> Crossed:
     """A block with two to ``most`` cuts; on a share ``broken`` of blocks one edge gets a chamfer or round."""
     rng = random.Random(seed)
-    spans = (_size(rng, 30, 100), _size(rng, 20, 80), _size(rng, 10, 50))
-    cutters = [_placed(rng, spans) for _ in range(rng.randint(2, most))]
-    part = _cut(cq.Workplane().box(*spans, centered=False).val().wrapped, cutters)
+    while True:
+        spans = (_size(rng, 30, 100), _size(rng, 20, 80), _size(rng, 10, 50))
+        cutters = [_placed(rng, spans) for _ in range(rng.randint(2, most))]
+        part = _cut(cq.Workplane().box(*spans, centered=False).val().wrapped, cutters)
+        # Where cuts have taken a whole side, the part's blank is a smaller one, and cuts are named from that.
+        if np.allclose(np.ptp(corners_of(part.solid), axis=0), spans, atol=1e-2):
+            break
     return _with_broken_edge(rng, part) if rng.random() < broken else part
+
+
+def corners_of(solid: Any) -> np.ndarray[Any, Any]:
+    """Lowest and highest corner (2, 3) of a solid's box."""
+    box = cq.Shape.cast(solid).BoundingBox()
+    return np.array([[box.xmin, box.ymin, box.zmin], [box.xmax, box.ymax, box.zmax]])
 
 
 def _cut(block: Any, cutters: list[Cutter]) -> Crossed:
@@ -77,15 +114,71 @@ def _cut(block: Any, cutters: list[Cutter]) -> Crossed:
             places = [p for left in [*cut.Modified(face), face] if (p := faces.FindIndex(left))]
             for place in places:
                 owner[place - 1] = k
-            if not places and _within(block, face):
+            kept = sum(cq.Face(faces.FindKey(place)).Area() for place in places)
+            if kept < _SLIVER * _area_within(block, face):
                 lost.add(k)
-    return Crossed(TopoDS.Solid_s(solid), owner, cutters, lost)
+    part = Crossed(TopoDS.Solid_s(solid), owner, cutters, lost, _in_one(cutters))
+    return replace(part, cutters=[_as_laid_open(part, k) for k in range(len(cutters))])
 
 
-def _within(block: Any, face: Any) -> bool:
-    """Whether a cutter's face leaves a wall in the block by itself."""
+def _in_one(cutters: list[Cutter]) -> list[set[int]]:
+    """Openings right through along one axis that run into each other."""
+    of = {k: {k} for k, c in enumerate(cutters) if c.name in _OPENINGS}
+    for a, b in combinations(of, 2):
+        one, other = cutters[a], cutters[b]
+        if one.axis == other.axis and each(BRepAlgoAPI_Common(one.solid, other.solid).Shape(), SOLID):
+            union = of[a] | of[b]
+            of |= dict.fromkeys(union, union)
+    return [union for k, union in of.items() if len(union) > 1 and k == min(union)]
+
+
+def _area_within(block: Any, face: Any) -> float:
+    """Area of the wall that a cutter's face leaves in the block by itself."""
     common = BRepAlgoAPI_Common(block, face)
-    return bool(each(common.Shape(), FACE))
+    return sum(cq.Face(f).Area() for f in each(common.Shape(), FACE))
+
+
+def _as_laid_open(part: Crossed, k: int) -> Cutter:
+    """A cutter, with the name besides that its cut has where others have opened it on one side all along: an
+    opening is a slot, a hole or pocket a blind slot, a slot of which a curved side is gone a step."""
+    cutter = part.cutters[k]
+    base = cutter.name.split(" ")[0] if cutter.name[-1].isdigit() else cutter.name
+    if base not in _LAID_OPEN:
+        return cutter
+    least, kind = _LAID_OPEN[base]
+    left = _outline_left(part, k)
+    # A round corner step is no more than a quarter of a hole.
+    quarter = {Kind.BLIND_STEP} if base == "blind hole" and left < _QUARTER else set()
+    return replace(cutter, kinds=cutter.kinds | {kind} | quarter) if left < least else cutter
+
+
+def _outline_left(part: Crossed, k: int) -> float:
+    """Share of a cutter's outline within the block, looked at along it, over which a wall of it is left."""
+    run = np.eye(3)[part.cutters[k].axis]
+    ends = [
+        f
+        for f in cq.Shape.cast(part.cutters[k].solid).Faces()
+        if abs(f.normalAt().dot(cq.Vector(*run))) > 0.999
+    ]
+    wire = ends[0].outerWire()
+    steps = np.arange(_OUTLINE_STEPS) / _OUTLINE_STEPS
+    outline = np.array([p.toTuple() for p in wire.positions(steps.tolist())]) * (1 - run)
+    covered = np.zeros(_OUTLINE_STEPS, bool)
+    for place in part.faces_of(k):
+        face = cq.Face(mapped(part.solid, FACE).FindKey(place + 1))
+        corners, triangles = face.tessellate(0.01, 0.1)
+        flat = np.array([p.toTuple() for p in corners]) * (1 - run)
+        gaps = np.linalg.norm(flat[:, None] - outline, axis=2)
+        if gaps.min(axis=1).max() > 0.1:
+            continue  # a floor
+        spots = gaps.argmin(axis=1)
+        for triangle in triangles:
+            for a, b in combinations([int(spots[v]) for v in triangle], 2):
+                way = (b - a + _OUTLINE_STEPS // 2) % _OUTLINE_STEPS - _OUTLINE_STEPS // 2
+                covered[(a + np.arange(min(way, 0), max(way, 0) + 1)) % _OUTLINE_STEPS] = True
+    low, high = corners_of(part.solid)
+    inside = np.all((outline > low - run) & (outline < high + run), axis=1)
+    return float(covered[inside].mean())
 
 
 def _with_broken_edge(rng: random.Random, part: Crossed) -> Crossed:
@@ -104,18 +197,31 @@ def _with_broken_edge(rng: random.Random, part: Crossed) -> Crossed:
             continue
         if len(solids) != 1 or not cq.Shape.cast(solids[0]).isValid():
             continue
+        name = "round" if round_ else "chamfer"
+        kinds = frozenset({Kind.EDGE_ROUND, Kind.FILLET} if round_ else {Kind.CHAMFER})
         faces = mapped(solids[0], FACE)
-        owner = [-2] * faces.Extent()
+        beside = {
+            part.owner[k] for k, f in enumerate(each(part.solid, FACE)) if mapped(f, EDGE).FindIndex(edge)
+        }
+        owner = [_breaker(part, edge, beside, solids[0], name)] * faces.Extent()
         for k, face in enumerate(each(part.solid, FACE)):
             for left in [*maker.Modified(face), face]:
                 if not maker.IsDeleted(face) and (place := faces.FindIndex(left)):
                     owner[place - 1] = part.owner[k]
-        name = "round" if round_ else "chamfer"
-        kinds = frozenset({Kind.EDGE_ROUND, Kind.FILLET} if round_ else {Kind.CHAMFER})
-        return Crossed(
-            TopoDS.Solid_s(solids[0]), owner, [*part.cutters, Cutter(name, kinds, None)], part.lost
-        )
+        cutters = [*part.cutters, Cutter(name, kinds, None)]
+        # Between walls of such openings it is a wall of the one outline.
+        in_one = part.in_one + [union | {len(part.cutters)} for union in part.in_one if beside <= union]
+        return Crossed(TopoDS.Solid_s(solids[0]), owner, cutters, part.lost, in_one)
     return part
+
+
+def _breaker(part: Crossed, edge: Any, beside: set[int], broken: Any, name: str) -> int:
+    """The cutter that counts what is between the faces of an edge, of the cutters ``beside``, once broken."""
+    inward = cq.Shape.cast(broken).Volume() > cq.Shape.cast(part.solid).Volume()
+    holes = {k for k in beside if k >= 0 and part.cutters[k].name in _ROUND_HOLES}
+    sunk = name == "chamfer" and cq.Edge(edge).geomType() == "CIRCLE"
+    own = beside if inward else holes if sunk else set()
+    return min(own) if len(own) == 1 else len(part.cutters)
 
 
 def _size(rng: random.Random, low: float, high: float) -> float:
@@ -144,20 +250,9 @@ def _placed(rng: random.Random, spans: Spans) -> Cutter:
             matrix[k][3] += matrix[k][1] * v + matrix[k][2] * w
             matrix[k][1] *= -1.0
             matrix[k][2] *= -1.0
-    placed = (
-        local.transformGeometry(cq.Matrix(matrix))
-        if False
-        else local.moved(
-            cq.Location(
-                cq.Plane(
-                    origin=tuple(matrix[k][3] for k in range(3)),
-                    xDir=tuple(matrix[k][0] for k in range(3)),
-                    normal=tuple(matrix[k][2] for k in range(3)),
-                )
-            )
-        )
-    )
-    return Cutter(name, kinds, placed.wrapped)
+    origin, out, across = (tuple(matrix[k][row] for k in range(3)) for row in (3, 2, 0))
+    placed = local.moved(cq.Location(cq.Plane(origin=origin, xDir=across, normal=out)))
+    return Cutter(name, kinds, placed.wrapped, order[0] if name in _ACROSS else order[2])
 
 
 def _is_even(order: Sequence[int]) -> bool:
@@ -204,11 +299,6 @@ def _rectangle(rng: random.Random, spans: Spans) -> _Flat:
 
 def _deep(rng: random.Random, spans: Spans) -> float:
     return -_size(rng, 0.08 * spans[2], 0.75 * spans[2])
-
-
-def _outline(rng: random.Random, spans: Spans) -> tuple[str, cq.Workplane]:
-    """A closed outline of 1 mm height from w = 0 down, to be stretched: name and flat points."""
-    raise NotImplementedError
 
 
 def _passage(sides: int) -> _Maker:
@@ -345,9 +435,8 @@ def _corner(form: str) -> _Maker:
         if form == "square":
             work = _prism([(-_OUT, -_OUT), (a, -_OUT), (a, b), (-_OUT, b)], low, _OUT)
         elif form == "three-sided":
-            x, y = a * (1 + 2 * _OUT / b), b * (1 + 2 * _OUT / a)  # the same slant beyond the sides
+            # The same slant beyond the sides.
             work = _prism([(-_OUT, -_OUT), (a + a * _OUT / b, -_OUT), (-_OUT, b + b * _OUT / a)], low, _OUT)
-            del x, y
         else:
             radius = min(a, b)
             work = cq.Workplane(origin=(0, 0, low)).circle(radius).extrude(_OUT - low)
