@@ -84,7 +84,7 @@ def machined(written: Written, model: Model) -> DryRun:
     for (setup_number, number), path in bodies.items():
         text = f"{path.name} is of setup {setup_number}, step {number}, which the route does not have"
         run.findings.append(Finding(Fault.STOCK, text, None, number))
-    run.findings = together([*run.findings, *_leftovers(run)])
+    run.findings = together([*run.findings, *_untouched(run), *_leftovers(run)])
     return run
 
 
@@ -149,7 +149,10 @@ def _compared(run: DryRun, step: WrittenStep, path: Path) -> Iterator[Finding]:
     ):
         for p in pieces(difference, base, TOLERANCE_MM, _SHOWN_MM3):
             feature = _nearest(run, p)
-            if p.depth_mm <= TOLERANCE_MM + _play(run, feature, step.number) or _at_rim(p, rims):
+            play = _play(run, feature, step.number)
+            if difference is not lacking:
+                play += run.written.levels_mm(step.number)
+            if p.depth_mm <= TOLERANCE_MM + play or _at_rim(p, rims):
                 continue
             text, fault = f"{path.name} {words}", Fault.STOCK
             if difference is not lacking:
@@ -206,3 +209,17 @@ def _leftovers(run: DryRun) -> Iterator[Finding]:
         if feature and (missing := run.last_missed(feature, p)) is not None:
             text, number, fault = f"{missing.words} does not get at it", missing.step, missing.fault
         yield Finding(fault, text, feature, number, p.place_mm, p.volume_mm3, p.depth_mm)
+
+
+def _untouched(run: DryRun) -> Iterator[Finding]:
+    """Where the last round tools at a feature do not come to its faces."""
+    last = {t.feature: t for t in run.taken if t.untouched is not None}
+    for one in last.values():
+        missed = one.untouched
+        later = [s.number for s in run.written.cutting(one.feature) if s.number > one.step]
+        if missed is None or not len(missed.points) or later:
+            continue
+        k = int(np.argmax(missed.gaps_mm))
+        text, (x, y, z) = f"{one.words} does not get at it", map(float, missed.points[k])
+        depth = float(missed.gaps_mm[k])
+        yield Finding(Fault.OUT_OF_REACH, text, one.feature, one.step, (x, y, z), missed.volume_mm3, depth)

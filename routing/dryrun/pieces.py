@@ -23,6 +23,7 @@ from featurize.brep.surfaces import Array
 from featurize.feature import Vec3
 
 Ints = NDArray[np.int64]
+Flags = NDArray[np.bool_]
 # What is less is rounding of the kernel's coordinates.
 _NOTHING_MM3 = 1e-7
 # To take a body apart for less than this is not worth the time that each piece costs.
@@ -103,6 +104,13 @@ def pieces(
             x, y, z = map(float, asked[far])
             found.append(LoosePiece(volume, float(thick[far]), (x, y, z), int(faces[far])))
     yield from sorted(found, key=lambda p: -p.depth_mm)
+
+
+def corners_of(solid: Manifold) -> Array:
+    """Its triangles (m, 3, 3)."""
+    mesh = solid.to_mesh64()
+    points = np.asarray(mesh.vert_properties)[:, :3]
+    return np.asarray(points[np.asarray(mesh.tri_verts, dtype=np.int64)])
 
 
 def loose(solid: Manifold, least_mm3: float) -> list[Manifold]:

@@ -85,8 +85,10 @@ class Sources:
         if not own:  # drawn by hand, as a flag of the route says
             return over
         stock = moved(here, bench.zero.axes, bench.zero.origin)
-        gone, found = burnt(own, over.body ^ stock, bench.model.solid, step.number)
-        return Taken(passes[0].feature, step.number, gone, (*over.findings, *found), words="the electrode")
+        faces = bench.model.facets_of(sorted({f for p in passes for f in p.faces}))
+        gone, stays, found = burnt(own, over.body ^ stock, bench.model.solid, faces, step.number)
+        all_found = (*over.findings, *found)
+        return Taken(passes[0].feature, step.number, gone, all_found, stays, "the electrode", Fault.LEFTOVER)
 
     @cached_property
     def _wired(self) -> Mapping[tuple[int, str], list[Mapping[str, Any]]]:

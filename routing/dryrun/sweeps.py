@@ -12,14 +12,18 @@ import numpy as np
 from manifold3d import CrossSection, JoinType, Manifold
 
 from featurize.brep.surfaces import Array
+from routing.dryrun.contact import Untouched, untouched
 from routing.dryrun.findings import Fault, Finding
-from routing.dryrun.reach import Above, Round, RunningWheel, ToolSection, disc, near, not_reached
+from routing.dryrun.pieces import corners_of
+from routing.dryrun.reach import SHARP_MM, Above, Round, RunningWheel, ToolSection, disc, near, not_reached
 from routing.dryrun.scene import Bench
 from routing.dryrun.solids import CHORD_MM, filled, joined, local, moved, prism
 from routing.dryrun.written import WrittenPass, WrittenStep
 
 # What a wall may be off before it is a finding.
 TOLERANCE_MM = 0.005
+# A formed surface may be off by so much more than its chords, as a ball's cusps are.
+FORM_MM = 0.03
 # Narrower strips out of reach are the chords of round walls.
 _SLACK_MM = 2 * TOLERANCE_MM
 # Triangles' own edges close up when the plan is grown by this.
@@ -27,6 +31,8 @@ _CLOSE_MM = CHORD_MM
 _OVER_MM = 1.0
 _FAR_MM = 1000.0
 _NOTHING_MM3 = 1e-5
+# Faces that lean less than this (the cosine to up or to level) are floors or walls.
+_LEAN = 0.02
 
 
 @dataclass(frozen=True, eq=False)
@@ -36,6 +42,9 @@ class Taken:
     ``missed`` is what the tools in ``words`` do not get at, and ``fault`` why; ``unshown`` is taken too
     but no stock
     file shows it; ``breaks_mm`` is how deep it may go into the part, where it breaks an edge.
+    ``untouched`` is where tools with round corners that leave nothing on do not come to the faces, though
+    ``body``
+    has it gone.
     """
 
     feature: str
@@ -47,6 +56,7 @@ class Taken:
     fault: Fault = Fault.OUT_OF_REACH
     unshown: Manifold = field(default_factory=Manifold)
     breaks_mm: float = 0.0
+    untouched: Untouched | None = None
 
 
 def section(tool: Mapping[str, Any], traverse: Array | None, bench: Bench) -> ToolSection | None:
@@ -76,17 +86,33 @@ def swept(bench: Bench, step: WrittenStep, passes: Sequence[WrittenPass], here: 
     kept = _kept(bench, step, p, over, sections)
     body = over - kept
     if step.traverse is not None:
-        body = (_run_through(bench, step, body) ^ here) - kept
+        way = bench.zero.axes @ step.traverse
+        if _is_formed(facets):  # what the wheel is dressed to stays as wide all the way
+            body -= _in_line(way, kept ^ over)
+        body = (_in_line(way, body) ^ here) - kept
     found = list(_records(step, passes, floor))
     if p.low_mm < floor - TOLERANCE_MM:  # deeper than the model: down from the lowest flat
         lowest = facets[(facets[:, :, 2] < floor + TOLERANCE_MM).all(axis=1)]
         if len(lowest):
             body += prism(bench.plan_of(lowest), p.low_mm, floor + CHORD_MM)
     taken = Taken(p.feature, step.number, body, tuple(found), words=_words(passes))
-    if sections and body.volume() > _NOTHING_MM3:
+    rounds = [s for s in sections if isinstance(s, Round)]
+    if any(r.corner_mm > SHARP_MM for r in rounds) and _is_formed(facets):
+        if not p.leaves:
+            missed = untouched(facets, _about(kept, facets, rounds), rounds, FORM_MM)
+            taken = replace(taken, untouched=missed.moved(bench.zero.axes, bench.zero.origin))
+    elif sections and body.volume() > _NOTHING_MM3:
         taken = _within_reach(bench, taken, sections, kept)
     axes, origin = bench.zero.axes, bench.zero.origin
     return replace(taken, body=moved(taken.body, axes, origin), missed=moved(taken.missed, axes, origin))
+
+
+def _about(kept: Manifold, facets: Array, tools: Sequence[Round]) -> Array:
+    """The triangles (k, 3, 3) of what stays that a tool may meet at faces (m, 3, 3)."""
+    room = 2 * max(t.radius_mm for t in tools) + _OVER_MM
+    (x0, y0, z0), (x1, y1, _) = facets.reshape(-1, 3).min(axis=0), facets.reshape(-1, 3).max(axis=0)
+    box = Manifold.cube((x1 - x0 + 2 * room, y1 - y0 + 2 * room, _FAR_MM))
+    return corners_of(kept ^ box.translate((x0 - room, y0 - room, z0 - _OVER_MM)))
 
 
 def _sections(bench: Bench, step: WrittenStep, passes: Sequence[WrittenPass]) -> list[ToolSection]:
@@ -115,12 +141,18 @@ def _records(step: WrittenStep, passes: Sequence[WrittenPass], floor: float) -> 
     ]
 
 
-def _run_through(bench: Bench, step: WrittenStep, body: Manifold) -> Manifold:
-    """What a wheel takes besides on its straight way: all in line with what it is sent for."""
-    assert step.traverse is not None
+def _is_formed(facets: Array) -> bool:
+    """Whether faces (m, 3, 3) are neither flat floors nor upright walls: a wheel has their form."""
+    normals = np.cross(facets[:, 1] - facets[:, 0], facets[:, 2] - facets[:, 0])
+    lengths = np.linalg.norm(normals, axis=1)
+    lean = np.abs(normals[lengths > 0, 2] / lengths[lengths > 0])
+    return bool(((lean > _LEAN) & (lean < 1 - _LEAN)).any())
+
+
+def _in_line(way: Array, body: Manifold) -> Manifold:
+    """All that lies in line with a body along a level unit vector (3,), as a wheel runs."""
     if body.is_empty():
         return body
-    way = bench.zero.axes @ step.traverse
     up = np.array([0.0, 0.0, 1.0])
     axes, origin = np.array([np.cross(up, way), up, way]), np.zeros(3)
     profile = local(body, axes, origin).project()

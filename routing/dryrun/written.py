@@ -107,6 +107,11 @@ class Written:
         """The feature of each face of the customer's file."""
         return {place: name for name in self.features for place in self.faces_of(name)}
 
+    def levels_mm(self, step: int) -> float:
+        """How far apart the levels are in which the stock after a step shows slopes."""
+        stages = self.content["stock"].get("stages", ())
+        return max((float(s.get("levels_mm", 0.0)) for s in stages if s["step"] == step), default=0.0)
+
     def cutting(self, feature: str) -> list[WrittenStep]:
         """The steps with a pass at a feature that take something of it."""
         return [
