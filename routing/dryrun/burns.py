@@ -24,7 +24,7 @@ from OCP.TopoDS import TopoDS
 from featurize.brep.shapes import each
 from featurize.brep.surfaces import Array
 from routing.dryrun.findings import Fault, Finding
-from routing.dryrun.pieces import corners_of, loose, nearest
+from routing.dryrun.pieces import corners_of, loose, near_of, nearest
 from routing.dryrun.sampling import contains, sampled
 from routing.dryrun.scene import Bench
 from routing.dryrun.solids import MeshError, joined, moved, of_shape
@@ -36,7 +36,7 @@ _OFF_MM = 0.005
 # angles.
 _CORNER = math.sqrt(3.0)
 # So many points of a piece's walls tell whether it is burnt, and so many of them may not be: slivers.
-_ENOUGH, _SHARE = 400, 0.02
+_ENOUGH, _SHARE = 150, 0.02
 # A wall of a piece lies so near to the face that it is of.
 _ON_MM = 1e-3
 _NOTHING_MM3 = 1e-6
@@ -116,7 +116,7 @@ def _is_burnt(piece: Manifold, faces: Array, electrodes: Sequence[Electrode]) ->
     asked = len(left)
     for electrode in electrodes:
         if len(left):
-            away, _ = nearest(left, corners_of(electrode.body))
+            away, _ = nearest(left, near_of(corners_of(electrode.body), left))
             left = left[away > _CORNER * electrode.undersize_mm + _OFF_MM]
     return len(left) <= _SHARE * asked
 
@@ -130,7 +130,7 @@ def _walls(piece: Manifold, faces: Array) -> Array:
     points, normals = sampled(corners, _ENOUGH)
     if not len(points) or not len(faces):
         return np.empty((0, 3))
-    own = nearest(points, faces)[0] < _ON_MM
+    own = nearest(points, near_of(faces, points))[0] < _ON_MM
     points, normals = points[own], normals[own]
     if not len(points):
         return points

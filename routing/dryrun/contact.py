@@ -1,12 +1,9 @@
 """Whether round tools with corners touch all that they are to finish, at points of it.
 
-Levels tell little of a ball on a slope. Here every point of the faces asks for a place of a tool from which it
-is
-touched, and the tool comes down there until something that must stay stops it. In a setup's coordinates, tool
-from
-above, lengths mm. Points of the obstacle lie ``_SPACING`` of a radius apart: on a surface of curvature 1 / r a
-tool
-of radius R sinks between them by at most s^2 / 8 (1 / R + 1 / r), 0.005 at R 3.
+Levels tell little of a ball on a slope. Here points of the faces ask for a place of a tool from which they
+are touched, and the tool comes down there until something that must stay stops it. In a setup's coordinates,
+tool from above, lengths mm. Points of the obstacle lie ``_SPACING`` of a radius apart: on a surface of
+curvature 1 / r a tool of radius R sinks between them by at most s^2 / 8 (1 / R + 1 / r), 0.005 at R 3.
 """
 
 from __future__ import annotations
@@ -27,12 +24,16 @@ from routing.dryrun.sampling import sampled
 _SPACING = 1 / 9
 # Points at which the faces are asked; more tell the same in longer time.
 _ASKED = 500
-# Points that a tool does not touch as it stands there by itself, and so asked from all about: a share of them tells.
+# Of points that a tool does not touch as it stands there, so many are asked from all about.
 _HARD = 100
 # Obstacle points at most: of a tool that is tiny beside its surroundings they lie farther apart.
 _MOST = 60_000
-# Directions and shares of its radius in which a tool stands off a point.
-_AROUND, _SHARES = 12, (0.4, 0.7, 0.9, 1.0)
+# Shares of its radius by which a tool stands off a point, and in how many directions.
+_AROUND = ((0.5, 12), (0.8, 12), (1.0, 36))
+# A wall that a tool's rim would touch no deeper stops it not.
+_RUBS_MM = 0.01
+# Fewer points than these lie at the very foot of a wall, where no direction is the right one.
+_STRAY = 3
 
 
 @dataclass(frozen=True, eq=False)
@@ -54,7 +55,7 @@ class Untouched:
 
 
 def untouched(faces: Array, obstacle: Array, tools: Sequence[Round], slack_mm: float) -> Untouched:
-    """Of faces (m, 3, 3) what none of the tools touches; ``obstacle`` (k, 3, 3) are triangles of what stays."""
+    """Of faces (m, 3, 3) what none of the tools touches; ``obstacle`` (k, 3, 3) is what must stay."""
     cross = np.cross(faces[:, 1] - faces[:, 0], faces[:, 2] - faces[:, 0])
     twice = np.linalg.norm(cross, axis=1)
     faces = faces[cross[:, 2] > -1e-3 * twice]  # what looks down no tool from above touches
@@ -68,6 +69,7 @@ def untouched(faces: Array, obstacle: Array, tools: Sequence[Round], slack_mm: f
         if len(asked):
             gaps[asked] = np.minimum(gaps[asked], _gaps(asked, points, normals, stops, tool, slack_mm))
     off = gaps > slack_mm
+    off &= np.count_nonzero(off) >= _STRAY
     return Untouched(points[off], gaps[off], areas[off])
 
 
@@ -107,9 +109,12 @@ def _own_places(points: Array, normals: Array, tool: Round) -> Array:
 
 def _turned_places(points: Array, tool: Round) -> Array:
     """Where a tool's axis (n, 2) may stand about points."""
-    turn = np.arange(_AROUND) * 2 * np.pi / _AROUND
-    ways = np.column_stack([np.cos(turn), np.sin(turn)]) * tool.radius_mm
-    return np.vstack([points[:, :2] + share * way for share in _SHARES for way in ways])
+    found = []
+    for share, count in _AROUND:
+        turn = np.arange(count) * 2 * np.pi / count
+        ways = np.column_stack([np.cos(turn), np.sin(turn)]) * tool.radius_mm * share
+        found += [points[:, :2] + way for way in ways]
+    return np.vstack(found)
 
 
 def _rise(away: Array, tool: Round) -> Array:
@@ -121,7 +126,7 @@ def _rise(away: Array, tool: Round) -> Array:
 def _tips(places: Array, stops: Array, tool: Round) -> Array:
     """How far down the tool comes at each place (n,)."""
     tips = np.full(len(places), -np.inf)
-    pairs = _pairs(places, stops, tool.radius_mm - 1e-3)
+    pairs = _pairs(places, stops, tool.radius_mm - _RUBS_MM)
     np.maximum.at(tips, pairs["i"], stops[pairs["j"], 2] - _rise(pairs["v"], tool))
     return tips
 

@@ -151,7 +151,7 @@ def _compared(run: DryRun, step: WrittenStep, path: Path) -> Iterator[Finding]:
             feature = _nearest(run, p)
             play = _play(run, feature, step.number)
             if difference is not lacking:
-                play += run.written.levels_mm(step.number)
+                play += _levels(run.written, feature, step.number)
             if p.depth_mm <= TOLERANCE_MM + play or _at_rim(p, rims):
                 continue
             text, fault = f"{path.name} {words}", Fault.STOCK
@@ -178,6 +178,14 @@ def _play(run: DryRun, feature: str | None, until: int) -> float:
     every = [p for step in run.written.steps for p in step.passes]
     left = min((max(p.floor_mm, p.wall_mm) for p in own), default=0.0)
     return _corner(every) + _OF_ALLOWANCE * left
+
+
+def _levels(written: Written, feature: str | None, until: int) -> float:
+    """How far apart the levels are in which a roughed feature still stands."""
+    own = _passes(written, feature, until)
+    roughed = bool(own) and all(p.leaves for p in own)
+    apart = (written.levels_mm(s.number) for s in written.steps if s.number <= until)
+    return max(apart, default=0.0) if roughed else 0.0
 
 
 def _corner(passes: Sequence[WrittenPass]) -> float:

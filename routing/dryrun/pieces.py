@@ -113,6 +113,13 @@ def corners_of(solid: Manifold) -> Array:
     return np.asarray(points[np.asarray(mesh.tri_verts, dtype=np.int64)])
 
 
+def near_of(corners: Array, points: Array, within_mm: float = 1.0) -> Array:
+    """Triangles (k, 3, 3) by their boxes that come so near to the box of points (n, 3), all if none does."""
+    low, high = points.min(axis=0) - within_mm, points.max(axis=0) + within_mm
+    near = ((corners.max(axis=1) >= low) & (corners.min(axis=1) <= high)).all(axis=1)
+    return corners[near] if near.any() else corners
+
+
 def loose(solid: Manifold, least_mm3: float) -> list[Manifold]:
     """Its connected pieces of that volume at least; the solid itself where all others are next to nothing.
 

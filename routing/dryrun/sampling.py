@@ -36,7 +36,7 @@ def _even(count: int) -> tuple[Array, Array]:
 
 
 def contains(corners: Array, points: Array) -> Flags:
-    """Which points (n, 3) a closed mesh of triangles (m, 3, 3) holds: a ray leaves it an odd number of times."""
+    """Which points (n, 3) a closed mesh of triangles (m, 3, 3) holds: by parity of a ray's hits."""
     a = corners[:, 0]
     u, v = corners[:, 1] - a, corners[:, 2] - a
     across = np.cross(_RAY, v)

@@ -71,6 +71,11 @@ class Bench:
         return local(self.model.cutting, self.zero.axes, self.zero.origin)
 
     @cached_property
+    def shadow(self) -> CrossSection:
+        """The part seen from above."""
+        return self.part.project()
+
+    @cached_property
     def local_fixture(self) -> Manifold:
         return local(self.fixture, self.zero.axes, self.zero.origin)
 

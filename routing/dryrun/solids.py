@@ -41,7 +41,7 @@ def of_shape(shape: Any, chord_mm: float = CHORD_MM) -> Manifold:
     Raises MeshError where its facets do not close.
     """
     faces = [TopoDS.Face_s(f) for f in each(shape, FACE)]
-    triangulate(shape, faces, mesh_settings(chord_mm))
+    triangulate(shape, faces, mesh_settings(chord_mm, within_faces=True))
     nodes: list[Array] = []
     corners: list[NDArray[np.int64]] = []
     owners: list[NDArray[np.int64]] = []

@@ -31,8 +31,8 @@ _CLOSE_MM = CHORD_MM
 _OVER_MM = 1.0
 _FAR_MM = 1000.0
 _NOTHING_MM3 = 1e-5
-# Faces that lean less than this (the cosine to up or to level) are floors or walls.
-_LEAN = 0.02
+# The cosine to up of a wall is no more, that of a floor no less.
+_WALL, _FLOOR = 0.02, 1 - 1e-4
 
 
 @dataclass(frozen=True, eq=False)
@@ -79,6 +79,7 @@ def swept(bench: Bench, step: WrittenStep, passes: Sequence[WrittenPass], here: 
     if "head_mm" in p.tool:
         top = p.high_mm
     plan = filled(bench.plan_of(facets).offset(_CLOSE_MM, JoinType.Miter))
+    plan += _beside(bench, plan, here)
     floor = float(facets[:, :, 2].min()) if len(facets) else p.low_mm
     over = prism(plan, min(p.low_mm, floor), top)
     sections = _sections(bench, step, passes)
@@ -105,6 +106,15 @@ def swept(bench: Bench, step: WrittenStep, passes: Sequence[WrittenPass], here: 
         taken = _within_reach(bench, taken, sections, kept)
     axes, origin = bench.zero.axes, bench.zero.origin
     return replace(taken, body=moved(taken.body, axes, origin), missed=moved(taken.missed, axes, origin))
+
+
+def _beside(bench: Bench, plan: CrossSection, here: Manifold) -> CrossSection:
+    """What of a stock that is larger than the part stands in line with a plan, outside the part."""
+    (x0, y0, _, x1, y1, _), (u0, v0, _, u1, v1, _) = here.bounding_box(), bench.part.bounding_box()
+    over = max(u0 - x0, v0 - y0, x1 - u1, y1 - v1)
+    if over < TOLERANCE_MM:
+        return CrossSection()
+    return plan.offset(over + CHORD_MM, JoinType.Miter) - filled(bench.shadow)
 
 
 def _about(kept: Manifold, facets: Array, tools: Sequence[Round]) -> Array:
@@ -146,7 +156,7 @@ def _is_formed(facets: Array) -> bool:
     normals = np.cross(facets[:, 1] - facets[:, 0], facets[:, 2] - facets[:, 0])
     lengths = np.linalg.norm(normals, axis=1)
     lean = np.abs(normals[lengths > 0, 2] / lengths[lengths > 0])
-    return bool(((lean > _LEAN) & (lean < 1 - _LEAN)).any())
+    return bool(((lean > _WALL) & (lean < _FLOOR)).any())
 
 
 def _in_line(way: Array, body: Manifold) -> Manifold:
