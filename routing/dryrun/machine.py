@@ -20,7 +20,7 @@ from routing.dryrun.scene import Bench, Model
 from routing.dryrun.solids import MeshError, joined, of_stl
 from routing.dryrun.sources import Sources
 from routing.dryrun.sweeps import TOLERANCE_MM, Taken
-from routing.dryrun.written import FolderError, Written, WrittenPass, WrittenStep
+from routing.dryrun.written import FolderError, Written, WrittenPass, WrittenSetup, WrittenStep
 
 # Less is rounding.
 _NOTHING_MM3 = 1e-5
@@ -41,6 +41,16 @@ _IN_CORNER = 1 - math.sqrt(0.5)
 _OF_ALLOWANCE = 3.0
 
 
+@dataclass(frozen=True, eq=False)
+class Stage:
+    """A step that took something: what, and the stock after it, model coordinates."""
+
+    setup: WrittenSetup
+    step: WrittenStep
+    taken: Manifold
+    stock: Manifold
+
+
 @dataclass(eq=False)
 class DryRun:
     """A dry run as it goes on; ``stock`` in model coordinates."""
@@ -51,6 +61,7 @@ class DryRun:
     taken: list[Taken] = field(default_factory=list)
     findings: list[Finding] = field(default_factory=list)
     turns: Manifold = field(default_factory=Manifold)  # of threads, which no model shows
+    stages: list[Stage] = field(default_factory=list)
 
     def core_mm(self, feature: str) -> float:
         """How far the core of a feature's thread may be off its model."""
@@ -77,7 +88,10 @@ def machined(written: Written, model: Model) -> DryRun:
         run.turns += sources.turns_of(bench)
         for step in setup.steps:
             taken = list(sources.taken_by(bench, step, run.stock))
+            before = run.stock
             _take(run, step, taken)
+            if run.stock is not before:
+                run.stages.append(Stage(setup, step, joined([t.body for t in taken]), run.stock))
             path = bodies.pop((setup.number, step.number), None)
             if path is not None:
                 run.findings += _compared(run, step, path)

@@ -26,7 +26,9 @@ def sampled(triangles: Array, count: int) -> tuple[Array, Array]:
     fold = u + v > 1
     u, v = np.where(fold, 1 - u, u), np.where(fold, 1 - v, v)
     a, b, c = triangles[which, 0], triangles[which, 1], triangles[which, 2]
-    return a + u[:, None] * (b - a) + v[:, None] * (c - a), cross[which] / twice[which, None]
+    points: Array = a + u[:, None] * (b - a) + v[:, None] * (c - a)
+    normals: Array = cross[which] / twice[which, None]
+    return points, normals
 
 
 def _even(count: int) -> tuple[Array, Array]:

@@ -112,7 +112,9 @@ class SeenFeature:
         """Where levels have to lie."""
         yield self.low_mm
         yield from self.flats
-        for low, high in self.slopes if slope_mm is not None else ():
+        if slope_mm is None:
+            return
+        for low, high in self.slopes:
             yield from np.linspace(low, high, 1 + int(np.ceil((high - low) / self.slope_step_mm(slope_mm))))
 
     def slope_step_mm(self, slope_mm: float) -> float:
