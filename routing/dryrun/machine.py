@@ -12,6 +12,7 @@ import numpy as np
 from manifold3d import Manifold
 
 from featurize.brep.surfaces import Array
+from routing.dryrun.columns import boolean_doubt_mm3
 from routing.dryrun.findings import Fault, Finding, together
 from routing.dryrun.pieces import Base, LoosePiece, loose, nearest, pieces
 from routing.dryrun.reach import SHARP_MM
@@ -28,6 +29,8 @@ _NOTHING_MM3 = 1e-5
 _SNAP_MM = 1e-5
 # A smaller piece that falls off is none to look at.
 _DUST_MM3 = 1.0
+# So much may the second opinion on a step's boolean be off (``columns``).
+_DOUBT_MM3 = 0.1
 # A core's radius may be off by this share of the pitch: less than its tolerance (ISO 965-1, 6H, from memory).
 _CORE_SHARE = 0.08
 # A stock body serves a cutter's path: it need not show less.
@@ -84,12 +87,12 @@ def machined(written: Written, model: Model) -> DryRun:
     run.findings += records(written, model, sources.holes)
     run.findings += _outside(model, blank)
     for setup in written.setups:
-        bench = Bench(setup, model, Manifold())
+        bench = Bench(setup, model)
         run.turns += sources.turns_of(bench)
         for step in setup.steps:
             taken = list(sources.taken_by(bench, step, run.stock))
             before = run.stock
-            _take(run, step, taken)
+            _take(run, step, taken, setup.zero.axes[2])
             if run.stock is not before:
                 run.stages.append(Stage(setup, step, joined([t.body for t in taken]), run.stock))
             path = bodies.pop((setup.number, step.number), None)
@@ -118,7 +121,7 @@ def _mesh(path: Path) -> Manifold:
         raise FolderError(f"{path} cannot be used: {error}") from None
 
 
-def _take(run: DryRun, step: WrittenStep, taken: Sequence[Taken]) -> None:
+def _take(run: DryRun, step: WrittenStep, taken: Sequence[Taken], up: Array) -> None:
     run.taken += taken
     for one in taken:
         run.findings += one.findings
@@ -127,7 +130,12 @@ def _take(run: DryRun, step: WrittenStep, taken: Sequence[Taken]) -> None:
         return
     if (all_taken ^ run.model.solid).volume() > _NOTHING_MM3:
         run.findings += _gouges(run, step, taken)
-    run.stock = _with_part(run.stock - all_taken, run.model.solid).set_tolerance(_SNAP_MM)
+    left = run.stock - all_taken
+    doubt = boolean_doubt_mm3(run.stock, all_taken, left, up)
+    if doubt > _DOUBT_MM3:
+        text = "what the bodies leave and what lines through them say differ: nothing of it is sure"
+        run.findings.append(Finding(Fault.DOUBT, text, None, step.number, volume_mm3=doubt))
+    run.stock = _with_part(left, run.model.solid).set_tolerance(_SNAP_MM)
 
 
 def _with_part(stock: Manifold, part: Manifold) -> Manifold:

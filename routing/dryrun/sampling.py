@@ -26,9 +26,8 @@ def sampled(triangles: Array, count: int) -> tuple[Array, Array]:
     fold = u + v > 1
     u, v = np.where(fold, 1 - u, u), np.where(fold, 1 - v, v)
     a, b, c = triangles[which, 0], triangles[which, 1], triangles[which, 2]
-    points: Array = a + u[:, None] * (b - a) + v[:, None] * (c - a)
-    normals: Array = cross[which] / twice[which, None]
-    return points, normals
+    points = a + u[:, None] * (b - a) + v[:, None] * (c - a)
+    return points.astype(np.float64), (cross[which] / twice[which, None]).astype(np.float64)
 
 
 def _even(count: int) -> tuple[Array, Array]:

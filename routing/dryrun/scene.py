@@ -12,8 +12,8 @@ from manifold3d import CrossSection, Manifold
 from featurize.brep.surfaces import Array
 from featurize.step.document import SolidPart
 from routing.dryrun.pieces import Base
-from routing.dryrun.solids import flat, local, of_shape
-from routing.dryrun.written import WrittenSetup, WrittenZero
+from routing.dryrun.solids import flat, joined, local, of_shape
+from routing.dryrun.written import WrittenFixture, WrittenSetup, WrittenZero
 
 
 @dataclass(frozen=True, eq=False)
@@ -54,13 +54,16 @@ class Model:
         return np.concatenate(own) if own else np.empty((0, 3, 3))
 
 
+# Fixtures that stand in holes of the part, where no tool comes.
+WITHIN = ("screw", "pin")
+
+
 @dataclass(frozen=True, eq=False)
 class Bench:
-    """The part in one setup, in its coordinates; ``fixture`` is what holds it there."""
+    """The part in one setup, in its coordinates."""
 
     setup: WrittenSetup
     model: Model
-    fixture: Manifold
 
     @property
     def zero(self) -> WrittenZero:
@@ -76,8 +79,10 @@ class Bench:
         return self.part.project()
 
     @cached_property
-    def local_fixture(self) -> Manifold:
-        return local(self.fixture, self.zero.axes, self.zero.origin)
+    def fixture(self) -> Manifold:
+        """What holds the part from beside and below, in the setup's coordinates: not screws within it."""
+        boxes = [f for f in self.setup.fixtures if f.kind not in WITHIN]
+        return joined([_box(f) for f in boxes])
 
     def facets_of(self, faces: Sequence[int]) -> Array:
         """Triangles (m, 3, 3) in the setup's coordinates."""
@@ -85,3 +90,8 @@ class Bench:
 
     def plan_of(self, facets: Array) -> CrossSection:
         return flat(facets[:, :, :2])
+
+
+def _box(fixture: WrittenFixture) -> Manifold:
+    low, high = np.array(fixture.low_mm), np.array(fixture.high_mm)
+    return Manifold.cube(tuple(map(float, high - low))).translate(tuple(map(float, low)))

@@ -4,9 +4,8 @@ there.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
-from typing import Any
 
 import numpy as np
 from manifold3d import CrossSection, JoinType, Manifold
@@ -59,14 +58,18 @@ class Taken:
     untouched: Untouched | None = None
 
 
-def section(tool: Mapping[str, Any], traverse: Array | None, bench: Bench) -> ToolSection | None:
+def section(p: WrittenPass, traverse: Array | None, bench: Bench) -> ToolSection | None:
     """The listed tool as it stands, None for what does not turn."""
+    tool = p.tool
     if traverse is not None and "width_mm" in tool:
         x, y, _ = bench.zero.axes @ traverse
         return RunningWheel(tool["width_mm"], tool["diameter_mm"], (float(x), float(y)))
     if "head_mm" in tool or "diameter_mm" not in tool or tool.get("form") == "chamfer":
         return None
-    return Round(tool["diameter_mm"] / 2, tool.get("corner_radius_mm", 0.0), tool.get("neck_mm"))
+    sizes = tool["diameter_mm"] / 2, tool.get("corner_radius_mm", 0.0), tool.get("neck_mm")
+    if p.held is None:
+        return Round(*sizes)
+    return Round(*sizes, p.held["shank_mm"] / 2, p.held["stick_out_mm"], p.held["holder_mm"] / 2)
 
 
 def swept(bench: Bench, step: WrittenStep, passes: Sequence[WrittenPass], here: Manifold) -> Taken:
@@ -127,7 +130,7 @@ def _about(kept: Manifold, facets: Array, tools: Sequence[Round]) -> Array:
 
 def _sections(bench: Bench, step: WrittenStep, passes: Sequence[WrittenPass]) -> list[ToolSection]:
     """Each tool once, the one that gets into most corners first."""
-    found = dict.fromkeys(section(p.tool, step.traverse, bench) for p in passes)
+    found = dict.fromkeys(section(p, step.traverse, bench) for p in passes)
     if None in found:
         return []
     return sorted((s for s in found if s is not None), key=lambda s: (max(s.tip_heights_mm), s.reach_mm))
@@ -192,7 +195,7 @@ def _within_reach(bench: Bench, taken: Taken, tools: Sequence[ToolSection], kept
     missed = not_reached(taken.body, tools, above, _SLACK_MM)
     fault = Fault.OUT_OF_REACH
     if not bench.fixture.is_empty() and not missed:
-        fixture = near(bench.local_fixture, taken.body, tools, all_along=False)
+        fixture = near(bench.fixture, taken.body, tools, all_along=False)
         if not fixture.is_empty():
             missed = not_reached(taken.body, tools, Above(above.solid + fixture), _SLACK_MM)
             fault = Fault.IN_THE_WAY

@@ -54,6 +54,7 @@ class WrittenPass:
     floor_mm: float
     wall_mm: float
     taken_off_by: int | None
+    held: Mapping[str, float] | None = None
 
     @property
     def leaves(self) -> bool:
@@ -73,12 +74,23 @@ class WrittenStep:
     passes: tuple[WrittenPass, ...]
 
 
+@dataclass(frozen=True)
+class WrittenFixture:
+    """A box in the setup's coordinates."""
+
+    name: str
+    kind: str
+    low_mm: tuple[float, float, float]
+    high_mm: tuple[float, float, float]
+
+
 @dataclass(frozen=True, eq=False)
 class WrittenSetup:
     number: int
     from_side: str
     zero: WrittenZero
     steps: tuple[WrittenStep, ...]
+    fixtures: tuple[WrittenFixture, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)
@@ -142,6 +154,10 @@ def _setup(entry: Mapping[str, Any]) -> WrittenSetup:
         entry["from_side"],
         zero_of(entry["zero"]),
         tuple(_step(s, entry) for s in entry["steps"]),
+        tuple(
+            WrittenFixture(f["name"], f["kind"], tuple(f["low_mm"]), tuple(f["high_mm"]))
+            for f in entry.get("fixtures", ())
+        ),
     )
 
 
@@ -179,4 +195,5 @@ def _pass(entry: Mapping[str, Any]) -> WrittenPass:
         float(left["floor"]),
         float(left["wall"]),
         entry["taken_off_by"],
+        entry.get("held"),
     )
