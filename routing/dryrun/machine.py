@@ -149,6 +149,8 @@ def _gouges(run: DryRun, step: WrittenStep, taken: Sequence[Taken]) -> Iterator[
         cut = (one.body ^ run.model.solid) - run.turns
         allowed = TOLERANCE_MM + one.breaks_mm + run.core_mm(one.feature)
         for p in pieces(cut, run.model.base, allowed):
+            if p.depth_mm <= allowed + run.model.chords_mm.get(p.face, 0.0):
+                continue
             text = "takes material of the part"
             yield Finding(Fault.GOUGE, text, one.feature, step.number, p.place_mm, p.volume_mm3, p.depth_mm)
 
@@ -230,7 +232,8 @@ def _leftovers(run: DryRun) -> Iterator[Finding]:
     for p in pieces(run.stock - run.model.solid - run.turns, run.model.base, TOLERANCE_MM, _LEFT_MM3):
         feature = run.written.owner.get(run.model.places[p.face])
         corners = _corner(_passes(run.written, feature))
-        if p.depth_mm <= TOLERANCE_MM + corners + (run.core_mm(feature) if feature else 0.0):
+        allowed = TOLERANCE_MM + corners + run.model.chords_mm.get(p.face, 0.0)
+        if p.depth_mm <= allowed + (run.core_mm(feature) if feature else 0.0):
             continue
         makers = [s.number for s in run.written.cutting(feature)] if feature else []
         text, number, fault = "stays on the part, no step takes it", None, Fault.LEFTOVER

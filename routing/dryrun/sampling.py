@@ -27,7 +27,8 @@ def sampled(triangles: Array, count: int) -> tuple[Array, Array]:
     u, v = np.where(fold, 1 - u, u), np.where(fold, 1 - v, v)
     a, b, c = triangles[which, 0], triangles[which, 1], triangles[which, 2]
     points = a + u[:, None] * (b - a) + v[:, None] * (c - a)
-    return points.astype(np.float64), (cross[which] / twice[which, None]).astype(np.float64)
+    normals = cross[which] / twice[which, None]
+    return points.astype("f8"), normals.astype("f8")
 
 
 def _even(count: int) -> tuple[Array, Array]:

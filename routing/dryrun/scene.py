@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
@@ -12,7 +12,7 @@ from manifold3d import CrossSection, Manifold
 from featurize.brep.surfaces import Array
 from featurize.step.document import SolidPart
 from routing.dryrun.pieces import Base
-from routing.dryrun.solids import flat, joined, local, of_shape
+from routing.dryrun.solids import cone_chords_mm, flat, joined, local, of_shape
 from routing.dryrun.written import WrittenFixture, WrittenSetup, WrittenZero
 
 
@@ -22,11 +22,13 @@ class Model:
 
     solid: Manifold
     places: tuple[int, ...]
+    chords_mm: Mapping[int, float] = field(default_factory=dict)  # of face ids where they are more than most
 
     @classmethod
     def of(cls, part: SolidPart) -> Model:
         """Raises MeshError where the solid's facets do not close."""
-        return cls(of_shape(part.solid), part.source_faces)
+        solid = of_shape(part.solid)
+        return cls(solid, part.source_faces, cone_chords_mm(part.solid, solid))
 
     @cached_property
     def base(self) -> Base:
