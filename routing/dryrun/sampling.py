@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import cast
+
 import numpy as np
 
 from featurize.brep.surfaces import Array
@@ -28,7 +30,7 @@ def sampled(triangles: Array, count: int) -> tuple[Array, Array]:
     a, b, c = triangles[which, 0], triangles[which, 1], triangles[which, 2]
     points = a + u[:, None] * (b - a) + v[:, None] * (c - a)
     normals = cross[which] / twice[which, None]
-    return points.astype("f8"), normals.astype("f8")
+    return cast("Array", points), cast("Array", normals)
 
 
 def _even(count: int) -> tuple[Array, Array]:

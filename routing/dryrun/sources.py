@@ -5,7 +5,7 @@ sweep.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from itertools import groupby
 from typing import Any
@@ -24,6 +24,8 @@ from routing.dryrun.written import BY_HAND, Written, WrittenPass, WrittenStep
 
 _SQUARING = ("square", "size")
 _START_HOLE = "start hole"
+# Stages in which a bore is milled as a pocket is.
+_IN_ROWS = ("rough", "soft rough", "semi finish", "finish")
 
 
 @dataclass(frozen=True, eq=False)
@@ -65,7 +67,11 @@ class Sources:
         if step.process == "wire":  # the drawing alone says what it takes
             return None
         if rows := self.holes.rows.get((step.number, p.feature)):
-            return _bored(bench, step, rows)
+            bored = _bored(bench, step, rows)
+            if step.stage not in _IN_ROWS:
+                return bored
+            over = swept(bench, step, passes, here)  # a table of bores does not tell a fillet at their foot
+            return replace(over, body=over.body + bored.body, findings=(*over.findings, *bored.findings))
         if entry := self._electrodes.get((step.number, p.feature)):
             return self._burnt(bench, step, passes, entry, here)
         if "diameter_mm" in p.tool or "head_mm" in p.tool:
