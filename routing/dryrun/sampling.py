@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import cast
-
 import numpy as np
 
 from featurize.brep.surfaces import Array
@@ -30,13 +28,14 @@ def sampled(triangles: Array, count: int) -> tuple[Array, Array]:
     a, b, c = triangles[which, 0], triangles[which, 1], triangles[which, 2]
     points = a + u[:, None] * (b - a) + v[:, None] * (c - a)
     normals = cross[which] / twice[which, None]
-    return cast("Array", points), cast("Array", normals)
+    return points, normals
 
 
 def _even(count: int) -> tuple[Array, Array]:
     """Pairs that fill the unit square evenly: an additive recurrence of the plastic number."""
     k = np.arange(1, count + 1)
-    return (0.5 + k * 0.7548776662466927) % 1, (0.5 + k * 0.5698402909980532) % 1
+    u, v = ((0.5 + k * step) % 1 for step in (0.7548776662466927, 0.5698402909980532))
+    return np.asarray(u), np.asarray(v)
 
 
 def contains(corners: Array, points: Array) -> Flags:
