@@ -29,7 +29,9 @@ _HARD = 100
 # Obstacle points at most: of a tool that is tiny beside its surroundings they lie farther apart.
 _MOST = 60_000
 # Shares of its radius by which a tool stands off a point, and in how many directions.
-_AROUND = ((0.5, 12), (0.8, 12), (1.0, 36))
+_AROUND = ((0.5, 12), (0.8, 12), (1.0, 36), (1.4, 16))
+# From so many radii away a tool is the nearest to a point in a corner of two walls.
+_FARTHEST = 1.5
 # A wall that a tool's rim would touch no deeper stops it not.
 _RUBS_MM = 0.01
 # Fewer points than these lie at the very foot of a wall, where no direction is the right one.
@@ -86,7 +88,7 @@ def _gaps(asked: Ints, points: Array, normals: Array, stops: Array, tool: Round,
     few = hard[np.unique(np.linspace(0, len(hard) - 1, _HARD).astype(int))]
     turned = _turned_places(points[asked[few]], tool)
     places, tips = np.vstack([places, turned]), np.concatenate([tips, _tips(turned, stops, tool)])
-    pairs = _pairs(points[asked[hard]], places, tool.radius_mm + slack_mm)
+    pairs = _pairs(points[asked[hard]], places, _FARTHEST * tool.radius_mm)
     off = _off(points[asked[hard]][pairs["i"]], places[pairs["j"]], tips[pairs["j"]], tool)
     np.minimum.at(found, hard[pairs["i"]], off)
     found[np.setdiff1d(hard, few)] = 0.0  # not asked from all about
