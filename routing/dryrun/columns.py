@@ -15,7 +15,7 @@ from featurize.brep.surfaces import Array
 from routing.dryrun.pieces import Ints, corners_of
 
 # Lines in a grid, about.
-_LINES = 6_000
+_LINES = 3_000
 # Heights of one crossing differ by less on two meshes.
 _ROUNDING_MM = 1e-3
 # The grid lies askew to the part's own measures, so that no line runs within a wall.

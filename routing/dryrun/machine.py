@@ -86,6 +86,8 @@ def machined(written: Written, model: Model) -> DryRun:
     run = DryRun(written, model, blank)
     run.findings += records(written, model, sources.holes)
     run.findings += _outside(model, blank)
+    # A body that is written again where nothing that bodies show was taken is not asked twice.
+    last_shown = b""
     for setup in written.setups:
         bench = Bench(setup, model)
         run.turns += sources.turns_of(bench)
@@ -96,13 +98,19 @@ def machined(written: Written, model: Model) -> DryRun:
             if run.stock is not before:
                 run.stages.append(Stage(setup, step, joined([t.body for t in taken]), run.stock))
             path = bodies.pop((setup.number, step.number), None)
-            if path is not None:
+            shown = path.read_bytes() if path is not None and path.is_file() else b""
+            if path is not None and (shown != last_shown or not all(_is_unshown(t) for t in taken)):
                 run.findings += _compared(run, step, path)
+            last_shown = shown or last_shown
     for (setup_number, number), path in bodies.items():
         text = f"{path.name} is of setup {setup_number}, step {number}, which the route does not have"
         run.findings.append(Finding(Fault.STOCK, text, None, number))
     run.findings = together([*run.findings, *_untouched(run), *_leftovers(run)])
     return run
+
+
+def _is_unshown(taken: Taken) -> bool:
+    return taken.body.is_empty() or not taken.unshown.is_empty()
 
 
 def stock_files(folder: Path) -> dict[tuple[int, int], Path]:
