@@ -14,9 +14,10 @@ from manifold3d import Manifold
 from featurize.brep.surfaces import Array
 from routing.dryrun.columns import boolean_doubt_mm3
 from routing.dryrun.findings import Fault, Finding, together
-from routing.dryrun.pieces import Base, LoosePiece, loose, nearest, pieces
+from routing.dryrun.pieces import Base, LoosePiece, corners_of, loose, nearest, pieces
 from routing.dryrun.reach import SHARP_MM
 from routing.dryrun.records import records
+from routing.dryrun.sampling import contains
 from routing.dryrun.scene import Bench, Model
 from routing.dryrun.solids import MeshError, joined, of_stl
 from routing.dryrun.sources import Sources
@@ -180,7 +181,7 @@ def _compared(run: DryRun, step: WrittenStep, path: Path) -> Iterator[Finding]:
         (shown - joined([run.stock, run.turns, *unshown]), "still has what is gone by then"),
     ):
         for p in pieces(difference, base, TOLERANCE_MM, _SHOWN_MM3):
-            feature = _nearest(run, p)
+            feature = _missing_at(run, p) or _nearest(run, p)
             play = _play(run, feature, step.number)
             if difference is not lacking:
                 play += _levels(run.written, feature, step.number)
@@ -197,6 +198,18 @@ def _compared(run: DryRun, step: WrittenStep, path: Path) -> Iterator[Finding]:
 def _at_rim(piece: LoosePiece, rims: Array) -> bool:
     """Whether a piece is a chip beside what stock bodies do not show."""
     return bool(len(rims)) and float(nearest(np.array([piece.place_mm]), rims)[0][0]) < 2 * TOLERANCE_MM
+
+
+def _missing_at(run: DryRun, piece: LoosePiece) -> str | None:
+    """The feature whose tools should have taken a piece and do not get at it."""
+    place = np.array([piece.place_mm])
+    for one in reversed(run.taken):
+        if one.missed.is_empty():
+            continue
+        corners = corners_of(one.missed)
+        if nearest(place, corners)[0][0] < 2 * TOLERANCE_MM or contains(corners, place)[0]:
+            return one.feature
+    return None
 
 
 def _nearest(run: DryRun, piece: LoosePiece) -> str | None:
@@ -238,7 +251,7 @@ def _passes(written: Written, feature: str | None, until: int | None = None) -> 
 
 def _leftovers(run: DryRun) -> Iterator[Finding]:
     for p in pieces(run.stock - run.model.solid - run.turns, run.model.base, TOLERANCE_MM, _LEFT_MM3):
-        feature = run.written.owner.get(run.model.places[p.face])
+        feature = _missing_at(run, p) or run.written.owner.get(run.model.places[p.face])
         corners = _corner(_passes(run.written, feature))
         allowed = TOLERANCE_MM + corners + run.model.chords_mm.get(p.face, 0.0)
         if p.depth_mm <= allowed + (run.core_mm(feature) if feature else 0.0):
