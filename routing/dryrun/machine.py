@@ -182,6 +182,8 @@ def _compared(run: DryRun, step: WrittenStep, path: Path) -> Iterator[Finding]:
     ):
         for p in pieces(difference, base, TOLERANCE_MM, _SHOWN_MM3):
             feature = _missing_at(run, p) or _nearest(run, p)
+            if feature in _running_out(run):
+                continue
             play = _play(run, feature, step.number)
             if difference is not lacking:
                 play += _levels(run.written, feature, step.number)
@@ -198,6 +200,12 @@ def _compared(run: DryRun, step: WrittenStep, path: Path) -> Iterator[Finding]:
 def _at_rim(piece: LoosePiece, rims: Array) -> bool:
     """Whether a piece is a chip beside what stock bodies do not show."""
     return bool(len(rims)) and float(nearest(np.array([piece.place_mm]), rims)[0][0]) < 2 * TOLERANCE_MM
+
+
+def _running_out(run: DryRun) -> set[str]:
+    """Features at which a wheel has run out, and a later step takes what its round has left."""
+    last = {t.feature: t.step for t in run.taken if t.runs_out}
+    return {f for f, step in last.items() if any(s.number > step for s in run.written.cutting(f))}
 
 
 def _missing_at(run: DryRun, piece: LoosePiece) -> str | None:

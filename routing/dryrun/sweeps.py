@@ -56,6 +56,7 @@ class Taken:
     unshown: Manifold = field(default_factory=Manifold)
     breaks_mm: float = 0.0
     untouched: Untouched | None = None
+    runs_out: bool = False  # a wheel that stops before something, and rounds its end
 
 
 def section(p: WrittenPass, traverse: Array | None, bench: Bench) -> ToolSection | None:
@@ -202,7 +203,8 @@ def _within_reach(bench: Bench, taken: Taken, tools: Sequence[ToolSection], kept
     if not missed:
         return taken
     lost = joined([_slab(*m) for m in missed]) ^ taken.body
-    return replace(taken, body=taken.body - lost, missed=lost, fault=fault)
+    runs_out = any(isinstance(t, RunningWheel) for t in tools)
+    return replace(taken, body=taken.body - lost, missed=lost, fault=fault, runs_out=runs_out)
 
 
 def _slab(low: float, high: float, region: CrossSection) -> Manifold:
