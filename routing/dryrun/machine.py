@@ -46,7 +46,7 @@ _OF_ALLOWANCE = 3.0
 
 
 @dataclass(frozen=True, eq=False)
-class Stage:
+class Machined:
     """A step that took something: what, and the stock after it, model coordinates."""
 
     setup: WrittenSetup
@@ -65,7 +65,7 @@ class DryRun:
     taken: list[Taken] = field(default_factory=list)
     findings: list[Finding] = field(default_factory=list)
     turns: Manifold = field(default_factory=Manifold)  # of threads, which no model shows
-    stages: list[Stage] = field(default_factory=list)
+    stages: list[Machined] = field(default_factory=list)
 
     def core_mm(self, feature: str) -> float:
         """How far the core of a feature's thread may be off its model."""
@@ -97,7 +97,7 @@ def machined(written: Written, model: Model) -> DryRun:
             before = run.stock
             _take(run, step, taken, setup.zero.axes[2])
             if run.stock is not before:
-                run.stages.append(Stage(setup, step, joined([t.body for t in taken]), run.stock))
+                run.stages.append(Machined(setup, step, joined([t.body for t in taken]), run.stock))
             path = bodies.pop((setup.number, step.number), None)
             shown = path.read_bytes() if path is not None and path.is_file() else b""
             if path is not None and (shown != last_shown or not all(_is_unshown(t) for t in taken)):
