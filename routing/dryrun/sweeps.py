@@ -14,7 +14,17 @@ from featurize.brep.surfaces import Array
 from routing.dryrun.contact import Untouched, untouched
 from routing.dryrun.findings import Fault, Finding
 from routing.dryrun.pieces import corners_of
-from routing.dryrun.reach import SHARP_MM, Above, Round, RunningWheel, ToolSection, disc, near, not_reached
+from routing.dryrun.reach import (
+    SHARP_MM,
+    Above,
+    Missed,
+    Round,
+    RunningWheel,
+    ToolSection,
+    disc,
+    near,
+    not_reached,
+)
 from routing.dryrun.scene import Bench
 from routing.dryrun.solids import CHORD_MM, filled, joined, local, moved, prism
 from routing.dryrun.written import WrittenPass, WrittenStep
@@ -30,6 +40,8 @@ _CLOSE_MM = CHORD_MM
 _OVER_MM = 1.0
 _FAR_MM = 1000.0
 _NOTHING_MM3 = 1e-5
+# What a shank, a holder or a fixture keeps a tool from: less comes of chords.
+_CRASH_MM3 = 0.05
 # The cosine to up of a wall is no more, that of a floor no less.
 _WALL, _FLOOR = 0.02, 1 - 1e-4
 
@@ -192,19 +204,37 @@ def _kept(
 
 def _within_reach(bench: Bench, taken: Taken, tools: Sequence[ToolSection], kept: Manifold) -> Taken:
     """In the setup's coordinates: less what none of the tools gets at."""
-    above = Above(kept)
-    missed = not_reached(taken.body, tools, above, _SLACK_MM)
-    fault = Fault.OUT_OF_REACH
-    if not bench.fixture.is_empty() and not missed:
-        fixture = near(bench.fixture, taken.body, tools, all_along=False)
-        if not fixture.is_empty():
-            missed = not_reached(taken.body, tools, Above(above.solid + fixture), _SLACK_MM)
-            fault = Fault.IN_THE_WAY
+    above, need = Above(kept), taken.body
+    missed = not_reached(need, tools, above, _SLACK_MM)
+    fault, found = Fault.OUT_OF_REACH, list(taken.findings)
+
+    def crash(what: str, more_mm3: float) -> None:
+        if more_mm3 > _CRASH_MM3:
+            text = f"{taken.words}: {what} in the way"
+            found.append(Finding(Fault.IN_THE_WAY, text, taken.feature, taken.step, volume_mm3=more_mm3))
+
+    bare = [Round(t.radius_mm, t.corner_mm) if isinstance(t, Round) else t for t in tools]
+    if missed and bare != list(tools):
+        free = not_reached(need, bare, above, _SLACK_MM)
+        crash("the shank or the holder has something", _volume(missed) - _volume(free))
+    fixture = bench.fixture
+    if not fixture.is_empty():
+        fixture = near(fixture, need, tools, all_along=False)
+    if not fixture.is_empty():
+        held = not_reached(need, tools, Above(above.solid + fixture), _SLACK_MM)
+        if (more := _volume(held) - _volume(missed)) > _CRASH_MM3:
+            crash("a fixture stands", more)
+            missed, fault = held, Fault.IN_THE_WAY
+    taken = replace(taken, findings=tuple(found))
     if not missed:
         return taken
     lost = joined([_slab(*m) for m in missed]) ^ taken.body
     runs_out = any(isinstance(t, RunningWheel) for t in tools)
     return replace(taken, body=taken.body - lost, missed=lost, fault=fault, runs_out=runs_out)
+
+
+def _volume(missed: Sequence[Missed]) -> float:
+    return sum((high - low) * float(region.area()) for low, high, region in missed)
 
 
 def _slab(low: float, high: float, region: CrossSection) -> Manifold:
