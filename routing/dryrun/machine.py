@@ -30,6 +30,8 @@ _NOTHING_MM3 = 1e-5
 _SNAP_MM = 1e-5
 # A smaller piece that falls off is none to look at.
 _DUST_MM3 = 1.0
+# A body that has more than this share of all that is gone was not cut by these steps.
+_OF_ANOTHER = 0.6
 # So much may the second opinion on a step's boolean be off (``columns``).
 _DOUBT_MM3 = 0.1
 # A core's radius may be off by this share of the pitch: less than its tolerance (ISO 965-1, 6H, from memory).
@@ -66,6 +68,7 @@ class DryRun:
     findings: list[Finding] = field(default_factory=list)
     turns: Manifold = field(default_factory=Manifold)  # of threads, which no model shows
     stages: list[Machined] = field(default_factory=list)
+    blank_mm3: float = 0.0
 
     def core_mm(self, feature: str) -> float:
         """How far the core of a feature's thread may be off its model."""
@@ -84,7 +87,7 @@ def machined(written: Written, model: Model) -> DryRun:
     if (0, 0) not in bodies:
         raise FolderError(f"{written.folder} has no stock of the blank: route the part again")
     blank = _mesh(bodies.pop((0, 0)))
-    run = DryRun(written, model, blank)
+    run = DryRun(written, model, blank, blank_mm3=blank.volume())
     run.findings += records(written, model, sources.holes)
     run.findings += _outside(model, blank)
     # A body that is written again where nothing that bodies show was taken is not asked twice.
@@ -173,6 +176,11 @@ def _outside(model: Model, blank: Manifold) -> Iterator[Finding]:
 def _compared(run: DryRun, step: WrittenStep, path: Path) -> Iterator[Finding]:
     """A written body against what its steps leave."""
     shown = _mesh(path)
+    over, gone = shown.volume() - run.stock.volume(), run.blank_mm3 - run.stock.volume()
+    if over > _OF_ANOTHER * gone > _DUST_MM3:
+        text = f"{path.name} is of another step: it has {over:.4g} mm3 of {gone:.4g} that are gone by then"
+        yield Finding(Fault.STOCK, text, None, step.number, volume_mm3=over)
+        return
     unshown = [t.unshown for t in run.taken if not t.unshown.is_empty()]
     base, lacking = Base.of(shown), run.stock - shown - run.turns
     rims = np.concatenate([np.empty((0, 3, 3)), *(Base.of(u).corners for u in unshown)])
