@@ -21,6 +21,7 @@ def pytest_addoption(parser: pytest.Parser) -> None:
 
 
 def pytest_configure(config: pytest.Config) -> None:
+    os.environ.setdefault("DIEROUTE_DRY_RUN", "0")  # tests of it set it themselves
     config.addinivalue_line("markers", "elsewhere: must hold on every system; see --elsewhere")
     config.addinivalue_line("markers", "thorough: one more case of what every run tries; see --thorough")
     if not config.getoption("--elsewhere"):

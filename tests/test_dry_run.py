@@ -38,6 +38,7 @@ TRIED = [
     ("corner_cavity", k)
     for k in (
         "drawing_shifted",
+        "electrode_too_high",
         "electrode_without_gap",
         "larger_drill",
         "lost_wire_pass",

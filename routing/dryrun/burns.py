@@ -24,7 +24,8 @@ from OCP.TopoDS import TopoDS
 from featurize.brep.shapes import each
 from featurize.brep.surfaces import Array
 from routing.dryrun.findings import Fault, Finding
-from routing.dryrun.pieces import loose, nearest
+from routing.dryrun.pieces import corners_of, loose, near_of, nearest
+from routing.dryrun.sampling import contains, sampled
 from routing.dryrun.scene import Bench
 from routing.dryrun.solids import MeshError, joined, moved, of_shape
 from routing.dryrun.written import FolderError
@@ -34,8 +35,10 @@ _OFF_MM = 0.005
 # A wall this near a corner sees the electrode's own corner, which is as much rounder: three walls at right
 # angles.
 _CORNER = math.sqrt(3.0)
-# So many walls of a piece tell whether it is burnt.
-_ENOUGH = 200
+# So many points of a piece's walls tell whether it is burnt, and so many of them may not be: slivers.
+_ENOUGH, _SHARE = 150, 0.02
+# A wall of a piece lies so near to the face that it is of.
+_ON_MM = 1e-3
 _NOTHING_MM3 = 1e-6
 # Stock thinner than this along a wall is how a cutter's reach is measured, not what it leaves.
 _HAIR_MM = 0.02
@@ -84,16 +87,17 @@ def _placed(entry: Mapping[str, Any], body: Manifold, bench: Bench) -> Manifold:
 
 
 def burnt(
-    electrodes: Sequence[Electrode], need: Manifold, part: Manifold, step: int
-) -> tuple[Manifold, list[Finding]]:
-    """What of the cavity's rest the electrodes of one feature take, and which of them are too large or
-    small.
+    electrodes: Sequence[Electrode], need: Manifold, part: Manifold, faces: Array, step: int
+) -> tuple[Manifold, Manifold, list[Finding]]:
+    """What of the cavity's rest the electrodes of one feature take, what they leave, and which are too near.
+
+    ``faces`` are the cavity's own triangles (m, 3, 3).
     """
     found = [f for e in electrodes for f in _too_near(e, part, step)]
     last = [e for e in electrodes if not e.entry.get("leaves_mm")]
     every = loose(need, _NOTHING_MM3)
-    stays = [p for p in every if not last or not _is_burnt(p, part, last)]
-    return need - joined(stays) if len(stays) < len(every) else Manifold(), found
+    stays = joined([p for p in every if not last or not _is_burnt(p, faces, last)])
+    return need - stays, stays, found
 
 
 def _too_near(electrode: Electrode, part: Manifold, step: int) -> Iterator[Finding]:
@@ -106,35 +110,30 @@ def _too_near(electrode: Electrode, part: Manifold, step: int) -> Iterator[Findi
     yield Finding(Fault.GOUGE, text, electrode.feature, step, None, None, wanted + _OFF_MM - gap)
 
 
-def _is_burnt(piece: Manifold, part: Manifold, electrodes: Sequence[Electrode]) -> bool:
-    """Whether every wall behind a piece is within the undersize of an electrode."""
-    walls = _walls(piece, part)
-    if not len(walls):
-        return True
-    left = walls
+def _is_burnt(piece: Manifold, faces: Array, electrodes: Sequence[Electrode]) -> bool:
+    """Whether the walls behind a piece are within the undersize of an electrode, but for a small share."""
+    left = _walls(piece, faces)
+    asked = len(left)
     for electrode in electrodes:
-        away, _ = nearest(left, _corners(electrode.body))
-        left = left[away > _CORNER * electrode.undersize_mm + _OFF_MM]
-        if not len(left):
-            return True
-    return False
+        if len(left):
+            away, _ = nearest(left, near_of(corners_of(electrode.body), left))
+            left = left[away > _CORNER * electrode.undersize_mm + _OFF_MM]
+    return len(left) <= _SHARE * asked
 
 
-def _walls(piece: Manifold, part: Manifold) -> Array:
-    """Middles (n, 3) of a piece's triangles that are the part's."""
-    mesh = piece.to_mesh64()
-    own = {int(i) for i in part.to_mesh64().run_original_id}
-    starts = np.asarray(mesh.run_index, dtype=np.int64) // 3
-    ours = np.repeat(np.isin(np.asarray(mesh.run_original_id), list(own)), np.diff(starts))
-    corners = _corners(piece)
-    middles = corners[ours].mean(axis=1)
-    middles = middles[:: max(1, len(middles) // _ENOUGH)]
-    if not len(middles) or ours.all():
-        return np.asarray(middles)
-    return np.asarray(middles[nearest(middles, corners[~ours])[0] > _HAIR_MM])
+def _walls(piece: Manifold, faces: Array) -> Array:
+    """Points (n, 3) evenly by area on those walls of a piece that lie in the cavity's faces.
 
-
-def _corners(solid: Manifold) -> Array:
-    mesh = solid.to_mesh64()
-    points = np.asarray(mesh.vert_properties)[:, :3]
-    return np.asarray(points[np.asarray(mesh.tri_verts, dtype=np.int64)])
+    Where the piece is as thin as a hair they tell nothing.
+    """
+    corners = corners_of(piece)
+    points, normals = sampled(corners, _ENOUGH)
+    if not len(points) or not len(faces):
+        return np.empty((0, 3))
+    own = nearest(points, near_of(faces, points))[0] < _ON_MM
+    points, normals = points[own], normals[own]
+    if not len(points):
+        return points
+    inside = points - _HAIR_MM * normals  # a piece's normals look out of it
+    thick = nearest(inside, corners)[0] > (1 - _SHARE) * _HAIR_MM
+    return np.asarray(points[thick & contains(corners, inside)])

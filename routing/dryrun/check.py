@@ -7,11 +7,15 @@ import time
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from featurize.isolate import run_isolated
 from routing.dryrun.findings import Finding
 from routing.dryrun.written import FolderError, Written, read
+
+if TYPE_CHECKING:  # load the kernel
+    from featurize.step.document import SolidPart
+    from routing.dryrun.machine import DryRun
 
 
 @dataclass(frozen=True)
@@ -44,18 +48,28 @@ def dry_run(folder: Path, model: Path | None = None, *, time_limit_s: float = 60
 
 def findings_of(folder: Path, model: Path) -> list[Finding]:
     """The same in this process; the model is taken to be the right one."""
+    return machined_from(folder, model).findings
+
+
+def machined_from(folder: Path, model: Path) -> DryRun:
+    """A dry run of a folder as it ends. Raises FolderError, and StepError for the model."""
     from featurize.step.read import read_step
+
+    parts = read_step(model, isolate=False).parts
+    name = read(folder).content["part"]["name"]
+    return machined_part(folder, next((p for p in parts if p.name == name), parts[0]))
+
+
+def machined_part(folder: Path, part: SolidPart) -> DryRun:
+    """The same for a part that is read already."""
     from routing.dryrun.machine import machined
     from routing.dryrun.scene import Model
     from routing.dryrun.solids import MeshError
 
-    written = read(folder)
-    parts = read_step(model, isolate=False).parts
-    named = [p for p in parts if p.name == written.content["part"]["name"]] or list(parts[:1])
     try:
-        return machined(written, Model.of(named[0])).findings
+        return machined(read(folder), Model.of(part))
     except MeshError as error:
-        raise FolderError(f"{model} cannot be machined: {error}: heal it in the CAD system") from None
+        raise FolderError(f"{part.name} cannot be machined: {error}: heal it in the CAD system") from None
     except KeyError as error:
         raise FolderError(f"{folder} lacks or spoils {error}: route the part again") from None
 

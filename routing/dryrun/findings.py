@@ -21,6 +21,7 @@ class Fault(StrEnum):
     CORNERS = "stock shows no corners"  # what a cutter's round leaves for a later step
     ALLOWANCE = "allowance stays"  # nobody takes it off
     ZERO = "zero differs"
+    DOUBT = "reckoned differently"  # by meshes and by lines: one of them fails
     RECORD = "records differ"  # two papers, or a paper and the model
 
 

@@ -12,15 +12,17 @@ import numpy as np
 from manifold3d import Manifold
 
 from featurize.brep.surfaces import Array
+from routing.dryrun.columns import boolean_doubt_mm3
 from routing.dryrun.findings import Fault, Finding, together
-from routing.dryrun.pieces import Base, LoosePiece, loose, nearest, pieces
+from routing.dryrun.pieces import Base, LoosePiece, corners_of, loose, nearest, pieces
 from routing.dryrun.reach import SHARP_MM
 from routing.dryrun.records import records
+from routing.dryrun.sampling import contains
 from routing.dryrun.scene import Bench, Model
 from routing.dryrun.solids import MeshError, joined, of_stl
 from routing.dryrun.sources import Sources
 from routing.dryrun.sweeps import TOLERANCE_MM, Taken
-from routing.dryrun.written import FolderError, Written, WrittenPass, WrittenStep
+from routing.dryrun.written import FolderError, Written, WrittenPass, WrittenSetup, WrittenStep
 
 # Less is rounding.
 _NOTHING_MM3 = 1e-5
@@ -28,6 +30,10 @@ _NOTHING_MM3 = 1e-5
 _SNAP_MM = 1e-5
 # A smaller piece that falls off is none to look at.
 _DUST_MM3 = 1.0
+# A body that has more than this share of all that is gone was not cut by these steps.
+_OF_ANOTHER = 0.6
+# So much may the second opinion on a step's boolean be off (``columns``).
+_DOUBT_MM3 = 0.1
 # A core's radius may be off by this share of the pitch: less than its tolerance (ISO 965-1, 6H, from memory).
 _CORE_SHARE = 0.08
 # A stock body serves a cutter's path: it need not show less.
@@ -41,6 +47,16 @@ _IN_CORNER = 1 - math.sqrt(0.5)
 _OF_ALLOWANCE = 3.0
 
 
+@dataclass(frozen=True, eq=False)
+class Machined:
+    """A step that took something: what, and the stock after it, model coordinates."""
+
+    setup: WrittenSetup
+    step: WrittenStep
+    taken: Manifold
+    stock: Manifold
+
+
 @dataclass(eq=False)
 class DryRun:
     """A dry run as it goes on; ``stock`` in model coordinates."""
@@ -51,6 +67,8 @@ class DryRun:
     taken: list[Taken] = field(default_factory=list)
     findings: list[Finding] = field(default_factory=list)
     turns: Manifold = field(default_factory=Manifold)  # of threads, which no model shows
+    stages: list[Machined] = field(default_factory=list)
+    blank_mm3: float = 0.0
 
     def core_mm(self, feature: str) -> float:
         """How far the core of a feature's thread may be off its model."""
@@ -69,23 +87,34 @@ def machined(written: Written, model: Model) -> DryRun:
     if (0, 0) not in bodies:
         raise FolderError(f"{written.folder} has no stock of the blank: route the part again")
     blank = _mesh(bodies.pop((0, 0)))
-    run = DryRun(written, model, blank)
+    run = DryRun(written, model, blank, blank_mm3=blank.volume())
     run.findings += records(written, model, sources.holes)
     run.findings += _outside(model, blank)
+    # A body that is written again where nothing that bodies show was taken is not asked twice.
+    last_shown = b""
     for setup in written.setups:
-        bench = Bench(setup, model, Manifold())
+        bench = Bench(setup, model)
         run.turns += sources.turns_of(bench)
         for step in setup.steps:
             taken = list(sources.taken_by(bench, step, run.stock))
-            _take(run, step, taken)
+            before = run.stock
+            _take(run, step, taken, setup.zero.axes[2])
+            if run.stock is not before:
+                run.stages.append(Machined(setup, step, joined([t.body for t in taken]), run.stock))
             path = bodies.pop((setup.number, step.number), None)
-            if path is not None:
+            shown = path.read_bytes() if path is not None and path.is_file() else b""
+            if path is not None and (shown != last_shown or not all(_is_unshown(t) for t in taken)):
                 run.findings += _compared(run, step, path)
+            last_shown = shown or last_shown
     for (setup_number, number), path in bodies.items():
         text = f"{path.name} is of setup {setup_number}, step {number}, which the route does not have"
         run.findings.append(Finding(Fault.STOCK, text, None, number))
-    run.findings = together([*run.findings, *_leftovers(run)])
+    run.findings = together([*run.findings, *_untouched(run), *_leftovers(run)])
     return run
+
+
+def _is_unshown(taken: Taken) -> bool:
+    return taken.body.is_empty() or not taken.unshown.is_empty()
 
 
 def stock_files(folder: Path) -> dict[tuple[int, int], Path]:
@@ -104,7 +133,7 @@ def _mesh(path: Path) -> Manifold:
         raise FolderError(f"{path} cannot be used: {error}") from None
 
 
-def _take(run: DryRun, step: WrittenStep, taken: Sequence[Taken]) -> None:
+def _take(run: DryRun, step: WrittenStep, taken: Sequence[Taken], up: Array) -> None:
     run.taken += taken
     for one in taken:
         run.findings += one.findings
@@ -113,7 +142,12 @@ def _take(run: DryRun, step: WrittenStep, taken: Sequence[Taken]) -> None:
         return
     if (all_taken ^ run.model.solid).volume() > _NOTHING_MM3:
         run.findings += _gouges(run, step, taken)
-    run.stock = _with_part(run.stock - all_taken, run.model.solid).set_tolerance(_SNAP_MM)
+    left = run.stock - all_taken
+    doubt = boolean_doubt_mm3(run.stock, all_taken, left, up)
+    if doubt > _DOUBT_MM3:
+        text = "what the bodies leave and what lines through them say differ: nothing of it is sure"
+        run.findings.append(Finding(Fault.DOUBT, text, None, step.number, volume_mm3=doubt))
+    run.stock = _with_part(left, run.model.solid).set_tolerance(_SNAP_MM)
 
 
 def _with_part(stock: Manifold, part: Manifold) -> Manifold:
@@ -127,6 +161,8 @@ def _gouges(run: DryRun, step: WrittenStep, taken: Sequence[Taken]) -> Iterator[
         cut = (one.body ^ run.model.solid) - run.turns
         allowed = TOLERANCE_MM + one.breaks_mm + run.core_mm(one.feature)
         for p in pieces(cut, run.model.base, allowed):
+            if p.depth_mm <= allowed + run.model.chords_mm.get(p.face, 0.0):
+                continue
             text = "takes material of the part"
             yield Finding(Fault.GOUGE, text, one.feature, step.number, p.place_mm, p.volume_mm3, p.depth_mm)
 
@@ -140,6 +176,11 @@ def _outside(model: Model, blank: Manifold) -> Iterator[Finding]:
 def _compared(run: DryRun, step: WrittenStep, path: Path) -> Iterator[Finding]:
     """A written body against what its steps leave."""
     shown = _mesh(path)
+    over, gone = shown.volume() - run.stock.volume(), run.blank_mm3 - run.stock.volume()
+    if over > _OF_ANOTHER * gone > _DUST_MM3:
+        text = f"{path.name} is of another step: it has {over:.4g} mm3 of {gone:.4g} that are gone by then"
+        yield Finding(Fault.STOCK, text, None, step.number, volume_mm3=over)
+        return
     unshown = [t.unshown for t in run.taken if not t.unshown.is_empty()]
     base, lacking = Base.of(shown), run.stock - shown - run.turns
     rims = np.concatenate([np.empty((0, 3, 3)), *(Base.of(u).corners for u in unshown)])
@@ -148,8 +189,13 @@ def _compared(run: DryRun, step: WrittenStep, path: Path) -> Iterator[Finding]:
         (shown - joined([run.stock, run.turns, *unshown]), "still has what is gone by then"),
     ):
         for p in pieces(difference, base, TOLERANCE_MM, _SHOWN_MM3):
-            feature = _nearest(run, p)
-            if p.depth_mm <= TOLERANCE_MM + _play(run, feature, step.number) or _at_rim(p, rims):
+            feature = _missing_at(run, p) or _nearest(run, p)
+            if feature in _running_out(run):
+                continue
+            play = _play(run, feature, step.number)
+            if difference is not lacking:
+                play += _levels(run.written, feature, step.number)
+            if p.depth_mm <= TOLERANCE_MM + play or _at_rim(p, rims):
                 continue
             text, fault = f"{path.name} {words}", Fault.STOCK
             if difference is not lacking:
@@ -164,6 +210,24 @@ def _at_rim(piece: LoosePiece, rims: Array) -> bool:
     return bool(len(rims)) and float(nearest(np.array([piece.place_mm]), rims)[0][0]) < 2 * TOLERANCE_MM
 
 
+def _running_out(run: DryRun) -> set[str]:
+    """Features at which a wheel has run out, and a later step takes what its round has left."""
+    last = {t.feature: t.step for t in run.taken if t.runs_out}
+    return {f for f, step in last.items() if any(s.number > step for s in run.written.cutting(f))}
+
+
+def _missing_at(run: DryRun, piece: LoosePiece) -> str | None:
+    """The feature whose tools should have taken a piece and do not get at it."""
+    place = np.array([piece.place_mm])
+    for one in reversed(run.taken):
+        if one.missed.is_empty():
+            continue
+        corners = corners_of(one.missed)
+        if nearest(place, corners)[0][0] < 2 * TOLERANCE_MM or contains(corners, place)[0]:
+            return one.feature
+    return None
+
+
 def _nearest(run: DryRun, piece: LoosePiece) -> str | None:
     *_, faces = run.model.base.nearest(np.array([piece.place_mm]))
     return run.written.owner.get(run.model.places[int(faces[0])])
@@ -175,6 +239,14 @@ def _play(run: DryRun, feature: str | None, until: int) -> float:
     every = [p for step in run.written.steps for p in step.passes]
     left = min((max(p.floor_mm, p.wall_mm) for p in own), default=0.0)
     return _corner(every) + _OF_ALLOWANCE * left
+
+
+def _levels(written: Written, feature: str | None, until: int) -> float:
+    """How far apart the levels are in which a roughed feature still stands."""
+    own = _passes(written, feature, until)
+    roughed = bool(own) and all(p.leaves for p in own)
+    apart = (written.levels_mm(s.number) for s in written.steps if s.number <= until)
+    return max(apart, default=0.0) if roughed else 0.0
 
 
 def _corner(passes: Sequence[WrittenPass]) -> float:
@@ -195,9 +267,10 @@ def _passes(written: Written, feature: str | None, until: int | None = None) -> 
 
 def _leftovers(run: DryRun) -> Iterator[Finding]:
     for p in pieces(run.stock - run.model.solid - run.turns, run.model.base, TOLERANCE_MM, _LEFT_MM3):
-        feature = run.written.owner.get(run.model.places[p.face])
+        feature = _missing_at(run, p) or run.written.owner.get(run.model.places[p.face])
         corners = _corner(_passes(run.written, feature))
-        if p.depth_mm <= TOLERANCE_MM + corners + (run.core_mm(feature) if feature else 0.0):
+        allowed = TOLERANCE_MM + corners + run.model.chords_mm.get(p.face, 0.0)
+        if p.depth_mm <= allowed + (run.core_mm(feature) if feature else 0.0):
             continue
         makers = [s.number for s in run.written.cutting(feature)] if feature else []
         text, number, fault = "stays on the part, no step takes it", None, Fault.LEFTOVER
@@ -206,3 +279,17 @@ def _leftovers(run: DryRun) -> Iterator[Finding]:
         if feature and (missing := run.last_missed(feature, p)) is not None:
             text, number, fault = f"{missing.words} does not get at it", missing.step, missing.fault
         yield Finding(fault, text, feature, number, p.place_mm, p.volume_mm3, p.depth_mm)
+
+
+def _untouched(run: DryRun) -> Iterator[Finding]:
+    """Where the last round tools at a feature do not come to its faces."""
+    last = {t.feature: t for t in run.taken if t.untouched is not None}
+    for one in last.values():
+        missed = one.untouched
+        later = [s.number for s in run.written.cutting(one.feature) if s.number > one.step]
+        if missed is None or not len(missed.points) or later:
+            continue
+        k = int(np.argmax(missed.gaps_mm))
+        text, (x, y, z) = f"{one.words} does not get at it", map(float, missed.points[k])
+        depth = float(missed.gaps_mm[k])
+        yield Finding(Fault.OUT_OF_REACH, text, one.feature, one.step, (x, y, z), missed.volume_mm3, depth)

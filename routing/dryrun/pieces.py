@@ -23,12 +23,13 @@ from featurize.brep.surfaces import Array
 from featurize.feature import Vec3
 
 Ints = NDArray[np.int64]
+Flags = NDArray[np.bool_]
 # What is less is rounding of the kernel's coordinates.
 _NOTHING_MM3 = 1e-7
 # To take a body apart for less than this is not worth the time that each piece costs.
 _CHIP_MM3 = 1e-5
-# Pairs of a point and a triangle looked at in one go: bounds memory only.
-_AT_ONCE = 400_000
+# More pairs of a point and a triangle are thinned out first, point by point.
+_AT_ONCE = 30_000
 # Of a large piece so many points tell its depth to what a finding needs.
 _ENOUGH = 300
 # So many of a piece's points are measured against the whole base.
@@ -103,6 +104,20 @@ def pieces(
             x, y, z = map(float, asked[far])
             found.append(LoosePiece(volume, float(thick[far]), (x, y, z), int(faces[far])))
     yield from sorted(found, key=lambda p: -p.depth_mm)
+
+
+def corners_of(solid: Manifold) -> Array:
+    """Its triangles (m, 3, 3)."""
+    mesh = solid.to_mesh64()
+    points = np.asarray(mesh.vert_properties)[:, :3]
+    return np.asarray(points[np.asarray(mesh.tri_verts, dtype=np.int64)])
+
+
+def near_of(corners: Array, points: Array, within_mm: float = 1.0) -> Array:
+    """Triangles (k, 3, 3) by their boxes that come so near to the box of points (n, 3), all if none does."""
+    low, high = points.min(axis=0) - within_mm, points.max(axis=0) + within_mm
+    near = ((corners.max(axis=1) >= low) & (corners.min(axis=1) <= high)).all(axis=1)
+    return corners[near] if near.any() else corners
 
 
 def loose(solid: Manifold, least_mm3: float) -> list[Manifold]:
@@ -184,18 +199,19 @@ def _deepest(points: Array, corners: Array, tolerance_mm: float) -> Array:
 
 def nearest(points: Array, corners: Array) -> tuple[Array, Ints]:
     """Distances (n,) of points (n, 3) to triangles (m, 3, 3), and which is the nearest (n,)."""
-    away, which = np.empty(len(points)), np.empty(len(points), dtype=np.int64)
     if len(points) * len(corners) > _AT_ONCE:  # drop what a sphere about each triangle keeps too far away
         middles = corners.mean(axis=1)
         radius = np.linalg.norm(corners - middles[:, None], axis=2).max(axis=1)
-        for k, point in enumerate(points):
+        found = []
+        for point in points:
             off = middles - point
             apart = np.sqrt(_dot(off, off))
-            (near,) = np.nonzero(apart - radius <= (apart + radius).min())
-            own = to_triangles(np.repeat(point[None], len(near), axis=0), corners[near])
-            best = int(np.argmin(own))
-            away[k], which[k] = own[best], near[best]
-        return away, which
+            found.append(np.flatnonzero(apart - radius <= (apart + radius).min()))
+        counts = np.array([len(f) for f in found])
+        near, owner = np.concatenate(found), np.repeat(np.arange(len(points)), counts)
+        away = to_triangles(points[owner], corners[near])
+        order = np.lexsort((away, owner))[np.cumsum(counts) - counts]
+        return away[order], near[order]
     pairs = to_triangles(np.repeat(points, len(corners), axis=0), np.tile(corners, (len(points), 1, 1)))
     table = pairs.reshape(len(points), len(corners))
     which = np.asarray(np.argmin(table, axis=1), dtype=np.int64)

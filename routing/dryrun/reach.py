@@ -54,13 +54,14 @@ class ToolSection(Protocol):
 
 @dataclass(frozen=True)
 class Round:
-    """A cutter. Above ``neck_mm`` its shank is no thinner than the cutter: nothing may stand there beside
-    it.
-    """
+    """A cutter; above ``neck_mm`` is its shank, above ``stick_out_mm`` its holder: nothing may be there."""
 
     radius_mm: float
     corner_mm: float = 0.0
     neck_mm: float | None = None
+    shank_mm: float = 0.0  # radius
+    stick_out_mm: float | None = None
+    holder_mm: float = 0.0  # radius
 
     @property
     def tip_heights_mm(self) -> tuple[float, ...]:
@@ -70,15 +71,19 @@ class Round:
 
     @property
     def reach_mm(self) -> tuple[float, float]:
-        return self.radius_mm, self.radius_mm
+        widest = max(self.radius_mm, self.shank_mm, self.holder_mm)
+        return widest, widest
 
     def over(self, tops: Sequence[float]) -> tuple[float, ...]:
-        high = () if self.neck_mm is None or max(tops, default=0.0) <= self.neck_mm else (self.neck_mm,)
+        top = max(tops, default=0.0)
+        high = (h for h in (self.neck_mm, self.stick_out_mm) if h is not None and top > h + CHORD_MM)
         return (*self.tip_heights_mm, *high)
 
     def grown(self, region: CrossSection, height_mm: float) -> CrossSection:
+        if self.stick_out_mm is not None and height_mm >= self.stick_out_mm:
+            return disc(region, max(self.holder_mm, self.shank_mm, self.radius_mm))
         if self.neck_mm is not None and height_mm >= self.neck_mm:
-            return disc(region, self.radius_mm + CHORD_MM)
+            return disc(region, max(self.shank_mm, self.radius_mm + CHORD_MM))
         if self.corner_mm <= SHARP_MM:
             return disc(region, self.radius_mm)
         inside = max(self.corner_mm - height_mm, 0.0)

@@ -13,7 +13,7 @@ from featurize.brep.surfaces import Array
 from routing.dryrun.bores import HoleTable, Row
 from routing.dryrun.findings import Fault, Finding
 from routing.dryrun.scene import Model
-from routing.dryrun.written import Written, WrittenSetup, WrittenStep
+from routing.dryrun.written import BY_HAND, Written, WrittenSetup, WrittenStep
 
 # Places are written to four decimals; two of them add up.
 _ROUNDING_MM = 1e-3
@@ -86,11 +86,31 @@ def _zero(written: Written, model: Model, setup: WrittenSetup) -> Iterator[Findi
             if feature not in written.features:
                 yield Finding(Fault.ZERO, f"{entry['words']}: no such feature", feature, step)
                 continue
-            heights = setup.zero.local(model.facets_of(written.faces_of(feature)).reshape(-1, 3))[:, axis]
+            facets = model.facets_of(written.faces_of(feature))
+            facets = facets + _proud_mm(written, feature, setup) * _out(facets)
+            heights = setup.zero.local(facets.reshape(-1, 3))[:, axis]
             if not len(heights) or float(np.abs(heights - at).max()) > _TOLERANCE_MM:
                 off = float(np.abs(heights - at).max()) if len(heights) else None
                 text = f"setup {setup.number}: {entry['words']}, the model has it elsewhere"
                 yield Finding(Fault.ZERO, text, feature, step, depth_mm=off)
+
+
+def _proud_mm(written: Written, feature: str, setup: WrittenSetup) -> float:
+    """What the last pass at an outside face has left on it by a setup, such as for hardening."""
+    left = 0.0
+    for other in written.setups:
+        if other.number >= setup.number:
+            break
+        for step in (s for s in other.steps if s.process not in BY_HAND):
+            left = next((p.floor_mm for p in step.passes if p.feature == feature), left)
+    return left
+
+
+def _out(facets: Array) -> Array:
+    """The unit normal (3,) of flat triangles (m, 3, 3), nothing where there are none."""
+    total = np.cross(facets[:, 1] - facets[:, 0], facets[:, 2] - facets[:, 0]).sum(axis=0)
+    length = float(np.linalg.norm(total))
+    return np.asarray(total / length) if length > 0 else np.zeros(3)
 
 
 def _side(written: Written, setup: WrittenSetup) -> Iterator[Finding]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
@@ -12,8 +12,8 @@ from manifold3d import CrossSection, Manifold
 from featurize.brep.surfaces import Array
 from featurize.step.document import SolidPart
 from routing.dryrun.pieces import Base
-from routing.dryrun.solids import flat, local, of_shape
-from routing.dryrun.written import WrittenSetup, WrittenZero
+from routing.dryrun.solids import cone_chords_mm, flat, joined, local, of_shape
+from routing.dryrun.written import WrittenFixture, WrittenSetup, WrittenZero
 
 
 @dataclass(frozen=True, eq=False)
@@ -22,11 +22,13 @@ class Model:
 
     solid: Manifold
     places: tuple[int, ...]
+    chords_mm: Mapping[int, float] = field(default_factory=dict)  # of face ids where they are more than most
 
     @classmethod
     def of(cls, part: SolidPart) -> Model:
         """Raises MeshError where the solid's facets do not close."""
-        return cls(of_shape(part.solid), part.source_faces)
+        solid = of_shape(part.solid)
+        return cls(solid, part.source_faces, cone_chords_mm(part.solid, solid))
 
     @cached_property
     def base(self) -> Base:
@@ -54,13 +56,16 @@ class Model:
         return np.concatenate(own) if own else np.empty((0, 3, 3))
 
 
+# Fixtures that stand in holes of the part, where no tool comes.
+WITHIN = ("screw", "pin")
+
+
 @dataclass(frozen=True, eq=False)
 class Bench:
-    """The part in one setup, in its coordinates; ``fixture`` is what holds it there."""
+    """The part in one setup, in its coordinates."""
 
     setup: WrittenSetup
     model: Model
-    fixture: Manifold
 
     @property
     def zero(self) -> WrittenZero:
@@ -71,8 +76,15 @@ class Bench:
         return local(self.model.cutting, self.zero.axes, self.zero.origin)
 
     @cached_property
-    def local_fixture(self) -> Manifold:
-        return local(self.fixture, self.zero.axes, self.zero.origin)
+    def shadow(self) -> CrossSection:
+        """The part seen from above."""
+        return self.part.project()
+
+    @cached_property
+    def fixture(self) -> Manifold:
+        """What holds the part from beside and below, in the setup's coordinates: not screws within it."""
+        boxes = [f for f in self.setup.fixtures if f.kind not in WITHIN]
+        return joined([_box(f) for f in boxes])
 
     def facets_of(self, faces: Sequence[int]) -> Array:
         """Triangles (m, 3, 3) in the setup's coordinates."""
@@ -80,3 +92,8 @@ class Bench:
 
     def plan_of(self, facets: Array) -> CrossSection:
         return flat(facets[:, :, :2])
+
+
+def _box(fixture: WrittenFixture) -> Manifold:
+    low, high = np.array(fixture.low_mm), np.array(fixture.high_mm)
+    return Manifold.cube(tuple(map(float, high - low))).translate(tuple(map(float, low)))

@@ -16,6 +16,8 @@ import manifold3d
 import numpy as np
 from manifold3d import CrossSection, FillRule, Manifold, Mesh64, OpType
 from numpy.typing import NDArray
+from OCP.BRepAdaptor import BRepAdaptor_Surface
+from OCP.GeomAbs import GeomAbs_SurfaceType
 from OCP.TopAbs import TopAbs_Orientation
 from OCP.TopoDS import TopoDS
 
@@ -41,7 +43,7 @@ def of_shape(shape: Any, chord_mm: float = CHORD_MM) -> Manifold:
     Raises MeshError where its facets do not close.
     """
     faces = [TopoDS.Face_s(f) for f in each(shape, FACE)]
-    triangulate(shape, faces, mesh_settings(chord_mm))
+    triangulate(shape, faces, mesh_settings(chord_mm, within_faces=True))
     nodes: list[Array] = []
     corners: list[NDArray[np.int64]] = []
     owners: list[NDArray[np.int64]] = []
@@ -56,6 +58,27 @@ def of_shape(shape: Any, chord_mm: float = CHORD_MM) -> Manifold:
         owners.append(np.full(len(own), k))
         count += len(mesh.nodes)
     return closed(np.concatenate(nodes), np.concatenate(corners), np.concatenate(owners))
+
+
+def cone_chords_mm(shape: Any, solid: Manifold) -> dict[int, float]:
+    """How far facets of cones stand off them, by face id: the kernel keeps only rims to the chord."""
+    mesh = solid.to_mesh64()
+    corners = np.asarray(mesh.vert_properties)[:, :3][np.asarray(mesh.tri_verts, dtype=np.int64)]
+    owners = np.asarray(mesh.face_id, dtype=np.int64)
+    found = {}
+    for k, face in enumerate(each(shape, FACE)):
+        surface = BRepAdaptor_Surface(TopoDS.Face_s(face))
+        own = corners[owners == k]
+        if surface.GetType() != GeomAbs_SurfaceType.GeomAbs_Cone or not len(own):
+            continue
+        cone = surface.Cone()
+        apex, way = cone.Apex(), cone.Axis().Direction()
+        off = (own + np.roll(own, 1, axis=1)) / 2 - np.array([apex.X(), apex.Y(), apex.Z()])
+        along = off @ np.array([way.X(), way.Y(), way.Z()])
+        across = np.sqrt(np.maximum((off**2).sum(axis=2) - along**2, 0.0))
+        lean = abs(cone.SemiAngle())
+        found[k] = float(np.abs(across * np.cos(lean) - np.abs(along) * np.sin(lean)).max())
+    return found
 
 
 def closed(points: Array, corners: NDArray[np.int64], owners: NDArray[np.int64] | None = None) -> Manifold:

@@ -5,7 +5,7 @@ sweep.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from itertools import groupby
 from typing import Any
@@ -23,6 +23,8 @@ from routing.dryrun.wires import WireOutlines, body_of
 from routing.dryrun.written import BY_HAND, Written, WrittenPass, WrittenStep
 
 _SQUARING = ("square", "size")
+# Stages in which a bore is milled as a pocket is.
+_IN_ROWS = ("rough", "soft rough", "semi finish", "finish")
 
 
 @dataclass(frozen=True, eq=False)
@@ -64,7 +66,11 @@ class Sources:
         if step.process == "wire":  # the drawing alone says what it takes
             return None
         if rows := self.holes.rows.get((step.number, p.feature)):
-            return _bored(bench, step, rows)
+            bored = _bored(bench, step, rows)
+            if step.stage not in _IN_ROWS:
+                return bored
+            over = swept(bench, step, passes, here)  # a table of bores does not tell a fillet at their foot
+            return replace(over, body=over.body + bored.body, findings=(*over.findings, *bored.findings))
         if entry := self._electrodes.get((step.number, p.feature)):
             return self._burnt(bench, step, passes, entry, here)
         if "diameter_mm" in p.tool or "head_mm" in p.tool:
@@ -84,8 +90,10 @@ class Sources:
         if not own:  # drawn by hand, as a flag of the route says
             return over
         stock = moved(here, bench.zero.axes, bench.zero.origin)
-        gone, found = burnt(own, over.body ^ stock, bench.model.solid, step.number)
-        return Taken(passes[0].feature, step.number, gone, (*over.findings, *found), words="the electrode")
+        faces = bench.model.facets_of(sorted({f for p in passes for f in p.faces}))
+        gone, stays, found = burnt(own, over.body ^ stock, bench.model.solid, faces, step.number)
+        all_found = (*over.findings, *found)
+        return Taken(passes[0].feature, step.number, gone, all_found, stays, "the electrode", Fault.LEFTOVER)
 
     @cached_property
     def _wired(self) -> Mapping[tuple[int, str], list[Mapping[str, Any]]]:

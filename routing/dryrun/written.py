@@ -54,6 +54,7 @@ class WrittenPass:
     floor_mm: float
     wall_mm: float
     taken_off_by: int | None
+    held: Mapping[str, float] | None = None
 
     @property
     def leaves(self) -> bool:
@@ -73,12 +74,23 @@ class WrittenStep:
     passes: tuple[WrittenPass, ...]
 
 
+@dataclass(frozen=True)
+class WrittenFixture:
+    """A box in the setup's coordinates."""
+
+    name: str
+    kind: str
+    low_mm: tuple[float, float, float]
+    high_mm: tuple[float, float, float]
+
+
 @dataclass(frozen=True, eq=False)
 class WrittenSetup:
     number: int
     from_side: str
     zero: WrittenZero
     steps: tuple[WrittenStep, ...]
+    fixtures: tuple[WrittenFixture, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)
@@ -106,6 +118,11 @@ class Written:
     def owner(self) -> Mapping[int, str]:
         """The feature of each face of the customer's file."""
         return {place: name for name in self.features for place in self.faces_of(name)}
+
+    def levels_mm(self, step: int) -> float:
+        """How far apart the levels are in which the stock after a step shows slopes."""
+        stages = self.content["stock"].get("stages", ())
+        return max((float(s.get("levels_mm", 0.0)) for s in stages if s["step"] == step), default=0.0)
 
     def cutting(self, feature: str) -> list[WrittenStep]:
         """The steps with a pass at a feature that take something of it."""
@@ -137,6 +154,10 @@ def _setup(entry: Mapping[str, Any]) -> WrittenSetup:
         entry["from_side"],
         zero_of(entry["zero"]),
         tuple(_step(s, entry) for s in entry["steps"]),
+        tuple(
+            WrittenFixture(f["name"], f["kind"], tuple(f["low_mm"]), tuple(f["high_mm"]))
+            for f in entry.get("fixtures", ())
+        ),
     )
 
 
@@ -174,4 +195,5 @@ def _pass(entry: Mapping[str, Any]) -> WrittenPass:
         float(left["floor"]),
         float(left["wall"]),
         entry["taken_off_by"],
+        entry.get("held"),
     )

@@ -77,6 +77,7 @@ def deliver(
                 "volume_mm3": body.volume_mm3,
                 "lost_mm3": body.lost_mm3,
                 "grown_mm3": body.grown_mm3,
+                "levels_mm": body.levels_mm,
                 "notes": list(body.notes),
             }
         )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import traceback
-from collections.abc import Hashable, Sequence
+from collections.abc import Callable, Hashable, Sequence
 from copy import deepcopy
 from dataclasses import asdict
 from fnmatch import fnmatch
@@ -26,12 +26,19 @@ _APART_LIMIT_S = 300.0
 
 
 def export(
-    exporters: Sequence[ModuleType], work: Work, folder: Path, key: Hashable, report: Report, cache: NoCache
+    exporters: Sequence[ModuleType],
+    work: Work,
+    folder: Path,
+    key: Hashable,
+    report: Report,
+    cache: NoCache,
+    checked: Callable[[], dict[str, Any]] | None = None,
 ) -> None:
     """Writes each exporter's files and adds what it says to the content of the route file.
 
-    What ``cache`` keeps of one is known by ``key`` and what it says it depends on. Raises what the route file
-    itself fails with; another that fails is a blocking flag.
+    What ``cache`` keeps of one is known by ``key`` and what it says it depends on. ``checked`` reads what is
+    written by then and gives what the route file says of that, before papers show it. Raises what the route
+    file itself fails with; another that fails is a blocking flag.
     """
     content, lost = work.content, []
     for n, module in enumerate(exporters):
@@ -44,6 +51,10 @@ def export(
                 raise
             clear(folder, module.FILES)
             lost.append(f"the {what} could not be written, the rest is: {error}")
+        if module is route_file and checked is not None and not lost:
+            report(f"machining {work.solid.name} on paper", n / len(exporters))
+            merge(content, cache.time("machining on paper", checked))
+            route_file.write(work, folder)
     if lost:  # what came after the route file could not tell it in time
         flags = [Flag("not-written", Severity.BLOCKING, None, message) for message in lost]
         merge(content, {"flags": [asdict(flag) for flag in flags]})

@@ -21,6 +21,7 @@ from routing.export import route_json
 from routing.export.exporters import all_exporters, all_files, is_paper, setups
 from routing.export.work import Work
 from routing.inputs.choices import Choices, ChoicesError, is_edge_id, is_feature_id
+from routing.jobs.dry_running import is_wanted, machined_on_paper
 from routing.jobs.exporting import clear, export
 from routing.jobs.job_inputs import Inputs, frozen
 from routing.jobs.noticed import reading_flags
@@ -60,6 +61,7 @@ def run_job(
     keep: Callable[[Path, JobResult], None] | None = None,
     answered: Answered = lambda part: None,
     papers: bool = True,
+    dry_run: bool = True,
 ) -> JobResult:
     """Reads, recognises, routes, grinds and writes; ``out_dir`` appears complete or not at all.
 
@@ -67,18 +69,19 @@ def run_job(
     file (see ``Skip``) and a note says so. ``report`` gets what is being done and the
     share done (0 to 1). ``answered`` gets the plan of each part before any paper is made of it, ``keep`` the
     folder while it is this job's alone. Without ``papers`` the files are those that the plan alone fills.
+    With papers they are machined on paper, unless ``dry_run`` or ``DIEROUTE_DRY_RUN=0`` leaves that out.
     Raises StepError, ChoicesError or OutputError, each one line.
     """
     with staged_folder(out_dir, all_files()) as folder:
 
         def attempt(skip: Skip, left_s: float) -> JobResult:
             clear(folder)
-            args = (model, folder, choices, shop, papers, skip)
+            args = (model, folder, choices, shop, papers, dry_run, skip)
             progress = Relay(report, answered)
             return isolate.run_isolated(_work_in_child, *args, time_limit_s=left_s, progress=progress)
 
         if time_limit_s is None:
-            result = _work(model, folder, choices, shop, report, answered, papers)
+            result = _work(model, folder, choices, shop, report, answered, papers, dry_run)
         else:
             result = reading_less(attempt, time_limit_s)
         if keep is not None:
@@ -142,9 +145,9 @@ class Relay:
 
 
 def _work_in_child(
-    model: Path, folder: Path, choices: Choices, shop: Shop, papers: bool, skip: Skip
+    model: Path, folder: Path, choices: Choices, shop: Shop, papers: bool, dry_run: bool, skip: Skip
 ) -> JobResult:
-    return _work(model, folder, choices, shop, to_parent, isolate.report, papers, skip)
+    return _work(model, folder, choices, shop, to_parent, isolate.report, papers, dry_run, skip)
 
 
 def _work(
@@ -155,12 +158,13 @@ def _work(
     report: Report,
     answered: Answered,
     papers: bool,
+    dry_run: bool,
     skip: Skip = Skip.NOTHING,
 ) -> JobResult:
     report(f"reading {model.name}", 0.0)
     document = read_step(model, isolate=False, skip=skip)
     inputs = inputs_of(document, choices, shop)
-    return route_document(document, folder, inputs, report, answered=answered, papers=papers)
+    return route_document(document, folder, inputs, report, answered=answered, papers=papers, dry_run=dry_run)
 
 
 def inputs_of(document: StepDocument, choices: Choices, shop: Shop) -> Inputs:
@@ -177,6 +181,7 @@ def route_document(
     cache: NoCache = NO_CACHE,
     answered: Answered = lambda part: None,
     papers: bool = True,
+    dry_run: bool = True,
 ) -> JobResult:
     """Every part of a file that is read, handed over in ``folder``; ``answered`` gets each plan before.
 
@@ -190,6 +195,7 @@ def route_document(
     not_found = unmatched(choices.settle, settled)
     _check_targets(choices, recognitions)
     exporters = [e for e in all_exporters() if papers or not is_paper(e)]
+    checks = papers and dry_run and is_wanted()
     results = []
     for n, (solid, name) in enumerate(
         zip(document.parts, folder_names([p.name for p in document.parts]), strict=True)
@@ -201,7 +207,7 @@ def route_document(
         with _blaming_damage(document, solid):
             tell = partial(_tell, answered, name, solid.count)
             content = _one_part(
-                document, n, settled[n], place, inputs, flags, progress, cache, exporters, tell
+                document, n, settled[n], place, inputs, flags, progress, cache, exporters, tell, checks
             )
         results.append(PartResult(name, solid.count, content))
     noticed = [note.message for solid in document.parts for note in document.noticed(solid)]
@@ -296,6 +302,7 @@ def _one_part(
     cache: NoCache,
     exporters: Sequence[ModuleType],
     tell: Callable[[dict[str, Any]], None],
+    checks: bool,
 ) -> dict[str, Any]:
     from routing.stock.proof import prove
 
@@ -327,7 +334,8 @@ def _one_part(
     content = route_json.build(document, solid, recognition, plan, (stock, proof, STOCK_STEP), flags, choices)
     work = Work(document, solid, recognition, plan, stock, proof, shop, choices, content)
     tell(content | setups.planned(work))
-    export(exporters, work, folder, key, span(report, 0.5, 0.5), cache)
+    checked = partial(machined_on_paper, folder, solid) if checks else None
+    export(exporters, work, folder, key, span(report, 0.5, 0.5), cache, checked)
     return content
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -118,6 +119,17 @@ def inside_feet(job: JobContext, feature: Feature, toward: Array) -> list[Corner
             if any(floors) and not all(floors) and any(is_wall(f, toward) for f in pair):
                 found.append(_sharp(e))
     return sorted(found, key=lambda c: c.radius_mm)
+
+
+def sharp_feet_mm(job: JobContext, shaped: Sequence[int], toward: Array) -> float:
+    """The length of the edges at which shaped faces meet walls, of whatever feature, in an inward corner."""
+    part, length = job.part, 0.0
+    for i in shaped:
+        for e in part.edges_of(i):
+            others = [part.faces[f] for f in e.faces if f != i]
+            if e.convexity == Convexity.CONCAVE and others and is_wall(others[0], toward):
+                length += float(np.linalg.norm(np.diff(e.points, axis=0), axis=1).sum())
+    return length
 
 
 def feet(job: JobContext, feature: Feature, along: Array) -> list[Array]:

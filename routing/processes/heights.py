@@ -169,8 +169,21 @@ class HeightGrid:
         # A stray cell is the grid's; a gap runs on for several.
         return self._place(missed) if int(missed.sum()) >= 4 else None
 
-    def leaving(self, cutter: Cutter, inset_mm: float = 0.0) -> Leaving:
-        """Grey closing of the heights by a cutter's shape, within the feature less a border."""
+    def leaving(self, *cutters: Cutter, inset_mm: float = 0.0) -> Leaving:
+        """What none of some cutters takes, within the feature less a border."""
+        reached = np.minimum.reduce([self._closed(c) for c in cutters])
+        inner = self.owned
+        if inset_mm:
+            depth = ndimage.distance_transform_edt(np.pad(inner, 1))[1:-1, 1:-1] * self.pitch_mm
+            inner = depth > inset_mm + self.pitch_mm
+        left = np.where(inner, reached - self.heights, 0.0)
+        k = np.unravel_index(int(np.argmax(left)), left.shape)
+        spot = np.zeros_like(self.owned)
+        spot[k] = True
+        return Leaving(float(left.sum()) * self.pitch_mm**2, float(left[k]), self._place(spot))
+
+    def _closed(self, cutter: Cutter) -> Array:
+        """Grey closing of the heights by a cutter's shape."""
         # A disc of n and a half steps about a point reaches walls half a step beyond the last free one.
         n = max(0, round(cutter.radius_mm / self.pitch_mm - 0.5))
         r = (n + 0.5) * self.pitch_mm
@@ -182,16 +195,7 @@ class HeightGrid:
         high = np.pad(self.heights, n, mode="edge")
         tip = ndimage.grey_dilation(high, footprint=inside, structure=np.where(inside, -rise, 0.0))
         reached = ndimage.grey_erosion(tip, footprint=inside, structure=np.where(inside, -rise, 0.0))
-        inner = self.owned
-        if inset_mm:
-            depth = ndimage.distance_transform_edt(np.pad(inner, 1))[1:-1, 1:-1] * self.pitch_mm
-            inner = depth > inset_mm + self.pitch_mm
-        reached = reached[n : n + len(self.heights), n : n + self.heights.shape[1]]
-        left = np.where(inner, reached - self.heights, 0.0)
-        k = np.unravel_index(int(np.argmax(left)), left.shape)
-        spot = np.zeros_like(self.owned)
-        spot[k] = True
-        return Leaving(float(left.sum()) * self.pitch_mm**2, float(left[k]), self._place(spot))
+        return np.asarray(reached[n : n + len(self.heights), n : n + self.heights.shape[1]])
 
     def _place(self, mask: NDArray[np.bool_]) -> Vec3:
         rows, columns = np.nonzero(mask)

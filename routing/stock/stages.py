@@ -32,7 +32,14 @@ from featurize.brep.solids import (
 from featurize.brep.surfaces import Array
 from featurize.feature import Feature, Role
 from routing.processes.blank import Blank
-from routing.processes.mill.levels import ROUGH_FLOOR_MM, ROUGH_WALL_MM, MilledRecess, Sides, tidy
+from routing.processes.mill.levels import (
+    ROUGH_FLOOR_MM,
+    ROUGH_SLOPE_MM,
+    ROUGH_WALL_MM,
+    MilledRecess,
+    Sides,
+    tidy,
+)
 from routing.processes.protocol import Allowance, Removal
 from routing.processes.tools import Cutter
 
@@ -83,6 +90,7 @@ class StockBody:
     lost_mm3: float = 0.0
     grown_mm3: float = 0.0
     notes: tuple[str, ...] = ()
+    levels_mm: float = 0.0  # slopes are shown in levels so far apart at most
 
 
 def bodies(
@@ -264,14 +272,16 @@ def _roughed(seen: Sides, last: StockBody, blank: Blank, step: StockStep) -> Sto
     notes = [f"{floor:g} on floors and {wall:g} on walls, cutter {cutter.diameter_mm:g}"]
     top = blank.extent(step.toward)[1] - float(seen.part.frame.origin @ step.toward)
     deep = max(cutter.diameter_mm, 1.0)
-    tools = [
-        tool
-        for ground in seen.grounds(step.toward, step.features, top, deep, cutter.radius_mm, floor)
-        for tool in _cleared(ground, cutter, top, wall)
-    ]
+    recesses = list(
+        seen.grounds(step.toward, step.features, top, deep, cutter.radius_mm, floor, ROUGH_SLOPE_MM)
+    )
+    tools = [tool for recess in recesses for tool in _cleared(recess, cutter, top, wall)]
     if not tools:
         return _same(last, step, ("no recess lets the rough cutter in",))
-    return _less(seen.part, last, step, tools, notes)
+    apart = max(recess.slope_step_mm for recess in recesses)
+    if apart:
+        notes.append(f"slopes in levels {apart:.2g} apart")
+    return replace(_less(seen.part, last, step, tools, notes), levels_mm=apart)
 
 
 def _cleared(ground: MilledRecess, cutter: Cutter, top_mm: float, wall_mm: float) -> Iterator[Any]:

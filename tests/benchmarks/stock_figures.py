@@ -62,6 +62,9 @@ _RULES = r"""
   at worst. With $R$ = 100 and $h$ = 5 that is 31.2 mm and 0.5. Up to there the stock is ground flat; past
   the stop stands the wheel's own round, a cylinder of its diameter, with its corners turned about the same
   axis. A cutter takes the rest.
+- *Rough bodies.* A roughed recess is shown in levels: at each feature's floor, at what in it is flat higher
+  up (a boss's top), and on slopes 0.3 mm apart or an eighth of their height; `levels_mm` of the route file
+  says how far. A real rough cut stands within that.
 
 ## What the proof asks, and to what size
 

@@ -366,3 +366,95 @@ def blank_too_small(folder: Path) -> Expected | None:
     facets["p"][:, :, 0] += 0.2
     path.write_bytes(data)
     return None, None
+
+
+@kind
+def short_stick_out(folder: Path) -> Expected | None:
+    """The holder down among what stands beside the deepest milled pocket."""
+    route = _route(folder)
+    deep = [
+        (p["heights_mm"][0] - p["heights_mm"][1], s["number"], p)
+        for setup in route["setups"]
+        for s in setup["steps"]
+        for p in s["passes"]
+        if p.get("held") and s["stage"] in ("finish", "semi finish", "rough")
+    ]
+    found = [d for d in deep if d[0] > 3.0]
+    if not found:
+        return None
+    feature = max(found, key=lambda d: d[0])[2]["feature"]
+    for _, _, p in deep:
+        if p["feature"] == feature:
+            p["tool"]["neck_mm"] = 1.0
+            p["held"] |= {"stick_out_mm": 1.0, "holder_mm": 60.0}
+    _write(folder, route)
+    return feature, None
+
+
+@kind
+def fixture_over_the_part(folder: Path) -> Expected | None:
+    """A block of the magnet's as high as the part and over all of it."""
+    route = _route(folder)
+    for setup in route["setups"]:
+        ground = [s for s in setup["steps"] if s["stage"] in ("grind", "rough", "finish") and s["passes"]]
+        boxes = [f for f in setup["fixtures"] if f["kind"] not in ("screw", "pin")]
+        if ground and boxes:
+            box = boxes[-1]
+            box["low_mm"] = [-500.0, -500.0, box["low_mm"][2]]
+            box["high_mm"] = [500.0, 500.0, 50.0]
+            _write(folder, route)
+            return None, ground[0]["number"]
+    return None
+
+
+@kind
+def hole_from_wrong_mouth(folder: Path) -> Expected | None:
+    return _row(folder, _drilled, lambda r: _add(r, -2.0, "mouth_z_mm"))
+
+
+@kind
+def hole_moved_along_y(folder: Path) -> Expected | None:
+    return _row(folder, _drilled, lambda r: _add(r, -0.05, "y_mm"))
+
+
+@kind
+def relief_too_deep(folder: Path) -> Expected | None:
+    return _row(folder, lambda r: r["what"] == "relief", lambda r: _add(r, 1.0, "to_mm"))
+
+
+@kind
+def wire_on_the_other_side(folder: Path) -> Expected | None:
+    """An outline drawn the other way round is cut outside."""
+
+    def turn(line: Any) -> None:
+        points = line.get_points("xyseb")
+        bulges = [-b for *_, b in points]
+        after = [(x, y, s, e, 0.0) for x, y, s, e, _ in points][::-1]
+        order = bulges[-2::-1] + bulges[-1:]
+        turned = [(*p[:4], b) for p, b in zip(after, order, strict=True)]
+        line.set_points(turned, format="xyseb")
+
+    return _drawing(folder, turn)
+
+
+@kind
+def lost_land(folder: Path) -> Expected | None:
+    """The pass that makes a land's walls straight is gone, what leans stays."""
+    route = _route(folder)
+    passes = route.get("wire", {}).get("passes", [])
+    lands = [p for p in passes if p["makes"] == "land"]
+    if not lands or all(p["makes"] == "land" for p in passes):
+        return None
+    passes.remove(lands[-1])
+    _write(folder, route)
+    return lands[-1]["feature"], lands[-1]["step"]
+
+
+@kind
+def stock_of_another_step(folder: Path) -> Expected | None:
+    """The last body is the blank's, as if it had never been cut."""
+    path = _last_stock(folder)
+    if path is None:
+        return None
+    path.write_bytes(next((folder / "stock").glob("00-00-*.stl")).read_bytes())
+    return None, int(path.name[3:5])

@@ -67,6 +67,9 @@ def route(
         bool,
         typer.Option("--papers/--no-papers", help="All papers, or route.json and plain tables alone."),
     ] = True,
+    dry_run: Annotated[
+        bool, typer.Option("--dry-run/--no-dry-run", help="Machine the papers on paper, or leave that out.")
+    ] = True,
     time_limit: TimeLimit = 600.0,
     debug: Debug = False,
 ) -> None:
@@ -106,6 +109,7 @@ def route(
                 cache=ResultCache(cache.absolute()) if cache else None,
                 answered=terminal.answer,
                 papers=papers,
+                dry_run=dry_run,
             )
         if as_json:
             parts = [{"folder": p.folder, "count": p.count, "route": p.route} for p in result.parts]

@@ -11,7 +11,8 @@ from routing.export.work import Work
 ORDER = 80
 OF_PLAN = True
 ROUTE = "route.json"
-FILES = (ROUTE,)
+DRY_RUN, PLAY = "dry_run.json", "dry_run_play.json"  # of the dry run of what is written by then
+FILES = (ROUTE, DRY_RUN, PLAY)
 
 
 def write(work: Work, folder: Path) -> dict[str, Any]:

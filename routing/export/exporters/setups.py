@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from routing.export.numbers import rounded, vector
 from routing.export.route_json import plain
+from routing.export.tool_words import diameter_of
 from routing.export.work import Work
 
 if TYPE_CHECKING:  # these load the kernel
@@ -167,6 +168,21 @@ def _pass(p: Pass, part: Part) -> dict[str, Any]:
         "leaves_mm": {"floor": p.leaves.floor_mm, "wall": p.leaves.wall_mm},
         "taken_off_by": p.taken_off_by,
         "minutes": rounded(p.minutes, 2),
+        "held": _held(p),
+    }
+
+
+def _held(p: Pass) -> dict[str, float] | None:
+    """How far the tool stands out, and its shank and its holder across; None where that is not known."""
+    verdict, tool = p.task.verdict, p.tool
+    nose, least = getattr(verdict, "holder_mm", 0.0), getattr(tool, "stick_out_mm", None)
+    if verdict is None or not nose or least is None:
+        return None
+    asked = getattr(verdict, "stick_out_mm", 0.0) if tool == verdict.tool else 0.0
+    return {
+        "stick_out_mm": rounded(max(least, asked)),
+        "shank_mm": rounded(max(getattr(verdict, "shank_mm", 0.0), diameter_of(tool) or 0.0)),
+        "holder_mm": rounded(nose),
     }
 
 

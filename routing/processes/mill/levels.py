@@ -23,6 +23,8 @@ ROUGH_WALL_MM = 0.1
 ROUGH_FLOOR_MM = 0.1
 # What semi-finishing leaves for the finishing cutter to cut: as much as a wheel leaves on a floor.
 SEMI_MM = 0.010
+# On slopes a rough body is shown in levels so far apart (common practice, no source).
+ROUGH_SLOPE_MM = 0.3
 # A level stands this much over a round number: no section then runs within a flat face.
 _OFF_MM = 1.23e-5
 # Chords for a quarter turn of an offset: at 8 they miss the arc by 0.5 % of the radius.
@@ -33,6 +35,11 @@ _MOST_LEVELS = 40
 _THIN_MM = 2e-3
 # Regions thinner than this are the offsets' own.
 _SLIVER_MM = 0.01
+
+# The cosine to the tool of what is a floor, and what is less a wall.
+_FLAT, _LEAN = 1 - 1e-6, 0.02
+# So many levels on a slope at most.
+_ON_SLOPES = 8
 
 # A recess is looked at this many radii about its plan: one to a cutter's axis, one past it, half to spare.
 _REACH = 2.5
@@ -62,6 +69,7 @@ class MilledRecess:
     masks: tuple[Any, ...]  # the features' plan at each level
     blocked: tuple[Any, ...]  # the part at each level and over it
     window: Bounds
+    slope_step_mm: float = 0.0  # how far apart levels are on slopes, where it was asked
 
     _known: dict[tuple[float, float], list[Level]] = field(default_factory=dict, repr=False)
 
@@ -93,13 +101,37 @@ def _box(bounds: Bounds, grown_mm: float) -> Any:
     return shapely.box(left - grown_mm, low - grown_mm, right + grown_mm, high + grown_mm)
 
 
+@dataclass(frozen=True, eq=False)
+class SeenFeature:
+    """A feature from one side: its lowest level, its plan, levels of its flats, low and high of slopes."""
+
+    low_mm: float
+    plan: Any
+    flats: tuple[float, ...]
+    slopes: tuple[tuple[float, float], ...]
+
+    def heights(self, slope_mm: float | None) -> Iterator[float]:
+        """Where levels have to lie."""
+        yield self.low_mm
+        yield from self.flats
+        if slope_mm is None:
+            return
+        for low, high in self.slopes:
+            yield from np.linspace(low, high, 1 + int(np.ceil((high - low) / self.slope_step_mm(slope_mm))))
+
+    def slope_step_mm(self, slope_mm: float) -> float:
+        """How far apart levels are on its slopes, 0 without any."""
+        tallest = max((high - low for low, high in self.slopes), default=0.0)
+        return min(max(slope_mm, tallest / _ON_SLOPES), tallest)
+
+
 class Sides:
     """A part seen from where it is cleared; what is worked out of a feature is kept."""
 
     def __init__(self, part: Part) -> None:
         self.part = part
         self._sections: dict[tuple[float, ...], Sections] = {}
-        self._plans: dict[tuple[tuple[float, ...], str], tuple[float, Any]] = {}
+        self._plans: dict[tuple[tuple[float, ...], str], SeenFeature] = {}
 
     def grounds(
         self,
@@ -109,27 +141,30 @@ class Sides:
         step_mm: float,
         radius_mm: float,
         floor_mm: float = ROUGH_FLOOR_MM,
+        slope_mm: float | None = None,
     ) -> Iterator[MilledRecess]:
         """The recesses seen from a unit direction (3,), each with levels of its own.
 
-        They go from ``top_mm`` (along ``toward`` from the frame's origin) to each feature's own floor,
-        ``step_mm`` apart at most, more where the part would need too many. What is undercut from this side
-        stays blocked from the levels above it. ``radius_mm`` is of the largest cutter to come.
+        They go from ``top_mm`` (along ``toward`` from the frame's origin) to each feature's own floor and to
+        what in it is flat higher up, such as a boss, ``step_mm`` apart at most, more where the part would
+        need too many; on slopes ``slope_mm``, if given, or an eighth of their height. What is undercut from
+        this side stays blocked from the levels above it. ``radius_mm`` is of the largest cutter to come.
         """
         sections = self._seen(toward)
         step_mm = max(step_mm, (top_mm - sections.bottom) / _MOST_LEVELS)
         reach = _REACH * radius_mm + ROUGH_WALL_MM
-        for plans in _recesses([self._plan(sections.view, f) for f in features]):
-            steps = _steps(top_mm, [low + floor_mm + _OFF_MM for low, _ in plans], step_mm)
+        for seen in _recesses([self._plan(sections.view, f) for f in features]):
+            heights = [h for s in seen for h in s.heights(slope_mm)]
+            steps = _steps(top_mm, [h + floor_mm + _OFF_MM for h in heights], step_mm)
             if not steps:
                 continue
-            window = _box(shapely.total_bounds(np.array([plan for _, plan in plans])), reach).bounds
+            window = _box(shapely.total_bounds(np.array([s.plan for s in seen])), reach).bounds
             own = sections.near(window)
             masks: list[Any] = []
             blocked: list[Any] = []
             over, above, last = shapely.Polygon(), top_mm, -1
             for bottom, _ in steps:
-                deeper = [plan for low, plan in plans if low < bottom]
+                deeper = [s.plan for s in seen if s.low_mm < bottom]
                 masks.append(masks[-1] if len(deeper) == last else shapely.union_all(deeper))
                 # Whatever floor lies so near under a level keeps what is left on floors, its neighbours' too.
                 if blocked and own.same(bottom - floor_mm, above - floor_mm):
@@ -138,7 +173,8 @@ class Sides:
                     over = merged([over, own.at(bottom - floor_mm)])
                     blocked.append(over.simplify(_THIN_MM))
                 above, last = bottom, len(deeper)
-            yield MilledRecess(sections.view, tuple(steps), tuple(masks), tuple(blocked), window)
+            apart = max((s.slope_step_mm(slope_mm) for s in seen), default=0.0) if slope_mm else 0.0
+            yield MilledRecess(sections.view, tuple(steps), tuple(masks), tuple(blocked), window, apart)
 
     def _seen(self, toward: Array) -> Sections:
         key = (*np.round(toward, 9),)
@@ -150,27 +186,36 @@ class Sides:
     def plan_of(self, toward: Array, feature: Feature) -> tuple[View, float, Any]:
         """The view from a unit direction, a feature's lowest level there and its plan (shapely)."""
         view = self._seen(toward).view
-        return view, *self._plan(view, feature)
+        seen = self._plan(view, feature)
+        return view, seen.low_mm, seen.plan
 
-    def _plan(self, view: View, feature: Feature) -> tuple[float, Any]:
-        """The lowest level of a feature and its plan."""
+    def _plan(self, view: View, feature: Feature) -> SeenFeature:
         key = (*np.round(view.along, 9),), feature.id
         if key not in self._plans:
-            cloud = self.part.mesh.vertices[self.part.mesh.corners(feature.faces)]
-            low = float(((cloud - view.origin) @ view.along).min())
-            self._plans[key] = low, enclosed(self.part, view, np.array(feature.faces))
+            flats, slopes, low = [], [], np.inf
+            for i in feature.faces:
+                cloud = self.part.mesh.vertices[self.part.mesh.corners([i])]
+                height = (cloud - view.origin) @ view.along
+                low = min(low, float(height.min()))
+                up = self.part.faces[i].normals @ view.along
+                if up.min() > _FLAT:
+                    flats.append(float(height.max()))
+                elif up.max() > _LEAN and up.min() > -_LEAN:
+                    slopes.append((float(height.min()), float(height.max())))
+            plan = enclosed(self.part, view, np.array(feature.faces))
+            self._plans[key] = SeenFeature(low, plan, tuple(flats), tuple(slopes))
         return self._plans[key]
 
 
-def _recesses(plans: Sequence[tuple[float, Any]]) -> Iterator[list[tuple[float, Any]]]:
+def _recesses(seen: Sequence[SeenFeature]) -> Iterator[list[SeenFeature]]:
     """Plans that touch, together: a cutter passes from one to the next, and their levels are the same."""
-    plans = [(low, plan) for low, plan in plans if plan.area > _SLIVER_MM**2]
-    shapes = np.array([plan for _, plan in plans])
+    seen = [s for s in seen if s.plan.area > _SLIVER_MM**2]
+    shapes = np.array([s.plan for s in seen])
     one, other = shapely.STRtree(shapes).query(shapes, predicate="dwithin", distance=_SLIVER_MM)
-    touching = coo_matrix((np.ones(len(one)), (one, other)), shape=(len(plans), len(plans)))
+    touching = coo_matrix((np.ones(len(one)), (one, other)), shape=(len(seen), len(seen)))
     count, group = connected_components(touching, directed=False)
     for n in range(count):
-        yield [plans[k] for k in np.flatnonzero(group == n)]
+        yield [seen[k] for k in np.flatnonzero(group == n)]
 
 
 def _steps(top_mm: float, floors: Sequence[float], step_mm: float) -> list[tuple[float, float]]:

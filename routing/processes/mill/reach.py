@@ -185,6 +185,8 @@ def _but_corners(
                 tool=bulk.tool,
                 reach_mm=bulk.reach_mm,
                 stick_out_mm=bulk.stick_out_mm,
+                shank_mm=bulk.shank_mm,
+                holder_mm=bulk.holder_mm,
                 way=bulk.way,
                 second=bulk.second,
                 rest=rest,
@@ -235,11 +237,14 @@ def _cut(
         return refused
     shapers = shapes.cutters
     if any(isinstance(f.surface, Freeform) for f in shaped):
-        verdict, found = _shaped(job, HeightGrid.of(job, feature, toward), shapers)
+        grid = HeightGrid.of(job, feature, toward)
+        verdict, found = _shaped(job, grid, shapers)
         if found is None:
             return verdict
         shapers = tuple(c for c in shapers if c.radius_mm <= found.radius_mm and c.form == found.form)
-        walls = walls if apart else _Able(shapers)
+        walls = _at_feet(job, grid, walls.cutters, found) if apart else _Able(shapers)
+        if walls.refused is not None:
+            return walls.refused
     ways = weigh(region, walls.cutters, shapers)
     if not ways:
         return _no(f"no cutter of the shop roughs and finishes it in {job.material.name}", 2)
@@ -272,6 +277,8 @@ def _chosen(
         tool=tool,
         reach_mm=region.depth_mm,
         stick_out_mm=out or 0.0,
+        shank_mm=job.shop[MillShop].holding.shank_mm,
+        holder_mm=job.shop[MillShop].holding.holder_mm,
         way=best,
         second=second,
         flags=slender_flags(job, region.feature, [(t, region.pace(t)) for t in best.tools]),
@@ -428,6 +435,24 @@ def _shaped(
     assert left is not None
     reason = f"the {tried[-1]} would leave {left.height_mm:.3g} in the hollow, over {accepted:g}"
     return _no(reason, 4, shortfall=left.volume_mm3, place=left.place), None
+
+
+def _at_feet(job: JobContext, grid: HeightGrid, flats: Sequence[Cutter], shaper: Cutter) -> _Able:
+    """The flat cutters that take what a rounded one leaves of a free-form surface at its walls' feet.
+
+    A flat one leaves something too, where the surface is hollow under it.
+    """
+    accepted = job.shop.general.contour_leave_mm  # heights are exact, and a flat disc's do not slope
+    sizes = sorted({c.radius_mm for c in flats}, reverse=True)
+    left = None
+    for radius in dict.fromkeys([*sizes[:: max(1, len(sizes) // _TRIES)], sizes[-1]]):
+        cutter = next(c for c in flats if c.radius_mm == radius)
+        left = grid.leaving(shaper, cutter, inset_mm=grid.pitch_mm)
+        if left.height_mm <= accepted:
+            return _Able(tuple(c for c in flats if c.radius_mm <= radius))
+    assert left is not None
+    reason = f"the {cutter} would leave {left.height_mm:.3g} at the foot of the walls, over {accepted:g}"
+    return _Able(refused=_no(reason, _GAP, shortfall=left.volume_mm3, place=left.place))
 
 
 def _slope_allowance(grid: HeightGrid) -> float:

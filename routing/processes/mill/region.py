@@ -13,7 +13,7 @@ from featurize.brep.part import Face
 from featurize.brep.surfaces import Array, Cone, Plane
 from featurize.feature import Feature
 from routing.processes.context import JobContext
-from routing.processes.corners import hollow_radius, is_wall
+from routing.processes.corners import hollow_radius, is_wall, sharp_feet_mm
 from routing.processes.heights import HeightGrid
 from routing.processes.mill import effort
 from routing.processes.mill.held import stick_out_mm
@@ -41,6 +41,7 @@ class MillRegion:
     shapes_mm2: float
     is_roughed: bool = True
     soft: bool = False
+    shape_feet_mm: float = 0.0  # where shapes stand sharp at walls, along which no rounded cutter gets
 
     def pace(self, tool: Cutter | SideCutter) -> Pace:
         out = 0.0
@@ -81,7 +82,8 @@ def region_of(job: JobContext, feature: Feature, toward: Array) -> MillRegion:
     floors = [f.id for f in plain if isinstance(f.surface, Plane) and not is_wall(f, toward, tol.TANGENT_DEG)]
     walls = [f.id for f in plain if f.id not in floors]
     wall, floor, shape = (area_of_faces(job, ids) for ids in (walls, floors, shaped))
-    return MillRegion(job, feature, toward, grid.depth_mm, wall, floor, shape)
+    feet = sharp_feet_mm(job, shaped, toward)
+    return MillRegion(job, feature, toward, grid.depth_mm, wall, floor, shape, shape_feet_mm=feet)
 
 
 def is_shaped(face: Face, toward: Array) -> bool:

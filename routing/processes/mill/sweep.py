@@ -23,9 +23,10 @@ def swept(
     for step in steps:
         wide = step.diameter_mm / 2
         narrow = wide if step.end_diameter_mm is None else step.end_diameter_mm / 2
-        profile = [(wide, -clear), (wide, max(step.from_mm, 0.0))]
+        # A spot-face on a slanted rim starts over the mouth.
+        profile = [(wide, min(-clear, step.from_mm - 1.0)), (wide, step.from_mm)]
         if step.to_mm > step.from_mm:
-            profile += [(wide, step.from_mm), (narrow, step.to_mm)]
+            profile.append((narrow, step.to_mm))
         if step.point_mm > 0:
             profile.append((0.0, step.to_mm + step.point_mm))
         found.append(turned(mouth, -toward, profile))

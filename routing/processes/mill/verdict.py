@@ -87,7 +87,8 @@ class MillingWay:
 
 @dataclass(frozen=True, kw_only=True)
 class MillVerdict(Verdict):
-    """``reach_mm`` is how deep the tool must come, ``stick_out_mm`` how far it stands out of its holder.
+    """``reach_mm`` is how deep the tool must come, ``stick_out_mm`` how far it stands out of its holder,
+    whose nose is ``holder_mm`` across; cutters have a shank of ``shank_mm`` or their own.
 
     ``bore`` are the steps of a bore in order; ``way`` the cutters of what is milled and ``second`` the next
     best.
@@ -95,6 +96,8 @@ class MillVerdict(Verdict):
 
     reach_mm: float = 0.0
     stick_out_mm: float = 0.0
+    shank_mm: float = 0.0
+    holder_mm: float = 0.0
     bore: tuple[BoreStep, ...] = ()
     way: MillingWay | None = None
     second: MillingWay | None = None

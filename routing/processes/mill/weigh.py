@@ -76,11 +76,14 @@ def _finishes(
 ) -> Iterator[tuple[FinishCut, ...]]:
     shop = region.job.shop[MillShop]
     flats = [c for c in walls if shop.kind_of(c).floor > 0]
-    plain = region.walls_mm2 + region.floors_mm2 > 0
+    plain = region.walls_mm2 + region.floors_mm2 + region.shape_feet_mm > 0
     for tool in _largest(region, [c for c in (walls if plain else shapes) if shop.kind_of(c).wall > 0]):
-        cuts = [FinishCut(tool, "walls", region.walls_mm2)] if region.walls_mm2 else []
+        shaper = tool if tool in shapes else _quickest(region, shapes, "shape")
+        along_walls = region.walls_mm2
+        if shaper is not None and shaper is not tool:  # which leaves its own corner at a sharp foot
+            along_walls += region.shape_feet_mm * shaper.corner_radius_mm
+        cuts = [FinishCut(tool, "walls", along_walls)] if along_walls else []
         if region.shapes_mm2:
-            shaper = tool if tool in shapes else _quickest(region, shapes, "shape")
             if shaper is None:
                 continue
             cuts.append(FinishCut(shaper, "shape", region.shapes_mm2))

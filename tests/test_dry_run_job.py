@@ -1,0 +1,81 @@
+"""A job is machined on paper as a part of it, unless that is left out."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import jsonschema
+import numpy as np
+import pytest
+
+from featurize.errors import Code, StepError
+from routing.inputs.choices import Choices
+from routing.inputs.shop import load_shop
+from routing.jobs import dry_running
+from routing.jobs.job import run_job
+
+ROOT = Path(__file__).parents[1]
+PLATE = ROOT / "demo_models" / "wear_plate.step"
+
+
+@pytest.fixture(autouse=True)
+def _wanted(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("DIEROUTE_DRY_RUN", "1")
+
+
+def test_a_job_is_machined_on_paper_and_shown_step_by_step(tmp_path: Path) -> None:
+    result = run_job(PLATE, tmp_path / "out", Choices(material="carbide-12"), load_shop())
+    route = json.loads((tmp_path / "out" / "route.json").read_text(encoding="utf-8"))
+    jsonschema.validate(route, json.loads((ROOT / "docs" / "route.schema.json").read_text(encoding="utf-8")))
+    assert route["dry_run"]["blocking"] == 0
+    assert json.loads((tmp_path / "out" / "dry_run.json").read_text(encoding="utf-8")) == {"findings": []}
+    assert [f for f in result.parts[0].route["flags"] if f["code"] == dry_running.CODE] == []
+    play = json.loads((tmp_path / "out" / "dry_run_play.json").read_text(encoding="utf-8"))
+    ground = [s for s in play["steps"] if s["stage"] == "grind"]
+    assert len(ground) == 3
+    volumes = [_volume(s["stock"]) for s in play["steps"]]
+    assert volumes == sorted(volumes, reverse=True)
+    assert volumes[-1] == pytest.approx(route["part"]["volume_mm3"], rel=1e-4)
+    off = np.frombuffer(_bytes(play["difference"]["off_mm"]), "<f4")
+    assert len(off) == len(np.frombuffer(_bytes(play["difference"]["points"]), "<f4")) // 3
+    assert np.abs(off).max() < 0.06  # the wheel's corner of 0.05 stays in the feet
+
+
+def test_what_is_found_is_a_flag(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    finding = {"fault": "gouge", "message": "takes", "feature": "F01", "step": 3, "blocking": True}
+    monkeypatch.setattr(dry_running, "_machined", lambda folder, part: [finding])
+    result = run_job(PLATE, tmp_path / "out", Choices(material="carbide-12"), load_shop())
+    (flag,) = [f for f in result.parts[0].route["flags"] if f["code"] == dry_running.CODE]
+    assert (flag["severity"], flag["feature"], flag["message"]) == ("blocking", "F01", "On paper: takes")
+    assert result.blocked
+
+
+def test_a_dry_run_that_is_lost_costs_the_job_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def crashed(folder: Path, part: object) -> None:
+        raise StepError(Code.CRASHED, "the kernel crashed")
+
+    monkeypatch.setattr(dry_running, "_machined", crashed)
+    result = run_job(PLATE, tmp_path / "out", Choices(material="carbide-12"), load_shop())
+    (flag,) = [f for f in result.parts[0].route["flags"] if f["code"] == dry_running.FAILED]
+    assert flag["severity"] == "warning"
+    assert not result.blocked
+
+
+def test_it_can_be_left_out(tmp_path: Path) -> None:
+    run_job(PLATE, tmp_path / "out", Choices(material="carbide-12"), load_shop(), dry_run=False)
+    assert not (tmp_path / "out" / "dry_run.json").exists()
+
+
+def _bytes(text: str) -> bytes:
+    import base64
+
+    return base64.b64decode(text)
+
+
+def _volume(mesh: dict[str, str]) -> float:
+    points = np.frombuffer(_bytes(mesh["points"]), "<f4").reshape(-1, 3).astype(float)
+    a, b, c = points[np.frombuffer(_bytes(mesh["corners"]), "<u4").reshape(-1, 3)].swapaxes(0, 1)
+    return float(np.einsum("ij,ij->i", a, np.cross(b, c)).sum() / 6)
