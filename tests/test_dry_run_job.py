@@ -39,6 +39,7 @@ def test_a_job_is_machined_on_paper_and_shown_step_by_step(tmp_path: Path) -> No
     assert volumes[-1] == pytest.approx(route["part"]["volume_mm3"], rel=1e-4)
     off = np.frombuffer(_bytes(play["difference"]["off_mm"]), "<f4")
     assert len(off) == len(np.frombuffer(_bytes(play["difference"]["points"]), "<f4")) // 3
+    assert "the part comes out" in (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
     assert np.abs(off).max() < 0.06  # the wheel's corner of 0.05 stays in the feet
 
 
@@ -49,6 +50,7 @@ def test_what_is_found_is_a_flag(tmp_path: Path, monkeypatch: pytest.MonkeyPatch
     (flag,) = [f for f in result.parts[0].route["flags"] if f["code"] == dry_running.CODE]
     assert (flag["severity"], flag["feature"], flag["message"]) == ("blocking", "F01", "On paper: takes")
     assert result.blocked
+    assert "findings 1, blocking 1" in (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
 
 
 def test_a_dry_run_that_is_lost_costs_the_job_nothing(

@@ -91,6 +91,7 @@ class Composer:
             stock_sections.left_behind(content),
             _edges(content, self.subject),
             stock_sections.stock(content),
+            stock_sections.dry_run(content),
             inspecting.inspection(content),
             money_sections.estimate(content),
             *other_sections.others(content),

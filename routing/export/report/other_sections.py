@@ -35,6 +35,7 @@ KNOWN = frozenset(
         "tools",
         "grinding",
         "electrodes",
+        "dry_run",
     )
 )
 

@@ -134,3 +134,22 @@ def stock(content: Content) -> Section:
         asked = ("ground floor of", "allowance asked, mm", "measured on the model, mm", "worst miss, mm")
         blocks.append(Table(asked, tuple(floors), (1, 1, 1, 1)))
     return Section("Stock", tuple(blocks))
+
+
+def dry_run(content: Content) -> Section | None:
+    """What machining the blank from the written files came to."""
+    entry = content.get("dry_run")
+    if not entry:
+        return None
+    rows = tuple(
+        (f["severity"], f["feature"] or "-", clean(f["message"]))
+        for f in content["flags"]
+        if f["code"] == "dry-run"
+    )
+    found = f"findings {len(rows)}, blocking {entry['blocking']}." if rows else "the part comes out."
+    words = (
+        f"The blank was machined on paper from the files of this folder, step by step: {found} "
+        "Feeds, forces and what falls are not known to it."
+    )
+    table = [Table(("weight", "about", "what"), rows, (1.2, 1, 10))] if rows else []
+    return Section("Dry run", (Text(words), *table))
