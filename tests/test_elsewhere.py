@@ -180,7 +180,7 @@ def test_memory_is_seen(tmp_path: Path) -> None:
 
 def test_windows_paths_are_names_like_others() -> None:
     from routing.jobs.job import folder_names
-    from routing.web.app import shown_name
+    from routing.web.uploads import shown_name
 
     assert shown_name(r"C:\Models\Einsatz Ø5.step") == "Einsatz Ø5.step"
     reserved = {"con", "prn", "aux", "nul", "com1", "lpt1"}
