@@ -32,24 +32,18 @@ def is_wanted() -> bool:
 def machined_on_paper(folder: Path, part: SolidPart) -> dict[str, Any]:
     """Machines what is written of a part, writes what is found and gives what the route file says of it."""
     try:
-        findings, steps = isolate.run_apart(partial(_machined, folder, part), time_limit_s=_LIMIT_S)
+        findings = isolate.run_apart(partial(_machined, folder, part), time_limit_s=_LIMIT_S)
     except StepError as error:
         return _flagged([Flag(FAILED, Severity.WARNING, None, f"not machined on paper: {error}")])
     text = json.dumps({"findings": findings}, indent=2, ensure_ascii=False)
     (folder / DRY_RUN).write_text(text + "\n", encoding="utf-8")
     found = _flagged([_flag(f) for f in findings])
     return found | {
-        "dry_run": {
-            "file": DRY_RUN,
-            "play": PLAY,
-            "steps": steps,
-            "blocking": sum(f["blocking"] for f in findings),
-        }
+        "dry_run": {"file": DRY_RUN, "play": PLAY, "blocking": sum(f["blocking"] for f in findings)}
     }
 
 
-def _machined(folder: Path, part: SolidPart) -> tuple[list[dict[str, Any]], list[int]]:
-    """What is found, and the steps after which the stock is written."""
+def _machined(folder: Path, part: SolidPart) -> list[dict[str, Any]]:
     from routing.dryrun.check import machined_part
     from routing.dryrun.play import write_play
     from routing.dryrun.written import FolderError
@@ -57,11 +51,11 @@ def _machined(folder: Path, part: SolidPart) -> tuple[list[dict[str, Any]], list
     try:
         run = machined_part(folder, part)
     except FolderError as error:
-        lost = {"fault": "not machined", "message": str(error), "feature": None, "step": None}
-        return [lost | {"blocking": False}], []
+        return [
+            {"fault": "not machined", "message": str(error), "feature": None, "step": None, "blocking": False}
+        ]
     write_play(run, folder / PLAY)
-    findings = [f.as_dict() | {"words": str(f)} for f in run.findings]
-    return findings, [s.step.number for s in run.stages]
+    return [f.as_dict() | {"words": str(f)} for f in run.findings]
 
 
 def _flag(finding: dict[str, Any]) -> Flag:

@@ -30,14 +30,13 @@ from starlette.responses import (
 )
 from starlette.types import ASGIApp
 
-from routing.export.exporters.route_file import PLAY
 from routing.inputs.choices import BLANKS, BREAKS, CALLED, ChoicesError
 from routing.inputs.toml_file import TomlError, parsed_text
 from routing.jobs.errors import MENDABLE, one_line
 from routing.processes.rooms import process_names, signs
 from routing.web.answers import answered, as_table, as_toml, from_table
 from routing.web.asked import as_mapping, json_table
-from routing.web.bodies import body_of_play, body_of_stl
+from routing.web.bodies import body_of_stl
 from routing.web.deciding import Deciding, decided
 from routing.web.drawings import Drawings
 from routing.web.events import Events
@@ -137,7 +136,6 @@ class Page:
             get(f"{revision}/choices.toml", self.choices_file, TEXT, kind=PLAIN),
             get(f"{revision}/all.zip", self.archive, FILE, kind="application/zip", refusals=(409,)),
             get(f"{part}/stage/{{stage}}", self.stage, _BODY),
-            get(f"{part}/played/{{stage}}", self.played, _BODY),
             get(f"{part}/fixtures/{{setup}}", self.fixtures, _BODY),
             get(f"{part}/file/{{file}}", self.file, FILE, kind="*/*", query=SHOW),
             *self._more,
@@ -361,17 +359,6 @@ class Page:
         if path is None:
             raise HTTPException(404, "there is no such stage.")
         return JSONResponse(await run_in_threadpool(body_of_stl, path))
-
-    async def played(self, request: Request) -> Response:
-        """The stock after one of the dry run's steps, in order, and last how it differs from the part."""
-        job, revision = self._asked(request)
-        path = files(self._folder(job, revision, request.path_params["part"])).get(PLAY)
-        if path is None:
-            raise HTTPException(404, "this job was not machined on paper.")
-        try:
-            return JSONResponse(await run_in_threadpool(body_of_play, path, request.path_params["stage"]))
-        except IndexError as error:
-            raise HTTPException(404, "there is no such step.") from error
 
     async def fixtures(self, request: Request) -> Response:
         """What holds the part in a setup, for the viewer."""

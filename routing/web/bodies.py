@@ -1,9 +1,8 @@
-"""Stock bodies for the viewer, from meshes that the job wrote: no kernel, no waiting for the worker."""
+"""A stock body for the viewer, from the mesh that the job wrote: no kernel, no waiting for the worker."""
 
 from __future__ import annotations
 
 import base64
-import json
 from pathlib import Path
 from typing import Any
 
@@ -26,38 +25,6 @@ def body_of_stl(path: Path) -> dict[str, Any]:
     if count < 1 or len(data) != _HEAD_BYTES + count * _FACET.itemsize:
         raise ValueError(f"{path.name} is not a binary STL file")
     corners = np.frombuffer(data, _FACET, count, _HEAD_BYTES)["corners"].astype(float)
-    return _body(corners)
-
-
-# What is left over at the end, and what is cut into the part, by more than this are told by colour, mm.
-_OFF_MM = 0.05
-_LEFT, _GOUGED = "#b8860b", "#b3261e"
-
-
-def body_of_play(path: Path, step: int) -> dict[str, Any]:
-    """The stock after one of the steps of a dry run, in order; after the last the difference to the part.
-
-    The latter has ``face_of_triangle``, 0 where it is the part, and ``colours`` of 1 (left over) and 2 (cut
-    into the part). Raises IndexError for a step that is none.
-    """
-    told = json.loads(path.read_text(encoding="utf-8"))
-    entries = [*(s["stock"] for s in told["steps"]), told["difference"]]
-    mesh = entries[step]
-    corners = _values(mesh["corners"], "<u4").reshape(-1, 3)
-    body = _body(_values(mesh["points"], "<f4").astype(float).reshape(-1, 3)[corners])
-    if "off_mm" not in mesh:
-        return body
-    off = _values(mesh["off_mm"], "<f4")[corners]
-    kinds = np.where(off.max(axis=1) > _OFF_MM, 1, np.where(off.min(axis=1) < -_OFF_MM, 2, 0))
-    return body | {"face_of_triangle": _text(kinds, "<u4"), "colours": ["", _LEFT, _GOUGED]}
-
-
-def _values(text: str, kind: str) -> NDArray[Any]:
-    return np.frombuffer(base64.b64decode(text), kind)
-
-
-def _body(corners: NDArray[np.float64]) -> dict[str, Any]:
-    """A body of triangles (n, 3, 3)."""
     across = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
     length = np.linalg.norm(across, axis=1, keepdims=True)
     normals = np.divide(across, length, out=np.zeros_like(across), where=length > 0)

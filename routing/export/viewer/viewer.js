@@ -225,7 +225,7 @@ export function makeViewer(canvas, model, axes = [[1, 0, 0], [0, 1, 0], [0, 0, 1
     );
     gl.bindVertexArray(null);
     const paint = table(count, Uint8Array), shift = table(count, Float32Array), looks = table(told.edges.length, Uint8Array);
-    for (let i = 0; i < count; i++) paint.values.set([...(told.colours?.[i] ? parse(told.colours[i]) : [200, 204, 208]), 128], 4 * i);
+    for (let i = 0; i < count; i++) paint.values.set([200, 204, 208, 128], 4 * i);
     paint.send();
     return {
       positions, owner, index: triangles, count, array, lines, buffers, paint, shift, looks,

@@ -137,7 +137,6 @@ export function stage({ onPick, onMove, onMark, complain }) {
   function entry(value) {
     const stages = route?.stock.stages ?? [], setups = route?.setups ?? [];
     if (value === "") return {};
-    if (value[0] === "p") return { played: Number(value.slice(1)), setup: setups.find(s => s.steps.some(t => t.number === route.dry_run.steps[Number(value.slice(1))])) };
     if (value[0] !== "s") return { stage: Number(value), setup: setups.find(s => s.number === stages[Number(value)]?.setup) };
     const setup = setups.find(s => s.number === Number(value.slice(1)));
     return { stage: stages.findLastIndex(s => s.setup < setup?.number), setup };
@@ -157,12 +156,12 @@ export function stage({ onPick, onMove, onMark, complain }) {
     if (!viewer) return;
     const mine = shown = stock.value;
     walk.value = stock.selectedIndex;
-    const { stage: number, played, setup } = entry(mine);
+    const { stage: number, setup } = entry(mine);
     veiling.hidden = veil.disabled = mine === "";
     held.hidden = !setup?.fixtures?.length;
     try {
       const [told, holders] = await Promise.all([
-        mine === "" || number < 0 ? null : get(`${where}/${place}/${played === undefined ? `stage/${number}` : `played/${played}`}`),
+        mine === "" || number < 0 ? null : get(`${where}/${place}/stage/${number}`),
         !held.hidden && holding.checked ? get(`${where}/${place}/fixtures/${setup.number}`).catch(() => null) : null,
       ]);
       if (mine !== shown) return;
@@ -186,14 +185,7 @@ export function stage({ onPick, onMove, onMark, complain }) {
     return [option("", W.part), ...entries.filter(([s]) => !known.has(s.setup)).map(e => after(...e)),
       ...(stages.length ? route.setups ?? [] : []).flatMap(setup => [
         option(`s${setup.number}`, W.setup(setup.number, nameOf(setup.process), setup.from_side, setup.held_by)),
-        ...entries.filter(([s]) => s.setup === setup.number).map(e => after(...e))]),
-      ...onPaper(option)];
-  }
-
-  // The same as the dry run finds it from the written files, and last what is off in colour.
-  function onPaper(option) {
-    const steps = route.dry_run?.steps ?? [];
-    return steps.length ? [...steps.map((s, n) => option(`p${n}`, W.played(s))), option(`p${steps.length}`, W.off)] : [];
+        ...entries.filter(([s]) => s.setup === setup.number).map(e => after(...e))])];
   }
 
   function lines(more = []) {

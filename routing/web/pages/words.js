@@ -70,7 +70,6 @@ export const WORDS = {
     hide: "Hide it", showAll: "Show all", waiting: "The part appears here as soon as it is read.",
     view: "View", views: [["iso", "Isometric"], ["+z", "Working side"], ["-z", "Mounting side"], ["-y", "Front"], ["+y", "Back"], ["-x", "Left"], ["+x", "Right"]],
     turned: "turned by hand", machine: "on the machine", section: "Section", noSection: "none", across: axis => `across ${axis}`, place: "Place of the section, mm", flip: "Flip",
-    played: step => `on paper, after step ${step}`, off: "on paper, what is off at the end",
     show: "Show", part: "the part", blank: "the blank", step: (step, name) => `after step ${step}, ${name}`, setup: (number, process, side, held) => `setup ${number}, ${process} from ${side}, ${held}`,
     walk: "Walk through the setups", back: "Step before", on: "Next step", veil: "over the part", fixtures: "what holds it", apart: "Explode by operation",
     legend: "Legend: press a process to mark its faces", hatch: "Hatch", marks: "Marks", marked: (feature, what) => `${feature}: ${what}`, asked: "to be settled",
