@@ -234,11 +234,12 @@ class SectionPlane:
 def best_plane(zero_axes: Array, origin: Array, items: Sequence[Item]) -> SectionPlane | None:
     """The plane through the middle of a feature that goes through most of them; None where there is none.
 
-    Of equal ones that which cuts across the longer side of more of them: a groove shows its form so.
+    Of equal ones that which cuts across the longer side of more of them, as a groove shows its form so, then
+    the one that shows most.
     """
     local = {i.id: (i.points - origin) @ zero_axes.T for i in items}
     spans = {name: (p.min(axis=0), p.max(axis=0)) for name, p in local.items()}
-    best: tuple[tuple[int, float, int], SectionPlane] | None = None
+    best: tuple[tuple[int, float, int, float], SectionPlane] | None = None
     for across in (1, 0):
         for low, high in spans.values():
             level = round(float(low[across] + high[across]) / 2, 4)
@@ -247,7 +248,8 @@ def best_plane(zero_axes: Array, origin: Array, items: Sequence[Item]) -> Sectio
             ]
             deep = sum(float(b[2] - a[2]) for a, b in met)
             longer = sum(float((b - a)[across]) > _LONG * float((b - a)[1 - across]) for a, b in met)
-            rank = len(met), round(deep, 3), longer
+            wide = sum(float((b - a)[1 - across]) for a, b in met)
+            rank = len(met), round(deep, 3), longer, round(wide, 3)
             if met and (best is None or rank > best[0]):
                 best = rank, SectionPlane(across, level)
     return best[1] if best else None

@@ -30,8 +30,8 @@ _FACT_MM = 4.6
 # Letter is 297 - 279.4 = 17.6 mm lower than A4: half of it stays free above and below.
 _SIDE, _END = (210 - _WIDE) / 2, 21.0
 _HIGH = 297 - 2 * _END
-# What is higher than this share of a page is torn at its end: half the page would stay white otherwise.
-_KEPT = 0.5
+# What is higher than this share of a page is torn at its end: else much of the page would stay white.
+_KEPT = 0.3
 
 
 def pdf(report: Report) -> bytes:
