@@ -76,7 +76,7 @@ def _changes(**edit: Any) -> tuple[Change, ...]:
     return compare(_base(), _recognised(_insert(**edit))).changes
 
 
-@pytest.mark.parametrize("name", few(DEMOS, 3))
+@pytest.mark.parametrize("name", few(DEMOS, 2))
 @pytest.mark.parametrize("dress", [with_split_faces, as_bsplines])
 def test_a_demo_in_other_clothes_is_the_same(name: str, dress: Any) -> None:
     solid, found = _demo(name)
@@ -84,7 +84,7 @@ def test_a_demo_in_other_clothes_is_the_same(name: str, dress: Any) -> None:
     assert compare(found, _recognised(moved(dress(solid), (1, 0, 0), 180, (3, 4, 5)))).changes == ()
 
 
-@settings(max_examples=6, deadline=None)
+@settings(max_examples=3, deadline=None)
 @given(st.sampled_from(DEMOS), motions)
 def test_a_demo_that_was_moved_is_the_same(name: str, motion: Any) -> None:
     solid, found = _demo(name)
@@ -96,7 +96,7 @@ def test_a_demo_that_was_moved_is_the_same(name: str, motion: Any) -> None:
     }
 
 
-@settings(max_examples=5, deadline=None)
+@settings(max_examples=3, deadline=None)
 @given(motions)
 def test_a_disc_that_was_turned(motion: Any) -> None:
     def disc(x: float) -> Any:

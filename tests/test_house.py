@@ -34,7 +34,7 @@ def _imports(tree: ast.AST) -> Iterator[str]:
 def test_everything_imported_is_declared() -> None:
     extras = PROJECT["project"]["optional-dependencies"]
     wanted = [*PROJECT["project"]["dependencies"], *(d for e in extras if e != "dev" for d in extras[e])]
-    declared = {re.split(r"[<>=~! ]", d)[0].lower() for d in wanted}
+    declared = {re.split(r"[<>=~! \[]", d)[0].lower() for d in wanted}
     installs = packages_distributions()
     ours = {"featurize", "routing", *sys.stdlib_module_names}
     for path in SOURCES:
@@ -109,7 +109,7 @@ def test_the_lock_pins_versions_and_names_no_host() -> None:
                 r"[a-z0-9._-]+==[a-z0-9.!+]+( ; [^-]*)? +(--hash=sha256:[0-9a-f]{64} *)+", line
             ), line
         pinned = {line.partition("==")[0] for line in text.split("\n")}
-        assert {re.split(r"[<>=~! ]", d)[0] for d in [*wanted, *more]} <= pinned
+        assert {re.split(r"[<>=~! \[]", d)[0] for d in [*wanted, *more]} <= pinned
 
 
 def test_readme_has_exactly_two_set_up_commands() -> None:

@@ -313,7 +313,7 @@ def test_a_relief_at_either_end_is_made_in_one_way() -> None:
 # Volumes.
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=10, deadline=None)
 @given(
     st.lists(st.tuples(st.integers(1, 6), st.integers(2, 8)), min_size=1, max_size=3),
     st.booleans(),

@@ -99,7 +99,7 @@ def _hole_of(recognition: Recognition, doubt: Doubt) -> int:
     return int(np.argmin([np.linalg.norm(at - h) for h in HOLES]))
 
 
-@settings(max_examples=12, deadline=None)
+@settings(max_examples=6, deadline=None)
 @given(motions, dresses, st.permutations(["M6", "plain", None]))
 def test_answers_outlive_every_export(motion: Any, dress: Any, sizes: list[str | None]) -> None:
     shape, found, asked = _plate()
@@ -169,7 +169,7 @@ def _edge_answers(recognition: Recognition) -> list[Settlement]:
     return found
 
 
-@settings(max_examples=12, deadline=None)
+@settings(max_examples=6, deadline=None)
 @given(motions, dresses)
 def test_a_choice_for_an_edge_outlives_every_export(motion: Any, dress: Any) -> None:
     shape, found, _ = _plate()

@@ -28,7 +28,7 @@ from tests.support.sided import sided
 from tests.support.transforms import mirrored, moved, write_step
 
 # Fitted on 0 to 1999, tabled on 5000 and up: these were in neither.
-UNSEEN = range(20_000, 20_024)
+UNSEEN = range(20_000, 20_016)
 
 
 def block(x: float, y: float, z: float) -> cq.Workplane:
@@ -76,7 +76,7 @@ def test_sureness_is_calibrated_on_unseen_inserts() -> None:
     assert abs(right.mean() - said.mean()) < 3 * scatter
 
 
-@settings(max_examples=50, deadline=None)
+@settings(max_examples=20, deadline=None)
 @given(st.lists(st.floats(-8, 8), min_size=6, max_size=6))
 def test_the_posterior_is_bayes_rule(odds: list[float]) -> None:
     found = posterior(np.array(odds))

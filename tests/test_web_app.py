@@ -65,11 +65,13 @@ def job(client) -> str:
     return job
 
 
-def test_the_result_is_that_of_the_command_line(client, job, tmp_path):
+def test_the_result_is_that_of_the_command_line(client, tmp_path):
     from routing.jobs.job import run_job
 
+    job = _hand_in(client, (DEMOS / "wear_plate.step").read_bytes(), "wear_plate.step")["id"]
+    assert _ended(client, job)["state"] == "done"
     (part,) = client.get(f"/api/jobs/{job}/1").json()["parts"]
-    expected = run_job(DEMOS / "thread_trial.step", tmp_path / "out", Choices(), load_shop()).parts[0].route
+    expected = run_job(DEMOS / "wear_plate.step", tmp_path / "out", Choices(), load_shop()).parts[0].route
     assert part["route"] == json.loads(json.dumps(expected))
 
 
