@@ -35,10 +35,10 @@ def traveller(content: Content, toolroom: str = "") -> Section:
         ),
         *_squaring(content),
         zeros(content),
-        Table(head, tuple(rows), (0.7, 2.4, 5, 3.6, 1.9, 2), tall=True, leads=frozenset(leads)),
         Text(
             "Sizes are the model's; tolerances are the drawing's, which this sheet does not replace.", "note"
         ),
+        Table(head, tuple(rows), (0.7, 2.4, 5, 3.6, 1.9, 2), tall=True, leads=frozenset(leads)),
     ]
     return Section("Shop traveller", tuple(blocks), new_page=True)
 
