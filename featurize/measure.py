@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -14,7 +14,7 @@ from OCP.BRepBuilderAPI import BRepBuilderAPI_MakeVertex
 from OCP.BRepClass3d import BRepClass3d_SolidClassifier
 from OCP.BRepExtrema import BRepExtrema_DistShapeShape
 from OCP.BRepGProp import BRepGProp
-from OCP.GeomAbs import GeomAbs_CurveType, GeomAbs_SurfaceType
+from OCP.GeomAbs import GeomAbs_CurveType
 from OCP.gp import gp_Pnt, gp_Pnt2d
 from OCP.GProp import GProp_GProps
 from OCP.IntTools import IntTools_Context
@@ -22,16 +22,12 @@ from OCP.TopAbs import TopAbs_State
 from OCP.TopoDS import TopoDS
 
 from featurize import tolerances as tol
+from featurize.brep.elementary import CONE, CYLINDER, PLANE, SPHERE, TORUS, placement
 from featurize.brep.shapes import EDGE, FACE, mapped
+from featurize.brep.solids import area_of
 from featurize.brep.surfaces import Array
 
-_SURFACES = {
-    GeomAbs_SurfaceType.GeomAbs_Plane: "plane",
-    GeomAbs_SurfaceType.GeomAbs_Cylinder: "cylinder",
-    GeomAbs_SurfaceType.GeomAbs_Cone: "cone",
-    GeomAbs_SurfaceType.GeomAbs_Sphere: "sphere",
-    GeomAbs_SurfaceType.GeomAbs_Torus: "torus",
-}
+_SURFACES = {PLANE: "plane", CYLINDER: "cylinder", CONE: "cone", SPHERE: "sphere", TORUS: "torus"}
 _CURVES = {GeomAbs_CurveType.GeomAbs_Line: "line", GeomAbs_CurveType.GeomAbs_Circle: "circle"}
 # How far a line is moved off a side of the part that it runs along: past the kernel's tolerance, then more.
 _SLIDES_MM = (0.05, 1.0)
@@ -86,10 +82,9 @@ def measured(
     """
     a = _thing(solid, source_faces, first)
     if second is None:
-        properties = GProp_GProps()
         if first.startswith("f"):
-            BRepGProp.SurfaceProperties_s(a.shape, properties)
-            return Measure((a.kind,), (a.radius_mm,), _is_exact(a), area_mm2=properties.Mass())
+            return Measure((a.kind,), (a.radius_mm,), _is_exact(a), area_mm2=area_of(a.shape))
+        properties = GProp_GProps()
         BRepGProp.LinearProperties_s(a.shape, properties)
         return Measure((a.kind,), (a.radius_mm,), _is_exact(a), length_mm=properties.Mass())
     b = _thing(solid, source_faces, second)
@@ -134,24 +129,14 @@ def _index(source_faces: Sequence[int], number: int) -> int:
 
 def _face(face: Any) -> _Thing:
     surface = BRepAdaptor_Surface(face)
-    kind = _SURFACES.get(surface.GetType(), "freeform")
-    if kind == "plane":
-        axis = surface.Plane().Axis()
-        return _Thing(face, kind, None, _vector(axis.Location()), _vector(axis.Direction()), flat=True)
-    if kind == "cylinder":
-        axis, radius = surface.Cylinder().Axis(), surface.Cylinder().Radius()
-        return _Thing(face, kind, radius, _vector(axis.Location()), _vector(axis.Direction()))
-    if kind == "cone":
-        axis = surface.Cone().Axis()
-        return _Thing(face, kind, None, _vector(axis.Location()), _vector(axis.Direction()))
-    if kind == "sphere":
-        return _Thing(face, kind, surface.Sphere().Radius())
-    if kind == "torus":
-        axis = surface.Torus().Axis()
-        return _Thing(
-            face, kind, surface.Torus().MinorRadius(), _vector(axis.Location()), _vector(axis.Direction())
-        )
-    return _Thing(face, kind, None)
+    kind = surface.GetType()
+    if kind not in _SURFACES:
+        return _Thing(face, "freeform", None)
+    placed = placement(surface)
+    at, axis, sizes = placed[:3], placed[9:12], placed[12:]
+    radius = {CYLINDER: sizes[0], SPHERE: sizes[0], TORUS: sizes[1]}.get(kind)
+    thing = _Thing(face, _SURFACES[kind], None if radius is None else float(radius))
+    return thing if kind == SPHERE else replace(thing, at=at, way=axis, flat=kind == PLANE)
 
 
 def _edge(edge: Any) -> _Thing:
@@ -169,7 +154,7 @@ def _edge(edge: Any) -> _Thing:
 
 
 def _vector(place: Any) -> Array:
-    return np.array([place.X(), place.Y(), place.Z()])
+    return np.array(place.Coord())
 
 
 def _angle_deg(a: _Thing, b: _Thing) -> float | None:

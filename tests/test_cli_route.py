@@ -17,7 +17,7 @@ from featurize.brep.shapes import FACE, each, volume_mm3
 from featurize.errors import StepError
 from featurize.step.read import read_step
 from routing.export.exporters import all_files
-from routing.export.exporters.route_file import DRY_RUN, PLAY
+from routing.export.exporters.route_file import DRY_RUN
 from routing.export.palette import rgb
 from routing.inputs.choices import Choices, ChoicesError
 from routing.inputs.shop import load_shop
@@ -52,7 +52,7 @@ def _check_files(folder: Path) -> None:
     """Every file bears a name that a hand-over declares, and every plain name is there."""
     names = {p.name for p in folder.rglob("*") if p.is_file()}
     always = {name for name in all_files() if not set(name) & set("*?[")}
-    assert names >= always - {DRY_RUN, PLAY}  # tests leave the dry run out: see conftest.py
+    assert names >= always - {DRY_RUN}  # tests leave the dry run out: see conftest.py
     assert [n for n in names if not any(fnmatchcase(n, pattern) for pattern in all_files())] == []
 
 

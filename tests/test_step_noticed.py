@@ -432,17 +432,22 @@ def pierced() -> Any:
     return each(BRepAlgoAPI_Cut(block, moved(tool, shift_mm=(15, 12, 0))).Shape(), SOLID)[0]
 
 
+def check_pierced(solid: Any, within: float) -> None:
+    """Its volume against the closed form, and its bore."""
+    part = build_part(solid)
+    assert part.volume_mm3 == pytest.approx(40 * 30 * 20 - math.pi * 16 * 20, rel=within)
+    (hole,) = [f for f in recognise(part).features if f.kind == Kind.HOLE]
+    assert hole.dims["diameter_mm"] == pytest.approx(8, abs=1e-6)
+    assert hole.dims["depth_mm"] == pytest.approx(20, abs=1e-6)
+
+
 @pytest.mark.parametrize("far_mm", [1_000.0, 15_000.0])
 def test_far_from_the_origin_nothing_changes(far_mm: float, tmp_path: Path) -> None:
     """15 m: dies are drawn where the car body stands. The volume is the closed form's."""
     away = moved(pierced(), (1, 2, 3), 33, (far_mm, -0.6 * far_mm, 0.8 * far_mm))
     document = read(write_step(away, tmp_path / "a.step").read_bytes(), tmp_path)
     assert noticed(document) == {}
-    part = build_part(document.parts[0].solid)
-    assert part.volume_mm3 == pytest.approx(40 * 30 * 20 - math.pi * 16 * 20, rel=1e-9)
-    (hole,) = [f for f in recognise(part).features if f.kind == Kind.HOLE]
-    assert hole.dims["diameter_mm"] == pytest.approx(8, abs=1e-6)
-    assert hole.dims["depth_mm"] == pytest.approx(20, abs=1e-6)
+    check_pierced(document.parts[0].solid, 1e-9)
 
 
 @pytest.mark.parametrize("far_mm", [1e5, 1e6, 9e6])
@@ -454,13 +459,9 @@ def test_farther_out_the_part_is_moved_near_by_whole_metres(far_mm: float, tmp_p
     note = noticed(document)["far-from-origin"]
     assert note.severity == NoteSeverity.WARNING
     assert f"moved by X{-far_mm:+.0f} Y{0.6 * far_mm:+.0f} Z{-0.8 * far_mm:+.0f} mm" in note.message
-    part = build_part(solid.solid)
     near = moved(pierced(), (1, 2, 3), 33, (0.25, 0, 0))
     assert np.allclose(centre_of(solid.solid), centre_of(near), atol=1e-6)
-    assert part.volume_mm3 == pytest.approx(40 * 30 * 20 - math.pi * 16 * 20, rel=1e-8)
-    (hole,) = [f for f in recognise(part).features if f.kind == Kind.HOLE]
-    assert hole.dims["diameter_mm"] == pytest.approx(8, abs=1e-6)
-    assert hole.dims["depth_mm"] == pytest.approx(20, abs=1e-6)
+    check_pierced(solid.solid, 1e-8)
 
 
 @pytest.mark.parametrize("far_mm", [1e8, 1e9, 1e12])

@@ -15,9 +15,10 @@ from starlette.testclient import TestClient
 from routing.inputs.choices import EDGE
 from routing.web.app import make_app
 from routing.web.guard import KEY_HEADER, Rules
-from routing.web.kin import kin_of, stem_of
 from routing.web.people import PeopleError, load_people
-from routing.web.store import Job, JobRevision, State, Store
+from routing.web.records import Job, JobRevision, State
+from routing.web.similar import similar_to, stem_of
+from routing.web.store import Store
 
 ANNA, OTTO = "x9Tq-2mRv-77LbePz", "hG4k-wW81-0sJnMdq"
 RULES = Rules(people={ANNA: "Anna", OTTO: "Otto"})
@@ -63,12 +64,12 @@ def _job(
 )
 def test_a_next_drawing_is_proposed_by_name_and_shape(name, box, volume, sha, why):
     old, unlike = _job(1, "insert.step", (60, 40, 18), 38_000), _job(2, "punch.step", (8, 8, 70), 4_000)
-    found = kin_of(_job(3, name, box, volume, sha=sha), [unlike, old])
+    found = similar_to(_job(3, name, box, volume, sha=sha), [unlike, old])
     assert found.get("why") == why
     if why:
         assert (found["job"], found["number"]) == (old.id, 1)
     waiting = replace(old, revisions=(replace(old.revisions[0], state=State.WAITING),))
-    assert kin_of(_job(3, name, box, volume, sha=sha), [waiting]) == {}
+    assert similar_to(_job(3, name, box, volume, sha=sha), [waiting]) == {}
 
 
 def test_a_file_of_people_is_read_or_refused(tmp_path):
@@ -109,7 +110,7 @@ def test_decisions_find_their_places_in_a_part_that_grew_at_one_end(tmp_path):
     """8 mm longer at the end from which places count: all of them move. What is gone is told."""
     from routing.jobs.job import recognise_parts
     from routing.web.carrying import carried_over, places_of
-    from routing.web.store import Source
+    from routing.web.records import Source
     from routing.web.tasks import inputs_of, read
 
     def recognised(source: Source) -> list[Any]:
@@ -199,7 +200,7 @@ def test_a_file_becomes_the_next_drawing_handed_in_or_joined(client):
     assert (made.json()["number"], made.json()["drawing"], made.json()["who"]) == (2, 2, "Otto")
     stray = _done(client, "plate_c.step")
     store.propose(stray, {"job": job, "name": "plate.step", "number": 1, "why": "name"})
-    made = client.post(f"/api/jobs/{stray}/kin", json={"join": True}).json()["revision"]
+    made = client.post(f"/api/jobs/{stray}/similar", json={"join": True}).json()["revision"]
     assert (made["job"], made["number"], made["drawing"]) == (job, 3, 3)
     assert client.get(f"/api/jobs/{stray}").status_code == 404
     now = client.get(f"/api/jobs/{job}").json()
@@ -209,8 +210,8 @@ def test_a_file_becomes_the_next_drawing_handed_in_or_joined(client):
     assert client.get(f"/api/jobs/{job}/view/0", params={"drawing": 9}).status_code == 404
     other = _done(client, "other.step")
     store.propose(other, {"job": job, "name": "plate.step", "number": 1, "why": "shape"})
-    assert client.post(f"/api/jobs/{other}/kin", json={"join": False}).json() == {"revision": None}
-    assert client.get(f"/api/jobs/{other}").json()["kin"] == {}
+    assert client.post(f"/api/jobs/{other}/similar", json={"join": False}).json() == {"revision": None}
+    assert client.get(f"/api/jobs/{other}").json()["similar"] == {}
 
 
 def test_a_price_is_that_of_the_lots_with_the_margin(client):
@@ -243,7 +244,7 @@ def test_what_files_have_in_common_is_refused_where_it_is_wrong(client, asked, s
 def test_a_stranger_and_a_proposal_that_is_none_are_refused(client):
     assert client.get("/api/list", headers={"authorization": "Bearer " + "x" * 20}).status_code == 401
     job = client.post("/api/jobs", params={"name": "x.step"}, content=b"x").json()["id"]
-    assert client.post(f"/api/jobs/{job}/kin", json={"join": True}).status_code == 409
-    assert client.post(f"/api/jobs/{job}/kin", json={"join": 1}).status_code == 400
+    assert client.post(f"/api/jobs/{job}/similar", json={"join": True}).status_code == 409
+    assert client.post(f"/api/jobs/{job}/similar", json={"join": 1}).status_code == 400
     answer = client.post(f"/api/jobs/{job}/drawings", params={"name": "y.step", "from": "9"}, content=b"x")
     assert answer.status_code == 404

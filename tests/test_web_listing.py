@@ -15,7 +15,8 @@ from starlette.testclient import TestClient
 
 from routing.web.app import make_app
 from routing.web.guard import KEY_HEADER, Rules
-from routing.web.store import State, Store
+from routing.web.records import State
+from routing.web.store import Store
 
 RULES = Rules()
 _PART = {

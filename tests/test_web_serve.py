@@ -25,7 +25,8 @@ from support.serving import serving
 from routing.web.app import make_app
 from routing.web.guard import KEY_HEADER, Rules
 from routing.web.jobs import JobQueue
-from routing.web.store import State, Store
+from routing.web.records import State
+from routing.web.store import Store
 
 needs_posix = pytest.mark.skipif(sys.platform == "win32", reason="no such signals or limits there")
 

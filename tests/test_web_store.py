@@ -10,7 +10,8 @@ from pathlib import Path
 
 import pytest
 
-from routing.web.store import MODEL, State, Store, StoreError
+from routing.web.records import State
+from routing.web.store import MODEL, Store, StoreError
 
 pytestmark = pytest.mark.elsewhere
 

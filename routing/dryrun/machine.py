@@ -22,7 +22,7 @@ from routing.dryrun.scene import Bench, Model
 from routing.dryrun.solids import MeshError, joined, of_stl
 from routing.dryrun.sources import Sources
 from routing.dryrun.sweeps import TOLERANCE_MM, Taken
-from routing.dryrun.written import FolderError, Written, WrittenPass, WrittenSetup, WrittenStep
+from routing.dryrun.written import FolderError, Written, WrittenPass, WrittenStep
 
 # Less is rounding.
 _NOTHING_MM3 = 1e-5
@@ -47,16 +47,6 @@ _IN_CORNER = 1 - math.sqrt(0.5)
 _OF_ALLOWANCE = 3.0
 
 
-@dataclass(frozen=True, eq=False)
-class Machined:
-    """A step that took something: what, and the stock after it, model coordinates."""
-
-    setup: WrittenSetup
-    step: WrittenStep
-    taken: Manifold
-    stock: Manifold
-
-
 @dataclass(eq=False)
 class DryRun:
     """A dry run as it goes on; ``stock`` in model coordinates."""
@@ -67,7 +57,6 @@ class DryRun:
     taken: list[Taken] = field(default_factory=list)
     findings: list[Finding] = field(default_factory=list)
     turns: Manifold = field(default_factory=Manifold)  # of threads, which no model shows
-    stages: list[Machined] = field(default_factory=list)
     blank_mm3: float = 0.0
 
     def core_mm(self, feature: str) -> float:
@@ -97,10 +86,7 @@ def machined(written: Written, model: Model) -> DryRun:
         run.turns += sources.turns_of(bench)
         for step in setup.steps:
             taken = list(sources.taken_by(bench, step, run.stock))
-            before = run.stock
             _take(run, step, taken, setup.zero.axes[2])
-            if run.stock is not before:
-                run.stages.append(Machined(setup, step, joined([t.body for t in taken]), run.stock))
             path = bodies.pop((setup.number, step.number), None)
             shown = path.read_bytes() if path is not None and path.is_file() else b""
             if path is not None and (shown != last_shown or not all(_is_unshown(t) for t in taken)):

@@ -54,8 +54,7 @@ class Taken:
     but no stock
     file shows it; ``breaks_mm`` is how deep it may go into the part, where it breaks an edge.
     ``untouched`` is where tools with round corners that leave nothing on do not come to the faces, though
-    ``body``
-    has it gone.
+    ``body`` has it gone.
     """
 
     feature: str

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from featurize import isolate
 from featurize.errors import StepError
-from routing.export.exporters.route_file import DRY_RUN, PLAY
+from routing.export.exporters.route_file import DRY_RUN
 from routing.processes.flags import Flag, Severity
 from routing.processes.protocol import feature_of
 
@@ -38,14 +38,11 @@ def machined_on_paper(folder: Path, part: SolidPart) -> dict[str, Any]:
     text = json.dumps({"findings": findings}, indent=2, ensure_ascii=False)
     (folder / DRY_RUN).write_text(text + "\n", encoding="utf-8")
     found = _flagged([_flag(f) for f in findings])
-    return found | {
-        "dry_run": {"file": DRY_RUN, "play": PLAY, "blocking": sum(f["blocking"] for f in findings)}
-    }
+    return found | {"dry_run": {"file": DRY_RUN, "blocking": sum(f["blocking"] for f in findings)}}
 
 
 def _machined(folder: Path, part: SolidPart) -> list[dict[str, Any]]:
     from routing.dryrun.check import machined_part
-    from routing.dryrun.play import write_play
     from routing.dryrun.written import FolderError
 
     try:
@@ -54,7 +51,6 @@ def _machined(folder: Path, part: SolidPart) -> list[dict[str, Any]]:
         return [
             {"fault": "not machined", "message": str(error), "feature": None, "step": None, "blocking": False}
         ]
-    write_play(run, folder / PLAY)
     return [f.as_dict() | {"words": str(f)} for f in run.findings]
 
 

@@ -16,6 +16,7 @@ from pathlib import Path
 
 from featurize.step.document import Skip
 from routing.inputs.choices import BLANKS, Choices
+from routing.jobs.dry_running import is_wanted
 from routing.processes.shop import Shop
 
 # What results depend on besides our own source.
@@ -29,7 +30,8 @@ _NOT_FOR_ROUTING = {"strict", "edges", "date"}
 class Inputs:
     """``name`` and ``sha256`` are the STEP file's: both stand in the result. ``skip``: what is not read.
 
-    ``blank_sha256`` is that of a blank's own file, "" where it cannot be read. Equal by value, hashable.
+    ``blank_sha256`` is that of a blank's own file, "" where it cannot be read; ``dry_run`` tells whether
+    jobs here are machined on paper. Equal by value, hashable.
     """
 
     name: str
@@ -38,6 +40,7 @@ class Inputs:
     shop: Shop
     skip: Skip = Skip.NOTHING
     blank_sha256: str = ""
+    dry_run: bool = True
 
     @classmethod
     def of(cls, name: str, sha256: str, choices: Choices, shop: Shop, skip: Skip = Skip.NOTHING) -> Inputs:
@@ -46,7 +49,7 @@ class Inputs:
         if choices.blank not in BLANKS:
             with suppress(OSError):  # the job itself says what cannot be read
                 blank = sha256_of(Path(choices.blank))
-        return cls(name, sha256, choices, shop, skip, blank)
+        return cls(name, sha256, choices, shop, skip, blank, is_wanted())
 
     def with_choices(self, choices: Choices) -> Inputs:
         """With the choices as they stand for one part, its own answers in them."""

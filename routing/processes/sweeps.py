@@ -39,9 +39,10 @@ def drilled_bores(feature: Feature, blank_mm: Array) -> list[Any]:
 def pierced(task: Task, blank_mm: Array) -> list[Any]:
     """The hole for the wire, right through the blank whatever is open above or below by then."""
     assert task.at is not None
+    assert isinstance(task.tool, Drill | TubeElectrode)
     at, along = np.array(task.at), task.approach.direction
     levels = blank_mm @ along - float(at @ along)
-    radius = task.tool.diameter_mm / 2 if isinstance(task.tool, Drill | TubeElectrode) else 0.0
+    radius = task.tool.diameter_mm / 2
     return [turned(at, along, [(radius, float(levels.min()) - 1.0), (radius, float(levels.max()) + 1.0)])]
 
 

@@ -48,21 +48,10 @@ from routing.web.listing import Listing, read_order
 from routing.web.measuring import Measuring
 from routing.web.packing import files, pack, stem
 from routing.web.people import Log, who
+from routing.web.records import ForkError, Job, JobRevision, State
 from routing.web.reference import reference_page
 from routing.web.schemas import DRAWING, FILE, LIKE, NAME, ORDERED, SEARCH, SHOW, SIDES, TEXT, ref
-from routing.web.store import (
-    DISK_FULL,
-    FIXTURES,
-    PLACES,
-    PREVIEW,
-    ForkError,
-    Job,
-    JobRevision,
-    State,
-    Store,
-    is_blank_file,
-    is_full,
-)
+from routing.web.store import DISK_FULL, FIXTURES, PLACES, PREVIEW, Store, is_blank_file, is_full
 from routing.web.uploads import uploaded
 
 _HERE = Path(__file__).parent

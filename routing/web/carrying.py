@@ -17,7 +17,7 @@ from featurize.placing import box_point, edge_places, own_turns, places
 from featurize.recognise import Recognition
 from routing.inputs.choices import EDGE, ChoicesError, is_edge_id, is_feature_id
 from routing.web.answers import is_there
-from routing.web.store import Source
+from routing.web.records import Source
 
 Place = Mapping[str, Any]
 Recognised = Callable[[Source], Sequence[Recognition]]

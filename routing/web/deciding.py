@@ -18,8 +18,9 @@ from routing.web.changed import what_changed
 from routing.web.interface import Endpoint
 from routing.web.jobs import JobQueue
 from routing.web.people import who
+from routing.web.records import Job, JobRevision, State
 from routing.web.schemas import ref, table
-from routing.web.store import Job, JobRevision, State, Store
+from routing.web.store import Store
 
 Place = Callable[[str], Mapping[str, Any]]
 

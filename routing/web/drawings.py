@@ -16,8 +16,9 @@ from routing.web.asked import json_table
 from routing.web.interface import BYTES, Endpoint
 from routing.web.jobs import JobQueue
 from routing.web.people import who
+from routing.web.records import Job, JobRevision
 from routing.web.schemas import FILE, NAME, ref, table
-from routing.web.store import Job, JobRevision, Store
+from routing.web.store import Store
 from routing.web.uploads import uploaded
 
 _FROM = {"from": ("the revision whose choices are taken over", {"type": "integer", "minimum": 1})}
@@ -45,8 +46,8 @@ class Drawings:
             ),
             Endpoint(
                 "POST",
-                f"{job}/kin",
-                self.settle_kin,
+                f"{job}/similar",
+                self.settle_proposal,
                 table(revision={"anyOf": [revision, {"type": "null"}]}),
                 body=table(join={"type": "boolean"}),
                 refusals=(409,),
@@ -61,7 +62,7 @@ class Drawings:
             made = self._next(job, base, upload, name, digest, who(request))
         return JSONResponse(asdict(made), 201)
 
-    async def settle_kin(self, request: Request) -> Response:
+    async def settle_proposal(self, request: Request) -> Response:
         """What a person says of a proposal: join makes this file the next drawing of the job proposed.
 
         The job that it was till then is gone afterwards; without join it stays one of its own.
@@ -70,13 +71,13 @@ class Drawings:
         if not isinstance(join, bool):
             raise HTTPException(400, "write join: true or false.")
         job = self._job(request.path_params["job"])
-        if not job.kin:
+        if not job.similar:
             raise HTTPException(409, "nothing is proposed for this job.")
         if not join:
             self._store.propose(job.id, {})
             return JSONResponse({"revision": None})
-        other = self._job(str(job.kin["job"]))
-        base = next((r for r in other.revisions if r.number == job.kin["number"]), other.revisions[-1])
+        other = self._job(str(job.similar["job"]))
+        base = next((r for r in other.revisions if r.number == job.similar["number"]), other.revisions[-1])
         upload = self._store.incoming / secrets.token_hex(8)
         try:
             await run_in_threadpool(shutil.copyfile, self._store.model(job.id), upload)

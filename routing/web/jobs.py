@@ -21,19 +21,10 @@ from featurize.step.read import Skip, reading_less
 from routing.inputs.choices import ChoicesError
 from routing.jobs.errors import MENDABLE, one_line
 from routing.jobs.workers.warm import CancelledError, WarmWorker
-from routing.web.kin import kin_of
 from routing.web.line import Turn, Waiting, WaitingLine
-from routing.web.store import (
-    DISK_FULL,
-    PREVIEW,
-    Job,
-    JobRevision,
-    Source,
-    State,
-    Store,
-    TurnsOverError,
-    is_full,
-)
+from routing.web.records import Job, JobRevision, Source, State, TurnsOverError
+from routing.web.similar import similar_to
+from routing.web.store import DISK_FULL, PREVIEW, Store, is_full
 
 Notify = Callable[[Mapping[str, Any]], None]
 CANCELLED = "stopped by a person: it can be run again."
@@ -387,7 +378,7 @@ class JobQueue:
                 self.store.name_parts(job.id, message["parts"], revision.drawing)
                 if message["seen"] == len(message["parts"]):
                     with suppress(KeyError):  # removed meanwhile
-                        self._look_for_kin(job.id)
+                        self._look_for_similar(job.id)
                 self.notify({"seen": message["seen"], "job": job.id, "number": revision.number})
             elif "planned" in message:
                 plans = self.plans.setdefault((job.id, revision.number), [])
@@ -398,14 +389,14 @@ class JobQueue:
 
         return reading_less(attempt, self.time_limit_s)
 
-    def _look_for_kin(self, job: str) -> None:
+    def _look_for_similar(self, job: str) -> None:
         """Whether it may be the next drawing of an earlier job: a person is asked."""
         found = self.store.job(job)
-        if len(found.drawings) == 1 and len(found.revisions) == 1 and not found.kin:
+        if len(found.drawings) == 1 and len(found.revisions) == 1 and not found.similar:
             with self._lock:
-                kin = kin_of(found, self.store.find(limit=1000))
-                if kin:
-                    self.store.propose(job, kin)
+                similar = similar_to(found, self.store.find(limit=1000))
+                if similar:
+                    self.store.propose(job, similar)
 
     def _change(self, job: str, number: int, **changes: Any) -> None:
         self._announce(self.store.update(job, number, **changes))

@@ -17,8 +17,9 @@ from routing.web.asked import json_table
 from routing.web.interface import Endpoint
 from routing.web.jobs import JobQueue
 from routing.web.people import who
+from routing.web.records import STANDINGS, Listed
 from routing.web.schemas import FILE, PICKED, TEXT, ref, table
-from routing.web.store import PICTURE, STANDINGS, Listed, Store
+from routing.web.store import PICTURE, Store
 
 _NOTE_LENGTH = 500
 MOST_PIECES, MOST_MARGIN = 100_000, 500
@@ -172,7 +173,7 @@ def row_of(job: Listed) -> dict[str, Any]:
         "ordered": job.pieces,
         "margin_percent": job.margin_percent,
         "price": price_of(parts, job.pieces, job.margin_percent) if parts else None,
-        "kin": job.kin,
+        "similar": job.similar,
         "who": job.who,
     }
 

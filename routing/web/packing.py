@@ -8,7 +8,8 @@ import zipfile
 from pathlib import Path
 
 from routing.web.answers import as_toml
-from routing.web.store import FIXTURES, PLACES, Job, JobRevision, Store, is_blank_file
+from routing.web.records import Job, JobRevision
+from routing.web.store import FIXTURES, PLACES, Store, is_blank_file
 
 _ZIP_TIME = (1980, 1, 1, 0, 0, 0)  # the same files give the same archive
 

@@ -10,7 +10,7 @@ from routing.inputs.choices import BREAKS, CALLED, Choices
 from routing.inputs.choices import SIDES as FROM_SIDES
 from routing.processes.rooms import process_names
 from routing.web.answers import ANSWERS
-from routing.web.store import STANDINGS, State
+from routing.web.records import STANDINGS, State
 
 TEXT: Mapping[str, Any] = {"type": "string"}
 NUMBER: Mapping[str, Any] = {"type": "number"}
@@ -136,7 +136,7 @@ def schemas() -> dict[str, Any]:
             id=HEX_ID, name=TEXT, sha256={"type": "string", "pattern": "^[0-9a-f]{64}$"}, bytes=COUNT,
             created=_MOMENT, parts=many(_PART),
             revisions=many(ref("schemas", "Revision")), blanks=many(table(file=TEXT, name=TEXT, bytes=COUNT)),
-            note=TEXT, standing={"enum": list(STANDINGS)}, pieces=COUNT, margin_percent=NUMBER, kin=_ANY,
+            note=TEXT, standing={"enum": list(STANDINGS)}, pieces=COUNT, margin_percent=NUMBER, similar=_ANY,
             drawings=many(table(number=COUNT, name=TEXT, sha256=TEXT, bytes=COUNT, created=_MOMENT,
                                 parts=many(_PART))),
         ),

@@ -13,20 +13,17 @@ import shutil
 import sqlite3
 import threading
 from collections.abc import Iterable, Mapping
-from dataclasses import asdict, dataclass, field
 from datetime import UTC, datetime
-from enum import StrEnum
 from pathlib import Path
 from typing import Any
 
 from featurize import system
 from routing.jobs.errors import SetupError
+from routing.web.records import COUNTING, ForkError, Job, JobRevision, Listed, State
 
 MODEL, PREVIEW, PICTURE = "model.step", "preview.json", "picture.png"
 # Beside the folders of a result, for the page alone.
 PLACES, FIXTURES = "places.json", "fixtures.json"
-# Where a quote stands; nothing at first.
-STANDINGS = ("", "asked", "quoted", "ordered", "lost")
 _ID = re.compile(r"[0-9a-f]{12}")
 _BLANK = re.compile(r"blank_[0-9a-f]{16}\.step")
 _SCHEMA = """
@@ -35,7 +32,7 @@ CREATE TABLE IF NOT EXISTS job (
     created TEXT NOT NULL, parts TEXT NOT NULL DEFAULT '[]',
     note TEXT NOT NULL DEFAULT '', standing TEXT NOT NULL DEFAULT '',
     pieces INTEGER NOT NULL DEFAULT 1, margin_percent REAL NOT NULL DEFAULT 0,
-    kin TEXT NOT NULL DEFAULT '{}'
+    similar TEXT NOT NULL DEFAULT '{}'
 );
 CREATE TABLE IF NOT EXISTS drawing (
     job TEXT NOT NULL REFERENCES job(id) ON DELETE CASCADE, number INTEGER NOT NULL,
@@ -71,7 +68,7 @@ _LATER = (
     ("job", "standing", "TEXT NOT NULL DEFAULT ''"),
     ("job", "pieces", "INTEGER NOT NULL DEFAULT 1"),
     ("job", "margin_percent", "REAL NOT NULL DEFAULT 0"),
-    ("job", "kin", "TEXT NOT NULL DEFAULT '{}'"),
+    ("job", "similar", "TEXT NOT NULL DEFAULT '{}'"),
     ("revision", "drawing", "INTEGER NOT NULL DEFAULT 1"),
     ("revision", "who", "TEXT NOT NULL DEFAULT ''"),
 )
@@ -86,142 +83,8 @@ def is_blank_file(name: object) -> bool:
     return isinstance(name, str) and _BLANK.fullmatch(name) is not None
 
 
-class State(StrEnum):
-    """Where a revision is."""
-
-    WAITING = "waiting"
-    RUNNING = "running"
-    DONE = "done"
-    FAILED = "failed"
-    INTERRUPTED = "interrupted"
-    SUPERSEDED = "superseded"  # a newer answer took its place before it was worked out
-    HELD = "held"  # it would turn the part over, and no person has said that it shall
-
-
-# Where a later revision is of these its sender must know of it before they go on from an earlier one.
-_COUNT = (State.WAITING, State.RUNNING, State.DONE, State.HELD)
-
-
-class SupersededError(Exception):
-    """A newer answer took the place of what is being worked out."""
-
-
-class TurnsOverError(Exception):
-    """``sides``: the working side of the base and that of the revision, in the model's axes, and ``seen``,
-    the latter as it is called in the base's own frame."""
-
-    def __init__(self, sides: Mapping[str, str]) -> None:
-        super().__init__(f"it turns the part over: {sides['now']} of the model works, so far {sides['was']}.")
-        self.sides = sides
-
-    def __reduce__(self) -> tuple[type[TurnsOverError], tuple[Mapping[str, str]]]:
-        return type(self), (self.sides,)
-
-
-class ForkError(Exception):
-    """Someone answered meanwhile: ``revision`` is what they made, of which the sender does not know."""
-
-    def __init__(self, revision: JobRevision) -> None:
-        super().__init__(revision.number)
-        self.revision = revision
-
-
 class StoreError(SetupError):
     """The folder of jobs cannot be used."""
-
-
-@dataclass(frozen=True)
-class Source:
-    """What a job is made from: its file here, its owner's name for it, what is not read of it, a part."""
-
-    model: str
-    sha256: str
-    name: str
-    skip: int
-    choices: Mapping[str, Any]
-    part: int = 0
-
-
-@dataclass(frozen=True)
-class JobRevision:
-    """``choices`` as a choices file holds them; ``summary`` what the list and the page tell of the result.
-
-    ``starts``: how often it was begun and neither ended nor stopped. ``base``: the revision that it changes.
-    ``sure``: it is worked out even where it turns the part over against its base. ``drawing``: the number of
-    the customer's file that it is of; ``who`` asked for it, where people have tokens of their own.
-    """
-
-    job: str
-    number: int
-    state: State
-    stage: str
-    share: float
-    error: str
-    choices: Mapping[str, Any]
-    created: str
-    seconds: float | None
-    summary: Mapping[str, Any]
-    starts: int
-    base: int | None = None
-    sure: bool = True
-    drawing: int = 1
-    who: str = ""
-
-
-@dataclass(frozen=True)
-class Job:
-    """``parts`` are the file's, known once it is read: name and count of each, in the file's order.
-
-    ``blanks`` were handed in beside the model: the file in the job's folder, its owner's name for it, bytes.
-    ``drawings`` are the customer's files of this job, the first one first: number, name, sha256, bytes,
-    created, parts; name, sha256, bytes and parts of the job are the last one's. ``kin`` is a job of which
-    this one may be the next drawing, until a person says so. ``pieces`` are asked for, with a margin on the
-    money.
-    """
-
-    id: str
-    name: str
-    sha256: str
-    bytes: int
-    created: str
-    parts: tuple[Mapping[str, Any], ...]
-    revisions: tuple[JobRevision, ...]
-    blanks: tuple[Mapping[str, Any], ...] = ()
-    note: str = ""
-    standing: str = ""
-    pieces: int = 1
-    margin_percent: float = 0.0
-    kin: Mapping[str, Any] = field(default_factory=dict)
-    drawings: tuple[Mapping[str, Any], ...] = ()
-
-    def as_dict(self) -> dict[str, Any]:
-        return asdict(self)
-
-    def drawing(self, number: int) -> Mapping[str, Any]:
-        return next(d for d in self.drawings if d["number"] == number)
-
-
-@dataclass(frozen=True)
-class Listed:
-    """A job and of its last revision what the list tells."""
-
-    id: str
-    name: str
-    created: str
-    parts: tuple[Mapping[str, Any], ...]
-    note: str
-    standing: str
-    number: int
-    state: State
-    stage: str
-    share: float
-    error: str
-    summary: Mapping[str, Any]
-    pieces: int
-    margin_percent: float
-    kin: Mapping[str, Any]
-    who: str
-    drawing: int
 
 
 class Store:
@@ -389,7 +252,9 @@ class Store:
         """
         with self._lock, self._db:
             known = self._rows("SELECT * FROM revision WHERE job = ? ORDER BY number", job)
-            later = [r for r in known if latest is not None and r["number"] > latest and r["state"] in _COUNT]
+            later = [
+                r for r in known if latest is not None and r["number"] > latest and r["state"] in COUNTING
+            ]
             if later:
                 raise ForkError(_revision(later[0]))
             drawing = next((r["drawing"] for r in known if r["number"] == base), known[-1]["drawing"])
@@ -434,9 +299,9 @@ class Store:
                 (text, job, drawing, job),
             )
 
-    def propose(self, job: str, kin: Mapping[str, Any]) -> None:
+    def propose(self, job: str, similar: Mapping[str, Any]) -> None:
         """The job that this one may be the next drawing of; nothing where a person says that it is not."""
-        self._do("UPDATE job SET kin = ? WHERE id = ?", json.dumps(kin), job)
+        self._do("UPDATE job SET similar = ? WHERE id = ?", json.dumps(similar), job)
 
     def job(self, job: str) -> Job:
         """Raises KeyError."""
@@ -463,7 +328,7 @@ class Store:
     def listed(self) -> list[Listed]:
         """Every job with its last revision, the latest job first, at one asking."""
         rows = self._rows(
-            "SELECT job.id, name, job.created, parts, note, standing, pieces, margin_percent, kin, "
+            "SELECT job.id, name, job.created, parts, note, standing, pieces, margin_percent, similar, "
             "number, state, stage, share, error, summary, who, drawing "
             "FROM job JOIN revision ON revision.job = job.id "
             "AND number = (SELECT MAX(number) FROM revision WHERE revision.job = job.id) "
@@ -476,7 +341,7 @@ class Store:
                     "parts": tuple(json.loads(row["parts"])),
                     "state": State(row["state"]),
                     "summary": json.loads(row["summary"]),
-                    "kin": json.loads(row["kin"]),
+                    "similar": json.loads(row["similar"]),
                 }
             )
             for row in rows
@@ -543,7 +408,7 @@ class Store:
 
     def _job(self, row: sqlite3.Row) -> Job:
         revisions = self._rows("SELECT * FROM revision WHERE job = ? ORDER BY number", row["id"])
-        known = dict(row) | {"parts": tuple(json.loads(row["parts"])), "kin": json.loads(row["kin"])}
+        known = dict(row) | {"parts": tuple(json.loads(row["parts"])), "similar": json.loads(row["similar"])}
         drawings = self._rows(
             "SELECT number, name, sha256, bytes, created, parts FROM drawing WHERE job = ? ORDER BY number",
             row["id"],

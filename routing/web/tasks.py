@@ -35,7 +35,8 @@ from routing.stock.blank import BlankError, blank_from_step
 from routing.web.answers import from_table
 from routing.web.carrying import carried_over, places_of
 from routing.web.picture import write_picture
-from routing.web.store import FIXTURES, PICTURE, PLACES, Source, SupersededError, TurnsOverError
+from routing.web.records import Source, SupersededError, TurnsOverError
+from routing.web.store import FIXTURES, PICTURE, PLACES
 
 # What this worker has worked out.
 _stages = StageCache()

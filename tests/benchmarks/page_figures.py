@@ -89,7 +89,7 @@ def _two_drawings(page: Any, folder: Path, url: str) -> None:
     page.goto(f"{url}#/")
     page.wait_for_selector("#search")
     page.set_input_files("#files", _plate(folder / "clamp_plate_rev_B.step", 64, newer=True))
-    page.locator("section.kin .join").click()
+    page.locator("section.similar .join").click()
     page.locator("#turn option:checked", has_text="r3 done").wait_for(state="attached")
     page.wait_for_selector(READY)
 

@@ -82,7 +82,7 @@ def test_the_main_path_by_keyboard_and_a_second_window_that_is_told(page, plates
 def test_the_next_drawing_is_asked_for_carries_decisions_and_is_compared(page, plates):
     page.wait_for_selector("table.jobs")
     page.set_input_files("#files", plates[1])
-    asked = page.locator("section.kin", has_text="next drawing of plate.step")
+    asked = page.locator("section.similar", has_text="next drawing of plate.step")
     asked.wait_for()
     asked.locator(".join").click()
     _done(page, 3)

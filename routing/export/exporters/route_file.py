@@ -11,8 +11,8 @@ from routing.export.work import Work
 ORDER = 80
 OF_PLAN = True
 ROUTE = "route.json"
-DRY_RUN, PLAY = "dry_run.json", "dry_run_play.json"  # of the dry run of what is written by then
-FILES = (ROUTE, DRY_RUN, PLAY)
+DRY_RUN = "dry_run.json"  # what the dry run of all that is written by then has found
+FILES = (ROUTE, DRY_RUN)
 
 
 def write(work: Work, folder: Path) -> dict[str, Any]:

@@ -21,12 +21,12 @@ const SORTS = {
 const text = job => [job.name, ...job.parts, job.material, ...job.codes, job.note, job.standing, job.state, ...Object.keys(job.flags)].join(" ").toLowerCase();
 
 // A job of which this one may be the next drawing: a person says.
-export function kinAsked(kin, answer) {
-  const K = WORDS.kin, same = kin.why === "file";
-  return el("div", { className: "kin" }, el("p", null, K[kin.why](kin.name)), el("div", { className: "row" },
+export function proposal(similar, answer) {
+  const K = WORDS.similar, same = similar.why === "file";
+  return el("div", { className: "similar" }, el("p", null, K[similar.why](similar.name)), el("div", { className: "row" },
     same ? null : el("button", { type: "button", className: "slight join", onclick: () => answer(true) }, K.join),
     el("button", { type: "button", className: "slight leave", onclick: () => answer(false) }, K.leave),
-    el("a", { href: `#/job/${kin.job}/${kin.number}/0` }, K.look)));
+    el("a", { href: `#/job/${similar.job}/${similar.number}/0` }, K.look)));
 }
 
 export async function jobsPage({ main, complain, announce, take }) {
@@ -144,7 +144,7 @@ export async function jobsPage({ main, complain, announce, take }) {
       el("td", { className: "figures" }, done && job.minutes !== null ? hours(job.minutes) : ""),
       el("td", { className: "figures" }, done && job.cost !== null ? `${grouped(job.cost, 0)} ${job.currency}` : "",
         done && job.price !== null && el("span", { className: "under" }, W.priced(job.ordered * job.pieces, `${grouped(job.price, 0)} ${job.currency}`))),
-      el("td", null, outcome(job), job.kin.job && kinAsked(job.kin, answer => doing(() => act(`${own}/kin`, "POST", { join: answer }))())),
+      el("td", null, outcome(job), job.similar.job && proposal(job.similar, answer => doing(() => act(`${own}/similar`, "POST", { join: answer }))())),
       el("td", null, el("div", { className: "standing" }, where, note)),
       el("td", null, when(job.created)),
       el("td", null, el("div", { className: "acts" },

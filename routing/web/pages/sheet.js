@@ -8,7 +8,7 @@ import { figureStrip, figuresPanel } from "./figures.js";
 import { edgeCard, featureCard } from "./card.js";
 import { canHelp, edgeMark, nameOf, processMark, severity } from "./marks.js";
 import { ownFlags, questionsPanel, saidFlag } from "./questions.js";
-import { kinAsked } from "./jobs.js";
+import { proposal } from "./jobs.js";
 import { stage } from "./stage.js";
 import { WORDS } from "./words.js";
 
@@ -35,7 +35,7 @@ export async function sheetPage({ main, rest, query, complain, announce }) {
   progress.append(bar, doing, stop);
   const trouble = el("div", { className: "trouble", hidden: true });
   const card = el("section", { className: "card", ariaLabel: W.chosen, hidden: true });
-  const kin = el("section", { className: "notice kin", ariaLabel: WORDS.kin.look, hidden: true });
+  const similar = el("section", { className: "notice similar", ariaLabel: WORDS.similar.look, hidden: true });
   const meanwhile = el("section", { className: "notice meanwhile", hidden: true });
   let known = Math.max(0, ...job.revisions.map(r => r.number)), mine_ = new Set(); // revisions seen here, and made here
   const block = el("dl", { className: "title-block" });
@@ -49,7 +49,7 @@ export async function sheetPage({ main, rest, query, complain, announce }) {
     el("div", { className: "sheet-head" }, title,
       el("p", { className: "field" }, el("label", { htmlFor: "turn" }, W.revision), turns),
       el("p", { className: "field", id: "part-field" }, el("label", { htmlFor: "part" }, W.part), parts), tools),
-    progress, trouble, kin, meanwhile, strip, changed,
+    progress, trouble, similar, meanwhile, strip, changed,
     el("div", { className: "sheet" },
       el("div", { className: "left" }, el("div", { className: "drawing" }, view.node, block)),
       el("div", { className: "right" }, card, tabs, panel)));
@@ -153,11 +153,11 @@ export async function sheetPage({ main, rest, query, complain, announce }) {
     el("button", { type: "button", className: "slight", onclick: () => { meanwhile.hidden = true; } }, M.drop));
   }
 
-  function drawKin() {
-    kin.hidden = !job.kin?.job;
-    kin.replaceChildren(...(kin.hidden ? [] : [kinAsked(job.kin, join => ask(async () => {
-      const { revision: made } = await post(`/api/jobs/${id}/kin`, { join });
-      if (made) location.hash = `#/job/${made.job}/${made.number}/0`; else { job.kin = {}; drawKin(); }
+  function drawProposal() {
+    similar.hidden = !job.similar?.job;
+    similar.replaceChildren(...(similar.hidden ? [] : [proposal(job.similar, join => ask(async () => {
+      const { revision: made } = await post(`/api/jobs/${id}/similar`, { join });
+      if (made) location.hash = `#/job/${made.job}/${made.number}/0`; else { job.similar = {}; drawProposal(); }
     }))]));
   }
   // Drawings of the customer's have letters where there are several.
@@ -377,7 +377,7 @@ export async function sheetPage({ main, rest, query, complain, announce }) {
       main.replaceChildren(el("p", { className: "quiet" }, WORDS.app.nothing, " ", el("a", { href: "#/" }, WORDS.app.toJobs)));
       throw new Error(revision() ? W.noPart : W.noRevision);
     }
-    drawHead(); drawState(); drawBlock(); drawKin();
+    drawHead(); drawState(); drawBlock(); drawProposal();
     if (!seen && partsOf().length > place) await see();
     else if (!seen && busy()) peek();
     // Early only where nothing is shown yet: else it would take from under a person what they decide on.

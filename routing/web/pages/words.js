@@ -103,7 +103,7 @@ export const WORDS = {
     block: { part: "Part", file: "File", revision: "Revision", material: "Material", box: "Box, mm", side: "Working side, model", volume: "Volume, mm³", pieces: "Pieces", handed: "Handed in" },
     noPart: "there is no such part.", noRevision: "there is no such revision.",
   },
-  kin: {
+  similar: {
     file: name => `This very file is here already, as ${name}.`,
     "name and shape": name => `By its name and shape this may be the next drawing of ${name}.`,
     name: name => `By its name this may be the next drawing of ${name}.`,

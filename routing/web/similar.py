@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
-from routing.web.store import Job, State
+from routing.web.records import Job, State
 
 _Parts = Sequence[Mapping[str, Any]]
 # What a name says of its own issue, at its end: rev B, r2, v3, issue 4, index c, (1), copy, a date.
@@ -26,7 +26,7 @@ def stem_of(name: str) -> str:
     return _ISSUE.sub("", bare).strip(" _.-") or bare
 
 
-def kin_of(job: Job, others: Iterable[Job]) -> dict[str, Any]:
+def similar_to(job: Job, others: Iterable[Job]) -> dict[str, Any]:
     """The earlier job that this one is most like, with a finished revision, and in what; empty for none.
 
     ``why`` is "file" for the very same bytes, "name and shape", "name" or "shape".
@@ -46,9 +46,9 @@ def _likeness(job: Job, other: Job) -> tuple[int, str]:
     if job.sha256 == other.sha256:
         return 4, "file"
     named = stem_of(job.name) == stem_of(other.name)
-    if named and _alike(job.parts, other.parts, _SIDE, _VOLUME):
+    if named and _are_near(job.parts, other.parts, _SIDE, _VOLUME):
         return 3, "name and shape"
-    if _alike(job.parts, other.parts, _SIDE_NEAR, _VOLUME_NEAR):
+    if _are_near(job.parts, other.parts, _SIDE_NEAR, _VOLUME_NEAR):
         return 2, "shape"
     return (1, "name") if named and not _shapes(other.parts) else (0, "")
 
@@ -57,17 +57,17 @@ def _shapes(parts: _Parts) -> list[Mapping[str, Any]]:
     return [p["shape"] for p in parts if "shape" in p]
 
 
-def _alike(
+def _are_near(
     a: Sequence[Mapping[str, Any]], b: Sequence[Mapping[str, Any]], side: float, volume: float
 ) -> bool:
-    mine, theirs = _shapes(a), _shapes(b)
-    if not mine or len(mine) != len(theirs):
+    one, other = _shapes(a), _shapes(b)
+    if not one or len(one) != len(other):
         return False
     return all(
         all(_near(x, y, side) for x, y in zip(p["box_mm"], q["box_mm"], strict=True))
         and _near(p["volume_mm3"], q["volume_mm3"], volume)
         and _near(p["faces"], q["faces"], _FACES)
-        for p, q in zip(mine, theirs, strict=True)
+        for p, q in zip(one, other, strict=True)
     )
 
 
