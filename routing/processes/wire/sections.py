@@ -9,7 +9,6 @@ from __future__ import annotations
 import itertools
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -21,11 +20,10 @@ from OCP.GeomAPI import GeomAPI_ProjectPointOnSurf
 from OCP.GeomLProp import GeomLProp_SLProps
 from OCP.gp import gp_Dir, gp_Pln, gp_Pnt
 from OCP.TopAbs import TopAbs_Orientation, TopAbs_ShapeEnum
-from OCP.TopLoc import TopLoc_Location
 from OCP.TopoDS import TopoDS
-from scipy.spatial import cKDTree
 
 from featurize import tolerances as tol
+from featurize.brep.kernel_faces import kernel_faces
 from featurize.brep.part import Face, Part
 from featurize.brep.shapes import each
 from featurize.brep.silhouette import View
@@ -33,9 +31,6 @@ from featurize.brep.surfaces import Array, Cone, Cylinder, Plane
 from featurize.brep.surfaces_at import normals_at
 from routing.processes.wire.arcs import Curve, Piece, as_arcs, bulge_through
 from routing.processes.wire.outline import Outline, begun, outline_of, place_key, smoothed, turned
-
-# Facets of a kernel's face that are asked whose they are.
-_ASKED = 5
 
 
 @dataclass(frozen=True, eq=False)
@@ -76,7 +71,7 @@ class Loop:
 def loops(part: Part, walls: Sequence[Face], view: View, height_mm: float) -> tuple[Loop, ...]:
     """The loops of some walls at a height along the view, from below, then from the left."""
     plane = gp_Pln(gp_Pnt(*view.solid(np.zeros(2), height_mm)), gp_Dir(*view.along))
-    kernel = _kernel_faces(part)
+    kernel = kernel_faces(part)
     runs: list[WallCurve] = []
     for wall in walls:
         for face in kernel[wall.id]:
@@ -244,25 +239,3 @@ def _followers(runs: Sequence[WallCurve], reach_mm: float) -> dict[int, int]:
             follows[a] = b
             taken.add(b)
     return follows
-
-
-@lru_cache(maxsize=2)
-def _kernel_faces(part: Part) -> dict[int, list[Any]]:
-    """The kernel's faces of each logical face: their facets are the mesh's."""
-    mesh = part.mesh
-    tree = cKDTree(mesh.vertices[mesh.triangles].mean(axis=1))
-    found: dict[int, list[Any]] = {f.id: [] for f in part.faces}
-    for shape in each(part.solid, TopAbs_ShapeEnum.TopAbs_FACE):
-        face, place = TopoDS.Face_s(shape), TopLoc_Location()
-        poly = BRep_Tool.Triangulation_s(face, place)
-        if poly is None or not poly.NbTriangles():
-            continue
-        move = place.Transformation()
-        count = poly.NbTriangles()
-        # They are the mesh's own: a few tell whose.
-        some = sorted({1 + k * (count - 1) // (_ASKED - 1) for k in range(_ASKED)})
-        nodes = [[poly.Node(n).Transformed(move) for n in poly.Triangle(k).Get()] for k in some]
-        corners = np.array([[(p.X(), p.Y(), p.Z()) for p in three] for three in nodes])
-        owners = mesh.face_ids[tree.query(corners.mean(axis=1))[1]]
-        found[int(np.argmax(np.bincount(owners)))].append(face)
-    return found
