@@ -11,8 +11,8 @@ from typing import Any
 import numpy as np
 from OCP.BRepAdaptor import BRepAdaptor_Curve
 from OCP.BRepAlgoAPI import BRepAlgoAPI_Cut, BRepAlgoAPI_Defeaturing, BRepAlgoAPI_Fuse
+from OCP.BRepBuilderAPI import BRepBuilderAPI_Copy, BRepBuilderAPI_MakePolygon
 from OCP.BRepBuilderAPI import BRepBuilderAPI_MakeFace as MakeFace
-from OCP.BRepBuilderAPI import BRepBuilderAPI_MakePolygon
 from OCP.BRepFilletAPI import BRepFilletAPI_MakeChamfer, BRepFilletAPI_MakeFillet
 from OCP.BRepPrimAPI import BRepPrimAPI_MakeCone, BRepPrimAPI_MakeCylinder, BRepPrimAPI_MakePrism
 from OCP.GeomAbs import GeomAbs_CurveType
@@ -156,8 +156,8 @@ def _done(operation: Any, what: str) -> Any:
     if not operation.IsDone():
         raise KernelError(f"the kernel could not {what}")
     shape = operation.Shape()
-    joined = ShapeUpgrade_UnifySameDomain(shape, True, True, False)
-    joined.Build()
+    joined = ShapeUpgrade_UnifySameDomain(BRepBuilderAPI_Copy(shape).Shape(), True, True, False)
+    joined.Build()  # spoils what it cannot join
     solids = solids_of(joined.Shape() if is_valid(joined.Shape()) else shape)
     if len(solids) != 1 or not is_valid(solids[0]) or volume_of(solids[0]) <= 0:
         raise KernelError(f"no sound part is left where one would {what}")

@@ -178,22 +178,14 @@ def show_hints(parts: Sequence[dict[str, Any]], folder: Path, console: Console |
     """Prints what would make each part cheaper, by money."""
     console = console or _console()
     for part in parts:
-        money = part["currency"]
-        title = (
-            f"{part['part']}: {part['minutes']:.0f} min, {part['cost']:.0f} {money} as drawn (an estimate)"
-        )
-        grid = Table(
-            "no.", "change", f"less {money}", "from to", "less min", title=Text(title), header_style="bold"
-        )
+        money, drawn = part["currency"], f"{part['minutes']:.0f} min, {part['cost']:.0f} {part['currency']}"
+        title = f"{part['part']}: {drawn} as drawn (an estimate)"
+        columns = ("no.", "change", f"less {money}", "from to", "less min")
+        grid = Table(*columns, title=Text(title), header_style="bold")
         for n, hint in enumerate(part["hints"], 1):
-            cost = hint["cost"]
+            cost, minutes = hint["cost"], hint["minutes"]["value"]
             span = f"{cost['low']:.0f} to {cost['high']:.0f}"
-            grid.add_row(
-                *map(
-                    Text,
-                    (str(n), hint["text"], f"{cost['value']:.0f}", span, f"{hint['minutes']['value']:.0f}"),
-                )
-            )
+            grid.add_row(*map(Text, (str(n), hint["text"], f"{cost['value']:.0f}", span, f"{minutes:.0f}")))
         console.print(grid if part["hints"] else Text(f"{title}: nothing that was tried makes it cheaper"))
         counts = ", ".join(f"{part[k]} {k}" for k in ("tried", "failed", "refused", "idle", "untried"))
         console.print(Text(f"{counts}. {part['note']}", style="dim"))

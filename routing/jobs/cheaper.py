@@ -34,7 +34,7 @@ if TYPE_CHECKING:  # these load the kernel
     from routing.plan.plan import Plan
 
 # A saving under this share of the part's money is lost in the estimate's own scatter.
-_LEAST_SHARE = 0.005
+_LEAST_SHARE = 0.002
 # One trial takes what one plan takes; one that takes much longer hangs.
 _TRIAL_S = 120.0
 

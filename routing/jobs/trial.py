@@ -55,9 +55,11 @@ class _Renewed:
     @classmethod
     def of(cls, old: Recognition, part: Part, choices: Choices) -> _Renewed:
         up = old.part.frame.direction("+z")
-        pairs = compare(old, recognise(part, working_side=up)).pairs
+        bare = recognise(part, working_side=up)
+        pairs = compare(old, bare).pairs
         threads = {pairs[f.id]: answer for f in old.features if f.id in pairs and (answer := _thread(f))}
-        found = recognise(part, working_side=up, threads=threads)
+        same = all(_thread(f) == threads.get(f.id) for f in bare.features if f.id in pairs.values())
+        found = bare if same else recognise(part, working_side=up, threads=threads)
         before = {new: next(f for f in old.features if f.id == was) for was, new in pairs.items()}
         features = tuple(_with_words(f, before[f.id]) if f.id in before else f for f in found.features)
 

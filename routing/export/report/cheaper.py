@@ -34,6 +34,8 @@ _WIDE, _HIGH = 87.0, 62.0
 # The spot is shown with this much around it, and no less of the part than a share of its size.
 _AROUND, _LEAST = 2.2, 0.3
 _COLUMNS = 78
+# A batch of which a piece saves the same within this is not told.
+_SAME_SHARE = 0.02
 _CLOSE = (
     "A corner of a cutting edge, a fit or a sealing edge may not be changed: say no where it is one. What "
     "you agree to we ask you to send as a changed model."
@@ -112,11 +114,10 @@ def _hint(found: Content, n: int, subject: Subject, *, titled: bool) -> list[Blo
 
 
 def _facts(found: Content, hint: Content) -> list[tuple[str, str]]:
-    money = f"{_span(hint['cost'])} {found['currency']}"
-    saved = [f"{money} and {_span(hint['minutes'])} minutes of one piece"]
-    saved += [
-        f"{number(lot['cost'], 0)} each of {lot['pieces']}" for lot in hint["lots"] if lot["pieces"] > 1
-    ]
+    money, alone = found["currency"], hint["cost"]["value"]
+    saved = [f"{_span(hint['cost'])} {money} and {_span(hint['minutes'])} minutes of one piece"]
+    lots = [lot for lot in hint["lots"] if abs(lot["cost"] - alone) > _SAME_SHARE * abs(alone)]
+    saved += [f"{number(lot['cost'], 0)} {money} each of {lot['pieces']}" for lot in lots]
     made = f"now {hint['before']}, then {hint['after']}"
     if more := abs(hint["setups"]):
         made += f"; {more} setup{'s' if more > 1 else ''} {'less' if hint['setups'] > 0 else 'more'}"

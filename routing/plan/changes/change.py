@@ -72,6 +72,20 @@ def faces_of(features: Iterable[Feature]) -> tuple[int, ...]:
     return tuple(i for f in features for i in f.faces)
 
 
+def sized(features: Sequence[Feature]) -> str:
+    """The same with the sizes of the first, by which a person finds them on a drawing."""
+    dims = features[0].dims
+    across = [dims[k] for k in ("length_mm", "width_mm") if k in dims] or [
+        dims[k] for k in ("diameter_mm", "radius_mm") if k in dims
+    ]
+    sizes = " x ".join(f"{mm:.4g}" for mm in across)
+    return f"{named(features)} ({sizes})" if sizes else named(features)
+
+
+def radius_words(mm: float) -> str:
+    return f"R {mm:.3g}" if mm else "sharp"
+
+
 def alike(features: Sequence[Feature]) -> list[list[Feature]]:
     """Features of one kind and the same sizes together: what is asked of one holds for all."""
     groups: dict[object, list[Feature]] = {}

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from functools import partial
 
 from featurize import tolerances as tol
-from routing.plan.changes.change import Change, alike, at_stake, named, round_up
+from routing.plan.changes.change import Change, alike, at_stake, named, radius_words, round_up, sized
 from routing.plan.changes.upright import upright_corners, with_corners
 from routing.plan.choice import RoutedFeature
 from routing.plan.plan import Plan
@@ -37,10 +37,10 @@ def propose(plan: Plan) -> Iterator[Change]:
         yield Change(
             kind="corners for a cutter",
             features=ids,
-            text=f"{len(tight)} inside corner{'s' if len(tight) > 1 else ''} of {named(group)} from "
-            f"R {now:.3g} to R {radius:g}: milled whole by the {refusal.tool}, no electrode",
+            text=f"{len(tight)} inside corner{'s' if len(tight) > 1 else ''} of {sized(group)} from "
+            f"{radius_words(now)} to R {radius:g}: milled whole by the {refusal.tool}, no electrode",
             ask=f"May the upright inside corners of {named(group)} have R {radius:g} in place of "
-            f"{f'R {now:.3g}' if now else 'sharp'}?",
+            f"{radius_words(now)}?",
             risk="what sits in the recess must clear the corners: a close-fitting piece needs its own "
             "corners broken, a form that is pressed or coined shows the radius",
             at_stake=at_stake(plan, ids),

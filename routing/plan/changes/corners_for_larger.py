@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from functools import partial
 
 from featurize import tolerances as tol
-from routing.plan.changes.change import Change, alike, at_stake, named, round_up
+from routing.plan.changes.change import Change, alike, at_stake, named, radius_words, round_up, sized
 from routing.plan.changes.upright import upright_corners, with_corners
 from routing.plan.plan import Plan
 from routing.processes.mill.pace import owned
@@ -49,10 +49,10 @@ def propose(plan: Plan) -> Iterator[Change]:
         yield Change(
             kind="corners for a larger cutter",
             features=ids,
-            text=f"inside corners of {named(group)} from R {now:.3g} to R {radius:g}: "
+            text=f"inside corners of {sized(group)} from {radius_words(now)} to R {radius:g}: "
             "the next larger cutter fits",
             ask=f"May the upright inside corners of {named(group)} have R {radius:g} in place of "
-            f"R {now:.3g}?",
+            f"{radius_words(now)}?",
             risk="what sits in the recess must clear the larger corners; a form that is pressed or coined "
             "shows them",
             at_stake=at_stake(plan, ids),

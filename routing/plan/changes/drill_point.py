@@ -11,7 +11,7 @@ from featurize.brep.edits import bored, less
 from featurize.brep.part import Part
 from featurize.feature import Bore, Feature
 from featurize.recognise.thread_bores import is_through
-from routing.plan.changes.change import Change, alike, at_stake, named
+from routing.plan.changes.change import Change, alike, at_stake, named, sized
 from routing.plan.plan import Plan
 from routing.processes.mill.verdict import MillVerdict
 from routing.processes.tools import Drill
@@ -45,7 +45,7 @@ def propose(plan: Plan) -> Iterator[Change]:
         yield Change(
             kind="drill point",
             features=ids,
-            text=f"{named(group)} with the drill's point of {drill.point_deg:g} deg below the depth in place "
+            text=f"{sized(group)} with the drill's point of {drill.point_deg:g} deg below the depth in place "
             "of a flat bottom",
             ask=f"May the bottom of {named(group)} be the drill's point, below the same full depth?",
             risk="a pin or spring that stands on the bottom would stand on a cone; less stays under the hole",

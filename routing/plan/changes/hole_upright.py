@@ -11,7 +11,7 @@ from featurize.feature import Axis
 from featurize.recognise.scene import vec
 from featurize.recognise.thread_bores import is_through
 from routing.plan.changes.bores import bored_anew
-from routing.plan.changes.change import Change, at_stake, named
+from routing.plan.changes.change import Change, at_stake, named, sized
 from routing.plan.plan import Plan
 
 ORDER = 80
@@ -34,7 +34,7 @@ def propose(plan: Plan) -> Iterator[Change]:
         yield Change(
             kind="hole upright",
             features=(feature.id,),
-            text=f"{named([feature])} square to its side in place of {lean:.3g} deg, its mouth where it is "
+            text=f"{sized([feature])} square to its side in place of {lean:.3g} deg, its mouth where it is "
             "and as deep: drilled with the others",
             ask=f"Must {named([feature])} slant by {lean:.3g} deg, or may it stand square?",
             risk="what it leads to, or what goes through it, would be met at another place",

@@ -13,7 +13,7 @@ from featurize.brep.edits import CLEAR_MM, flared, less
 from featurize.brep.part import Part
 from featurize.brep.surfaces import Array
 from featurize.feature import Feature, Role
-from routing.plan.changes.change import Change, alike, at_stake, named
+from routing.plan.changes.change import Change, alike, at_stake, named, sized
 from routing.plan.changes.outline import floor_of
 from routing.plan.plan import Plan
 from routing.processes.wire.verdict import WIRE
@@ -39,7 +39,7 @@ def propose(plan: Plan) -> Iterator[Change]:
         yield Change(
             kind="land shorter",
             features=ids,
-            text=f"land of {named(group)} from {land:.3g} to {_LAND_MM:g} mm, the relief of {lean:.3g} deg "
+            text=f"land of {sized(group)} from {land:.3g} to {_LAND_MM:g} mm, the relief of {lean:.3g} deg "
             "begun there: less is trimmed to size",
             ask=f"Is a land of {_LAND_MM:g} mm enough for the regrinds that {named(group)} will see?",
             risk="fewer regrinds before the opening grows; where the relief guides something it is wider",

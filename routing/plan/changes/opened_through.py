@@ -14,7 +14,7 @@ from featurize.brep.kernel_faces import kernel_faces
 from featurize.brep.part import Part
 from featurize.brep.surfaces import Array, Plane
 from featurize.feature import Kind, Role
-from routing.plan.changes.change import Change, alike, at_stake, named, round_up
+from routing.plan.changes.change import Change, alike, at_stake, named, round_up, sized
 from routing.plan.changes.upright import UprightCorner, upright_corners, with_radius
 from routing.plan.plan import Plan
 from routing.processes.wire.shop import WireShop
@@ -49,7 +49,7 @@ def propose(plan: Plan) -> Iterator[Change]:
         yield Change(
             kind="opened through",
             features=ids,
-            text=f"{named(group)} right through the part, {deep:.4g} deep{rounded_}: wired",
+            text=f"{sized(group)} right through the part, {deep:.4g} deep{rounded_}: wired",
             ask=f"May {named(group)} go right through{rounded_}, with an insert or a "
             "backing plate as its floor?",
             risk="there is no floor any more: what it carries needs a plate below, and the part is weaker",

@@ -14,7 +14,7 @@ from featurize.brep.part import Part
 from featurize.brep.surfaces import Array, Plane
 from featurize.brep.surfaces_at import parallel
 from featurize.feature import Feature, Kind, Role
-from routing.plan.changes.change import Change, at_stake, named
+from routing.plan.changes.change import Change, at_stake, named, sized
 from routing.plan.plan import Plan
 from routing.processes.context import JobContext
 from routing.processes.surface_grind.verdict import GRIND
@@ -41,7 +41,7 @@ def propose(plan: Plan) -> Iterator[Change]:
             yield Change(
                 kind="run opened",
                 features=(feature.id,),
-                text=f"{_WORDS[len(ends)].format(named([feature]))} along {side.lstrip('+-')}, {longer:.3g} "
+                text=f"{_WORDS[len(ends)].format(sized([feature]))} along {side.lstrip('+-')}, {longer:.3g} "
                 "mm more at the same width and depth: ground right through",
                 ask=f"May {named([feature])} run out at the side{'s' if len(ends) > 1 else ''} of the "
                 "part? It would be ground through and have no end wall",

@@ -15,7 +15,7 @@ from featurize.brep.kernel_faces import kernel_faces
 from featurize.brep.part import Part
 from featurize.brep.surfaces import Array, Plane
 from featurize.feature import Feature, Kind, Role
-from routing.plan.changes.change import Change, alike, at_stake, named
+from routing.plan.changes.change import Change, alike, at_stake, named, sized
 from routing.plan.plan import Plan
 from routing.processes.context import JobContext
 from routing.processes.mill.pace import owned, reach_mm
@@ -46,7 +46,7 @@ def propose(plan: Plan) -> Iterator[Change]:
         yield Change(
             kind="shallower",
             features=ids,
-            text=f"{named(group)} {new:.3g} deep in place of {depth:.4g}: a cutter that fits reaches it",
+            text=f"{sized(group)} {new:.3g} deep in place of {depth:.4g}: a cutter that fits reaches it",
             ask=f"Is a depth of {new:.3g} mm enough in {named(group)}?",
             risk="what stands in it would stand higher, or what moves in it have less way",
             at_stake=at_stake(plan, ids),

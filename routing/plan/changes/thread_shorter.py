@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from functools import partial
 
 from featurize import tolerances as tol
@@ -10,7 +10,7 @@ from featurize.feature import Axis, Bore, Feature
 from featurize.recognise.thread_bores import is_through, relief_bore, thread_bore
 from featurize.standards.threads import ThreadSize, parse
 from routing.plan.changes.bores import bored_anew, deepened
-from routing.plan.changes.change import Change, alike, at_stake, named
+from routing.plan.changes.change import Change, at_stake, sized
 from routing.plan.plan import Plan
 from routing.plan.threads import FULL_THREAD_CARBIDE, FULL_THREAD_STEEL, RUN_OUT_PITCHES
 
@@ -25,32 +25,49 @@ def propose(plan: Plan) -> Iterator[Change]:
     """To the full thread that the material asks for, and its run-out."""
     job = plan.job
     carbide = job.material.binder_percent is not None
-    holes = [f for f in job.features if f.thread and f.thread.designation and f.axis and not is_through(f)]
-    for group in alike(holes):
-        first = group[0]
-        assert first.thread is not None
-        assert first.thread.designation is not None
-        size, _ = parse(first.thread.designation)
+    for designation, group in _by_size(job.features).items():
+        size, _ = parse(designation)
         wanted = (FULL_THREAD_CARBIDE if carbide else FULL_THREAD_STEEL) * size.major_mm
-        carrier, depth = thread_bore(first, size), _depth(first, size, wanted)
-        if carrier not in first.bores or carrier.end_mm - depth < _LEAST_MM:
+        jobs: list[tuple[Feature, Axis, tuple[Bore, ...]]] = []
+        for f in group:
+            carrier, depth = thread_bore(f, size), _depth(f, size, wanted)
+            if (
+                f.axis is not None
+                and carrier in f.bores
+                and carrier.end_mm - depth > _LEAST_MM - tol.SURFACE_MM
+            ):
+                jobs.append((f, f.axis, deepened(f.bores, f.bores.index(carrier), depth - carrier.end_mm)))
+        if not jobs:
             continue
-        ids = tuple(f.id for f in group)
-        jobs: list[tuple[Feature, Axis, tuple[Bore, ...]]] = [
-            (f, f.axis, deepened(f.bores, f.bores.index(thread_bore(f, size)), depth - carrier.end_mm))
-            for f in group
-            if f.axis is not None
-        ]
+        shortened = [f for f, _, _ in jobs]
+        ids = tuple(f.id for f in shortened)
+        before, after = (
+            sorted({round(thread_bore(f.but(bores=b), size).end_mm, 3) for f, b in some})
+            for some in ([(f, f.bores) for f in shortened], [(f, b) for f, _, b in jobs])
+        )
         yield Change(
             kind="thread shorter",
             features=ids,
-            text=f"bore of {named(group)} from {carrier.end_mm:.4g} to {depth:g} deep: {wanted:.3g} mm of "
-            f"full {size.designation} stay",
-            ask=f"Are {wanted:.3g} mm of full {size.designation} in {', '.join(ids)} enough for the screw?",
+            text=f"bore of {sized(shortened)} {_listed(after)} deep in place of {_listed(before)}: "
+            f"{wanted:.3g} mm of full {designation} stay",
+            ask=f"Are {wanted:.3g} mm of full {designation} in {', '.join(ids)} enough for the screw?",
             risk="a screw that is too long would bottom; the thread holds less where the material is soft",
             at_stake=at_stake(plan, ids),
             apply=partial(bored_anew, job.part, jobs),
         )
+
+
+def _by_size(features: Sequence[Feature]) -> dict[str, list[Feature]]:
+    """Blind threads by designation."""
+    found: dict[str, list[Feature]] = {}
+    for f in features:
+        if f.thread and f.thread.designation and not is_through(f):
+            found.setdefault(f.thread.designation, []).append(f)
+    return found
+
+
+def _listed(values: Sequence[float]) -> str:
+    return ", ".join(f"{v:.4g}" for v in values)
 
 
 def _depth(hole: Feature, size: ThreadSize, wanted_mm: float) -> float:

@@ -8,7 +8,7 @@ from functools import partial
 import numpy as np
 
 from featurize import tolerances as tol
-from routing.plan.changes.change import Change, alike, at_stake, named, round_up
+from routing.plan.changes.change import Change, alike, at_stake, named, radius_words, round_up, sized
 from routing.plan.changes.upright import upright_corners, with_corners
 from routing.plan.plan import Plan
 from routing.processes.tools import Wire
@@ -42,10 +42,10 @@ def propose(plan: Plan) -> Iterator[Change]:
         yield Change(
             kind="corners for a thicker wire",
             features=ids,
-            text=f"{len(tight)} inside corner{'s' if len(tight) > 1 else ''} of {named(group)} from "
-            f"R {now:.3g} to R {radius:g}: {_wired(thickest, wire)}",
+            text=f"{len(tight)} inside corner{'s' if len(tight) > 1 else ''} of {sized(group)} from "
+            f"{radius_words(now)} to R {radius:g}: {_wired(thickest, wire)}",
             ask=f"May the inside corners of {named(group)} have R {radius:g} in place of "
-            f"{f'R {now:.3g}' if now else 'sharp ones'}? Not where they are the corners of a cutting edge "
+            f"{radius_words(now)}? Not where they are the corners of a cutting edge "
             "that the pressed part shows",
             risk="a corner of a cutting edge comes out on the pressed part, and its punch needs the same "
             "radius; a close-fitting piece needs its own corners broken",
