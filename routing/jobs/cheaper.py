@@ -36,7 +36,7 @@ if TYPE_CHECKING:  # these load the kernel
 # A saving under this share of the part's money is lost in the estimate's own scatter.
 _LEAST_SHARE = 0.002
 # One trial takes what one plan takes; one that takes much longer hangs.
-_TRIAL_S = 120.0
+_TRIAL_S = 300.0
 
 
 @dataclass(frozen=True)
