@@ -42,6 +42,7 @@ from routing.web.drawings import Drawings
 from routing.web.events import Events
 from routing.web.guard import Guard, Rules
 from routing.web.handing import Handing
+from routing.web.hinting import Hinting
 from routing.web.interface import BYTES, PLAIN, Endpoint, described, routes
 from routing.web.jobs import JobQueue
 from routing.web.listing import Listing, read_order
@@ -469,6 +470,7 @@ def make_app(
         Deciding(store, jobs),
         Drawings(store, jobs),
         Handing(store, jobs),
+        Hinting(store, jobs),
         Listing(store, jobs),
         Log(store),
         Measuring(store, jobs),

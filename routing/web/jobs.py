@@ -46,12 +46,16 @@ _KEPT = 6
 
 @dataclass(frozen=True)
 class _Query:
-    """Something other than a job to ask a worker about a job; the answer goes to ``answer``."""
+    """Something other than a job to ask a worker about a job; the answer goes to ``answer``.
+
+    A ``long`` one takes its time: it is left to the workers of jobs, lest a person wait behind it.
+    """
 
     task: str
     args: tuple[Any, ...]
     job: str
     answer: Future[Any]
+    long: bool = False
 
 
 @dataclass(eq=False)
@@ -200,11 +204,12 @@ class JobQueue:
         self.store.remove(job)
         self.notify({"gone": job})
 
-    def ask(self, task: str, *args: Any, job: str = "") -> Future[Any]:
-        """What a task of a worker gives; it waits for no job. ``job``: whose stages would help."""
+    def ask(self, task: str, *args: Any, job: str = "", long: bool = False) -> Future[Any]:
+        """What a task of a worker gives; unless it is ``long`` it waits for no job. ``job``: whose stages
+        would help."""
         answer: Future[Any] = Future()
         with self._news:
-            self._queries.append(_Query(task, args, job, answer))
+            self._queries.append(_Query(task, args, job, answer, long))
             self._news.notify_all()
         return answer
 
@@ -264,6 +269,8 @@ class JobQueue:
     def _query_for(self, lane: _Lane) -> _Query | None:
         for query in self._queries:
             mine = not self._is_kept_elsewhere(lane, query.job) if lane.front else query.job in lane.kept
+            if query.long:
+                mine = not lane.front and (mine or not self._is_kept_elsewhere(lane, query.job))
             if mine:
                 self._queries.remove(query)
                 return query

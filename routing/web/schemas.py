@@ -156,6 +156,10 @@ def schemas() -> dict[str, Any]:
             across_mm=_MAYBE, between=many(many(NUMBER)), angle_deg=_MAYBE, through=TEXT,
             length_mm=_MAYBE, area_mm2=_MAYBE,
         ),
+        "Hints": {
+            "description": "whether it is being tried, what failed, and what was found: cheaper.json",
+            **table(trying={"type": "boolean"}, error=TEXT, found={"type": ["object", "null"]}),
+        },
         "Blank": table(file=TEXT, name=TEXT),
         "Result": table(
             revision=ref("schemas", "Revision"),

@@ -259,6 +259,28 @@ def measure(source: Source, shop: str | None, first: str, second: str) -> dict[s
     return asdict(measured(solid.solid, solid.source_faces, first, second or None))
 
 
+def cheaper(source: Source, shop: str | None, folder: str) -> None:
+    """Tries changes on a part that is routed; what was found goes to the folder of its files, whole."""
+    from routing.jobs.cheaper import Budget, hints_of_part
+
+    inputs = inputs_of(source, shop)
+    document = read(source, inputs)
+    settled = list(_recognised(document, inputs))[source.part]
+    with tempfile.TemporaryDirectory() as own:
+        hints_of_part(
+            document,
+            source.part,
+            settled,
+            inputs,
+            Path(own),
+            Budget(),
+            lambda text, share: None,
+            cache=_stages,
+        )
+        for made in sorted(Path(own).iterdir(), key=lambda p: p.suffix == ".json"):  # the data tells of all
+            write_whole(Path(folder) / made.name, made.read_text(encoding="utf-8"))
+
+
 def check_blank(source: Source, shop: str | None, blank: str) -> None:
     """Raises ChoicesError for what is not one solid that holds every part of the model."""
     inputs = inputs_of(replace(source, choices={**source.choices, "blank": "auto"}), shop)
@@ -302,6 +324,7 @@ TASKS: Mapping[str, Callable[..., Any]] = {
     "look": look,
     "differences": differences,
     "check_blank": check_blank,
+    "cheaper": cheaper,
     "measure": measure,
     "sample": sample,
 }

@@ -4,6 +4,7 @@ import { act, get, handInDrawing, post, terms } from "./api.js";
 import { changesStrip } from "./changes.js";
 import { choicesForm, inWords } from "./choices.js";
 import { el, field, grouped, inUnit, measure, number, size, table, when } from "./dom.js";
+import { cheaperPanel } from "./cheaper.js";
 import { figureStrip, figuresPanel } from "./figures.js";
 import { edgeCard, featureCard } from "./card.js";
 import { canHelp, edgeMark, nameOf, processMark, severity } from "./marks.js";
@@ -230,7 +231,7 @@ export async function sheetPage({ main, rest, query, complain, announce }) {
         ...holding(route().setups ?? []),
       ];
     },
-    Figures: () => figuresPanel(route(), part().files, file),
+    Figures: () => [...figuresPanel(route(), part().files, file), el("section", { id: "cheaper" })],
     Choices: () => choicesForm({ job, revision: revision(), told: { route: route(), path: path() }, again, complain }),
     Files() {
       if (busy()) return [el("p", { className: "quiet" }, W.making)];
@@ -266,6 +267,13 @@ export async function sheetPage({ main, rest, query, complain, announce }) {
     if (strip.hidden) return;
     const made = part().files.some(f => f.name === route().stock.ground_file);
     strip.replaceChildren(...figureStrip(route(), { open, asked: route().doubts, flags: ownFlags(route()), file: made && file(route().stock.ground_file) }));
+  }
+
+  // What would make it cheaper comes when it was asked for, and stays with the files.
+  async function drawCheaper(work = get) {
+    const mine = turn, told_ = await ask(() => work(`${path()}/${place}/cheaper`)), at = document.getElementById("cheaper");
+    if (closed || !told_ || mine !== turn || !at) return;
+    at.replaceChildren(...cheaperPanel(told_, { begin: () => drawCheaper(post), address: file, pick }).flat(9).filter(Boolean));
   }
 
   async function drawChanged() {
@@ -314,6 +322,7 @@ export async function sheetPage({ main, rest, query, complain, announce }) {
     drawn = turn;
     panel.setAttribute("aria-labelledby", `tab-${tab}`);
     panel.replaceChildren(...[views[tab]()].flat(9).filter(Boolean));
+    if (tab === "Figures" && revision().state === "done") drawCheaper();
     choose(chosen);
   }
 
@@ -399,6 +408,15 @@ export async function sheetPage({ main, rest, query, complain, announce }) {
     if (writing) drawTabs(); else drawPanel();
   }
 
+  // The letter is among the files now.
+  async function cheapened() {
+    const found = await get(path());
+    if (closed || !found.parts[place]) return;
+    told = found;
+    announce(WORDS.figures.cheaper);
+    if (tab === "Files") drawPanel(); else drawCheaper();
+  }
+
   // What the file draws before it is read with care; the true part takes its place.
   async function peek() {
     if (seen) return;
@@ -443,13 +461,14 @@ export async function sheetPage({ main, rest, query, complain, announce }) {
       });
       return true;
     },
-    hear({ revision: now, seen: count, planned: ready, number: which, job: whose, gone, preview, line }) {
+    hear({ revision: now, seen: count, planned: ready, number: which, job: whose, gone, preview, line, cheaper }) {
       if (line) {
         const at = line.findIndex(([job_, number_]) => job_ === id && number_ === turn);
         ahead = at < 0 ? null : at;
         if (revision()) drawState();
         return;
       }
+      if (cheaper !== undefined) { if (whose === id && which === turn && cheaper === place) ask(cheapened); return; }
       if (gone === id) { location.hash = "#/"; return; }
       if (preview === id) { peek(); return; }
       if (whose === id && ready) { if (which === turn) { planned = ready; ask(load); } return; }

@@ -206,5 +206,13 @@ export const WORDS = {
     roughBlock: "Roughing from the block, min", roughGround: "Roughing from the ground stock, min", roughSaved: "Saved, min",
     proof: "Proof", proofHolds: "holds: nothing of the part is missing, nothing is gouged", proofFails: faults => `does not hold: ${faults}`,
     later: "The papers of this plan are being made: the files come with them.",
+    cheaper: "What would make it cheaper",
+    cheaperHint: "Small changes to the model are tried, each by routing the changed part. That takes some minutes; go on meanwhile.",
+    tryIt: "Try what would make it cheaper", tryAgain: "Try again", trying: "Changes are being tried …", notTried: why => `It could not be tried: ${why}`,
+    noCheaper: tried => `Of ${tried} changes that were tried none makes it cheaper.`,
+    cheaperSum: (tried, money) => `${tried} changes were tried on a part of ${money} as drawn.`,
+    cheaperHeads: ["No.", "Change", "Features", "Saves, money", "From", "To", "Saves, minutes", "Ask, and bear in mind"],
+    insteadOf: numbers => `In place of no. ${numbers.join(" or ")}.`,
+    letter: "Look at the letter to the customer", letterText: "The letter as text",
   },
 };
