@@ -163,17 +163,25 @@ def cached_run(
     answered: Answered = lambda part: None,
     papers: bool = True,
     dry_run: bool = True,
+    cheaper: bool = False,
 ) -> JobResult:
     """``run_job``, or its kept result with a note that says so; without a cache just ``run_job``.
 
-    What has no papers or is not machined on paper is no whole result, and is not kept.
+    What has no papers or is not machined on paper is no whole result, and what was tried to make it cheaper
+    is more than one: they are not kept.
     """
     args = model, out_dir, choices, shop, report
     run = partial(
-        run_job, *args, time_limit_s=time_limit_s, answered=answered, papers=papers, dry_run=dry_run
+        run_job,
+        *args,
+        time_limit_s=time_limit_s,
+        answered=answered,
+        papers=papers,
+        dry_run=dry_run,
+        cheaper=cheaper,
     )
     inputs = None
-    if cache is not None and papers and dry_run:
+    if cache is not None and papers and dry_run and not cheaper:
         with suppress(OSError):  # the job itself says what cannot be read
             inputs = Inputs.of(model.name, sha256_of(model), choices, shop)
     if cache is None or inputs is None:

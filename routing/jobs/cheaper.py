@@ -29,8 +29,8 @@ from routing.processes.shop import Shop
 if TYPE_CHECKING:  # these load the kernel
     from featurize.step.document import StepDocument
     from routing.inputs.overrides import Settled
-    from routing.plan.changes.change import Change
     from routing.plan.changes.hint import Hint, Hints
+    from routing.plan.changes.proposal import Proposal
     from routing.plan.plan import Plan
 
 # A saving under this share of the part's money is lost in the estimate's own scatter.
@@ -88,7 +88,7 @@ def find_hints(
     return replace(counted, hints=numbered)
 
 
-def _made_by(plan: Plan, change: Change) -> dict[str, str]:
+def _made_by(plan: Plan, change: Proposal) -> dict[str, str]:
     return {i: plan.process_of(i) for i in change.features}
 
 

@@ -62,6 +62,7 @@ def run_job(
     answered: Answered = lambda part: None,
     papers: bool = True,
     dry_run: bool = True,
+    cheaper: bool = False,
 ) -> JobResult:
     """Reads, recognises, routes, grinds and writes; ``out_dir`` appears complete or not at all.
 
@@ -70,18 +71,19 @@ def run_job(
     share done (0 to 1). ``answered`` gets the plan of each part before any paper is made of it, ``keep`` the
     folder while it is this job's alone. Without ``papers`` the files are those that the plan alone fills.
     With papers they are machined on paper, unless ``dry_run`` or ``DIEROUTE_DRY_RUN=0`` leaves that out.
+    With ``cheaper`` changes to the model are tried once the plan is told.
     Raises StepError, ChoicesError or OutputError, each one line.
     """
     with staged_folder(out_dir, all_files()) as folder:
 
         def attempt(skip: Skip, left_s: float) -> JobResult:
             clear(folder)
-            args = (model, folder, choices, shop, papers, dry_run, skip)
+            args = (model, folder, choices, shop, papers, dry_run, cheaper, skip)
             progress = Relay(report, answered)
             return isolate.run_isolated(_work_in_child, *args, time_limit_s=left_s, progress=progress)
 
         if time_limit_s is None:
-            result = _work(model, folder, choices, shop, report, answered, papers, dry_run)
+            result = _work(model, folder, choices, shop, report, answered, papers, dry_run, cheaper)
         else:
             result = reading_less(attempt, time_limit_s)
         if keep is not None:
@@ -145,9 +147,16 @@ class Relay:
 
 
 def _work_in_child(
-    model: Path, folder: Path, choices: Choices, shop: Shop, papers: bool, dry_run: bool, skip: Skip
+    model: Path,
+    folder: Path,
+    choices: Choices,
+    shop: Shop,
+    papers: bool,
+    dry_run: bool,
+    cheaper: bool,
+    skip: Skip,
 ) -> JobResult:
-    return _work(model, folder, choices, shop, to_parent, isolate.report, papers, dry_run, skip)
+    return _work(model, folder, choices, shop, to_parent, isolate.report, papers, dry_run, cheaper, skip)
 
 
 def _work(
@@ -159,12 +168,14 @@ def _work(
     answered: Answered,
     papers: bool,
     dry_run: bool,
+    cheaper: bool,
     skip: Skip = Skip.NOTHING,
 ) -> JobResult:
     report(f"reading {model.name}", 0.0)
     document = read_step(model, isolate=False, skip=skip)
     inputs = inputs_of(document, choices, shop)
-    return route_document(document, folder, inputs, report, answered=answered, papers=papers, dry_run=dry_run)
+    args = document, folder, inputs, report
+    return route_document(*args, answered=answered, papers=papers, dry_run=dry_run, cheaper=cheaper)
 
 
 def inputs_of(document: StepDocument, choices: Choices, shop: Shop) -> Inputs:
@@ -182,6 +193,7 @@ def route_document(
     answered: Answered = lambda part: None,
     papers: bool = True,
     dry_run: bool = True,
+    cheaper: bool = False,
 ) -> JobResult:
     """Every part of a file that is read, handed over in ``folder``; ``answered`` gets each plan before.
 
@@ -207,7 +219,18 @@ def route_document(
         with _blaming_damage(document, solid):
             tell = partial(_tell, answered, name, solid.count)
             content = _one_part(
-                document, n, settled[n], place, inputs, flags, progress, cache, exporters, tell, checks
+                document,
+                n,
+                settled[n],
+                place,
+                inputs,
+                flags,
+                progress,
+                cache,
+                exporters,
+                tell,
+                checks,
+                cheaper,
             )
         results.append(PartResult(name, solid.count, content))
     noticed = [note.message for solid in document.parts for note in document.noticed(solid)]
@@ -303,6 +326,7 @@ def _one_part(
     exporters: Sequence[ModuleType],
     tell: Callable[[dict[str, Any]], None],
     checks: bool,
+    cheaper: bool,
 ) -> dict[str, Any]:
     from routing.stock.proof import prove
 
@@ -334,6 +358,10 @@ def _one_part(
     content = route_json.build(document, solid, recognition, plan, (stock, proof, STOCK_STEP), flags, choices)
     work = Work(document, solid, recognition, plan, stock, proof, shop, choices, content)
     tell(content | setups.planned(work))
+    if cheaper:
+        from routing.jobs.cheaper import find_hints
+
+        content["cheaper"] = route_json.plain(find_hints(plan, inputs, report=span(report, 0.4, 0.1)))
     checked = partial(machined_on_paper, folder, solid) if checks else None
     export(exporters, work, folder, key, span(report, 0.5, 0.5), cache, checked)
     return content

@@ -20,13 +20,13 @@ from routing.inputs.choices import Choices, is_edge_id, is_feature_id
 from routing.inputs.overrides import BY_A_PERSON, Settled
 from routing.jobs.job import decide_plan
 from routing.jobs.job_inputs import Inputs
-from routing.plan.changes.change import Change
 from routing.plan.changes.hint import Trial
+from routing.plan.changes.proposal import Proposal
 from routing.plan.plan import Plan
 from routing.processes.flags import Severity
 
 
-def tried(change: Change, plan: Plan, inputs: Inputs) -> Trial:
+def tried(change: Proposal, plan: Plan, inputs: Inputs) -> Trial:
     """What the changed part costs; ``inputs`` has the choices with all that was settled before.
 
     Raises KernelError where it cannot be changed, and what reading or routing raises.
@@ -113,7 +113,7 @@ def _edges(old: Part, new: Part) -> dict[str, str]:
     return found
 
 
-def _touched(old: Recognition, new: _Renewed, change: Change) -> tuple[str, ...]:
+def _touched(old: Recognition, new: _Renewed, change: Proposal) -> tuple[str, ...]:
     """Features that the change was not to touch, and that are gone or of another kind."""
     after = {f.id: f for f in new.recognition.features}
     return tuple(

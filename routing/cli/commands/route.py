@@ -70,6 +70,9 @@ def route(
     dry_run: Annotated[
         bool, typer.Option("--dry-run/--no-dry-run", help="Machine the papers on paper, or leave that out.")
     ] = True,
+    cheaper: Annotated[
+        bool, typer.Option("--cheaper", help="Try changes that make it cheaper: a section and a letter.")
+    ] = False,
     time_limit: TimeLimit = 600.0,
     debug: Debug = False,
 ) -> None:
@@ -91,13 +94,13 @@ def route(
             strict=strict,
         )
         from routing.cli import console
-        from routing.export.exporters import all_exporters, is_paper, paper_name
+        from routing.export.exporters import all_exporters, is_paper, letter, paper_name
         from routing.inputs.shop import load_shop
         from routing.jobs.cache import ResultCache, cached_run
 
         target = out or model.with_name(f"{model.stem}-route")
-        to_come = [paper_name(e) for e in all_exporters() if is_paper(e)] if papers else []
-        terminal = console.Answers(silent=as_json, to_come=to_come)
+        to_come = [e for e in all_exporters() if is_paper(e) and (cheaper or e is not letter)]
+        terminal = console.Answers(silent=as_json, to_come=[paper_name(e) for e in to_come if papers])
         with terminal.progress() as report:
             result = cached_run(
                 model,
@@ -110,6 +113,7 @@ def route(
                 answered=terminal.answer,
                 papers=papers,
                 dry_run=dry_run,
+                cheaper=cheaper,
             )
         if as_json:
             parts = [{"folder": p.folder, "count": p.count, "route": p.route} for p in result.parts]

@@ -9,7 +9,14 @@ from typing import Any
 import numpy as np
 
 from featurize.brep.surfaces import Array
-from routing.export.report import hole_sections, inspecting, money_sections, other_sections, stock_sections
+from routing.export.report import (
+    cheaper,
+    hole_sections,
+    inspecting,
+    money_sections,
+    other_sections,
+    stock_sections,
+)
 from routing.export.report import main_sections as main
 from routing.export.report.blocks import (
     Block,
@@ -94,6 +101,7 @@ class Composer:
             stock_sections.dry_run(content),
             inspecting.inspection(content),
             money_sections.estimate(content),
+            cheaper.section(content, self.subject),
             *other_sections.others(content),
             other_sections.cautions(),
             traveller(content, self._paper.toolroom),

@@ -36,6 +36,7 @@ KNOWN = frozenset(
         "grinding",
         "electrodes",
         "dry_run",
+        "cheaper",
     )
 )
 

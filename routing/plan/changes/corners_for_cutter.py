@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from functools import partial
 
 from featurize import tolerances as tol
-from routing.plan.changes.change import Change, alike, at_stake, named, radius_words, round_up, sized
+from routing.plan.changes.proposal import Proposal, alike, at_stake, named, radius_words, round_up, sized
 from routing.plan.changes.upright import upright_corners, with_corners
 from routing.plan.choice import RoutedFeature
 from routing.plan.plan import Plan
@@ -17,7 +17,7 @@ from routing.processes.tools import Cutter
 ORDER = 20
 
 
-def propose(plan: Plan) -> Iterator[Change]:
+def propose(plan: Plan) -> Iterator[Proposal]:
     """The radius of the cutter that takes the bulk, where it leaves but corners to a later process."""
     job = plan.job
     margin = job.shop[MillShop].milling.corner_margin_mm
@@ -34,7 +34,7 @@ def propose(plan: Plan) -> Iterator[Change]:
         if not tight:
             continue
         now, ids = min(c.radius_mm for c in tight), tuple(f.id for f in group)
-        yield Change(
+        yield Proposal(
             kind="corners for a cutter",
             features=ids,
             text=f"{len(tight)} inside corner{'s' if len(tight) > 1 else ''} of {sized(group)} from "

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from functools import partial
 
 from featurize import tolerances as tol
-from routing.plan.changes.change import Change, alike, at_stake, named, radius_words, round_up, sized
+from routing.plan.changes.proposal import Proposal, alike, at_stake, named, radius_words, round_up, sized
 from routing.plan.changes.upright import upright_corners, with_corners
 from routing.plan.plan import Plan
 from routing.processes.mill.pace import owned
@@ -21,7 +21,7 @@ _WORTH = 1.25
 _STRAIGHT = 0.2
 
 
-def propose(plan: Plan) -> Iterator[Change]:
+def propose(plan: Plan) -> Iterator[Proposal]:
     """For what is milled whole with a cutter that its corners hold small."""
     job = plan.job
     margin = job.shop[MillShop].milling.corner_margin_mm
@@ -46,7 +46,7 @@ def propose(plan: Plan) -> Iterator[Change]:
         if radius is None or radius > wide:
             continue
         ids = tuple(f.id for f in group)
-        yield Change(
+        yield Proposal(
             kind="corners for a larger cutter",
             features=ids,
             text=f"inside corners of {sized(group)} from {radius_words(now)} to R {radius:g}: "

@@ -11,7 +11,7 @@ from featurize.brep.edits import bored, less
 from featurize.brep.part import Part
 from featurize.feature import Bore, Feature
 from featurize.recognise.thread_bores import is_through
-from routing.plan.changes.change import Change, alike, at_stake, named, sized
+from routing.plan.changes.proposal import Proposal, alike, at_stake, named, sized
 from routing.plan.plan import Plan
 from routing.processes.mill.verdict import MillVerdict
 from routing.processes.tools import Drill
@@ -19,7 +19,7 @@ from routing.processes.tools import Drill
 ORDER = 90
 
 
-def propose(plan: Plan) -> Iterator[Change]:
+def propose(plan: Plan) -> Iterator[Proposal]:
     """Where a drill makes the hole but for its bottom."""
     part = plan.job.part
     found: dict[str, Drill] = {}
@@ -42,7 +42,7 @@ def propose(plan: Plan) -> Iterator[Change]:
             found[feature.id] = drill
     for group in alike([plan.job.by_id[i] for i in found]):
         ids, drill = tuple(f.id for f in group), found[group[0].id]
-        yield Change(
+        yield Proposal(
             kind="drill point",
             features=ids,
             text=f"{sized(group)} with the drill's point of {drill.point_deg:g} deg below the depth in place "

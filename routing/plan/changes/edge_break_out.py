@@ -10,7 +10,7 @@ from featurize.brep.edits import without
 from featurize.brep.kernel_faces import kernel_faces
 from featurize.brep.part import Part
 from featurize.feature import Feature
-from routing.plan.changes.change import Change, at_stake, faces_of, named
+from routing.plan.changes.proposal import Proposal, at_stake, faces_of, named
 from routing.plan.plan import Plan
 from routing.processes.protocol import Approach
 
@@ -19,7 +19,7 @@ ORDER = 50
 _BREAK_MM = 2.5
 
 
-def propose(plan: Plan) -> Iterator[Change]:
+def propose(plan: Plan) -> Iterator[Proposal]:
     """Those that come from one side by one process together: they share their setup."""
     groups: dict[tuple[str, str], list[Feature]] = {}
     for routed in plan.features:
@@ -29,7 +29,7 @@ def propose(plan: Plan) -> Iterator[Change]:
     for (process, side), group in groups.items():
         ids = tuple(f.id for f in group)
         sizes = ", ".join(f"{s:g}" for s in sorted({round(_size(f), 3) for f in group}))
-        yield Change(
+        yield Proposal(
             kind="edge break left out",
             features=ids,
             text=f"{named(group)} ({sizes} mm) left out: no {process} from {side} for it; the edge is only "

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from routing.plan.changes.change import Change
+from routing.plan.changes.proposal import Proposal
 from routing.plan.estimate import Estimate
 from routing.plan.estimate.price import combined
 from routing.processes.shop import Rates
@@ -87,7 +87,9 @@ class Trial:
     touched: tuple[str, ...]
 
 
-def hint_of(change: Change, before: Estimate, made_by: Mapping[str, str], trial: Trial, rates: Rates) -> Hint:
+def hint_of(
+    change: Proposal, before: Estimate, made_by: Mapping[str, str], trial: Trial, rates: Rates
+) -> Hint:
     """The saving of a tried change over the part as drawn."""
     after = trial.estimate
     minutes, cost = (

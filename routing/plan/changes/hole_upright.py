@@ -11,7 +11,7 @@ from featurize.feature import Axis
 from featurize.recognise.scene import vec
 from featurize.recognise.thread_bores import is_through
 from routing.plan.changes.bores import bored_anew
-from routing.plan.changes.change import Change, at_stake, named, sized
+from routing.plan.changes.proposal import Proposal, at_stake, named, sized
 from routing.plan.plan import Plan
 
 ORDER = 80
@@ -19,7 +19,7 @@ ORDER = 80
 _LIMIT_DEG = 45.0
 
 
-def propose(plan: Plan) -> Iterator[Change]:
+def propose(plan: Plan) -> Iterator[Proposal]:
     """For each blind hole that slants from the side that it opens to."""
     part = plan.job.part
     for feature in plan.job.features:
@@ -31,7 +31,7 @@ def propose(plan: Plan) -> Iterator[Change]:
         lean = float(np.degrees(np.arccos(np.clip(toward @ out, -1, 1))))
         if part.frame.side_of(out) is not None or lean > _LIMIT_DEG:
             continue
-        yield Change(
+        yield Proposal(
             kind="hole upright",
             features=(feature.id,),
             text=f"{sized([feature])} square to its side in place of {lean:.3g} deg, its mouth where it is "

@@ -13,8 +13,8 @@ from featurize.brep.edits import CLEAR_MM, flared, less
 from featurize.brep.part import Part
 from featurize.brep.surfaces import Array
 from featurize.feature import Feature, Role
-from routing.plan.changes.change import Change, alike, at_stake, named, sized
 from routing.plan.changes.outline import floor_of
+from routing.plan.changes.proposal import Proposal, alike, at_stake, named, sized
 from routing.plan.plan import Plan
 from routing.processes.wire.verdict import WIRE
 
@@ -23,7 +23,7 @@ ORDER = 100
 _LAND_MM = 3.0
 
 
-def propose(plan: Plan) -> Iterator[Change]:
+def propose(plan: Plan) -> Iterator[Proposal]:
     """For wired openings whose land is longer than is common."""
     part = plan.job.part
     wired = [
@@ -36,7 +36,7 @@ def propose(plan: Plan) -> Iterator[Change]:
         land, lean = first.dims["land_mm"], first.dims.get("taper_deg", 0.0)
         if lean < tol.CONE_MIN_DEG or not all(f.faces_with(Role.LAND) for f in group):
             continue
-        yield Change(
+        yield Proposal(
             kind="land shorter",
             features=ids,
             text=f"land of {sized(group)} from {land:.3g} to {_LAND_MM:g} mm, the relief of {lean:.3g} deg "

@@ -14,7 +14,7 @@ from featurize.brep.kernel_faces import kernel_faces
 from featurize.brep.part import Part
 from featurize.brep.surfaces import Array, Plane
 from featurize.feature import Kind, Role
-from routing.plan.changes.change import Change, alike, at_stake, named, round_up, sized
+from routing.plan.changes.proposal import Proposal, alike, at_stake, named, round_up, sized
 from routing.plan.changes.upright import UprightCorner, upright_corners, with_radius
 from routing.plan.plan import Plan
 from routing.processes.wire.shop import WireShop
@@ -23,7 +23,7 @@ from routing.processes.wire.verdict import WIRE
 ORDER = 60
 
 
-def propose(plan: Plan) -> Iterator[Change]:
+def propose(plan: Plan) -> Iterator[Proposal]:
     """For pockets with one flat floor and upright walls that no wire makes for that floor."""
     job, part = plan.job, plan.job.part
     if not job.uses(WIRE):
@@ -46,7 +46,7 @@ def propose(plan: Plan) -> Iterator[Change]:
         sharp = [c for own in corners.values() for c in own if c.radius_mm < tol.LENGTH_MM]
         rounded_ = f", its sharp corners at R {radius:g}" if sharp else ""
         ids, deep = tuple(f.id for f in group), float(np.ptp(part.mesh.vertices @ normals[0]))
-        yield Change(
+        yield Proposal(
             kind="opened through",
             features=ids,
             text=f"{sized(group)} right through the part, {deep:.4g} deep{rounded_}: wired",

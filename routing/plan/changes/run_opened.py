@@ -14,7 +14,7 @@ from featurize.brep.part import Part
 from featurize.brep.surfaces import Array, Plane
 from featurize.brep.surfaces_at import parallel
 from featurize.feature import Feature, Kind, Role
-from routing.plan.changes.change import Change, at_stake, named, sized
+from routing.plan.changes.proposal import Proposal, at_stake, named, sized
 from routing.plan.plan import Plan
 from routing.processes.context import JobContext
 from routing.processes.surface_grind.verdict import GRIND
@@ -23,7 +23,7 @@ ORDER = 40
 _WORDS = {1: "the end of {} opened", 2: "both ends of {} opened"}
 
 
-def propose(plan: Plan) -> Iterator[Change]:
+def propose(plan: Plan) -> Iterator[Proposal]:
     """For recesses with a flat floor that no wheel makes: along the way that takes least."""
     job, part = plan.job, plan.job.part
     for routed in plan.features:
@@ -38,7 +38,7 @@ def propose(plan: Plan) -> Iterator[Change]:
             gone = [_beyond(part, feature, up, along, sense) for sense in ends]
             longer = sum(length for _, length in gone)
             side = part.frame.side_of(along) or "its length"
-            yield Change(
+            yield Proposal(
                 kind="run opened",
                 features=(feature.id,),
                 text=f"{_WORDS[len(ends)].format(sized([feature]))} along {side.lstrip('+-')}, {longer:.3g} "

@@ -15,7 +15,7 @@ from featurize.brep.kernel_faces import kernel_faces
 from featurize.brep.part import Part
 from featurize.brep.surfaces import Array, Plane
 from featurize.feature import Feature, Kind, Role
-from routing.plan.changes.change import Change, alike, at_stake, named, sized
+from routing.plan.changes.proposal import Proposal, alike, at_stake, named, sized
 from routing.plan.plan import Plan
 from routing.processes.context import JobContext
 from routing.processes.mill.pace import owned, reach_mm
@@ -28,7 +28,7 @@ _STEP_MM = 0.1
 _MOST = 0.5
 
 
-def propose(plan: Plan) -> Iterator[Change]:
+def propose(plan: Plan) -> Iterator[Proposal]:
     """For what is refused by the mill and has a flat floor over sharp feet."""
     job, part = plan.job, plan.job.part
     deep = [r.feature for r in plan.features if _is_refused(plan, r.feature)]
@@ -43,7 +43,7 @@ def propose(plan: Plan) -> Iterator[Change]:
         if not (1 - _MOST) * depth <= new < depth - tol.SURFACE_MM:
             continue
         ids = tuple(f.id for f in group)
-        yield Change(
+        yield Proposal(
             kind="shallower",
             features=ids,
             text=f"{sized(group)} {new:.3g} deep in place of {depth:.4g}: a cutter that fits reaches it",

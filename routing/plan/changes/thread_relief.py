@@ -9,7 +9,7 @@ from featurize.feature import Axis, Bore, Feature
 from featurize.recognise.thread_bores import is_through, relief_bore
 from featurize.standards.threads import parse
 from routing.plan.changes.bores import bored_anew
-from routing.plan.changes.change import Change, alike, at_stake, named, sized
+from routing.plan.changes.proposal import Proposal, alike, at_stake, named, sized
 from routing.plan.plan import Plan
 from routing.plan.threads import RELIEF_PITCHES
 
@@ -18,7 +18,7 @@ ORDER = 75
 _LEAST_MM = 0.5
 
 
-def propose(plan: Plan) -> Iterator[Change]:
+def propose(plan: Plan) -> Iterator[Proposal]:
     """To the deepest that is common, with the thread's bore as deep as it was."""
     holes = [f for f in plan.job.features if f.thread and f.thread.designation and not is_through(f)]
     for group in alike(holes):
@@ -32,7 +32,7 @@ def propose(plan: Plan) -> Iterator[Change]:
         jobs: list[tuple[Feature, Axis, tuple[Bore, ...]]] = [
             (f, f.axis, _shallower(f.bores, depth)) for f in group if f.axis is not None
         ]
-        yield Change(
+        yield Proposal(
             kind="relief shallower",
             features=ids,
             text=f"relief of {sized(group)} {depth:g} deep in place of {relief.end_mm:.3g}: "

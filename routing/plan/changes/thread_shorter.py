@@ -10,7 +10,7 @@ from featurize.feature import Axis, Bore, Feature
 from featurize.recognise.thread_bores import is_through, relief_bore, thread_bore
 from featurize.standards.threads import ThreadSize, parse
 from routing.plan.changes.bores import bored_anew, deepened
-from routing.plan.changes.change import Change, at_stake, sized
+from routing.plan.changes.proposal import Proposal, at_stake, sized
 from routing.plan.plan import Plan
 from routing.plan.threads import FULL_THREAD_CARBIDE, FULL_THREAD_STEEL, RUN_OUT_PITCHES
 
@@ -21,7 +21,7 @@ _LEAST_MM = 1.0
 _DEPTH_STEP_MM = 0.5
 
 
-def propose(plan: Plan) -> Iterator[Change]:
+def propose(plan: Plan) -> Iterator[Proposal]:
     """To the full thread that the material asks for, and its run-out."""
     job = plan.job
     carbide = job.material.binder_percent is not None
@@ -45,7 +45,7 @@ def propose(plan: Plan) -> Iterator[Change]:
             sorted({round(thread_bore(f.but(bores=b), size).end_mm, 3) for f, b in some})
             for some in ([(f, f.bores) for f in shortened], [(f, b) for f, _, b in jobs])
         )
-        yield Change(
+        yield Proposal(
             kind="thread shorter",
             features=ids,
             text=f"bore of {sized(shortened)} {_listed(after)} deep in place of {_listed(before)}: "

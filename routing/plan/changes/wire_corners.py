@@ -8,7 +8,7 @@ from functools import partial
 import numpy as np
 
 from featurize import tolerances as tol
-from routing.plan.changes.change import Change, alike, at_stake, named, radius_words, round_up, sized
+from routing.plan.changes.proposal import Proposal, alike, at_stake, named, radius_words, round_up, sized
 from routing.plan.changes.upright import upright_corners, with_corners
 from routing.plan.plan import Plan
 from routing.processes.tools import Wire
@@ -18,7 +18,7 @@ from routing.processes.wire.verdict import WIRE, WireVerdict
 ORDER = 10
 
 
-def propose(plan: Plan) -> Iterator[Change]:
+def propose(plan: Plan) -> Iterator[Proposal]:
     """For what a thin wire makes, and for what no wire makes, for its corners: those of the thickest wire."""
     job = plan.job
     thickest = max(job.shop[WireShop].wires, key=lambda w: w.corner_mm)
@@ -39,7 +39,7 @@ def propose(plan: Plan) -> Iterator[Change]:
             continue
         now, ids = min(c.radius_mm for c in tight), tuple(f.id for f in group)
         wire = answer.wire if made_so else None
-        yield Change(
+        yield Proposal(
             kind="corners for a thicker wire",
             features=ids,
             text=f"{len(tight)} inside corner{'s' if len(tight) > 1 else ''} of {sized(group)} from "

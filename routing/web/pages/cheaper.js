@@ -21,9 +21,10 @@ function results(found, address, pick) {
   const { hints, tried, cost, currency, note } = found;
   if (!hints.length) return el("p", { className: "quiet" }, W.noCheaper(tried));
   const figure = value => el("td", { className: "figures" }, grouped(value, 0));
-  const row = (h, n) => el("tr", null, el("th", { scope: "row" }, n + 1), el("td", null, h.text), el("td", null, h.features.map(key => [pick(key), " "])),
-    figure(h.cost.value), figure(h.cost.low), figure(h.cost.high), figure(h.minutes.value),
-    el("td", null, el("p", null, h.ask), el("p", { className: "quiet" }, h.risk, ". ", h.instead_of.length > 0 && W.insteadOf(h.instead_of))));
+  const row = (h, n) => el("tr", null, el("th", { scope: "row" }, n + 1),
+    el("td", null, el("div", null, el("p", null, h.text, " ", h.features.map(key => [pick(key), " "])), el("p", null, h.ask),
+      el("p", { className: "quiet" }, W.inMind(h.risk), " ", h.instead_of.length > 0 && W.insteadOf(h.instead_of)))),
+    figure(h.cost.value), figure(h.cost.low), figure(h.cost.high), figure(h.minutes.value));
   return [
     el("p", { className: "quiet" }, W.cheaperSum(tried, `${grouped(cost, 0)} ${currency}`), " ", note),
     table(W.cheaper, W.cheaperHeads, hints.map(row)),

@@ -16,7 +16,7 @@ _STEP_MM = 0.05
 
 
 @dataclass(frozen=True, eq=False)
-class Change:
+class Proposal:
     """``text`` says what to change, ``ask`` is the question to the customer, ``risk`` what it may mean for
     what the part does; without a full stop.
 
