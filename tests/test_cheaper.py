@@ -5,26 +5,34 @@ The changes are made here with cadquery, from the dimensions of the part, not by
 
 from __future__ import annotations
 
+import json
+import os
+import re
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from math import pi, radians, tan
 from pathlib import Path
 from typing import Any
 
 import cadquery as cq
+import lxml.html
 import pytest
 
 from demo_models import make
 from featurize.brep.shapes import volume_mm3
+from featurize.brep.solids import KernelError
+from featurize.feature import Kind
+from featurize.isolate import run_isolated
 from featurize.step.read import read_step
 from routing.inputs.choices import Choices
 from routing.inputs.shop import load_shop
-from routing.jobs.cheaper import find_hints
+from routing.jobs.cheaper import Budget, find_hints
 from routing.jobs.job import decide_plan, inputs_of, recognise_parts
 from routing.jobs.job_inputs import Inputs
 from routing.plan.changes import kinds, proposals
-from routing.plan.changes.hint import Hint
+from routing.plan.changes.hint import Hint, Hints
 from routing.plan.plan import Plan
+from tests.support.batches import run
 from tests.support.sampled import few
 
 Solid = cq.Workplane
@@ -284,3 +292,116 @@ def test_shorter_land_takes_what_the_closed_form_says(tmp_path: Path) -> None:
     t, perimeter = tan(radians(0.75)), 2 * (16 + 10) - 8 * 0.8 + 2 * pi * 0.8
     more = perimeter * t * (21**2 - 18**2) / 2 + pi * t**2 * (21**3 - 18**3) / 3
     assert plan.job.part.volume_mm3 - volume_mm3(change.apply()) == pytest.approx(more, rel=1e-4)
+
+
+def with_hole(corner: float) -> Solid:
+    """A pocket, and a hole that may be a thread."""
+    return box(40, 24, 16).cut(pit((8, 20), (7, 15), (11, 16), corner)).cut(pin(30, 10, (6, 17), 5))
+
+
+def test_answers_for_single_features_hold_in_the_changed_part(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A thread answered by the id of its hole, a process forced on it and an edge: else the saving would be
+    that of another part."""
+    common = Choices(material="carbide-12", working_side="+z")
+    found, _ = planned(with_hole(0), tmp_path, "asked", common)
+    (hole,) = (f for f in found.job.features if f.kind == Kind.HOLE)
+    choices = common.but(threads={hole.id: "M6"}, edges={hole.id: "must break"})
+    before, inputs = planned(with_hole(0), tmp_path, "drawn", choices)
+    alike = common.but(threads={"5": "M6"}, edges={"threaded hole": "must break"})
+    after, _ = planned(with_hole(0.75), tmp_path, "changed", alike)
+    (hint,) = hints_of(monkeypatch, before, inputs, "corners for a cutter")
+    check(hint, before, after)
+
+
+def small_plan(folder: Path) -> tuple[Plan, Inputs]:
+    """With one chamfer, whose proposal the tests below take for a pattern."""
+    return planned(box(30, 20, 12).edges("|X and <Z and <Y").chamfer(1), folder, "small", Choices())
+
+
+def fails() -> Any:
+    raise KernelError("no")
+
+
+def crashes() -> Any:
+    os.abort()
+
+
+def in_child(folder: Path) -> Hints:
+    """Runs in a process that may be forked, as every job's: what crashes is a fork of it."""
+    plan, inputs = small_plan(folder)
+    (good,) = proposals(plan)
+    ways = [fails, crashes, good.apply]
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("routing.plan.changes.proposals", lambda _: [replace(good, apply=w) for w in ways])
+        return find_hints(plan, inputs)
+
+
+def test_what_fails_or_crashes_is_counted_and_costs_the_others_nothing(tmp_path: Path) -> None:
+    found = run_isolated(in_child, tmp_path, time_limit_s=100.0)
+    assert (found.tried, found.failed, found.untried) == (3, 2, 0)
+    assert [h.features for h in found.hints] == [("F01",)]
+
+
+def test_nothing_is_promised_that_touches_other_features_or_was_not_tried(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    plan, inputs = planned(
+        box(30, 20, 12).cut(pit((10, 20), (5, 12), (9, 12), 2)).edges("|X and <Z and <Y").chamfer(1),
+        tmp_path,
+        "two",
+        Choices(),
+    )
+    (good,) = (c for c in proposals(plan) if c.kind == "edge break left out")
+    block = replace(good, apply=lambda: box(30, 20, 12).val().wrapped)  # the pocket is gone as well
+    monkeypatch.setattr("routing.plan.changes.proposals", lambda _: [block, good])
+    found = find_hints(plan, inputs, Budget(trials=1))
+    assert (found.tried, found.refused, found.untried, found.hints) == (1, 1, 1, ())
+    assert find_hints(plan, inputs, Budget(seconds=0)).tried == 0
+
+
+def test_command_writes_data_and_letters_that_agree(tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    wear_plate = DEMOS / "wear_plate.step"
+    ran = run("cheaper", wear_plate, "--material", "steel-60hrc", "-o", out, "--json")
+    assert ran.returncode == 0, ran.stderr
+    (part,) = json.loads(ran.stdout)["parts"]
+    data = json.loads((out / "cheaper.json").read_text(encoding="utf-8"))
+    assert data["hints"] == part["hints"]
+    (hint,) = part["hints"]
+    text = " ".join((out / "letter.txt").read_text(encoding="utf-8").split())
+    root = lxml.html.parse(str(out / "letter.html")).getroot()
+    page = " ".join(root.text_content().split())
+    figure = f"{hint['cost']['value']:.0f} ({hint['cost']['low']:.0f} to {hint['cost']['high']:.0f})"
+    for said in (figure, hint["ask"], "estimate, not an offer", part["note"]):
+        assert said in text
+        assert said in page
+    assert len(root.findall(".//svg")) == 2  # the part, and the spot
+    assert not [e for e in root.iter() if e.get("src") or (e.get("href") or "#")[0] != "#"]
+
+
+def test_command_leaves_nothing_for_a_file_that_cannot_be_read(tmp_path: Path) -> None:
+    (tmp_path / "bad.step").write_text("nothing")
+    ran = run("cheaper", tmp_path / "bad.step", "-o", tmp_path / "out")
+    assert ran.returncode == 2
+    assert len(ran.stderr.strip().splitlines()) == 1
+    assert [p.name for p in tmp_path.iterdir()] == ["bad.step"]
+
+
+@pytest.mark.thorough
+def test_demos_show_what_the_docs_say() -> None:
+    """Every row of the table in docs/cheaper.md, and at least eight kinds of change."""
+    text = (DEMOS.parent / "docs" / "cheaper.md").read_text(encoding="utf-8")
+    rows = re.findall(
+        r"^\| `(\w+)` \| ([a-z ]+) \| .* \| (\d+) \(\d+ to \d+\) \| \d+ \|$", text, re.MULTILINE
+    )
+    materials = dict(re.findall(r"^\| `(\w+)` \| ((?:steel|carbide)-\w+) \|", text, re.MULTILINE))
+    assert len({kind for _, kind, _ in rows}) >= 8
+    found = []
+    for name, material in materials.items():
+        hints = find_hints(*routed(DEMOS / f"{name}.step", Choices(material=material)), Budget(40, 1e4)).hints
+        found += [(name, h.kind, h.cost.value) for h in hints]
+    assert [f[:2] for f in found] == [r[:2] for r in rows]
+    for (_, _, told), (_, _, value) in zip(rows, found, strict=True):
+        assert float(told) == pytest.approx(value, rel=0.02, abs=0.6)  # the table has whole money

@@ -32,9 +32,9 @@ def propose(plan: Plan) -> Iterator[Proposal]:
         yield Proposal(
             kind="edge break left out",
             features=ids,
-            text=f"{named(group)} ({sizes} mm) left out: no {process} from {side} for it; the edge is only "
-            "broken by hand",
-            ask=f"Is {named(group)} needed, or will an edge broken by hand do?",
+            text=f"{named(group)} ({sizes} mm) left out: no {process} from {side} for it",
+            ask=f"Is {named(group)} needed, or will an edge do that is left sharp, or broken by hand where "
+            "it must be?",
             risk="a lead-in, room for a neighbour's corner or an edge that must not cut would be missing",
             at_stake=at_stake(plan, ids),
             apply=partial(_apply, plan.job.part, faces_of(group)),

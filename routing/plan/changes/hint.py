@@ -104,7 +104,7 @@ def hint_of(
         ask=change.ask,
         risk=change.risk,
         before=_words(made_by),
-        after=_words(trial.made_by) or "no longer there",
+        after=_words(trial.made_by) or "nothing: left out",
         minutes=Saved(minutes.value, minutes.low, minutes.high),
         cost=Saved(cost.value, cost.low, cost.high),
         setups=before.setups - after.setups,
