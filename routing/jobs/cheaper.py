@@ -84,7 +84,7 @@ def find_hints(
             continue
         found.append(hint)
     found.sort(key=lambda h: -h.cost.value)
-    numbered = tuple(replace(h, instead_of=_instead(found[:n], h)) for n, h in enumerate(found))
+    numbered = tuple(replace(h, overlaps=_overlaps(found[:n], h)) for n, h in enumerate(found))
     return replace(counted, hints=numbered)
 
 
@@ -92,7 +92,7 @@ def _made_by(plan: Plan, change: Proposal) -> dict[str, str]:
     return {i: plan.process_of(i) for i in change.features}
 
 
-def _instead(before: list[Hint], hint: Hint) -> tuple[int, ...]:
+def _overlaps(before: list[Hint], hint: Hint) -> tuple[int, ...]:
     own = set(hint.features)
     return tuple(n for n, other in enumerate(before, 1) if own & set(other.features))
 

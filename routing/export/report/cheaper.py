@@ -31,8 +31,8 @@ TITLE = "What would make it cheaper"
 _MARKED, _PLAIN, _INK = "#d5694f", "#eceae4", "#a3112f"
 _VIEWS = ("iso", "iso below")
 _WIDE, _HIGH = 87.0, 62.0
-# The spot is shown with this much around it, and no less of the part than a share of its size.
-_AROUND, _LEAST = 2.2, 0.3
+# The spot is shown with this much around it, and no less or more of the part than shares of its size.
+_AROUND, _LEAST, _MOST = 2.2, 0.3, 0.55
 _COLUMNS = 78
 # A batch of which a piece saves the same within this is not told.
 _SAME_SHARE = 0.02
@@ -58,8 +58,13 @@ def section(content: Content, subject: Subject) -> Section | None:
     found = content.get("cheaper")
     if found is None:
         return None
-    hints = (block for n in range(len(found["hints"])) for block in _hint(found, n, subject, titled=True))
-    return Section(TITLE, (*_lead(found), *hints))
+    blocks: list[Block] = []
+    shown = set()
+    for n, hint in enumerate(found["hints"]):
+        pictures, facts = _hint(found, n, subject, titled=True)
+        blocks += [facts] if str(hint["features"]) in shown else [pictures, facts]
+        shown.add(str(hint["features"]))
+    return Section(TITLE, (*_lead(found), *blocks))
 
 
 def letter(found: Content, title: str, head: Sequence[tuple[str, str]], subject: Subject) -> Report:
@@ -118,7 +123,8 @@ def _facts(found: Content, hint: Content) -> list[tuple[str, str]]:
     saved = [f"{_span(hint['cost'])} {money} and {_span(hint['minutes'])} minutes of one piece"]
     lots = [lot for lot in hint["lots"] if abs(lot["cost"] - alone) > _SAME_SHARE * abs(alone)]
     saved += [f"{number(lot['cost'], 0)} {money} each of {lot['pieces']}" for lot in lots]
-    made = f"now {hint['before']}, then {hint['after']}"
+    same = hint["before"] == hint["after"]
+    made = f"{hint['before']}, as now" if same else f"now {hint['before']}, then {hint['after']}"
     if more := abs(hint["setups"]):
         made += f"; {more} setup{'s' if more > 1 else ''} {'less' if hint['setups'] > 0 else 'more'}"
     rows = [
@@ -127,8 +133,9 @@ def _facts(found: Content, hint: Content) -> list[tuple[str, str]]:
         ("Please say", hint["ask"]),
         ("Bear in mind", sentence(hint["risk"])),
     ]
-    if hint["instead_of"]:
-        rows.append(("In place of", f"number {' or '.join(map(str, hint['instead_of']))}, not beside it"))
+    if hint["overlaps"]:
+        others = ", ".join(map(str, hint["overlaps"]))
+        rows.append(("Beside", f"number {others} changes the same feature: the savings do not add"))
     return rows
 
 
@@ -146,20 +153,30 @@ def _pictures(subject: Subject, hint: Content) -> list[tuple[Drawing, str]]:
     """The part from where most of the features is seen, and the spot."""
     if len(subject.faces) > MOST_FACES:
         return []
-    own = {i for i, (_, feature) in enumerate(subject.faces) if feature in hint["features"]}
+    own, first = (
+        {i for i, (_, feature) in enumerate(subject.faces) if feature in some}
+        for some in (hint["features"], hint["features"][:1])
+    )
     sight = max((subject.sight(view) for view in _VIEWS), key=lambda s: _seen(s, own))
-    facets = subject.body.corners[np.isin(subject.mesh.face_of_triangle, list(own))]
-    if not len(facets):
+    box, near = _box(subject, sight, own), _box(subject, sight, first)
+    if box is None or near is None:
         return []
-    corners = sight.flat(facets.reshape(-1, 3))
-    low, high = corners.min(axis=0), corners.max(axis=0)
-    whole = sight.box[1] - sight.box[0]
-    half = np.maximum((high - low) * _AROUND, float(whole.max()) * _LEAST) / 2
-    middle = (low + high) / 2
+    size = float((sight.box[1] - sight.box[0]).max())
+    half = np.clip((near[1] - near[0]) * _AROUND, _LEAST * size, _MOST * size) / 2
+    middle = near.mean(axis=0)
     names = ", ".join(hint["features"])
-    part = _drawn(sight, sight.box, own, np.array([low, high]), f"The part, {names} marked")
-    near = _drawn(sight, np.array([middle - half, middle + half]), own, None, f"{names}, near")
-    return [(part, f"{names} on the part"), (near, f"{names}, near")]
+    part = _drawn(sight, sight.box, own, box, f"The part, {names} marked")
+    spot = _drawn(sight, np.array([middle - half, middle + half]), own, None, f"{hint['features'][0]}, near")
+    return [(part, f"{names} on the part"), (spot, f"{hint['features'][0]}, near")]
+
+
+def _box(subject: Subject, sight: HiddenLineView, faces: set[int]) -> Array | None:
+    """Low and high (2, 2) of some faces in a view."""
+    facets = subject.body.corners[np.isin(subject.mesh.face_of_triangle, list(faces))]
+    if not len(facets):
+        return None
+    corners = sight.flat(facets.reshape(-1, 3))
+    return np.array([corners.min(axis=0), corners.max(axis=0)])
 
 
 def _seen(sight: HiddenLineView, faces: set[int]) -> float:

@@ -38,7 +38,7 @@ class Hint:
     """One change that was tried and saves.
 
     ``before`` and ``after`` are what the features are made by, in words; ``setups`` are saved, negative where
-    there are more. ``instead_of`` are the numbers (from 1) of dearer hints for the same features.
+    there are more. ``overlaps`` are the numbers (from 1) of hints before it for the same features.
     """
 
     kind: str
@@ -52,7 +52,7 @@ class Hint:
     cost: Saved
     setups: int
     lots: tuple[AtLot, ...]
-    instead_of: tuple[int, ...] = ()
+    overlaps: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True)

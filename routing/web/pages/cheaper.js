@@ -23,7 +23,7 @@ function results(found, address, pick) {
   const figure = value => el("td", { className: "figures" }, grouped(value, 0));
   const row = (h, n) => el("tr", null, el("th", { scope: "row" }, n + 1),
     el("td", null, el("div", null, el("p", null, h.text, " ", h.features.map(key => [pick(key), " "])), el("p", null, h.ask),
-      el("p", { className: "quiet" }, W.inMind(h.risk), " ", h.instead_of.length > 0 && W.insteadOf(h.instead_of)))),
+      el("p", { className: "quiet" }, W.inMind(h.risk), " ", h.overlaps.length > 0 && W.overlaps(h.overlaps)))),
     figure(h.cost.value), figure(h.cost.low), figure(h.cost.high), figure(h.minutes.value));
   return [
     el("p", { className: "quiet" }, W.cheaperSum(tried, `${grouped(cost, 0)} ${currency}`), " ", note),

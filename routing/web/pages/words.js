@@ -213,7 +213,7 @@ export const WORDS = {
     cheaperSum: (tried, money) => `${tried} changes were tried on a part of ${money} as drawn.`,
     cheaperHeads: ["No.", "Change, what to ask, what to bear in mind", "Saves, money", "From", "To", "Saves, minutes"],
     inMind: risk => `Bear in mind: ${risk}.`,
-    insteadOf: numbers => `In place of no. ${numbers.join(" or ")}.`,
+    overlaps: numbers => `No. ${numbers.join(", ")} changes the same feature: the savings do not add.`,
     letter: "Look at the letter to the customer", letterText: "The letter as text",
   },
 };
