@@ -41,10 +41,14 @@ _TRIAL_S = 300.0
 
 @dataclass(frozen=True)
 class Budget:
-    """How many changes are tried at most, and for how long in all; the trial that is under way ends first."""
+    """How many changes are tried at most for a part, and for how long in all: then a trial is stopped."""
 
     trials: int = 16
     seconds: float = 300.0
+
+    def for_each(self, parts: int) -> Budget:
+        """Its share for each of several parts: the time is the file's."""
+        return replace(self, seconds=self.seconds / max(1, parts))
 
 
 def find_hints(
@@ -129,7 +133,7 @@ def _in_child(
     inputs = inputs_of(document, choices, shop)
     names = folder_names([part.name for part in document.parts])
     return [
-        hints_of_part(document, n, settled, inputs, folder / name, budget, to_parent)
+        hints_of_part(document, n, settled, inputs, folder / name, budget.for_each(len(names)), to_parent)
         for n, (settled, name) in enumerate(
             zip(recognise_parts(document, inputs, to_parent), names, strict=True)
         )

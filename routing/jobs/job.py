@@ -359,9 +359,10 @@ def _one_part(
     work = Work(document, solid, recognition, plan, stock, proof, shop, choices, content)
     tell(content | setups.planned(work))
     if cheaper:
-        from routing.jobs.cheaper import find_hints
+        from routing.jobs.cheaper import Budget, find_hints
 
-        content["cheaper"] = route_json.plain(find_hints(plan, inputs, report=span(report, 0.4, 0.1)))
+        budget = Budget().for_each(len(document.parts))
+        content["cheaper"] = route_json.plain(find_hints(plan, inputs, budget, span(report, 0.4, 0.1)))
     checked = partial(machined_on_paper, folder, solid) if checks else None
     export(exporters, work, folder, key, span(report, 0.5, 0.5), cache, checked)
     return content

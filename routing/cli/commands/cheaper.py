@@ -49,7 +49,7 @@ def cheaper(
     choices: ChoicesFile = None,
     shop: ShopFile = None,
     trials: Annotated[int, typer.Option(help="How many changes are tried at most.", min=1, max=200)] = 16,
-    seconds: Annotated[float, typer.Option(help="No trial begins after so many seconds.", min=1)] = 300.0,
+    seconds: Annotated[float, typer.Option(help="How long changes are tried in all.", min=1)] = 300.0,
     as_json: Json = False,
     time_limit: TimeLimit = 900.0,
     debug: Debug = False,

@@ -153,12 +153,14 @@ def _pictures(subject: Subject, hint: Content) -> list[tuple[Drawing, str]]:
     """The part from where most of the features is seen, and the spot."""
     if len(subject.faces) > MOST_FACES:
         return []
-    own, first = (
-        {i for i, (_, feature) in enumerate(subject.faces) if feature in some}
-        for some in (hint["features"], hint["features"][:1])
-    )
+    faces = {
+        name: {i for i, (_, feature) in enumerate(subject.faces) if feature == name}
+        for name in hint["features"]
+    }
+    own = set().union(*faces.values())
     sight = max((subject.sight(view) for view in _VIEWS), key=lambda s: _seen(s, own))
-    box, near = _box(subject, sight, own), _box(subject, sight, first)
+    best = max(faces, key=lambda name: _seen(sight, faces[name]))
+    box, near = _box(subject, sight, own), _box(subject, sight, faces[best])
     if box is None or near is None:
         return []
     size = float((sight.box[1] - sight.box[0]).max())
@@ -166,8 +168,8 @@ def _pictures(subject: Subject, hint: Content) -> list[tuple[Drawing, str]]:
     middle = near.mean(axis=0)
     names = ", ".join(hint["features"])
     part = _drawn(sight, sight.box, own, box, f"The part, {names} marked")
-    spot = _drawn(sight, np.array([middle - half, middle + half]), own, None, f"{hint['features'][0]}, near")
-    return [(part, f"{names} on the part"), (spot, f"{hint['features'][0]}, near")]
+    spot = _drawn(sight, np.array([middle - half, middle + half]), own, None, f"{best}, near")
+    return [(part, f"{names} on the part"), (spot, f"{best}, near")]
 
 
 def _box(subject: Subject, sight: HiddenLineView, faces: set[int]) -> Array | None:
