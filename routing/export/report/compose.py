@@ -22,6 +22,7 @@ from routing.export.report.blocks import (
     number,
     words_of,
 )
+from routing.export.report.codes import codes
 from routing.export.report.electrode_sheet import electrodes
 from routing.export.report.gallery import Gallery
 from routing.export.report.packs import Pack, pack, readers
@@ -45,7 +46,7 @@ class Paper:
     """What all papers of a job are made from; ``grinding`` has the sketches by setup, 0 where none is ground.
 
     ``drawing`` is the part's own with sizes, None where it is not drawn; ``toolroom`` names whose papers
-    these are, ``date`` is as chosen.
+    these are, ``date`` is as chosen, ``page`` the address that the traveller's codes link to.
     """
 
     content: Mapping[str, Any]
@@ -54,6 +55,7 @@ class Paper:
     drawing: Section | None = None
     toolroom: str = ""
     date: str = ""
+    page: str = ""
 
     @property
     def subject(self) -> Subject:
@@ -126,6 +128,7 @@ class Composer:
             yield main.plan(content)
         elif reader == "traveller":
             yield _flowing(traveller(content, self._paper.toolroom))
+            yield codes(content, self._paper.page)
         elif reader == "quote":
             yield money_sections.quote(content)
         else:
