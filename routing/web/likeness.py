@@ -39,7 +39,7 @@ Vector = NDArray[np.float32]
 
 
 @dataclass(frozen=True)
-class Shape:
+class PartShape:
     """``features`` are kind, thread ("" for none) and sizes of each that tells parts apart."""
 
     box_mm: tuple[float, ...]
@@ -48,7 +48,7 @@ class Shape:
     axes: tuple[tuple[tuple[float, ...], tuple[float, ...]], ...] = ()
 
     @classmethod
-    def of(cls, part: Mapping[str, Any], features: Sequence[Mapping[str, Any]]) -> Shape:
+    def of(cls, part: Mapping[str, Any], features: Sequence[Mapping[str, Any]]) -> PartShape:
         """From the ``part`` and ``features`` of a route file."""
         own = [f for f in features if f["kind"] not in _COMMON]
         return cls(
@@ -135,7 +135,7 @@ class Difference:
     now: str
 
 
-def differences(of: Shape, other: Shape) -> list[Difference]:
+def differences(of: PartShape, other: PartShape) -> list[Difference]:
     """What the other has otherwise: sizes of its box, its volume, features more or less or of other sizes."""
     found = []
     if any(abs(a - b) > _SAME_MM for a, b in zip(of.box_mm, other.box_mm, strict=True)):
@@ -201,5 +201,5 @@ def _plain(name: str) -> str:
     return name.removesuffix("_mm").removesuffix("_deg").replace("_", " ")
 
 
-def _box(shape: Shape) -> str:
+def _box(shape: PartShape) -> str:
     return " x ".join(f"{s:.4g}" for s in shape.box_mm)

@@ -15,7 +15,7 @@ from starlette.responses import JSONResponse, Response
 
 from routing.web.interface import Endpoint
 from routing.web.kept import route_of
-from routing.web.likeness import Shape, differences
+from routing.web.likeness import PartShape, differences
 from routing.web.records import State
 from routing.web.schemas import LOOKED_FOR, ref
 from routing.web.shapes import Described
@@ -67,7 +67,7 @@ class Liking:
 
 
 def alike(
-    store: Store, mine: Described | Shape | None, words: str, material: str, limit: int = 12
+    store: Store, mine: Described | PartShape | None, words: str, material: str, limit: int = 12
 ) -> dict[str, Any]:
     """The answer as plain data."""
     shape = mine.shape if isinstance(mine, Described) else mine
@@ -136,7 +136,7 @@ def _described(store: Store, job: str, number: int, count: int) -> Sequence[Desc
                 estimate.get("minutes"),
                 estimate.get("cost"),
                 estimate.get("currency", ""),
-                Shape.of(route["part"], route["features"]),
+                PartShape.of(route["part"], route["features"]),
             )
         )
     return found

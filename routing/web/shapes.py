@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from routing.web.likeness import LENGTH, VERSION, Shape, likeness
+from routing.web.likeness import LENGTH, VERSION, PartShape, likeness
 
 # An id that is never given twice tells whether what was read is still what there is.
 SHAPES = """
@@ -43,7 +43,7 @@ class Described:
     minutes: float | None
     cost: float | None
     currency: str
-    shape: Shape
+    shape: PartShape
 
 
 @dataclass(frozen=True)
@@ -96,9 +96,9 @@ class ShapeTable:
         """Jobs with their last finished revision, where that is not described as it is today."""
         with self._lock:
             rows = self._db.execute(
-                "SELECT revision.job, MAX(revision.number) FROM revision WHERE state = 'done' "
-                "GROUP BY revision.job HAVING NOT EXISTS (SELECT 1 FROM shape WHERE shape.job = revision.job "
-                "AND shape.number = MAX(revision.number) AND version = ?)",
+                "SELECT done.job, done.number FROM (SELECT job, MAX(number) AS number FROM revision "
+                "WHERE state = 'done' GROUP BY job) AS done LEFT JOIN shape ON shape.job = done.job "
+                "AND shape.number = done.number AND shape.version = ? WHERE shape.id IS NULL",
                 (VERSION,),
             ).fetchall()
         return [(job, number) for job, number in rows]
@@ -109,7 +109,13 @@ class ShapeTable:
         return _described(rows[0]) if rows else None
 
     def like(
-        self, shape: Shape | None, *, words: str = "", material: str = "", without: str = "", limit: int = 12
+        self,
+        shape: PartShape | None,
+        *,
+        words: str = "",
+        material: str = "",
+        without: str = "",
+        limit: int = 12,
     ) -> list[Found]:
         """Parts that fit the words and the material, the most like the shape first, else the latest.
 
@@ -198,7 +204,7 @@ def _query(words: str, material: str, without: str) -> tuple[str, list[Any]]:
 
 def _described(row: sqlite3.Row) -> Described:
     told = json.loads(row["told"])
-    shape = Shape(
+    shape = PartShape(
         tuple(told["box_mm"]),
         told["volume_mm3"],
         tuple((kind, thread, dims) for kind, thread, dims in told["features"]),

@@ -33,7 +33,7 @@ class TakenError(Exception):
 
 
 @dataclass(frozen=True)
-class Taken:
+class StepMinutes:
     """``taken_min`` for all ``pieces``, as ``quoted_min`` is, which has the shop's own ``factor`` in it."""
 
     job: str
@@ -95,9 +95,10 @@ class TakenTable:
 
         The same step of the same batch again takes the place of what was said. Raises TakenError.
         """
-        known = {line["operation"]: line for line in (route["estimate"] or {"lines": ()})["lines"]}
+        lines = (route["estimate"] or {"lines": ()})["lines"]
+        known = {line["operation"]: line for line in lines if line["operation"] is not None}
         line = known.get(entry.step)
-        if line is None or entry.step is None:
+        if line is None:
             raise TakenError(f"step {entry.step} is none of this plan: write one of 1 to {len(known)}.")
         key = (entry.job, entry.number, entry.part, entry.step, entry.batch)
         where = "WHERE job = ? AND number = ? AND part = ? AND step = ? AND batch = ?"
@@ -107,22 +108,22 @@ class TakenTable:
                 self._db.execute(f"DELETE FROM taken {where}", key)
                 return (before[0] if before else None), None
             quoted = line["set_up_min"] + entry.pieces * (line["run_min"] + line["idle_min"])
-            now = Taken(
+            now = StepMinutes(
                 *key, name, line["what"], line["process"], route["part"]["material"], quoted,
                 line.get("factor", 1.0), entry.taken_min, entry.pieces, who, _now(),
             )  # fmt: skip
-            names = [f.name for f in fields(Taken)]
+            names = [f.name for f in fields(StepMinutes)]
             marks = ", ".join("?" * len(names))
             values = [getattr(now, n) for n in names]
             self._db.execute(f"INSERT OR REPLACE INTO taken ({', '.join(names)}) VALUES ({marks})", values)
         return (before[0] if before else None), now
 
-    def of(self, job: str, number: int | None = None, part: int | None = None) -> list[Taken]:
+    def of(self, job: str, number: int | None = None, part: int | None = None) -> list[StepMinutes]:
         """Of a job, or of a part of one of its revisions, in the order of the steps."""
         found = self._rows("WHERE job = ? ORDER BY number, part, step, batch", job)
         return [t for t in found if number in (None, t.number) and part in (None, t.part)]
 
-    def all(self) -> list[Taken]:
+    def all(self) -> list[StepMinutes]:
         return self._rows("ORDER BY at, rowid")
 
     def sums(self) -> dict[str, tuple[float, float, int]]:
@@ -133,11 +134,11 @@ class TakenTable:
             ).fetchall()
         return {job: (taken, quoted, steps) for job, taken, quoted, steps in rows}
 
-    def _rows(self, rest: str, *values: Any) -> list[Taken]:
-        names = ", ".join(f.name for f in fields(Taken))
+    def _rows(self, rest: str, *values: Any) -> list[StepMinutes]:
+        names = ", ".join(f.name for f in fields(StepMinutes))
         with self._lock:
             rows = self._db.execute(f"SELECT {names} FROM taken {rest}", values).fetchall()
-        return [Taken(*row) for row in rows]
+        return [StepMinutes(*row) for row in rows]
 
 
 def _now() -> str:

@@ -13,7 +13,7 @@ from routing.jobs.errors import SetupError
 from routing.web.kept import finished, job_called, route_of, step_of_code
 from routing.web.records import Job, JobRevision
 from routing.web.store import Store
-from routing.web.taken import MOST_PIECES, Entry, Taken, TakenError
+from routing.web.taken import MOST_PIECES, Entry, StepMinutes, TakenError
 
 COLUMNS = ("job", "file", "revision", "part", "step", "work", "pieces", "batch", "minutes", "code")
 _SEPARATORS = (";", "\t", ",")
@@ -35,7 +35,7 @@ class Refused:
 
 
 @dataclass(frozen=True)
-class Kept:
+class TableKept:
     """How many rows were kept, how many said no minutes, and what is wrong with the rest."""
 
     rows: int
@@ -43,7 +43,7 @@ class Kept:
     refused: tuple[Refused, ...]
 
 
-def enter_table(store: Store, data: bytes, who: str = "") -> Kept:
+def enter_table(store: Store, data: bytes, who: str = "") -> TableKept:
     """Keeps every good row of a CSV; given again, with the bad ones mended, nothing counts twice.
 
     The first line names the columns: minutes and step with job (its id, or the name of its file), or code.
@@ -62,10 +62,10 @@ def enter_table(store: Store, data: bytes, who: str = "") -> Kept:
             kept += 1
         except (TakenError, _RowError) as error:
             refused.append(Refused(line, f"line {line}: {error}"))
-    return Kept(kept, empty, tuple(refused))
+    return TableKept(kept, empty, tuple(refused))
 
 
-def keep(store: Store, job: Job, entry: Entry, who: str) -> Taken | None:
+def keep(store: Store, job: Job, entry: Entry, who: str) -> StepMinutes | None:
     """An entry with its line in the log; raises TakenError, or KeyError for what has no result."""
     route = route_of(store, store.revision(job.id, entry.number), entry.part)
     before, now = store.taken.enter(entry, job.name, route, who)
@@ -74,11 +74,11 @@ def keep(store: Store, job: Job, entry: Entry, who: str) -> Taken | None:
     )
     if was != is_:
         store.log(who, "took", job, entry.number, was, is_)
-    found: Taken | None = now
+    found: StepMinutes | None = now
     return found
 
 
-def as_table(rows: Iterable[Taken]) -> str:
+def as_table(rows: Iterable[StepMinutes]) -> str:
     """What is kept, with the columns that are read; RFC 4180."""
     return _written(
         [t.job, t.name, t.number, t.part, t.step, f"{t.stage}, {t.process}", t.pieces, t.batch,

@@ -47,7 +47,7 @@ def like(
         from routing.inputs.shop import load_shop
         from routing.jobs.errors import SetupError
         from routing.jobs.job import list_features
-        from routing.web.likeness import Shape
+        from routing.web.likeness import PartShape
         from routing.web.liking import alike, describe_missing
         from routing.web.store import Store
 
@@ -62,7 +62,7 @@ def like(
                     parts = list_features(model, settled, load_shop(shop), report, time_limit_s=time_limit)
                 if len(parts) != 1:
                     raise SetupError(f"{model.name} holds {len(parts)} parts: look for one of them.")
-                shape = Shape.of(parts[0], parts[0]["features"])
+                shape = PartShape.of(parts[0], parts[0]["features"])
             describe_missing(store)
             rows = alike(store, shape, words, material, count)["alike"]
         finally:

@@ -33,6 +33,8 @@ _FREEDOM = 4.0
 _PRIOR_CASES = 4.0
 # Standard deviations within which nine of ten normal values lie.
 _NINE_OF_TEN = 1.645
+# The same of Student's t of these degrees of freedom (its 95 % point in any table).
+_NINE_OF_TEN_T = 2.132
 _EFFECTS = 4
 # A step of less weight is told as set aside: an ordinary one has about 1.
 _HARDLY = 0.1
@@ -205,6 +207,6 @@ def _scatter(
         start = np.array([wide[process] ** 2 / 2])
         middle, _, _, variance = _weighted(one_column, logs, np.array([1 / start[0]]), none, start)
         deviation = math.hypot(math.sqrt(float(variance[0])), float(middle[0]))
-        _, low, high = _shares(0.0, deviation)
-        found.append(Scatter(process, low, high, len(logs), aside[process]))
+        away = _NINE_OF_TEN_T * deviation
+        found.append(Scatter(process, math.exp(-away), math.exp(away), len(logs), aside[process]))
     return tuple(found)
