@@ -11,9 +11,8 @@ from __future__ import annotations
 
 import math
 import zlib
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from itertools import combinations
 from typing import Any
 
 import numpy as np
@@ -75,13 +74,18 @@ class PartShape:
             _put(found[-_APART:], distance, 1.0)
         return found
 
-    def apart(self) -> Iterator[float]:
-        """Distances between parallel axes, mm."""
-        for (a, u), (b, v) in combinations(self.axes[:_MOST_AXES], 2):
-            if np.linalg.norm(np.cross(u, v)) < _PARALLEL:
-                distance = float(np.linalg.norm(np.cross(np.subtract(b, a), u)))
-                if distance > _LEAST_MM:
-                    yield distance
+    def apart(self) -> list[float]:
+        """Distances between parallel axes, mm, the least first."""
+        if len(self.axes) < 2:
+            return []
+        at, way = np.array(self.axes[:_MOST_AXES]).transpose(1, 0, 2)
+        one, other = np.triu_indices(len(at), 1)
+        parallel = np.abs(np.einsum("ij,ij->i", way[one], way[other])) > 1 - _PARALLEL
+        between = (at[other] - at[one])[parallel]
+        along = way[one][parallel]
+        square = between - along * np.einsum("ij,ij->i", between, along)[:, None]
+        distances = np.linalg.norm(square, axis=1)
+        return sorted(distances[distances > _LEAST_MM].tolist())
 
     def words(self) -> str:
         """What it can be found by, each word between blanks."""
@@ -146,7 +150,7 @@ def differences(of: PartShape, other: PartShape) -> list[Difference]:
     for kind in kinds:
         mine, theirs = ([(t, d) for k, t, d in s.features if k == kind] for s in (of, other))
         found += _of_kind(kind, mine, theirs)
-    apart, now = (sorted(s.apart()) for s in (of, other))
+    apart, now = (s.apart() for s in (of, other))
     if len(apart) == len(now) and any(abs(a - b) > _MOVED_MM for a, b in zip(apart, now, strict=True)):
         found.append(Difference("apart", "", 1, "", ""))
     return found

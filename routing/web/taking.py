@@ -17,6 +17,7 @@ from starlette.responses import JSONResponse, Response
 from routing.inputs.shop import load_shop
 from routing.inputs.shop.adopt import adopt
 from routing.plan.estimate.fit import Fitted, fit
+from routing.processes.shop import OwnFactors
 from routing.web.asked import json_table
 from routing.web.interface import Endpoint
 from routing.web.jobs import JobQueue
@@ -120,40 +121,38 @@ class Taking:
 
     async def rates(self, _: Request) -> Response:
         """What the shop's own minutes are to those estimated, with spread and number of cases."""
-        return JSONResponse(self._told(await run_in_threadpool(self._fitted)))
+        return JSONResponse(self._told(*await run_in_threadpool(self._fitted)))
 
     async def take_over(self, request: Request) -> Response:
         """Writes the factors of this mark into the shop file: estimates made from now on have them."""
         mark = (await json_table(request)).get("mark")
         if not isinstance(mark, str):
             raise HTTPException(400, "write the mark of the rates that are meant.")
-        fitted = await run_in_threadpool(self._fitted)
         if self._jobs.shop is None:
             raise HTTPException(
                 409,
                 "this server has no shop file: serve it with --shop FILE, from `dieroute shop new FILE`.",
             )
+        fitted, before = await run_in_threadpool(self._fitted)
         if not fitted.cases or mark != mark_of(fitted):
             raise HTTPException(409, "these are not the rates of now: look at them again.")
-        before = load_shop(Path(self._jobs.shop)).rates.factor
         await run_in_threadpool(take_over, Path(self._jobs.shop), fitted, who(request))
         self._store.log(who(request), "rates", None, None, asdict(before), asdict(fitted.factors))
-        return JSONResponse(self._told(fitted))
+        return JSONResponse(self._told(fitted, fitted.factors))
 
-    def _fitted(self) -> Fitted:
-        shop = load_shop(Path(self._jobs.shop) if self._jobs.shop else None)
-        return fit([t.case() for t in self._store.taken.all()], shop.rates)
+    def _fitted(self) -> tuple[Fitted, OwnFactors]:
+        """What is learnt now, and what the shop file holds."""
+        rates = load_shop(Path(self._jobs.shop) if self._jobs.shop else None).rates
+        return fit([t.case() for t in self._store.taken.all()], rates), rates.factor
 
-    def _told(self, fitted: Fitted) -> dict[str, Any]:
-        shop = Path(self._jobs.shop) if self._jobs.shop else None
-        now = load_shop(shop).rates.factor
+    def _told(self, fitted: Fitted, now: OwnFactors) -> dict[str, Any]:
         return {
             "mark": mark_of(fitted),
             "cases": fitted.cases,
             "jobs": fitted.jobs,
             "effects": [asdict(e) for e in fitted.effects],
             "scatter": [asdict(s) for s in fitted.scatter],
-            "shop": shop.name if shop else "",
+            "shop": Path(self._jobs.shop).name if self._jobs.shop else "",
             "taken_over": bool(fitted.cases) and _rounded(now) == _rounded(fitted.factors),
         }
 

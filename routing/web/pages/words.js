@@ -8,7 +8,7 @@ export const WORDS = {
     job: n => many(n, "job"), process: n => many(n, "process", "processes"), edge: n => many(n, "edge"), file: n => many(n, "file"),
   },
   top: { // what stands in index.html, by data-word
-    skip: "Skip to the content", pages: "Pages", jobs: "Jobs", compare: "Compare", log: "Log", inches: "inches", handIn: "Hand in STEP files",
+    skip: "Skip to the content", pages: "Pages", jobs: "Jobs", compare: "Compare", like: "Like it", minutes: "Minutes", log: "Log", inches: "inches", handIn: "Hand in STEP files",
     caution: "Minutes and money are estimates. Carbide and cobalt dust harm the lungs, wheels burst, dielectric burns, sharp edges cut: "
       + "the machine's manual, the safety data sheet and the rules of your country and shop come first. A person who knows the trade signs the route.",
     drop: "Let go to hand the files in",
@@ -49,6 +49,7 @@ export const WORDS = {
   },
   jobs: {
     heads: ["Choose", "Picture", "File and part", "Pieces", "Material", "Hours", "Money, one piece", "Result", "Standing and note", "Handed in", "Do"],
+    byShape: "Find by sizes and shape",
     find: "Find by file, part, material, flag, note or state",
     state: "State", flags: "Flags", standing: "Standing", any: "any", from: "Money from", to: "to", since: "Since", sort: "Sort by",
     flagged: [["", "any"], ["blocking", "with blocking ones"], ["warning", "with warnings"], ["none", "without"]],
@@ -84,7 +85,7 @@ export const WORDS = {
     exact: "on the exact geometry", near: "freeform: found by the kernel's approximation",
   },
   sheet: {
-    tabs: { Flags: "Flags", Features: "Features", Edges: "Edges", Operations: "Operations", Figures: "Figures", Choices: "Choices", Files: "Files" },
+    tabs: { Flags: "Flags", Features: "Features", Edges: "Edges", Operations: "Operations", Minutes: "Minutes", Alike: "Like it", Figures: "Figures", Choices: "Choices", Files: "Files" },
     found: "What was found", chosen: "Chosen feature", progress: "Progress of the job", stop: "Stop", again: "Run again", revision: "Revision", part: "Part",
     zip: "Download zip", compareWith: n => `Compare with r${n}`, later: "Features, operations and flags come here when the work is done.",
     papers: "The plan stands, its papers follow: ", interrupted: "interrupted: the server was stopped while it worked.",
@@ -145,8 +146,41 @@ export const WORDS = {
     hint: "With tokens of their own (--people) everyone is named here; without, all share one.",
     what: {
       "handed in": "handed in", drawing: "next drawing", decided: "decided", "turned over": "turned the part over", "not turned over": "left the part as it was",
-      standing: "noted", removed: "removed", stopped: "stopped", again: "ran again",
+      standing: "noted", removed: "removed", stopped: "stopped", again: "ran again", took: "minutes", rates: "took rates over",
     },
+    minutes: (step, batch, was, now) => `step ${step}${batch ? `, ${batch}` : ""}: ${was ?? "–"} → ${now ?? "–"} min`,
+  },
+  like: {
+    title: "Have we made one like it?", hint: "Known by sizes of features, box, volume and how axes stand: turned, mirrored or in inches it is the same.",
+    pageHint: "All jobs by words, sizes and boxes. To find what is like a part, open its job: its list stands beside its features.",
+    words: "Words, sizes, boxes", example: "pocket M5, d6, 60x40x20", material: "Material", families: ["steel", "carbide"], find: "Find",
+    nothing: "No job is like this.", same: "no difference that is measured", share: percent => `${percent} %`, none: "not estimated",
+    taken: (taken, quoted, steps) => `${taken} taken, ${quoted} quoted for ${many(steps, "step")}`, otherMaterial: name => `of ${name}`,
+    heads: ["Picture", "File and part", "Box, mm", "Material", "Hours, one piece", "Money, one piece", "Handed in"],
+    comparedHeads: ["Picture", "File and part", "Alike", "What it has otherwise", "Material", "Hours, one piece", "Money, one piece", "Handed in"],
+    differs: {
+      box: d => `box ${d.now} mm, here ${d.was}`, volume: d => `volume ${d.now} mm³, here ${d.was}`, apart: () => "axes stand elsewhere",
+      more: d => `${d.count} ${d.kind} more: ${d.now}`, less: d => `${d.count} ${d.kind} less: ${d.was}`, size: d => `${d.count} ${d.kind}: ${d.now || "–"}, here ${d.was || "–"}`,
+    },
+  },
+  minutes: {
+    title: "Minutes taken", hint: "What each step really took, for all pieces of the batch, set-up and all. An empty field takes an entry back.",
+    pageHint: "Minutes that steps really took make the next estimate better. They are entered at a job, by a traveller's code, or in a table.",
+    pieces: "Pieces", batch: "Batch", batchHint: "a date or an order, where the part is made again", sheet: "Sheet to fill in (CSV)", table: "Hand in a table",
+    heads: ["Step", "Stage", "Process", "Estimated, min", "Taken, min", "Entered"], of: (step, stage) => `Minutes of step ${step}, ${stage}`,
+    entered: (pieces, who, at) => `${many(pieces, "piece")}, ${who ? `${who}, ` : ""}${at}`, other: (batch, minutes, pieces) => `${batch || "without a batch"}: ${minutes} min, ${many(pieces, "piece")}`,
+    sum: (steps, taken, quoted) => `${many(steps, "step")}: ${taken} min taken, ${quoted} estimated.`, nothing: "Nothing was entered of this batch.",
+    step: (step, stage, process) => `Step ${step}: ${stage}, ${process}`, estimated: (setUp, each) => `Estimated: ${setUp} min to set up, ${each} min each piece.`,
+    minutes: "Minutes, all pieces", keep: "Keep", kept: (minutes, pieces) => `Kept: ${minutes} min for ${many(pieces, "piece")}.`, all: "All steps of this part",
+    code: "Traveller's code", open: "Open the step", noCode: "this is no code of a traveller: scan it again.", handIn: "Hand in a table (CSV)", csv: "All minutes as CSV",
+    columns: "Its first line names the columns: minutes, with job (id or file) and step, or with code; perhaps revision, part, pieces, batch.",
+    read: (rows, empty, refused) => `${many(rows, "row")} kept${empty ? `, ${empty} without minutes` : ""}${refused ? `, ${refused} refused:` : "."}`,
+    rates: "The shop's own rates", noCases: "No minutes were entered yet: estimates stand on the shop file.", cases: (cases, jobs) => `From ${many(cases, "step")} of ${many(jobs, "batch", "batches")}.`,
+    ratesHint: "Each figure of the shop file is multiplied by the factors that hold for it: all, process, material and kind of step. Nine of ten lie from low to high; the fewer the cases, the nearer to 1. Steps far out, such as one left running overnight, count for little.",
+    rateHeads: ["For", "What", "Factor", "From", "To", "Cases"], kinds: { all: "every step", process: "process", material: "process and material", step: "kind of step" },
+    spread: "How far a job may be out", spreadHeads: ["Process", "From", "To", "Batches", "Steps set aside"],
+    takeOver: shop => `Take them over into ${shop}`, sure: shop => `Write these factors into ${shop}? Estimates made from now on have them.`, takenOver: shop => `They stand in ${shop}.`,
+    noShop: "Nothing is taken over: this server has no shop file. Serve it with --shop FILE, from dieroute shop new FILE.",
   },
   questions: {
     title: "To be settled",
