@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import random
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -27,7 +28,7 @@ from routing.web.guard import KEY_HEADER, Rules
 from routing.web.likeness import LENGTH, PartShape, differences, likeness
 from routing.web.shapes import Described
 from routing.web.store import Store
-from tests.support.kept_jobs import feature, keep_job, random_features, route
+from tests.support.kept_jobs import feature, keep_job, random_features, route, simulated_jobs
 from tests.support.transforms import mirrored, moved, write_step
 
 RULES = Rules()
@@ -76,33 +77,11 @@ def probes(tmp_path_factory: pytest.TempPathFactory) -> dict[str, PartShape]:
 def store(tmp_path_factory: pytest.TempPathFactory, insert: PartShape) -> Iterator[tuple[Store, str]]:
     """5,000 simulated jobs, and in their midst the insert; gives its job."""
     store = Store(tmp_path_factory.mktemp("jobs"))
-    store._db.execute("PRAGMA synchronous = OFF")  # the disk is not what is tested
-    rng, mine, described = random.Random(7), "", []
-    with store._db:
-        for n in range(MANY):
-            job = f"{n:012x}"
-            shape = insert if n == MANY // 2 else _simulated(rng)
-            mine = job if n == MANY // 2 else mine
-            store._db.execute(
-                "INSERT INTO job (id, name, sha256, bytes, created) "
-                "VALUES (?, ?, ?, 1, '2026-01-01T00:00:00+00:00')",
-                (job, f"insert {n}.step", f"{n:064x}"),
-            )
-            store._db.execute(
-                "INSERT INTO revision (job, number, state, choices, created) "
-                "VALUES (?, 1, 'done', '{}', '2026-01-01T00:00:00+00:00')",
-                (job,),
-            )
-            material = rng.choice(["steel-60hrc", "carbide-12", "carbide-20"])
-            described.append(Described(job, 0, 1, f"part {n}", material, 100.0, 120.0, "EUR", shape))
-    store.shapes.keep(described)
-    yield store, mine
+    described = simulated_jobs(store, MANY, random.Random(7))
+    mine = described[MANY // 2]
+    store.shapes.keep([replace(mine, shape=insert)])
+    yield store, mine.job
     store.close()
-
-
-def _simulated(rng: random.Random) -> PartShape:
-    features, box = random_features(rng)
-    return PartShape.of({"box_mm": box, "volume_mm3": np.prod(box) * rng.uniform(0.75, 0.97)}, features)
 
 
 def test_it_is_found_first_among_five_thousand(store, probes) -> None:

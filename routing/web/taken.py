@@ -6,8 +6,8 @@ They outlive their job, as the log does: the shop's factors are learnt from them
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Mapping
-from dataclasses import asdict, dataclass, fields
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, fields
 from datetime import UTC, datetime
 from threading import RLock
 from typing import Any
@@ -26,6 +26,10 @@ CREATE TABLE IF NOT EXISTS taken (
     PRIMARY KEY (job, number, part, step, batch)
 );
 """
+
+
+Key = tuple[str, int, int, int, str]
+_ONE = "WHERE job = ? AND number = ? AND part = ? AND step = ? AND batch = ?"
 
 
 class TakenError(Exception):
@@ -52,8 +56,9 @@ class StepMinutes:
     who: str
     at: str
 
-    def as_dict(self) -> dict[str, Any]:
-        return asdict(self)
+    @property
+    def key(self) -> Key:
+        return self.job, self.number, self.part, self.step, self.batch
 
     def case(self) -> Case:
         """As it is held against the rates, by the figure without the shop's own factor."""
@@ -74,6 +79,10 @@ class Entry:
     pieces: int
     batch: str = ""
 
+    @property
+    def key(self) -> Key:
+        return self.job, self.number, self.part, self.step, self.batch
+
     def __post_init__(self) -> None:
         """Raises TakenError."""
         if self.taken_min is not None and not 0 < self.taken_min <= MOST_MIN:
@@ -84,39 +93,60 @@ class Entry:
             raise TakenError(f"batch: write at most {_BATCH_LENGTH} letters, such as a date or an order.")
 
 
+def minutes_of(entry: Entry, name: str, route: Mapping[str, Any], who: str = "") -> StepMinutes:
+    """What a person says of a step of a route file, beside what was quoted for it; raises TakenError.
+
+    ``name`` is what the job's file is called.
+    """
+    lines = (route["estimate"] or {"lines": ()})["lines"]
+    known = {line["operation"]: line for line in lines if line["operation"] is not None}
+    line = known.get(entry.step)
+    if line is None or entry.taken_min is None:
+        raise TakenError(f"step {entry.step} is none of this plan: write one of 1 to {len(known)}.")
+    return StepMinutes(
+        *entry.key,
+        name,
+        line["what"],
+        line["process"],
+        route["part"]["material"],
+        line["set_up_min"] + entry.pieces * (line["run_min"] + line["idle_min"]),
+        line.get("factor", 1.0),
+        entry.taken_min,
+        entry.pieces,
+        who,
+        datetime.now(UTC).isoformat(timespec="seconds"),
+    )
+
+
 class TakenTable:
     """The rows of one database."""
 
     def __init__(self, db: sqlite3.Connection, lock: RLock) -> None:
         self._db, self._lock = db, lock
 
-    def enter(self, entry: Entry, name: str, route: Mapping[str, Any], who: str = "") -> tuple[Any, Any]:
-        """Keeps what a person says of a step of a route file; gives the row before and now, each or None.
-
-        The same step of the same batch again takes the place of what was said. Raises TakenError.
-        """
-        lines = (route["estimate"] or {"lines": ()})["lines"]
-        known = {line["operation"]: line for line in lines if line["operation"] is not None}
-        line = known.get(entry.step)
-        if line is None:
-            raise TakenError(f"step {entry.step} is none of this plan: write one of 1 to {len(known)}.")
-        key = (entry.job, entry.number, entry.part, entry.step, entry.batch)
-        where = "WHERE job = ? AND number = ? AND part = ? AND step = ? AND batch = ?"
+    def put(self, rows: Sequence[StepMinutes]) -> list[StepMinutes | None]:
+        """Keeps rows, all or none; each takes the place of what was said of its step of its batch, which
+        is given."""
+        names = [f.name for f in fields(StepMinutes)]
+        marks = ", ".join("?" * len(names))
+        query = f"INSERT OR REPLACE INTO taken ({', '.join(names)}) VALUES ({marks})"
+        before = []
         with self._lock, self._db:
-            before = self._rows(where, *key)
-            if entry.taken_min is None:
-                self._db.execute(f"DELETE FROM taken {where}", key)
-                return (before[0] if before else None), None
-            quoted = line["set_up_min"] + entry.pieces * (line["run_min"] + line["idle_min"])
-            now = StepMinutes(
-                *key, name, line["what"], line["process"], route["part"]["material"], quoted,
-                line.get("factor", 1.0), entry.taken_min, entry.pieces, who, _now(),
-            )  # fmt: skip
-            names = [f.name for f in fields(StepMinutes)]
-            marks = ", ".join("?" * len(names))
-            values = [getattr(now, n) for n in names]
-            self._db.execute(f"INSERT OR REPLACE INTO taken ({', '.join(names)}) VALUES ({marks})", values)
-        return (before[0] if before else None), now
+            for row in rows:
+                before.append(self._one(row.key))
+                self._db.execute(query, [getattr(row, n) for n in names])
+        return before
+
+    def take_back(self, key: Key) -> StepMinutes | None:
+        """Forgets what was said of a step of a batch, and gives it."""
+        with self._lock, self._db:
+            before = self._one(key)
+            self._db.execute(f"DELETE FROM taken {_ONE}", key)
+        return before
+
+    def _one(self, key: Key) -> StepMinutes | None:
+        found = self._rows(_ONE, *key)
+        return found[0] if found else None
 
     def of(self, job: str, number: int | None = None, part: int | None = None) -> list[StepMinutes]:
         """Of a job, or of a part of one of its revisions, in the order of the steps."""
@@ -139,7 +169,3 @@ class TakenTable:
         with self._lock:
             rows = self._db.execute(f"SELECT {names} FROM taken {rest}", values).fetchall()
         return [StepMinutes(*row) for row in rows]
-
-
-def _now() -> str:
-    return datetime.now(UTC).isoformat(timespec="seconds")

@@ -10,10 +10,10 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
 from routing.jobs.errors import SetupError
-from routing.web.kept import finished, job_called, route_of, step_of_code
+from routing.web.kept import Route, finished, job_called, route_of, step_of_code
 from routing.web.records import Job, JobRevision
 from routing.web.store import Store
-from routing.web.taken import MOST_PIECES, Entry, StepMinutes, TakenError
+from routing.web.taken import MOST_PIECES, Entry, StepMinutes, TakenError, minutes_of
 
 COLUMNS = ("job", "file", "revision", "part", "step", "work", "pieces", "batch", "minutes", "code")
 _SEPARATORS = (";", "\t", ",")
@@ -49,33 +49,35 @@ def enter_table(store: Store, data: bytes, who: str = "") -> TableKept:
     The first line names the columns: minutes and step with job (its id, or the name of its file), or code.
     Raises TableError for what is no such table.
     """
-    kept = empty = 0
-    refused = []
+    empty = 0
+    good, refused = list[StepMinutes](), list[Refused]()
     looked = _Looked(store)
     for line, row in _rows(data):
         if not row.get("minutes"):
             empty += 1
             continue
         try:
-            job, entry = looked.entry(row)
-            keep(store, job, entry, who)
-            kept += 1
+            good.append(looked.minutes(row, who))
         except (TakenError, _RowError) as error:
             refused.append(Refused(line, f"line {line}: {error}"))
-    return TableKept(kept, empty, tuple(refused))
+    for was, now in zip(store.taken.put(good), good, strict=True):
+        if was is not None:
+            log_change(store, store.job(now.job), was, now, who)
+    if good:
+        store.log(who, "took table", None, None, None, {"rows": len(good)})
+    return TableKept(len(good), empty, tuple(refused))
 
 
-def keep(store: Store, job: Job, entry: Entry, who: str) -> StepMinutes | None:
-    """An entry with its line in the log; raises TakenError, or KeyError for what has no result."""
-    route = route_of(store, store.revision(job.id, entry.number), entry.part)
-    before, now = store.taken.enter(entry, job.name, route, who)
-    was, is_ = (
-        {"step": t.step, "batch": t.batch, "minutes": t.taken_min} if t else {} for t in (before, now)
+def log_change(
+    store: Store, job: Job, was: StepMinutes | None, now: StepMinutes | None, who: str = ""
+) -> None:
+    """What was said of a step before and now, where that differs."""
+    before, after = (
+        {"step": t.step, "batch": t.batch, "minutes": t.taken_min} if t else {} for t in (was, now)
     )
-    if was != is_:
-        store.log(who, "took", job, entry.number, was, is_)
-    found: StepMinutes | None = now
-    return found
+    said = now or was
+    if said is not None and before != after:
+        store.log(who, "took", job, said.number, before, after)
 
 
 def as_table(rows: Iterable[StepMinutes]) -> str:
@@ -153,8 +155,9 @@ class _Looked:
     def __init__(self, store: Store) -> None:
         self._store = store
         self._jobs: dict[str, Job] = {}
+        self._routes: dict[tuple[str, int, int], Route] = {}
 
-    def entry(self, row: Mapping[str, str]) -> tuple[Job, Entry]:
+    def minutes(self, row: Mapping[str, str], who: str) -> StepMinutes:
         """Raises _RowError or TakenError."""
         if row.get("code"):
             try:
@@ -170,9 +173,15 @@ class _Looked:
             part = self._part(revision, row.get("part", ""))
             step = _whole(row, "step", None)
         pieces = _whole(row, "pieces", job.pieces * int(revision.summary["parts"][part]["count"]))
-        return job, Entry(
-            job.id, revision.number, part, step, _minutes(row), pieces, row.get("batch", "").lstrip("'")
-        )
+        batch = row.get("batch", "").lstrip("'")
+        entry = Entry(job.id, revision.number, part, step, _minutes(row), pieces, batch)
+        key = (job.id, revision.number, part)
+        if key not in self._routes:
+            try:
+                self._routes[key] = route_of(self._store, revision, part)
+            except KeyError:
+                raise _RowError(f"job {_shown(job.name)}: its result is gone: run it again.") from None
+        return minutes_of(entry, job.name, self._routes[key], who)
 
     def _job(self, name: str) -> Job:
         if name not in self._jobs:

@@ -26,8 +26,8 @@ from routing.web.people import who
 from routing.web.records import Job, JobRevision
 from routing.web.schemas import COUNT, FILE, OF_JOB, SCANNED, TEXT, ref, table
 from routing.web.store import Store
-from routing.web.taken import MOST_MIN, MOST_PIECES, Entry, TakenError
-from routing.web.taken_csv import as_table, enter_table, keep, sheet_of
+from routing.web.taken import MOST_MIN, MOST_PIECES, Entry, TakenError, minutes_of
+from routing.web.taken_csv import as_table, enter_table, log_change, sheet_of
 
 
 class Taking:
@@ -79,7 +79,12 @@ class Taking:
         try:
             taken_min = None if minutes is None else float(minutes)
             entry = Entry(job.id, revision.number, part, step, taken_min, pieces, batch)
-            keep(self._store, job, entry, who(request))
+            if taken_min is None:
+                log_change(self._store, job, self._store.taken.take_back(entry.key), None, who(request))
+            else:
+                now = minutes_of(entry, job.name, route, who(request))
+                (before,) = self._store.taken.put([now])
+                log_change(self._store, job, before, now, who(request))
         except (TakenError, OverflowError) as error:
             raise HTTPException(422, f"{error}") from None
         return JSONResponse(self._sheet(job, revision, part, route))

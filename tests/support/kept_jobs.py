@@ -7,7 +7,9 @@ import random
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from routing.web.likeness import PartShape
 from routing.web.records import State
+from routing.web.shapes import Described
 from routing.web.store import Store
 
 STEPS = (
@@ -91,3 +93,31 @@ def random_features(rng: random.Random) -> tuple[list[dict[str, Any]], tuple[flo
         found.append(feature(kind, width=rng.choice([4, 6, 8, 10, 12.0]), length=round(rng.uniform(6, 30), 1),
                              depth=rng.choice([1, 2, 3, 5.0])))  # fmt: skip
     return found, box
+
+
+def simulated_jobs(store: Store, count: int, rng: random.Random) -> list[Described]:
+    """So many finished jobs of one part each, described for the search; no files of theirs are written."""
+    store._db.execute("PRAGMA synchronous = OFF")  # the disk is not what is looked at
+    day, described = "2026-01-01T00:00:00+00:00", []
+    with store._db:
+        for n in range(count):
+            job = f"{n:012x}"
+            store._db.execute(
+                "INSERT INTO job (id, name, sha256, bytes, created) VALUES (?, ?, ?, 1, ?)",
+                (job, f"insert {n}.step", f"{n:064x}", day),
+            )
+            store._db.execute(
+                "INSERT INTO drawing (job, number, name, sha256, bytes, created) VALUES (?, 1, ?, ?, 1, ?)",
+                (job, f"insert {n}.step", f"{n:064x}", day),
+            )
+            store._db.execute(
+                "INSERT INTO revision (job, number, state, choices, created) VALUES (?, 1, 'done', '{}', ?)",
+                (job, day),
+            )
+            features, box = random_features(rng)
+            volume = box[0] * box[1] * box[2] * rng.uniform(0.75, 0.97)
+            shape = PartShape.of({"box_mm": box, "volume_mm3": volume}, features)
+            material = rng.choice(["steel-60hrc", "carbide-12", "carbide-20"])
+            described.append(Described(job, 0, 1, f"part {n}", material, 100.0, 120.0, "EUR", shape))
+    store.shapes.keep(described)
+    return described

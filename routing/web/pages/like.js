@@ -18,23 +18,23 @@ function rowOf(row, compared, material) {
   const picture = el("img", { alt: "", width: 72, height: 54, loading: "lazy", src: `/api/jobs/${row.job}/picture?${row.drawing}`, onerror: e => e.target.remove() });
   const other = [...(material && material !== row.material ? [W.otherMaterial(row.material)] : []), ...row.differences.map(said)];
   const shown = other.slice(0, 6), rest = other.slice(6), list = lines => el("ul", { className: "lines" }, lines.map(line => el("li", null, line)));
-  return el("tr", null,
-    el("td", { className: "picture" }, picture),
-    el("th", { scope: "row" }, el("a", { href: `#/job/${row.job}/${row.number}/${row.part}` }, row.file),
-      el("span", { className: "under" }, [row.name, row.standing, row.note].filter(Boolean).join(", "))),
-    compared && el("td", { className: "figures" }, W.share(Math.round(100 * row.share))),
-    compared && el("td", null, other.length ? list(shown) : W.same, rest.length > 0 && el("details", null, el("summary", null, WORDS.app.more(rest.length)), list(rest))),
-    !compared && el("td", { className: "figures" }, row.box_mm.map(v => grouped(v, 2)).join(" × ")),
-    el("td", { className: "figures" }, row.material),
-    el("td", { className: "figures" }, spent(row)),
-    el("td", { className: "figures" }, row.cost === null ? "" : `${grouped(row.cost, 0)} ${row.currency}`),
-    el("td", null, when(row.created)));
+  const cost = row.cost === null ? "" : `${grouped(row.cost, 0)} ${row.currency}`;
+  const named = more => el("th", { scope: "row" }, el("a", { href: `#/job/${row.job}/${row.number}/${row.part}` }, row.file), more.filter(Boolean).map(words => el("span", { className: "under" }, words)));
+  if (compared) {
+    return el("tr", null, el("td", { className: "picture" }, picture),
+      named([W.alike(Math.round(100 * row.share)), row.material, row.standing, row.note, when(row.created)]),
+      el("td", null, other.length ? list(shown) : W.same, rest.length > 0 && el("details", null, el("summary", null, WORDS.app.more(rest.length)), list(rest))),
+      el("td", null, el("span", null, spent(row), el("span", { className: "under" }, cost))));
+  }
+  return el("tr", null, el("td", { className: "picture" }, picture), named([row.name, row.standing, row.note]),
+    el("td", { className: "figures" }, row.box_mm.map(v => grouped(v, 2)).join(" × ")), el("td", { className: "figures" }, row.material),
+    el("td", null, el("span", null, spent(row))), el("td", { className: "figures" }, cost), el("td", null, when(row.created)));
 }
 
 // The answer as a table; `material` is that of the part that was looked for.
 function answer({ alike, material }, compared) {
   if (!alike.length) return el("p", { className: "quiet" }, W.nothing);
-  return table(W.title, compared ? W.comparedHeads : W.heads, alike.map(row => rowOf(row, compared, material)), "jobs");
+  return table(W.title, compared ? W.comparedHeads : W.heads, alike.map(row => rowOf(row, compared, material)), "alike");
 }
 
 // Beside a part's features: what is like it.

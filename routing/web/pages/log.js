@@ -11,6 +11,7 @@ const W = WORDS.log;
 export function changedBy({ what, before, after }) {
   if (what === "standing") return Object.keys(after).filter(k => after[k] !== before[k]).map(k => W.note(before[k], after[k]));
   if (what === "took") return [W.minutes(after.step ?? before.step, after.batch ?? before.batch, before.minutes, after.minutes)];
+  if (what === "took table") return [W.rows(after.rows)];
   if (what === "rates") return [W.note(before.all, after.all?.toFixed(3))];
   const [was, now] = [before, after].map(choices => inWords(choices, []));
   return [...now.filter(w => !was.includes(w)), ...was.filter(w => !now.includes(w)).map(w => W.took + w)];

@@ -36,7 +36,8 @@ export function minutesPanel(path, job, complain) {
       el("th", { scope: "row" }, step.step), el("td", null, step.stage), el("td", null, processMark(step.process)),
       el("td", { className: "figures" }, grouped(now ? now.quoted_min : estimated(step, Number(pieces.value) || 1), 1)),
       el("td", null, input),
-      el("td", null, now && el("span", null, W.entered(now.pieces, now.who, when(now.at))), others.map(t => el("span", { className: "under" }, W.other(t.batch, grouped(t.taken_min, 1), t.pieces)))));
+      el("td", null, now && el("span", null, W.entered(now.pieces, now.who, when(now.at))), 
+        others.length > 0 && el("details", null, el("summary", null, W.batches(others.length)), others.map(t => el("span", { className: "under" }, W.other(t.batch, grouped(t.taken_min, 1), t.pieces))))));
   }
 
   function draw() {
