@@ -65,6 +65,7 @@ def test_minutes_of_a_step_are_kept_for_all_pieces_and_named_in_the_log(served) 
     [
         ({"step": 9, "minutes": 5}, 422),
         ({"step": 3, "minutes": 0}, 422),
+        ({"step": 3, "minutes": 1e-300}, 422),
         ({"step": 3, "minutes": -1}, 422),
         ({"step": 3, "minutes": 1, "pieces": 0}, 422),
         ({"step": 3, "minutes": 1, "batch": "a\nb"}, 422),
@@ -174,7 +175,7 @@ def test_a_traveller_s_code_finds_its_step_and_no_other_plan_s(served) -> None:
 
 @pytest.mark.parametrize("page", ["", "http://toolroom.example:8470"])
 def test_the_traveller_s_codes_are_read_by_an_independent_reader(page) -> None:
-    """ISO/IEC 18004 by zxing-cpp, a general library of readers, from the drawing that goes into the papers."""
+    """ISO/IEC 18004 by zxing-cpp, a general library of readers, from the drawing that goes into papers."""
     reader = pytest.importorskip("zxingcpp")
     told = route(SHA)
     _, pictures = codes(told, page).blocks

@@ -15,8 +15,8 @@ from typing import Any
 from routing.plan.estimate.fit import Case
 from routing.processes.material import Material
 
-# Minutes of ten years, pieces of a very large order: more is a slip.
-MOST_MIN, MOST_PIECES, _BATCH_LENGTH = 5_000_000.0, 100_000, 60
+# Less than a second, more than ten years, more than a very large order: a slip.
+LEAST_MIN, MOST_MIN, MOST_PIECES, _BATCH_LENGTH = 0.01, 5_000_000.0, 100_000, 60
 TAKEN = """
 CREATE TABLE IF NOT EXISTS taken (
     job TEXT NOT NULL, number INTEGER NOT NULL, part INTEGER NOT NULL, step INTEGER NOT NULL,
@@ -85,8 +85,8 @@ class Entry:
 
     def __post_init__(self) -> None:
         """Raises TakenError."""
-        if self.taken_min is not None and not 0 < self.taken_min <= MOST_MIN:
-            raise TakenError(f"minutes: write a number over 0 and up to {MOST_MIN:.0f}.")
+        if self.taken_min is not None and not LEAST_MIN <= self.taken_min <= MOST_MIN:
+            raise TakenError(f"minutes: write a number from {LEAST_MIN:g} to {MOST_MIN:.0f}.")
         if not 1 <= self.pieces <= MOST_PIECES:
             raise TakenError(f"pieces: write a whole number from 1 to {MOST_PIECES}.")
         if len(self.batch) > _BATCH_LENGTH or not self.batch.isprintable():

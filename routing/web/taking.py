@@ -26,7 +26,7 @@ from routing.web.people import who
 from routing.web.records import Job, JobRevision
 from routing.web.schemas import COUNT, FILE, OF_JOB, SCANNED, TEXT, ref, table
 from routing.web.store import Store
-from routing.web.taken import MOST_MIN, MOST_PIECES, Entry, TakenError, minutes_of
+from routing.web.taken import LEAST_MIN, MOST_MIN, MOST_PIECES, Entry, TakenError, minutes_of
 from routing.web.taken_csv import as_table, enter_table, log_change, sheet_of
 
 
@@ -39,7 +39,7 @@ class Taking:
     def endpoints(self) -> list[Endpoint]:
         get, post = partial(Endpoint, "GET"), partial(Endpoint, "POST")
         sheet, of_part = ref("schemas", "TakenSheet"), "/api/jobs/{job}/{number}/{part}/taken"
-        minutes = {"type": ["number", "null"], "exclusiveMinimum": 0, "maximum": MOST_MIN}
+        minutes = {"type": ["number", "null"], "minimum": LEAST_MIN, "maximum": MOST_MIN}
         pieces = {"type": "integer", "minimum": 1, "maximum": MOST_PIECES}
         entry = table(("pieces", "batch"), step=COUNT, minutes=minutes, pieces=pieces, batch=TEXT)
         return [
