@@ -46,9 +46,8 @@ class Liking:
         material, or a size (6, d6, M5), or a box (60x40x20).
         """
         asked = request.query_params
-        limit, part = (
-            _whole(asked.get(name, str(default)), name) for name, default in (("limit", 12), ("part", 0))
-        )
+        limit = _whole(asked.get("limit", "12"), "limit", 1)
+        part = _whole(asked.get("part", "0"), "part", 0)
         mine = None
         if job := asked.get("job", ""):
             mine = self._store.shapes.of(job[:40], part)
@@ -153,7 +152,7 @@ def describe_missing(store: Store, ended: threading.Event | None = None) -> None
             _log.warning("job %s is not found by its shape (%s)", job, error)
 
 
-def _whole(text: str, name: str) -> int:
-    if not (text.isascii() and text.isdecimal() and len(text) < 10):
-        raise HTTPException(422, f"{name}: write a whole number.")
+def _whole(text: str, name: str, least: int) -> int:
+    if not (text.isascii() and text.isdecimal() and len(text) < 10 and int(text) >= least):
+        raise HTTPException(422, f"{name}: write a whole number from {least}.")
     return int(text)

@@ -92,8 +92,9 @@ _Key = tuple[str, str, str]
 
 
 def fit(cases: Sequence[Case], rates: Rates) -> Fitted:
-    """The shop's own factors from what steps took; a step without minutes on either side is left out."""
-    known = [c for c in cases if c.estimated_min > 0 and c.taken_min > 0]
+    """The shop's own factors from what steps took; a step without minutes on either side, or of a process
+    that the shop file does not know, is left out."""
+    known = [c for c in cases if min(c.estimated_min, c.taken_min) > 0 and c.process in rates.range]
     if not known:
         return Fitted(OwnFactors(1.0, {}, {}, {}, {}), (), (), 0, 0)
     keys = [_keys(c) for c in known]
