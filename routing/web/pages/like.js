@@ -23,7 +23,7 @@ function rowOf(row, compared, material) {
   if (compared) {
     return el("tr", null, el("td", { className: "picture" }, picture),
       named([W.alike(Math.round(100 * row.share)), row.material, row.standing, row.note, when(row.created)]),
-      el("td", null, other.length ? list(shown) : W.same, rest.length > 0 && el("details", null, el("summary", null, WORDS.app.more(rest.length)), list(rest))),
+      el("td", null, el("div", null, other.length ? list(shown) : W.same, rest.length > 0 && el("details", null, el("summary", null, WORDS.app.more(rest.length)), list(rest)))),
       el("td", null, el("span", null, spent(row), el("span", { className: "under" }, cost))));
   }
   return el("tr", null, el("td", { className: "picture" }, picture), named([row.name, row.standing, row.note]),

@@ -36,8 +36,8 @@ export function minutesPanel(path, job, complain) {
       el("th", { scope: "row" }, step.step), el("td", null, step.stage), el("td", null, processMark(step.process)),
       el("td", { className: "figures" }, grouped(now ? now.quoted_min : estimated(step, Number(pieces.value) || 1), 1)),
       el("td", null, input),
-      el("td", null, now && el("span", null, W.entered(now.pieces, now.who, when(now.at))), 
-        others.length > 0 && el("details", null, el("summary", null, W.batches(others.length)), others.map(t => el("span", { className: "under" }, W.other(t.batch, grouped(t.taken_min, 1), t.pieces))))));
+      (now || others.length > 0) && el("td", null, el("div", null, now && el("span", null, W.entered(now.pieces, now.who, when(now.at))),
+        others.length > 0 && el("details", null, el("summary", null, W.batches(others.length)), others.map(t => el("span", { className: "under" }, W.other(t.batch, grouped(t.taken_min, 1), t.pieces)))))));
   }
 
   function draw() {
@@ -114,7 +114,7 @@ export async function minutesPage({ main, complain }) {
   }
   function draw(found) {
     const figures = values => values.map(v => el("td", { className: "figures" }, number(v, 2)));
-    const effect = e => el("tr", null, el("th", { scope: "row" }, W.kinds[e.kind]), el("td", null, e.process && processMark(e.process), " ", e.name), figures([e.factor, e.low, e.high]), el("td", { className: "figures" }, e.cases));
+    const effect = e => el("tr", null, el("th", { scope: "row" }, W.kinds[e.kind]), el("td", null, (e.process || e.name) && el("span", null, e.process && processMark(e.process), " ", e.name)), figures([e.factor, e.low, e.high]), el("td", { className: "figures" }, e.cases));
     const spread = s => el("tr", null, el("th", { scope: "row" }, processMark(s.process)), figures([s.low, s.high]), el("td", { className: "figures" }, s.jobs), el("td", { className: "figures" }, s.set_aside || ""));
     rates.replaceChildren(el("h2", null, W.rates), ...(found.cases ? [
       el("p", null, W.cases(found.cases, found.jobs)), el("p", { className: "quiet" }, W.ratesHint),
