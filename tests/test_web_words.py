@@ -13,7 +13,7 @@ SCRIPTS = sorted(p for p in PAGES.glob("*.js") if p.name != "words.js")
 # What is the same in every language: the trade's own names of threads and materials, and what is typed.
 _NAMES = re.compile(r"M\d+|steel-\d+hrc|carbide-\d+|dieroute|[+-][xyz]|r")
 # Names of tabs, which addresses hold, and of what browsers call so.
-_KEYS = {"Flags", "Features", "Edges", "Operations", "Figures", "Choices", "Files"}
+_KEYS = {"Flags", "Features", "Edges", "Operations", "Minutes", "Alike", "Figures", "Choices", "Files"}
 _STRING = re.compile(r'"((?:[^"\\\n]|\\.)*)"|`((?:[^`\\]|\\.)*)`')
 # Attributes and arguments that people read; what is given to them is words.
 _SHOWN = re.compile(

@@ -121,6 +121,8 @@ def _features_in_child(model: Path, choices: Choices, shop: Shop, skip: Skip) ->
         {
             "name": solid.name,
             "count": solid.count,
+            "box_mm": [round(float(s), 4) for s in r.part.high - r.part.low],
+            "volume_mm3": round(r.part.volume_mm3, 4),
             "features": [route_json.geometry(f, r.part, solid.face_names) for f in r.features],
             "flags": [asdict(flag) for flag in noticed],
         }

@@ -10,6 +10,8 @@ from routing.processes.hardness import GRAINS_UM
 _STEEL = re.compile(r"steel-(\d+(?:\.\d+)?)hrc")
 _CARBIDE = re.compile(rf"carbide-(\d+(?:\.\d+)?)(?:-(?:({'|'.join(GRAINS_UM)})|(\d+(?:\.\d+)?)um))?")
 
+FAMILIES = ("steel", "carbide")
+
 
 @dataclass(frozen=True)
 class Material:
@@ -19,6 +21,10 @@ class Material:
     hardness_hrc: float | None = None
     binder_percent: float | None = None
     grain_um: float | None = None
+
+    @property
+    def family(self) -> str:
+        return FAMILIES[self.binder_percent is not None]
 
     @classmethod
     def named(cls, name: str) -> Material:

@@ -208,6 +208,10 @@ class Effort:
         """The same at another speed."""
         return replace(self, run_min=self.run_min * factor, basis=tuple(f"{b}, {why}" for b in self.basis))
 
+    def scaled(self, factor: float) -> Effort:
+        """The same by a shop that takes so many times as long; how often tools are used stays."""
+        return replace(self, run_min=self.run_min * factor, idle_min=self.idle_min * factor)
+
     def of(self, name: str) -> Effort:
         """The same, its basis told by the name of what it is done to."""
         return replace(self, basis=tuple(f"{name} {b}" for b in self.basis))

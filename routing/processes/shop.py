@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import TypeVar, cast
@@ -11,6 +12,7 @@ from routing.processes.material_rules import MaterialRule, rule_for
 from routing.processes.tools import Contradictions
 
 T = TypeVar("T")
+_PAGE = re.compile(r"https?://[^\s/?#]+(?:/[^\s?#]*)?")
 
 
 @dataclass(frozen=True)
@@ -100,6 +102,26 @@ class Range:
 
 
 @dataclass(frozen=True)
+class OwnFactors:
+    """What a shop's own minutes are to those worked out from its rates: four shares, multiplied.
+
+    ``all`` holds for every step, ``process`` by process, ``material`` by process and family of material,
+    ``step`` by kind of step. ``range`` takes the place of ``Rates.range`` where the shop's scatter is known.
+    """
+
+    all: float
+    process: Mapping[str, float]
+    material: Mapping[str, Mapping[str, float]]
+    step: Mapping[str, float]
+    range: Mapping[str, Range]
+
+    def of(self, process: str, family: str = "", step: str = "") -> float:
+        """The share of one kind of work."""
+        own = self.material.get(process, {}).get(family, 1.0)
+        return self.all * self.process.get(process, 1.0) * own * self.step.get(step, 1.0)
+
+
+@dataclass(frozen=True)
 class Rates:
     """Steel's rates. The mappings are by process, "bench" and "inspect" among them; ``per_hour`` is money."""
 
@@ -113,14 +135,24 @@ class Rates:
     bench: BenchRates
     inspect: InspectRates
     bought_in: BoughtInRates
+    factor: OwnFactors
+
+    def range_of(self, process: str) -> Range:
+        """The shop's own where it is known. Raises KeyError where the shop file has none."""
+        return self.factor.range.get(process) or self.range[process]
 
 
 @dataclass(frozen=True)
 class Toolroom:
-    """Whose papers these are."""
+    """Whose papers these are; ``page`` is where a telephone in the toolroom opens the page, or empty."""
 
     name: str
     address: str
+    page: str = ""
+
+    def contradictions(self) -> Contradictions:
+        if self.page and not _PAGE.fullmatch(self.page):
+            yield "page", "write what a browser opens, such as http://toolroom:8470, or nothing"
 
     def __str__(self) -> str:
         return ", ".join(filter(None, (self.name, self.address)))

@@ -6,6 +6,7 @@ import asyncio
 import json
 import re
 import sqlite3
+import threading
 from collections.abc import AsyncIterator, Mapping, Sequence
 from contextlib import asynccontextmanager
 from dataclasses import asdict
@@ -45,6 +46,7 @@ from routing.web.handing import Handing
 from routing.web.hinting import Hinting
 from routing.web.interface import BYTES, PLAIN, Endpoint, described, routes
 from routing.web.jobs import JobQueue
+from routing.web.liking import Liking, describe_missing
 from routing.web.listing import Listing, read_order
 from routing.web.measuring import Measuring
 from routing.web.packing import files, pack, stem
@@ -53,6 +55,7 @@ from routing.web.records import ForkError, Job, JobRevision, State
 from routing.web.reference import reference_page
 from routing.web.schemas import DRAWING, FILE, LIKE, NAME, ORDERED, SEARCH, SHOW, SIDES, TEXT, ref
 from routing.web.store import DISK_FULL, FIXTURES, PLACES, PREVIEW, Store, is_blank_file, is_full
+from routing.web.taking import Taking
 from routing.web.uploads import uploaded
 
 _HERE = Path(__file__).parent
@@ -452,7 +455,12 @@ def make_app(
 
     @asynccontextmanager
     async def life(_: Starlette) -> AsyncIterator[None]:
+        ended = threading.Event()
+        describing = threading.Thread(target=describe_missing, args=(store, ended), daemon=True)
+        describing.start()
         yield
+        ended.set()
+        await run_in_threadpool(describing.join)
         await run_in_threadpool(jobs.close)
         store.close()
 
@@ -471,9 +479,11 @@ def make_app(
         Drawings(store, jobs),
         Handing(store, jobs),
         Hinting(store, jobs),
+        Liking(store),
         Listing(store, jobs),
         Log(store),
         Measuring(store, jobs),
+        Taking(store, jobs),
     )
     more = [endpoint for room in rooms for endpoint in room.endpoints()]
     app = Starlette(

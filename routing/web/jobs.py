@@ -21,6 +21,7 @@ from featurize.step.read import Skip, reading_less
 from routing.inputs.choices import ChoicesError
 from routing.jobs.errors import MENDABLE, one_line
 from routing.jobs.workers.warm import CancelledError, WarmWorker
+from routing.web.liking import describe
 from routing.web.line import Turn, Waiting, WaitingLine
 from routing.web.records import Job, JobRevision, Source, State, TurnsOverError
 from routing.web.similar import similar_to
@@ -338,6 +339,8 @@ class JobQueue:
         self.plans.pop((job, number), None)
         try:
             self._record(job, number, seconds=round(time.monotonic() - start, 2), **outcome)
+            with suppress(OSError, sqlite3.Error):  # it is looked for again at the next start
+                describe(self.store, job, number)
         except KeyError:  # removed while it ran
             shutil.rmtree(self.store.place(job), ignore_errors=True)
 

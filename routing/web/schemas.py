@@ -35,6 +35,14 @@ ORDERED: Query = {
     "pieces": ("how many are asked for", {"type": "integer", "minimum": 1}),
     "margin_percent": ("on the money", {"type": "number", "minimum": 0}),
 }
+SCANNED: Query = {"code": ("what was scanned, or typed from under it", TEXT)}
+LOOKED_FOR: Query = {
+    "job": ("the job whose part is looked for", TEXT),
+    "part": ("which part of it, from 0", COUNT),
+    "q": ("words, sizes and boxes, all of which it has", TEXT),
+    "material": ("a material, or its family: steel, carbide", TEXT),
+    "limit": ("how many at most", {**COUNT, "minimum": 1}),
+}
 PICKED: Query = {"jobs": ("the jobs that are wanted, their ids with commas between", TEXT)}
 TWO_THINGS: Query = {
     "first": ("a face or an edge as the view numbers them: f7, e12", {**TEXT, "pattern": "^[fe][0-9]+$"}),
@@ -149,7 +157,31 @@ def schemas() -> dict[str, Any]:
             "worked out before",
             **_ANY, "required": ["base"],
         },
-        "Log": table(log=many(table(at=_MOMENT, who=TEXT, what=TEXT, job=HEX_ID, name=TEXT,
+        "TakenSheet": table(
+            name=TEXT, pieces=COUNT,
+            steps=many(table(step=COUNT, stage=TEXT, process=TEXT, set_up_min=NUMBER, each_min=NUMBER)),
+            taken=many(table(step=COUNT, batch=TEXT, pieces=COUNT, taken_min=NUMBER, quoted_min=NUMBER,
+                             who=TEXT, at=_MOMENT)),
+        ),
+        "TakenKept": table(rows=COUNT, empty=COUNT, refused=many(table(line=COUNT, why=TEXT))),
+        "Scanned": table(job=HEX_ID, number=COUNT, part=COUNT, step=COUNT),
+        "Rates": table(
+            mark=TEXT, cases=COUNT, jobs=COUNT, shop=TEXT, taken_over={"type": "boolean"},
+            effects=many(table(kind={"enum": ["all", "process", "material", "step"]}, process=TEXT, name=TEXT,
+                               factor=NUMBER, low=NUMBER, high=NUMBER, cases=COUNT)),
+            scatter=many(table(process=TEXT, low=NUMBER, high=NUMBER, jobs=COUNT, set_aside=COUNT)),
+        ),
+        "Alike": table(
+            material=TEXT,
+            alike=many(table(
+                job=HEX_ID, part=COUNT, number=COUNT, file=TEXT, name=TEXT, created=_MOMENT, drawing=COUNT,
+                standing=TEXT, note=TEXT, material=TEXT, share=_MAYBE, box_mm=many(NUMBER), volume_mm3=NUMBER,
+                features=COUNT, minutes=_MAYBE, cost=_MAYBE, currency=TEXT, taken_min=_MAYBE,
+                quoted_min=_MAYBE, taken_steps=COUNT,
+                differences=many(table(what=TEXT, kind=TEXT, count=COUNT, was=TEXT, now=TEXT)),
+            )),
+        ),
+        "Log": table(log=many(table(at=_MOMENT, who=TEXT, what=TEXT, job=TEXT, name=TEXT,
                                     number={"type": ["integer", "null"]}, before=_ANY, after=_ANY))),
         "Measure": table(
             kinds=many(TEXT), radii_mm=many(_MAYBE), exact={"type": "boolean"}, distance_mm=_MAYBE,

@@ -20,6 +20,8 @@ from typing import Any
 from featurize import system
 from routing.jobs.errors import SetupError
 from routing.web.records import COUNTING, ForkError, Job, JobRevision, Listed, State
+from routing.web.shapes import SHAPES, ShapeTable
+from routing.web.taken import TAKEN, TakenTable
 
 MODEL, PREVIEW, PICTURE = "model.step", "preview.json", "picture.png"
 # Beside the folders of a result, for the page alone.
@@ -58,7 +60,7 @@ CREATE TABLE IF NOT EXISTS log (
 );
 """
 # Of the tables; an older file is brought up to it, a newer one refused.
-_VERSION = 3
+_VERSION = 4
 # Columns that came later, for files that were made before.
 _LATER = (
     ("revision", "starts", "INTEGER NOT NULL DEFAULT 0"),
@@ -90,25 +92,31 @@ class StoreError(SetupError):
 class Store:
     """One server's jobs; a second server on the same folder is refused."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, *, beside: bool = False) -> None:
         """Opens or makes the folder. Jobs that a killed server left running wait again, but not for ever.
 
-        Raises StoreError.
+        With ``beside`` the folder is there already and a server may be at work on it: its jobs are left
+        alone. Raises StoreError.
         """
         self.folder = folder.absolute()
         self._lock = threading.RLock()
+        if beside and not (self.folder / "jobs.sqlite3").is_file():
+            raise StoreError(f"{folder} holds no jobs: name the --folder of `dieroute serve`.")
         try:
             for place in (self.jobs_folder, self.incoming):
                 place.mkdir(parents=True, exist_ok=True)
             self._lock_file = (self.folder / "in-use").open("wb")
-            if system.try_lock(self._lock_file) is False:
+            if not beside and system.try_lock(self._lock_file) is False:
                 raise StoreError(f"{folder} is in use by another `dieroute serve`: name another --folder.")
             self._db = sqlite3.connect(self.folder / "jobs.sqlite3", check_same_thread=False)
+            self.taken = TakenTable(self._db, self._lock)
+            self.shapes = ShapeTable(self._db, self._lock)
         except (OSError, sqlite3.Error) as error:
             raise StoreError(f"{folder} cannot be used for jobs ({error}): name another --folder.") from error
         try:
             self._open_tables()
-            self._recover()
+            if not beside:
+                self._recover()
         except (OSError, sqlite3.Error, ValueError) as error:
             self.close()
             raise StoreError(
@@ -140,7 +148,7 @@ class Store:
         (row,) = self._rows("PRAGMA user_version")
         if row[0] > _VERSION:
             raise ValueError("it is of a later version of this program")
-        self._db.executescript(_SCHEMA)
+        self._db.executescript(_SCHEMA + TAKEN + SHAPES)
         for table, name, kind in _LATER:
             if not any(column["name"] == name for column in self._rows(f"PRAGMA table_info({table})")):
                 self._db.execute(f"ALTER TABLE {table} ADD COLUMN {name} {kind}")
@@ -325,6 +333,22 @@ class Store:
         order = "ORDER BY created DESC, rowid DESC LIMIT ?"
         return [self._job(r) for r in self._rows(f"SELECT * FROM job WHERE {where} {order}", *given, limit)]
 
+    def ids_called(self, name: str) -> list[str]:
+        """Jobs whose file is called so, with or without its ending, the latest first."""
+        known = [name.casefold() + end for end in ("", ".step", ".stp", ".p21")]
+        query = "SELECT id FROM job WHERE lower(name) IN (?, ?, ?, ?) ORDER BY created DESC, rowid DESC"
+        return [row["id"] for row in self._rows(query, *known)]
+
+    def ids_of_file(self, sha256: str) -> list[str]:
+        """Jobs one of whose drawings is a file whose SHA-256 begins so, the latest first."""
+        rows = self._rows(
+            "SELECT DISTINCT job.id FROM job JOIN drawing ON drawing.job = job.id "
+            "WHERE substr(drawing.sha256, 1, ?) = ? ORDER BY job.created DESC, job.rowid DESC",
+            len(sha256),
+            sha256,
+        )
+        return [row["id"] for row in rows]
+
     def listed(self) -> list[Listed]:
         """Every job with its last revision, the latest job first, at one asking."""
         rows = self._rows(
@@ -357,16 +381,17 @@ class Store:
         self,
         who: str,
         what: str,
-        job: Job,
+        job: Job | None,
         number: int | None = None,
         before: Mapping[str, Any] | None = None,
         after: Mapping[str, Any] | None = None,
     ) -> None:
-        """Keeps who did what, and the choices before and after; it outlives the job."""
+        """Keeps who did what, and the choices before and after; it outlives the job. None: of no job."""
+        of, called = (job.id, job.name) if job else ("", "")
         self._do(
             "INSERT INTO log (at, who, what, job, name, number, before, after) "
             "VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
-            *(_now(), who, what, job.id, job.name, number, json.dumps(before or {}), json.dumps(after or {})),
+            *(_now(), who, what, of, called, number, json.dumps(before or {}), json.dumps(after or {})),
         )
 
     def logged(self, job: str = "", limit: int = 500) -> list[dict[str, Any]]:

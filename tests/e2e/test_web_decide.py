@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 DEMOS = Path(__file__).resolve().parents[2] / "demo_models"
-TABS = ("Flags", "Features", "Edges", "Operations", "Figures", "Choices", "Files")
+TABS = ("Flags", "Features", "Edges", "Operations", "Minutes", "Alike", "Figures", "Choices", "Files")
 READY = "#main[data-state=done] .canvas[data-ready=route]"
 
 

@@ -4,10 +4,23 @@ from __future__ import annotations
 
 import typer
 
-from routing.cli.commands import batch, cheaper, compare, doubts, dry_run, features, route, serve, shop, watch
+from routing.cli.commands import (
+    batch,
+    cheaper,
+    compare,
+    doubts,
+    dry_run,
+    features,
+    like,
+    route,
+    serve,
+    shop,
+    took,
+    watch,
+)
 
 # In the order in which help lists them.
-COMMANDS = (route, batch, watch, features, doubts, compare, cheaper, dry_run, shop, serve)
+COMMANDS = (route, batch, watch, features, doubts, compare, cheaper, dry_run, shop, serve, took, like)
 
 
 def register_all(app: typer.Typer) -> None:

@@ -32,6 +32,7 @@ def depends(work: Work) -> Hashable:
     return (
         text(work.content),
         str(work.shop.toolroom),
+        work.shop.toolroom.page,
         work.shop.general.projection,
         work.choices.date,
         fixtures,
@@ -59,6 +60,7 @@ def write(work: Work, folder: Path) -> dict[str, Any]:
         None if part is None else part.section,
         str(work.shop.toolroom),
         work.choices.date,
+        work.shop.toolroom.page,
     )
     write_papers(paper, Shown(work.solid.source_faces, work.stock.solid), folder)
     drawings.write(gallery, part, folder)

@@ -29,6 +29,7 @@ from routing.export.report.blocks import (
     number,
     words_of,
 )
+from routing.export.report.codes import codes
 from routing.export.report.electrode_sheet import electrodes
 from routing.export.report.gallery import Gallery
 from routing.export.report.packs import Pack, pack, readers
@@ -52,7 +53,7 @@ class Paper:
     """What all papers of a job are made from; ``grinding`` has the sketches by setup, 0 where none is ground.
 
     ``drawing`` is the part's own with sizes, None where it is not drawn; ``toolroom`` names whose papers
-    these are, ``date`` is as chosen.
+    these are, ``date`` is as chosen, ``page`` the address that the traveller's codes link to.
     """
 
     content: Mapping[str, Any]
@@ -61,6 +62,7 @@ class Paper:
     drawing: Section | None = None
     toolroom: str = ""
     date: str = ""
+    page: str = ""
 
     @property
     def subject(self) -> Subject:
@@ -134,6 +136,7 @@ class Composer:
             yield main.plan(content)
         elif reader == "traveller":
             yield _flowing(traveller(content, self._paper.toolroom))
+            yield codes(content, self._paper.page)
         elif reader == "quote":
             yield money_sections.quote(content)
         else:

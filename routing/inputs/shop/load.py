@@ -15,7 +15,9 @@ from featurize.errors import one_line
 from routing.inputs.choices import ChoicesError, thread_colours
 from routing.inputs.shop.places import nearest, places_of
 from routing.inputs.toml_file import TomlError, parsed, shown, text_of
+from routing.processes.material import FAMILIES
 from routing.processes.material_rules import MaterialRule
+from routing.processes.protocol import Stage
 from routing.processes.rooms import process_names, rooms
 from routing.processes.shop import Shop
 
@@ -29,7 +31,7 @@ _WORDS = {
     "screw_class": ("8.8", "10.9", "12.9"),
     "order": ("threads", "magnet", "blocks", "vise", "chuck", "clamps"),
 }
-_MAY_BE_EMPTY = ("address", "processes")
+_MAY_BE_EMPTY = ("address", "page", "processes")
 # Numbers lie over 0 unless their key, or the table they stand in, is here: least and most.
 _LIMITS = {
     **dict.fromkeys(
@@ -62,6 +64,7 @@ _LIMITS = {
     "friction": (0.01, 1.0),
     "sine_limit_deg": (1.0, 60.0),
     "careful_feed": (0.05, 1.0),
+    "factor": (0.05, 20.0),
     "safety": (1.0, math.inf),
 }
 # Who does what no machine does.
@@ -74,7 +77,12 @@ _BY_PROCESS: dict[str, tuple[tuple[str, ...], bool]] = {
     "rates.setup_min": (_STATIONS, True),
     "rates.scrap_share": (_STATIONS, False),
     "rates.range": ((*_STATIONS, "material", "scrap"), True),
+    "rates.factor.process": (_STATIONS, False),
+    "rates.factor.material": (_STATIONS, False),
+    "rates.factor.range": (_STATIONS, False),
 }
+# What else is a name of something: by the table, or by the table it stands in.
+_NAMES = {"rates.factor.step": tuple(stage.words for stage in Stage), "rates.factor.material.": FAMILIES}
 # Larger numbers are slips: no machine is longer, and no money or volume that large.
 _LONGEST_MM, _LARGEST = 1e4, 1e9
 # A table replaces the default key by key, a list of tools as a whole: they are what the shop owns.
@@ -263,11 +271,15 @@ def _not_known(start: str, name: str, known: Iterable[str]) -> ShopError:
 
 
 def _check_names(content: Mapping[str, Any], key: str) -> None:
-    """Tables by process: no other name, and none left out where every one is asked for."""
-    if key not in _BY_PROCESS:
-        return
-    others, all_needed = _BY_PROCESS[key]
-    known = (*process_names(), *others)
+    """Tables by process, step or family: no other name, and none left out where every one is asked for."""
+    if key in _BY_PROCESS:
+        others, all_needed = _BY_PROCESS[key]
+        known = (*process_names(), *others)
+    else:
+        known = _NAMES.get(key) or _NAMES.get(key.rpartition(".")[0] + ".", ())
+        all_needed = False
+        if not known:
+            return
     for name in content:
         if name not in known:
             raise _not_known(f"{key}.", name, known)

@@ -22,7 +22,10 @@ NOTE = "an estimate from removed volume, area and the shop's rates; not an offer
 
 @dataclass(frozen=True)
 class Priced:
-    """A line for one piece made alone, with its range. ``operation`` is a number or None."""
+    """A line for one piece made alone, with its range. ``operation`` is a number or None.
+
+    ``factor`` is the shop's own, which is in all the minutes.
+    """
 
     operation: int | None
     what: str
@@ -37,6 +40,7 @@ class Priced:
     cost_low: float
     cost_high: float
     basis: tuple[str, ...]
+    factor: float
 
 
 @dataclass(frozen=True)
@@ -153,6 +157,7 @@ def _priced(bill: Bill, line: PriceLine) -> Priced:
         cost * share.low,
         cost * share.high,
         line.basis,
+        line.factor,
     )
 
 

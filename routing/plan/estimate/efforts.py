@@ -23,6 +23,10 @@ class Efforts:
     def rates(self) -> Rates:
         return self.job.shop.rates
 
+    def factor(self, process: str, step: str = "") -> float:
+        """What the shop's own minutes are to those worked out from its rates."""
+        return self.rates.factor.of(process, self.job.material.family, step)
+
     def of_step(self, step: Step) -> Effort:
         """One piece's effort for a step, without its setup."""
         return total(self.of_task(task) for task in step.tasks)
@@ -48,7 +52,8 @@ class Efforts:
                 if task.process in STATIONS
                 else self.job.processes[task.process].effort(self.job, task)
             )
-            self._known[key] = found.of(feature_of(task.feature.id))
+            own = found.of(feature_of(task.feature.id))
+            self._known[key] = own.scaled(self.factor(task.process, task.stage.words))
         return self._known[key]
 
     def running_cost(self, process: str) -> tuple[float, str]:

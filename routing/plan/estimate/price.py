@@ -49,6 +49,7 @@ class PriceLine:
     tools: tuple[MadeTool, ...] = ()
     tool_min: float = 0.0
     operation: int | None = None
+    factor: float = 1.0  # the shop's own, which is in all minutes here
 
     def minutes(self, pieces: int = 1) -> float:
         """Minutes apiece in a batch."""
@@ -115,7 +116,7 @@ def setup_min(rates: Rates, process: str) -> float:
 
 def range_of(rates: Rates, process: str) -> Range:
     """Raises KeyError where the shop file has no range."""
-    return rates.range[process]
+    return rates.range_of(process)
 
 
 def with_scrap(lines: Sequence[PriceLine], rates: Rates) -> tuple[PriceLine, ...]:

@@ -85,7 +85,8 @@ def alone(efforts: Efforts, region: RoutedRegion) -> Bill:
 def _step_lines(efforts: Efforts, steps: Sequence[Step], setups: Sequence[int]) -> Iterator[PriceLine]:
     last = 0
     for number, (step, setup) in enumerate(zip(steps, setups, strict=True), 1):
-        ready = setup_min(efforts.rates, step.process) if setup != last else 0.0
+        own = efforts.factor(step.process, step.stage.words)
+        ready = own * setup_min(efforts.rates, step.process) if setup != last else 0.0
         last = setup
         yield from _lines(efforts, step.stage.words, step.process, efforts.of_step(step), ready, number)
 
@@ -94,7 +95,9 @@ def _lines(
     efforts: Efforts, what: str, process: str, effort: Effort, ready: float = 0.0, number: int | None = None
 ) -> Iterator[PriceLine]:
     cost, what_for = efforts.running_cost(process)
-    basis = effort.basis
+    basis, own = effort.basis, efforts.factor(process, what)
+    if own != 1.0:
+        basis += (f"all times {own:.3g}, the shop's own (rates.factor)",)
     if cost:
         basis += (f"{what_for} {cost:g} {efforts.rates.currency} an hour",)
     yield PriceLine(
@@ -106,13 +109,15 @@ def _lines(
         idle_min=effort.idle_min,
         each_cost=cost * effort.run_min / 60 + effort.each_cost,
         operation=number,
+        factor=own,
     )
     for (name, maker), tools in _made(effort.tools).items():
         used = ", ".join(f"{t.share:.3g}" for t in tools)
         blanks = ", ".join("x".join(f"{s:g}" for s in t.blank_mm) for t in tools)
         made = f"{len(tools)} {name} at {tools[0].make_min:g} min, blanks {blanks}"
         basis = (f"{made} {tools[0].basis}; one piece wears {used} of them",)
-        yield PriceLine(name, maker, basis, tools=tools, tool_min=tools[0].make_min)
+        own = efforts.factor(maker)
+        yield PriceLine(name, maker, basis, tools=tools, tool_min=own * tools[0].make_min, factor=own)
 
 
 def _made(tools: Sequence[MadeTool]) -> dict[tuple[str, str], tuple[MadeTool, ...]]:

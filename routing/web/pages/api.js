@@ -39,6 +39,7 @@ export const act = (path, method = "POST", content) => asked(path, content === u
 
 export const handIn = (file, common = {}) => upload("/api/jobs", file, common);
 export const handInDrawing = (file, job, from) => upload(`/api/jobs/${job}/drawings`, file, { from });
+export const handInTable = async file => (await asked("/api/taken", { method: "POST", body: file, headers: { "Content-Type": "text/csv" } })).json();
 export async function handInBlank(file, job, number) {
   const taken = await upload(`/api/jobs/${job}/blanks`, file);
   await asked(`/api/jobs/${job}/${number}/blanks/${taken.file}`, { method: "POST" }); // says at once what is wrong with it

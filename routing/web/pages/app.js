@@ -6,7 +6,9 @@ import { el, setInch, unit } from "./dom.js";
 import { jobsPage } from "./jobs.js";
 import { sheetPage } from "./sheet.js";
 import { comparePage } from "./compare.js";
+import { likePage } from "./like.js";
 import { logPage } from "./log.js";
+import { minutesPage, tookPage } from "./minutes.js";
 import { WORDS } from "./words.js";
 
 const W = WORDS.app;
@@ -38,7 +40,7 @@ async function show(keepFocus) {
     if (a.dataset.page === (name || "jobs")) a.setAttribute("aria-current", "page");
     else a.removeAttribute("aria-current");
   }
-  const make = { job: sheetPage, compare: comparePage, log: logPage }[name] ?? jobsPage;
+  const make = { job: sheetPage, compare: comparePage, log: logPage, like: likePage, minutes: minutesPage, took: tookPage }[name] ?? jobsPage;
   try {
     const made = await make({ main, rest, query, complain, announce, take });
     if (mine !== serial) made?.close?.();

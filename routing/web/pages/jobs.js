@@ -70,7 +70,8 @@ export async function jobsPage({ main, complain, announce, take }) {
           field("common-margin_percent", W.margin, shared("margin_percent", { type: "number", min: 0, max: 500, step: "any" })),
           el("label", { className: "button slight", htmlFor: "folder" }, W.folder, folder)),
         materialList())),
-    el("div", { className: "find" }, el("label", { htmlFor: "search" }, W.find), search, told),
+    el("div", { className: "find" }, el("label", { htmlFor: "search" }, W.find), search, told,
+      el("a", { className: "button slight", id: "by-shape", href: "#/like", onclick: e => { e.target.href = `#/like?${new URLSearchParams({ q: search.value.trim() })}`; } }, W.byShape)),
     filters, sums, rows, empty);
 
   async function refresh() {

@@ -7,6 +7,8 @@ import { el, field, grouped, inUnit, measure, number, size, table, when } from "
 import { cheaperPanel } from "./cheaper.js";
 import { figureStrip, figuresPanel } from "./figures.js";
 import { edgeCard, featureCard } from "./card.js";
+import { alikePanel } from "./like.js";
+import { minutesPanel } from "./minutes.js";
 import { canHelp, edgeMark, nameOf, processMark, severity } from "./marks.js";
 import { ownFlags, questionsPanel, saidFlag } from "./questions.js";
 import { proposal } from "./jobs.js";
@@ -231,6 +233,8 @@ export async function sheetPage({ main, rest, query, complain, announce }) {
         ...holding(route().setups ?? []),
       ];
     },
+    Minutes: () => minutesPanel(`${path()}/${place}`, id, complain),
+    Alike: () => alikePanel(id, place, complain),
     Figures: () => [...figuresPanel(route(), part().files, file), el("section", { id: "cheaper" })],
     Choices: () => choicesForm({ job, revision: revision(), told: { route: route(), path: path() }, again, complain }),
     Files() {
