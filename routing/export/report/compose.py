@@ -45,7 +45,7 @@ class Paper:
     """What all papers of a job are made from; ``grinding`` has the sketches by setup, 0 where none is ground.
 
     ``drawing`` is the part's own with sizes, None where it is not drawn; ``toolroom`` names whose papers
-    these are, ``date`` is as chosen.
+    these are, ``date`` is as chosen. ``asked`` has what the customer's drawing says and leaves open.
     """
 
     content: Mapping[str, Any]
@@ -54,6 +54,7 @@ class Paper:
     drawing: Section | None = None
     toolroom: str = ""
     date: str = ""
+    asked: Section | None = None
 
     @property
     def subject(self) -> Subject:
@@ -77,6 +78,7 @@ class Composer:
         found = [
             main.flags(content),
             main.doubts(content),
+            self._paper.asked,
             self.pictures(),
             main.features(content),
             main.route(content),
