@@ -1,13 +1,13 @@
 """Which holes a callout's leader points at, where a view of the sheet can be tied to the part.
 
 A view is tied by its circles: those of the part's bores seen along an axis, at a scale of ISO 5455 (from
-memory) or the title block's, turned by quarters, all in their places. What could be tied two ways is not tied.
+memory) or the title block's, turned as the sheet's words are, all in their places. What could be tied two ways is not tied.
 """
 
 from __future__ import annotations
 
 import math
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
@@ -23,8 +23,8 @@ from routing.inputs.sheet.read import Sheet
 _SCALES = (1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 0.5, 0.2, 0.1, 0.05)
 # Circles and their places on a sheet: drawn to this share, or this many mm.
 _ROUND_SHARE, _PLACE_MM = 0.015, 0.15
-# Fewer bores in place prove no view.
-_LEAST_BORES = 2
+# Fewer holes in place prove no view: so many, and this share of those that open to its side.
+_LEAST_HOLES, _LEAST_SHARE = 2, 0.6
 # Ends of strokes that are one point (mm); how near a leader starts to its text (heights) and ends at a circle
 # (mm).
 _SAME_MM, _NEAR_TEXT, _NEAR_RING_MM = 0.15, 1.2, 0.6
@@ -67,40 +67,55 @@ def _tied(sheet: Sheet, part: Part, holes: Sequence[Feature]) -> dict[Ring, str]
     best: dict[Ring, tuple[int, set[str]]] = {}
     for page in sorted({r.page for r in sheet.rings}):
         rings = [r for r in sheet.rings if r.page == page][:_MOST_RINGS]
-        for seen in _views(part, holes):
+        for seen, least in _views(part, holes, _turn_of(sheet, page)):
             for scale in scales:
-                for tie in _ties(rings, seen, scale):
+                for tie in _ties(rings, seen, scale, least):
                     score = len(set(tie.values()))
                     for ring, id_ in tie.items():
                         if score > best.get(ring, (0, set()))[0]:
                             best[ring] = score, {id_}
                         elif score == best[ring][0]:
                             best[ring][1].add(id_)
-    return {ring: ids.pop() for ring, (score, ids) in best.items() if score >= _LEAST_BORES and len(ids) == 1}
+    return {ring: ids.pop() for ring, (_, ids) in best.items() if len(ids) == 1}
 
 
-def _views(part: Part, holes: Sequence[Feature]) -> Iterator[list[_Seen]]:
-    """The bores seen along each of the part's axes, from either end, turned by quarters."""
+def _turn_of(sheet: Sheet, page: int) -> float:
+    """How a sheet is turned, within a quarter: as most of what is written on it."""
+    turns = Counter(round(e.spot.angle_deg % 90, 1) % 90 for e in sheet.entries if e.spot.page == page)
+    return turns.most_common(1)[0][0] if turns else 0.0
+
+
+def _views(part: Part, holes: Sequence[Feature], turn_deg: float) -> Iterator[tuple[list[_Seen], int]]:
+    """The bores seen along each of the part's axes, from either end, turned by quarters.
+
+    With how many holes must be in place to prove the view.
+    """
     for k in range(3):
         axis = part.frame.axes[k]
         across = part.frame.axes[(k + 1) % 3], part.frame.axes[(k + 2) % 3]
         along = [h for h in holes if h.axis and abs(float(axis @ np.array(h.axis.direction))) > 0.999]
-        if len(along) < _LEAST_BORES:
+        if len(along) < _LEAST_HOLES:
             continue
-        for flip in (1.0, -1.0):
+        for flip, side in ((1.0, "+"), (-1.0, "-")):
+            open_here = sum(f"{side}{'xyz'[k]}" in h.opens_to for h in along)
+            least = max(_LEAST_HOLES, math.ceil(_LEAST_SHARE * open_here))
             for quarter in range(4):
-                c, s = round(math.cos(quarter * math.pi / 2)), round(math.sin(quarter * math.pi / 2))
+                angle = math.radians(turn_deg + 90 * quarter)
+                c, s = math.cos(angle), math.sin(angle)
                 turn = np.array([[c, -s], [s, c]]) @ np.array([flip * across[0], across[1]])
-                yield [
+                seen = [
                     _Seen(h.id, turn @ np.array(h.axis.origin), b.start_diameter_mm)
                     for h in along
                     if h.axis is not None
                     for b in h.bores
                     if b.is_cylinder
                 ]
+                yield seen, least
 
 
-def _ties(rings: Sequence[Ring], seen: Sequence[_Seen], scale: float) -> Iterator[Mapping[Ring, str]]:
+def _ties(
+    rings: Sequence[Ring], seen: Sequence[_Seen], scale: float, least: int
+) -> Iterator[Mapping[Ring, str]]:
     """Ways to lay bores over circles of a sheet: each a hole for each circle that it covers."""
     pairs = [
         (r, b)
@@ -117,11 +132,11 @@ def _ties(rings: Sequence[Ring], seen: Sequence[_Seen], scale: float) -> Iterato
                 shifts[u + du, v + dv].append((ring, bore, shift))
     done: set[frozenset[tuple[Ring, str]]] = set()
     for own in shifts.values():
-        if len({b.hole for _, b, _ in own}) < _LEAST_BORES:
+        if len({b.hole for _, b, _ in own}) < least:
             continue
         middle = np.median([s for _, _, s in own], axis=0)
         laid = frozenset((r, b.hole) for r, b, s in own if np.linalg.norm(s - middle) <= 2 * _PLACE_MM)
-        if laid not in done and len({id_ for _, id_ in laid}) >= _LEAST_BORES:
+        if laid not in done and len({id_ for _, id_ in laid}) >= least:
             done.add(laid)
             yield dict(laid)
 

@@ -103,6 +103,11 @@ def _read(path: Path, is_pdf: bool) -> Sheet:
     """In the child."""
     system.limit_cpu(_CPU_S)
     system.limit_memory(_MEMORY_BYTES)
+    return read_here(path, is_pdf)
+
+
+def read_here(path: Path, is_pdf: bool) -> Sheet:
+    """The same in this process, which must be able to afford it; raises SheetError."""
     content = path.read_bytes()
     digest = hashlib.sha256(content).hexdigest()
     pictures = _pictures(path, is_pdf)
