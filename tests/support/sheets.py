@@ -1,7 +1,7 @@
 """Drawings for tests: one description, drawn by programs that have nothing in common.
 
-reportlab draws each letter by itself, Matplotlib and Chromium have their own PDF writers (each with its own fonts,
-matrices and curves), ezdxf writes DXF.
+reportlab draws each letter by itself, Matplotlib and Chromium have their own PDF writers (each with its own
+fonts, matrices and curves), ezdxf writes DXF.
 """
 
 from __future__ import annotations
@@ -50,7 +50,9 @@ class Paper:
             return u * c - v * s + side / 2, u * s + v * c + side / 2
 
         return Paper(
-            tuple(replace(w, x=at(w.x, w.y)[0], y=at(w.x, w.y)[1], turn=w.turn + degrees) for w in self.words),
+            tuple(
+                replace(w, x=at(w.x, w.y)[0], y=at(w.x, w.y)[1], turn=w.turn + degrees) for w in self.words
+            ),
             tuple((*at(x, y), d) for x, y, d in self.circles),
             tuple(tuple(at(*p) for p in line) for line in self.lines),
             side,
@@ -158,7 +160,15 @@ def by_matplotlib(paper: Paper, path: Path) -> Path:
     axes.set_ylim(0, paper.high)
     for w in paper.words:
         size = w.height / _CAPITAL / 25.4 * 72
-        axes.text(w.x, w.y, w.text.replace("$", r"\$"), fontsize=size, rotation=w.turn, rotation_mode="anchor", va="baseline")
+        axes.text(
+            w.x,
+            w.y,
+            w.text.replace("$", r"\$"),
+            fontsize=size,
+            rotation=w.turn,
+            rotation_mode="anchor",
+            va="baseline",
+        )
     for x, y, d in paper.circles:
         axes.add_patch(Circle((x, y), d / 2, fill=False))
     for line in paper.lines:
@@ -174,7 +184,9 @@ def page_of(paper: Paper) -> str:
         f'font-size="{w.height / _CAPITAL:.4f}" xml:space="preserve">{escape(w.text)}</text>'
         for w in paper.words
     ]
-    inner += [f'<circle cx="{x:.4f}" cy="{paper.high - y:.4f}" r="{d / 2:.4f}"/>' for x, y, d in paper.circles]
+    inner += [
+        f'<circle cx="{x:.4f}" cy="{paper.high - y:.4f}" r="{d / 2:.4f}"/>' for x, y, d in paper.circles
+    ]
     inner += [
         '<polyline points="' + " ".join(f"{x:.4f},{paper.high - y:.4f}" for x, y in line) + '"/>'
         for line in paper.lines
@@ -198,7 +210,10 @@ def by_chromium(paper: Paper, path: Path) -> Path:
     page.write_text(page_of(paper), encoding="utf-8")
     words = [chromium(), "--headless", "--no-sandbox", "--disable-gpu", "--no-pdf-header-footer"]
     subprocess.run(
-        [*words, f"--print-to-pdf={path}", page.resolve().as_uri()], check=True, capture_output=True, timeout=60
+        [*words, f"--print-to-pdf={path}", page.resolve().as_uri()],
+        check=True,
+        capture_output=True,
+        timeout=60,
     )
     return path
 

@@ -81,13 +81,11 @@ def match(part: Part, features: Sequence[Feature], sheet: Sheet, settled: Collec
     chosen, questions = _shared_out(holes, sizes)
     for wish, option in chosen:
         result.take(wish, option)
-    # No size stands on a drawing twice (ISO 129-1): a depth that its hole's callout gave is no other's.
-    sizes.given = frozenset(_depths_given(chosen))
     others = list(_wishes(sheet.entries, sizes, pointed, _OTHERS))
     more, asked = _shared_out(others, sizes)
     for wish, option in more:
         result.take(wish, option)
-    questions += [*asked, *result.questions, *_unsaid(sizes, holes, result.threads, chosen)]
+    questions += [*asked, *result.questions, *_unsaid(sizes, holes, {*result.threads, *settled}, chosen)]
     for n, entry in enumerate(sheet.entries):
         if entry.called.what == What.UNCLEAR:
             questions.append(_unclear(n, entry))
@@ -99,16 +97,6 @@ def match(part: Part, features: Sequence[Feature], sheet: Sheet, settled: Collec
 
 
 _HOLES, _OTHERS = (What.THREAD, What.DIAMETER), (What.LENGTH, What.RADIUS)
-
-
-def _depths_given(chosen: Sequence[tuple[_Wish, Option]]) -> Iterator[tuple[str, str]]:
-    for wish, option in chosen:
-        called = wish.called
-        for id_ in (f for c in option for f in c.features):
-            if called.depth_mm is not None or called.bore_depth_mm is not None:
-                yield id_, "depth_mm"
-            if called.counterbore_depth_mm is not None:
-                yield id_, "counterbore_depth_mm"
 
 
 def _wishes(
@@ -311,7 +299,7 @@ def _asked(called: Called, faces: tuple[int, ...]) -> Iterator[Callout]:
 def _unsaid(
     sizes: Sizes,
     wishes: Sequence[_Wish],
-    threads: Mapping[str, str],
+    known: Collection[str],
     chosen: Sequence[tuple[_Wish, Option]],
 ) -> Iterator[Question]:
     """Threads of the model that the drawing, though it has threads, says nothing of."""
@@ -325,7 +313,7 @@ def _unsaid(
     left = [
         h.id
         for h in sizes.holes
-        if h.thread and h.thread.designation and h.id not in threads and h.id not in asked
+        if h.thread and h.thread.designation and h.id not in known and h.id not in asked
     ]
     if left and not any(id(w) not in done for w in called):
         names = dict.fromkeys(t.designation for i in left if (t := sizes.by_id[i].thread))
@@ -359,11 +347,17 @@ def _impossible(wish: _Wish, sizes: Sizes) -> Question:
     if ids:
         text = f"{wanted}, the model has {wish.total}: {_listed(ids)}. Which are meant?"
         return Question("drawing-count", f"{_quoted(wish)}: {text}", ids, entry, None, blocking)
-    at = f" It points at {_listed(sorted(wish.pointed))}." if wish.pointed else ""
+    at = f" It points at {_sized(sorted(wish.pointed), sizes)}." if wish.pointed else ""
     what = "thread" if blocking else "size"
     text = f"nothing in the model has this {what}{_why_not(called, sizes)}.{at} Which holds?"
     ids = tuple(sorted(wish.pointed))
     return Question("drawing-misfit", f"{_quoted(wish)}: {text}", ids, entry, None, blocking)
+
+
+def _sized(ids: Sequence[str], sizes: Sizes) -> str:
+    """Holes with their bores: "F12 (4.2 mm)"."""
+    bores = {i: [f"{b.start_diameter_mm:.4g}" for b in sizes.by_id[i].bores if b.is_cylinder] for i in ids}
+    return _listed([f"{i} ({' over '.join(own)} mm)" for i, own in bores.items()])
 
 
 def _why_not(called: Called, sizes: Sizes) -> str:

@@ -1,7 +1,8 @@
 """Which holes a callout's leader points at, where a view of the sheet can be tied to the part.
 
 A view is tied by its circles: those of the part's bores seen along an axis, at a scale of ISO 5455 (from
-memory) or the title block's, turned as the sheet's words are, all in their places. What could be tied two ways is not tied.
+memory) or the title block's, turned as the sheet's words are, most of them in place. What could be tied two
+ways is not tied.
 """
 
 from __future__ import annotations

@@ -13,7 +13,8 @@ import numpy as np
 
 from featurize.brep.part import Part
 from featurize.brep.surfaces import Cylinder
-from featurize.feature import Bore, Feature, Kind
+from featurize.feature import Bore, Feature, Kind, Role
+from featurize.placing import places
 from featurize.recognise.thread_bores import is_through, matching_bore
 from featurize.recognise.threads import equal_holes
 from featurize.standards.threads import parse
@@ -50,7 +51,7 @@ class Sizes:
         self.by_id = {f.id: f for f in features}
         self.holes = [f for f in features if f.kind.traits.hole and f.bores]
         self._spans = part.high - part.low
-        self.given: frozenset[tuple[str, str]] = frozenset()  # sizes that other callouts have given
+        self._boxes = {p.feature.id: np.array([p.low, p.high]) for p in places(part, features)}
 
     def bunches(self, called: Called) -> list[Bunch]:
         """All that a callout may mean, equals together."""
@@ -63,6 +64,8 @@ class Sizes:
         found = list(self._named(called, _RADII if called.what == What.RADIUS else _LENGTHS))
         if called.what == What.LENGTH:
             found += self._outside(called)
+            # A hole's depth stands in its callout, a distance is no feature's size: these come second.
+            found = found or [Candidate((h.id,), "depth_mm") for h in self.holes if self._is_deep(h, called)]
             found = found or list(self._distances(called))
         return [(c,) for c in found]
 
@@ -111,19 +114,26 @@ class Sizes:
                 yield Candidate((f.id,), "diameter_mm", round_[0])
 
     def _named(self, called: Called, names: Sequence[str]) -> Iterator[Candidate]:
-        hits = {
-            (f.id, name)
+        hits = [
+            (f, name)
             for f in self.features
             for name in names
-            if name in f.dims
-            and _within(f.dims[name], called)
-            and not self._is_span(f, name)
-            and (f.id, name) not in self.given
-        }
-        for id_, name in sorted(hits):
-            parent = self.by_id[id_].parent
-            if parent is None or (parent, name) not in hits:  # a floor's width is its pocket's
-                yield Candidate((id_,), name)
+            if name in f.dims and not f.bores and _within(f.dims[name], called) and not self._is_span(f, name)
+        ]
+        for f, name in hits:
+            if not any(name == n and self._is_floor_of(f, g) for g, n in hits if g is not f):
+                yield Candidate((f.id,), name)
+
+    def _is_floor_of(self, feature: Feature, other: Feature) -> bool:
+        """Whether a surface spans just what another's walls stand around: it has no width of its own."""
+        if Role.WALL in feature.roles.values() or Role.WALL not in other.roles.values():
+            return False
+        gaps = np.abs(self._boxes[feature.id] - self._boxes[other.id]).max(axis=0)
+        return int(np.sum(gaps < SAME_MM)) >= 2
+
+    def _is_deep(self, hole: Feature, called: Called) -> bool:
+        depth = hole.dims.get("depth_mm")
+        return depth is not None and not is_through(hole) and _within(depth, called)
 
     def _is_span(self, feature: Feature, name: str) -> bool:
         """Whether a size is there because the part ends: what runs right through is as long as the part."""
