@@ -25,7 +25,8 @@ _MARK = r'\s*(?:"|\bin\b\.?|\binch\b|\bmm\b)?'
 _PLACES = (
     r"plcs?\b\.?|places?\b|off\b|holes?\b|thus\b|stk\b\.?|stück\b|mal\b|fach\b|bohrungen\b|löcher\b|gewinde\b"
 )
-_DEEP = r"deep\b|dp\b|tief\b"
+# "12 tief" but not "tief 12", which a pitch may stand before.
+_DEEP = r"(?:deep\b|dp\b|tief\b)(?!\s?[\d.]+(?!\s?[\dx.]))"
 _DEPTH = r"depth\b|tiefe\b|tief\b|t\s?=|↧"
 
 # In the order in which they are tried at a place.
@@ -34,7 +35,7 @@ _TOKENS = (
         "metric",
         rf"(?<![A-WYZa-wyz0-9.])(?-i:M)\s?(?P<m_d>{_N})(?![A-Za-z0-9.]*°)"
         rf"(?:\s?x\s?(?P<m_p>{_N})(?![\d.]|\s*(?:{_DEEP}|°))|-(?P<m_q>{_N})(?![\d.]*[GHgh]))?"
-        r"(?:[\s-]*[4-8][GHgh](?:[4-8][GHgh])?(?![A-Za-z0-9]))?(?P<m_lh>[\s-]*LH\b)?(?![A-Za-z]{2})",
+        r"(?:[\s-]*[4-8][GHgh](?:[4-8][GHgh])?(?![A-WYZa-wyz0-9]))?(?P<m_lh>[\s-]*LH(?![A-WYZa-wyz]))?(?![A-Za-z]{2})",
     ),
     (
         "unified",
@@ -91,7 +92,8 @@ _TOKENS = (
     (
         "filler",
         r"(?:innen)?gewinde\b|thread(?:ed)?\b|tapped\b|tap\b|hole\b|loch\b|max\b|min\b|ream(?:ed)?\b"
-        r"|gerieben\b|und\b|and\b|equally\b|spaced\b|eq sp\b|gleichmäßig\b|verteilt\b|typ\b|RH\b|mit\b|with\b|mm\b|[^\w\s]",
+        r"|gerieben\b|und\b|and\b|equally\b|spaced\b|eq sp\b|gleichmäßig\b|verteilt\b|typ\b|RH\b|mit\b"
+        r"|with\b|mm\b|[^\w\s]",
     ),
 )
 _SCANNER = re.compile("|".join(f"(?P<{name}>{pattern})" for name, pattern in _TOKENS), re.IGNORECASE)

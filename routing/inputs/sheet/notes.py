@@ -163,7 +163,7 @@ _LONGEST_FIELD = 80
 
 
 def labelled(line: str) -> tuple[str, str, bool] | None:
-    """The field that a line is the label of, the value in the line ("" for none), and whether it has a colon."""
+    """The field that a line is the label of, its value there ("" for none), and whether it has a colon."""
     text = normal(line)
     for name, pattern in _LABELS.items():
         match = pattern.match(text)
