@@ -53,7 +53,7 @@ def opened(path: Path) -> Any:
         )
     try:
         return ezdxf.readfile(path)
-    except (ezdxf.DXFError, ValueError, KeyError, UnicodeError):
+    except Exception:  # what it cannot read is tried by its repairing reader
         pass
     try:
         document, _ = recover.readfile(path)

@@ -45,6 +45,7 @@ def read(path: Path) -> Placed:
         texts: list[PlacedText] = []
         rings: list[Ring] = []
         strokes: list[Stroke] = []
+        pictured = False
         for number, page in enumerate(document, 1):
             left, bottom, right, top = page.get_cropbox()
             pages.append(((right - left) * POINT_MM, (top - bottom) * POINT_MM))
@@ -59,7 +60,8 @@ def read(path: Path) -> Placed:
                     rings.append(ring)
                 elif not closed and len(points) <= 8:
                     strokes.append(Stroke(number, tuple((float(x), float(y)) for x, y in points)))
-        return Placed(tuple(pages), tuple(texts), tuple(rings), tuple(strokes))
+            pictured = pictured or any(page.get_objects([raw.FPDF_PAGEOBJ_IMAGE], max_depth=2))
+        return Placed(tuple(pages), tuple(texts), tuple(rings), tuple(strokes), pictured=pictured)
 
 
 def opened(path: Path) -> pdfium.PdfDocument:

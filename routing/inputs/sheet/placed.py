@@ -54,9 +54,8 @@ class Stroke:
 class Placed:
     """All that is read of a file. ``pages`` are the sheets' sizes (width, height), mm.
 
-    ``measured`` are callouts whose numbers the file's own dimensions measure, by the place in ``texts``.
-    ``per_mm`` is what a length of the sheet is divided by to be millimetres of the part; None where the
-    file does not say. ``inches`` is what its header says, None for nothing. ``how`` tells how it was read.
+    ``inches`` is what the file's header says, None for nothing; ``how`` tells how it was read. ``true_size``:
+    lengths are the part's, but for a view's own scale. ``pictured``: pictures stand on the sheets.
     """
 
     pages: tuple[tuple[float, float], ...]
@@ -66,3 +65,4 @@ class Placed:
     how: str = "text"
     inches: bool | None = None
     true_size: bool = False
+    pictured: bool = False

@@ -161,7 +161,7 @@ def _placed(path: Path, is_pdf: bool, pictures: _Pictures) -> Placed:
     from routing.inputs.sheet import pdf, scan
 
     placed = pdf.read(path)
-    if sum(not t.text.isspace() for t in placed.texts) >= _LEAST_LETTERS:
+    if len(placed.texts) >= (_LEAST_LETTERS if placed.pictured else 1):
         return placed
     texts: list[PlacedText] = []
     for page in range(1, len(placed.pages) + 1):
