@@ -1,7 +1,7 @@
 """The grammar of callouts and notes: what is written is what is read.
 
-Ways to write are those of ISO 6410-1 (threads), ISO 129-1 (sizes), ISO 286-1 (fits), ISO 2768, ISO 13715, ISO 21920-1
-and ASME Y14.5 and Y14.6, all from memory.
+Ways to write are those of ISO 6410-1 (threads), ISO 129-1 (sizes), ISO 286-1 (fits), ISO 2768, ISO 13715, ISO
+21920-1 and ASME Y14.5 and Y14.6, all from memory.
 """
 
 from __future__ import annotations
@@ -40,15 +40,18 @@ T, D, L = What.THREAD, What.DIAMETER, What.LENGTH
     [
         ("4x M6 x 12 deep", T, {"count": 4, "thread": "M6", "value_mm": 6, "depth_mm": 12}),
         ("M8x1-6H LH", T, {"thread": "M8x1 LH", "value_mm": 8}),
-        ("M12 x 16/Ø10,2 x 20", T, {"thread": "M12", "value_mm": 12, "depth_mm": 16, "bore_mm": 10.2, "bore_depth_mm": 20}),
+        ("M12 x 16/Ø10,2 x 20", T,
+         {"thread": "M12", "value_mm": 12, "depth_mm": 16, "bore_mm": 10.2, "bore_depth_mm": 20}),
         ("M6x12/16", T, {"thread": "M6", "value_mm": 6, "depth_mm": 12, "bore_depth_mm": 16}),
-        ("4x Ø4.2 ↧16 M5-6H ↧12", T, {"count": 4, "thread": "M5", "value_mm": 5, "depth_mm": 12, "bore_mm": 4.2, "bore_depth_mm": 16}),
+        ("4x Ø4.2 ↧16 M5-6H ↧12", T,
+         {"count": 4, "thread": "M5", "value_mm": 5, "depth_mm": 12, "bore_mm": 4.2, "bore_depth_mm": 16}),
         ("M8x1,25", T, {"thread": "M8", "value_mm": 8}),
         ("4-M6", T, {"count": 4, "thread": "M6", "value_mm": 6}),
         ("M6, 4 PLCS", T, {"count": 4, "thread": "M6", "value_mm": 6}),
         ("M6 (4x)", T, {"count": 4, "thread": "M6", "value_mm": 6}),
         ("4 Gewinde M6 12 tief", T, {"count": 4, "thread": "M6", "value_mm": 6, "depth_mm": 12}),
-        ("8 x 1/4-20 UNC-2B THRU", T, {"count": 8, "thread": "1/4-20 UNC", "value_mm": 6.35, "through": True}),
+        ("8 x 1/4-20 UNC-2B THRU", T,
+         {"count": 8, "thread": "1/4-20 UNC", "value_mm": 6.35, "through": True}),
         ("3/8-16 UNC x 3/4 deep", T, {"thread": "3/8-16 UNC", "value_mm": 9.525, "depth_mm": 19.05}),
         ("#10-32 UNF-2B ↧.50\"", T, {"thread": "#10-32 UNF", "value_mm": 4.826, "depth_mm": 12.7}),
         ("M6x3", T, {"value_mm": 6}),  # no such pitch: known as a thread, not which
@@ -57,10 +60,12 @@ T, D, L = What.THREAD, What.DIAMETER, What.LENGTH
         ("⌀ 6 h6 (0/-0,008)", D, {"value_mm": 6, "fit": "h6", "upper_mm": 0, "lower_mm": -0.008}),
         ("Ø20 g6", D, {"value_mm": 20, "fit": "g6", "upper_mm": -0.007, "lower_mm": -0.02}),
         ("Ø5 H7/g6", D, {"value_mm": 5, "fit": "H7", "upper_mm": 0.012, "lower_mm": 0}),
-        ("4x Ø6,6 THRU ⌴Ø11 ↧6,8", D, {"count": 4, "value_mm": 6.6, "through": True, "counterbore_mm": 11, "counterbore_depth_mm": 6.8}),
+        ("4x Ø6,6 THRU ⌴Ø11 ↧6,8", D,
+         {"count": 4, "value_mm": 6.6, "through": True, "counterbore_mm": 11, "counterbore_depth_mm": 6.8}),
         ("Ø6.6 ⌵Ø12 x 90°", D, {"value_mm": 6.6, "countersink_mm": 12}),
         ("Ø6,6 Senkung 90° Ø12", D, {"value_mm": 6.6, "countersink_mm": 12}),
-        ("4 Bohrungen Ø6 H7 durchgehend", D, {"count": 4, "value_mm": 6, "fit": "H7", "upper_mm": 0.012, "lower_mm": 0, "through": True}),
+        ("4 Bohrungen Ø6 H7 durchgehend", D,
+         {"count": 4, "value_mm": 6, "fit": "H7", "upper_mm": 0.012, "lower_mm": 0, "through": True}),
         ("Ø50 LK", D, {"value_mm": 50, "reference": True}),
         ("Ø20.02/19.99", D, {"value_mm": 19.99, "upper_mm": 0.03, "lower_mm": 0}),
         ("20 +0.02/-0.01", L, {"value_mm": 20, "upper_mm": 0.02, "lower_mm": -0.01}),
@@ -71,7 +76,8 @@ T, D, L = What.THREAD, What.DIAMETER, What.LENGTH
         ("(20)", L, {"value_mm": 20, "reference": True}),
         ("2x R5", What.RADIUS, {"count": 2, "value_mm": 5}),
         ("Ra 0,4", What.TEXTURE, {"textures": (("Ra", 0.4),)}),
-        ("Ø8 H7 Rz 6.3", D, {"value_mm": 8, "fit": "H7", "upper_mm": 0.015, "lower_mm": 0, "textures": (("Rz", 6.3),)}),
+        ("Ø8 H7 Rz 6.3", D,
+         {"value_mm": 8, "fit": "H7", "upper_mm": 0.015, "lower_mm": 0, "textures": (("Rz", 6.3),)}),
     ],
 )  # fmt: skip
 def test_ways_to_write(text: str, what: What, wanted: dict[str, Any]) -> None:

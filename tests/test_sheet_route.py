@@ -36,12 +36,12 @@ def _route(folder: Path, **choices: Any) -> dict[str, Any]:
 
 # Threads as they are, no tolerance: nothing of the plan may change. The rest is against the model.
 ASKED = (
-    "2x M5 ↧10 / Ø4.2 ↧12", "M8", "2x Ø7 H7", "Part No.: XX-1", "cemented carbide", "62-64 HRC", "Kanten gebrochen",
-    "Ra 0.8",
+    "2x M5 ↧10 / Ø4.2 ↧12", "M8", "2x Ø7 H7", "Part No.: XX-1", "cemented carbide", "62-64 HRC",
+    "Kanten gebrochen", "Ra 0.8",
 )  # fmt: skip
 CODES = (
-    "drawing-misfit", "drawing-misfit", "drawing-texture", "drawing-part", "drawing-material", "drawing-material",
-    "drawing-edges",
+    "drawing-misfit", "drawing-misfit", "drawing-texture", "drawing-part", "drawing-material",
+    "drawing-material", "drawing-edges",
 )  # fmt: skip
 
 

@@ -113,6 +113,8 @@ def read_here(path: Path, is_pdf: bool) -> Sheet:
     pictures = _pictures(path, is_pdf)
     placed = _placed(path, is_pdf, pictures)
     found = lines(placed.texts)
+    if not found:
+        raise SheetError(f"{path.name} has no text that can be read: export it with its texts as text.")
     if len(found) > _MOST_LINES:
         raise SheetError(
             f"{path.name} has over {_MOST_LINES} lines of text: that is no drawing of an insert."
