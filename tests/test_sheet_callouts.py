@@ -56,6 +56,8 @@ T, D, L = What.THREAD, What.DIAMETER, What.LENGTH
         ("#10-32 UNF-2B ↧.50\"", T, {"thread": "#10-32 UNF", "value_mm": 4.826, "depth_mm": 12.7}),
         ("M6x3", T, {"value_mm": 6}),  # no such pitch: known as a thread, not which
         ("G1/4", T, {}),
+        ("Tr 20x4", T, {}),
+        ("Ø8 G7", D, {"value_mm": 8, "fit": "G7", "upper_mm": 0.02, "lower_mm": 0.005}),
         ("%%c8 H7", D, {"value_mm": 8, "fit": "H7", "upper_mm": 0.015, "lower_mm": 0}),
         ("⌀ 6 h6 (0/-0,008)", D, {"value_mm": 6, "fit": "h6", "upper_mm": 0, "lower_mm": -0.008}),
         ("Ø20 g6", D, {"value_mm": 20, "fit": "g6", "upper_mm": -0.007, "lower_mm": -0.02}),
@@ -105,6 +107,12 @@ def test_inches(text: str, value: float, upper: float | None, lower: float | Non
         assert got is None if wanted is None else got == pytest.approx(wanted * 25.4, abs=1e-6)
 
 
+def test_a_metric_size_rounded_to_inches_is_found_again() -> None:
+    found = one(".472 ±.001", inches=True)
+    assert found.slack_mm == pytest.approx(0.0127)
+    assert one("Ø.25", inches=True).slack_mm == 0
+
+
 def test_metric_threads_of_a_drawing_in_inches_stay_metric() -> None:
     found = one("2X M5 X .39 DEEP", inches=True)
     assert (found.thread, found.count) == ("M5", 2)
@@ -114,7 +122,24 @@ def test_metric_threads_of_a_drawing_in_inches_stay_metric() -> None:
 
 @pytest.mark.parametrize(
     "text",
-    ["60 HRC", "SCALE 2:1", "A-A", "2024-05-07", "NOTE 3", "2x 1x45°", "ISO 2768-mK", "1.2379", "", "↧", "Ø"],
+    [
+        "60 HRC",
+        "SCALE 2:1",
+        "A-A",
+        "2024-05-07",
+        "M 1:2",
+        "M10:1",
+        "G20",
+        "6-30 ±0.1",
+        ".XXX ±.005",
+        "NOTE 3",
+        "2x 1x45°",
+        "ISO 2768-mK",
+        "1.2379",
+        "",
+        "↧",
+        "Ø",
+    ],
 )
 def test_what_is_no_callout(text: str) -> None:
     assert [c for c in callouts(text) if c.what != L or c.is_toleranced] == []
@@ -251,4 +276,5 @@ def test_units_and_scale() -> None:
     assert is_in_inches(["dimensions in mm", "dimensions in inches"]) is None
     assert scale_of(["Maßstab 2:1"]) == 2
     assert scale_of(["SCALE 1:5", "SCALE 2:1"]) is None
+    assert scale_of(["M 1:2"]) == 0.5
     assert labelled("Zeichnungs-Nr.: A 1") == ("part number", "A 1", True)

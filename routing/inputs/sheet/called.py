@@ -24,7 +24,8 @@ class Called:
     ``thread`` is a designation that :func:`featurize.standards.threads.parse` knows, with LH where it is
     left-handed, or None for one that it does not know. ``upper_mm`` and ``lower_mm`` are deviations, both
     None where no tolerance is written or ``fit`` is not tabulated. ``bore_depth_mm`` and ``bore_mm`` are of
-    a thread's own drill. ``textures`` are (parameter, micrometres), such as ("Ra", 0.4).
+    a thread's own drill. ``textures`` are (parameter, micrometres), such as ("Ra", 0.4). ``slack_mm`` is half
+    of the last place of a size in inches, which is a metric one rounded.
     """
 
     what: What
@@ -43,6 +44,7 @@ class Called:
     counterbore_depth_mm: float | None = None
     countersink_mm: float | None = None
     textures: tuple[tuple[str, float], ...] = ()
+    slack_mm: float = 0.0
     reference: bool = False  # in brackets, or a circle that holes lie on: it binds nothing
 
     @property

@@ -33,7 +33,7 @@ _DEPTH = r"depth\b|tiefe\b|tief\b|t\s?=|↧"
 _TOKENS = (
     (
         "metric",
-        rf"(?<![A-WYZa-wyz0-9.])(?-i:M)\s?(?P<m_d>{_N})(?![A-Za-z0-9.]*°)"
+        rf"(?<![A-WYZa-wyz0-9.])(?-i:M)\s?(?P<m_d>{_N})(?![\d.]*\s?:\s?\d)(?![A-Za-z0-9.]*°)"
         rf"(?:\s?x\s?(?P<m_p>{_N})(?![\d.]|\s*(?:{_DEEP}|°))|-(?P<m_q>{_N})(?![\d.]*[GHgh]))?"
         r"(?:[\s-]*[4-8][GHgh](?:[4-8][GHgh])?(?![A-WYZa-wyz0-9]))?(?P<m_lh>[\s-]*LH(?![A-WYZa-wyz]))?(?![A-Za-z]{2})",
     ),
@@ -44,8 +44,9 @@ _TOKENS = (
     ),
     (
         "pipe",
-        r"(?<![A-Za-z0-9])(?-i:(?:G|Rp|Rc|NPTF?|BSPP?|Tr|Rd|Pg)\s?\d+(?:/\d+)?(?:\s?x\s?\d+)?"
-        r"|\d+(?:/\d+)?\"?\s?-?\s?(?:\d+\s)?(?:NPTF?|BSPP?))(?![A-Za-z0-9])",
+        # Pipe, taper, trapezoidal, round and conduit threads: known as threads, not by size.
+        r"(?<![A-Za-z0-9])(?-i:(?:G|Rp|Rc|NPTF?|BSPP?)\s?(?:\d\s)?\d/\d{1,2}|(?:Tr|Rd)\s?\d+\s?x\s?\d+|Pg\s?\d+"
+        r"|(?:\d\s)?\d+/\d+\"?\s?-?\s?(?:\d+\s)?(?:NPTF?|BSPP?))(?![A-Za-z0-9])",
     ),
     ("bevel", rf"{_N}\s?x\s?{_N}\s?°"),
     ("angle", rf"{_N}\s?°(?:\s?±\s?{_N}\s?°?)?"),
@@ -103,6 +104,8 @@ _LONGEST = 400
 _LEAST_DRILL = 0.6
 # A deviation over this share of its size and this length is no tolerance, but a sign that was misread.
 _WIDEST_SHARE, _WIDEST_MM, _MOST_MM = 0.2, 0.5, 2.0
+# With fewer places a size in inches is meant as it is written.
+_LEAST_PLACES = 3
 # Two numbers that are the limits of one size are as near as this.
 _PAIR_SHARE = 0.02
 
@@ -178,17 +181,24 @@ class _Reader:
 
     def _mm(self, size: str, match: re.Match[str]) -> float:
         """A size with its own mark of inches or millimetres, or the sheet's unit."""
-        whole = match[0].rstrip(" )").lower()
-        inches = self.inches
-        if whole.endswith(('"', "in", "in.", "inch")) or "/" in size:
-            inches = True
-        elif whole.endswith("mm"):
-            inches = False
         value = 0.0
         for piece in re.split(r"[ -]", size):
             above, _, below = piece.partition("/")
             value += float(above) / (float(below) if float(below or 1) else 1.0) if below else float(above)
-        return round(value * (INCH_MM if inches else 1.0), 6)
+        return round(value * (INCH_MM if self._in_inches(size, match) else 1.0), 6)
+
+    def _in_inches(self, size: str, match: re.Match[str]) -> bool:
+        whole = match[0].rstrip(" )").lower()
+        if whole.endswith(('"', "in", "in.", "inch")) or "/" in size:
+            return True
+        return self.inches and not whole.endswith("mm")
+
+    def _slack(self, size: str, match: re.Match[str]) -> dict[str, Any]:
+        """Half of the last place of a size in inches that is written to a thousandth or finer."""
+        places = len(size.partition(".")[2])
+        if places < _LEAST_PLACES or not self._in_inches(size, match):
+            return {}
+        return {"slack_mm": round(INCH_MM * 0.5 * 10**-places, 6)}
 
     def _times(self, match: re.Match[str]) -> None:
         self._counted(int(match["t_n"]), match)
@@ -268,10 +278,11 @@ class _Reader:
                 current.fields["bore_mm"] = value
                 current.part = "bore"
                 return
-        self._open(What.DIAMETER, match, value_mm=value)
+        self._open(What.DIAMETER, match, value_mm=value, **self._slack(match["d"], match))
 
     def _square(self, match: re.Match[str]) -> None:
-        self._open(What.LENGTH, match, value_mm=self._mm(match["sq"], match))
+        size = match["sq"]
+        self._open(What.LENGTH, match, value_mm=self._mm(size, match), **self._slack(size, match))
 
     def _radius(self, match: re.Match[str]) -> None:
         self._open(What.RADIUS, match, value_mm=self._mm(match["rad"], match))
@@ -291,7 +302,8 @@ class _Reader:
         ):
             current.fields.setdefault("bore_depth_mm", value)  # "M6x12/16"
             return
-        self._open(What.LENGTH, match, value_mm=value, **self._binding(match))
+        more = self._binding(match) | self._slack(match["n"], match)
+        self._open(What.LENGTH, match, value_mm=value, **more)
 
     def _is_bracketed(self, match: re.Match[str]) -> bool:
         before, after = self.text[: match.start()].rstrip(), self.text[match.end() :].lstrip()

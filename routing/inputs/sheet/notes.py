@@ -61,7 +61,7 @@ _MILLIMETRES = re.compile(
     r"\b(?:dimensions?|units?|sizes?|maße?|einheit(?:en)?)\b[^.]*?\b(?:mm|millimet(?:er|re)s?|metric)\b",
     re.IGNORECASE,
 )
-_SCALE = re.compile(r"(?:\b(?:scale|maßstab|masst?ab)\b\s*:?\s*)(?P<a>\d+)\s?:\s?(?P<b>\d+)", re.IGNORECASE)
+_SCALE = re.compile(r"(?:\b(?:scale|maßstab|masst?ab|m)\b\s*:?\s*)(?P<a>\d+)\s?:\s?(?P<b>\d+)", re.IGNORECASE)
 _RATIO = re.compile(r"(?P<a>\d{1,3})\s?:\s?(?P<b>\d{1,3})")
 
 

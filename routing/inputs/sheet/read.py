@@ -123,7 +123,7 @@ def read_here(path: Path, is_pdf: bool) -> Sheet:
     said = is_in_inches(words)
     inches = bool(placed.inches) if said is None else said
     title, used = _title(found)
-    rest = [line for n, line in enumerate(found) if n not in used]
+    rest = [line for n, line in enumerate(found) if n not in used or _calls(line.text)]
     entries = [
         Entry(called, _spot(block), b"")
         for block in blocks(rest)
@@ -147,6 +147,11 @@ def read_here(path: Path, is_pdf: bool) -> Sheet:
         placed.strokes,
         placed.true_size,
     )
+
+
+def _calls(text: str) -> bool:
+    """Whether a text is a hole's callout, whatever label stands beside it: none may be lost."""
+    return any(c.what in (What.THREAD, What.DIAMETER) for c in callouts(text))
 
 
 def _shown(entry: Entry) -> bool:

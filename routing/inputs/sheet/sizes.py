@@ -173,7 +173,8 @@ class Sizes:
 
 def _within(value: float, called: Called) -> bool:
     low, high = called.limits_mm()
-    return low - SAME_MM <= value <= high + SAME_MM
+    slack = max(SAME_MM, called.slack_mm)
+    return low - slack <= value <= high + slack
 
 
 def _thread_bore(hole: Feature, called: Called) -> Bore | None:
