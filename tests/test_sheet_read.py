@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import ezdxf
+import pypdf
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -182,8 +183,13 @@ def test_a_picture_shows_its_callout(tmp_path: Path) -> None:
     import numpy as np
     from PIL import Image
 
+    drawn = by_reportlab(Paper((Words(100, 100, "4x M5 ↧12", turn=90),)), tmp_path / "a.pdf")
+    writer = pypdf.PdfWriter(clone_from=drawn)
+    writer.pages[0].rotate(90)
+    writer.write(tmp_path / "turned.pdf")
     for file in (
-        by_reportlab(Paper((Words(100, 100, "4x M5 ↧12", turn=90),)), tmp_path / "a.pdf"),
+        drawn,
+        tmp_path / "turned.pdf",
         by_ezdxf(Paper((Words(100, 100, "4x M5 ↧12", turn=90),)), tmp_path / "a.dxf"),
     ):
         (entry,) = read(file).entries

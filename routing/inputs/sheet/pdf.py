@@ -222,6 +222,7 @@ class Pictures:
         if page not in self._sheets:
             with closing(opened(self._path)) as document:
                 own = document[page - 1]
+                own.set_rotation(0)  # as its texts' places are; pieces of it are turned to be read
                 width, height = own.get_size()
                 scale = _PICTURE_DPI / 72
                 scale = min(scale, math.sqrt(_MOST_PIXELS / max(width * height, 1.0)))

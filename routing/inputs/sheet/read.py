@@ -6,12 +6,9 @@ Whatever a stranger's file does to its reader (a crash, an endless loop, all the
 from __future__ import annotations
 
 import hashlib
-import io
-import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any
 
 from featurize import system
 from featurize.errors import Code, StepError
@@ -23,14 +20,13 @@ from routing.inputs.sheet.glyphs import normal
 from routing.inputs.sheet.joining import blocks, lines
 from routing.inputs.sheet.notes import is_in_inches, labelled, notes, scale_of
 from routing.inputs.sheet.placed import Placed, PlacedText, Ring, Stroke
+from routing.inputs.sheet.spots import Spots
 
 LIMIT_S = 120.0
 _CPU_S, _MEMORY_BYTES = 120, 4 * 2**30
 _LARGEST_BYTES = 100_000_000
-# A drawing of an insert has some tens; of more than this no pictures are made.
-_MOST_LINES, _MOST_PICTURES = 5_000, 200
-# Around a callout, in heights of its letters; the picture's longest side, pixels.
-_AROUND, _LONGEST_PX = 9.0, 640
+# A drawing of an insert has some hundreds.
+_MOST_LINES = 5_000
 # A scan may bear a stamp of letters; a drawing has more.
 _LEAST_LETTERS = 12
 # The value of a field stands beside its label or below it, within so many heights.
@@ -110,7 +106,7 @@ def read_here(path: Path, is_pdf: bool) -> Sheet:
     """The same in this process, which must be able to afford it; raises SheetError."""
     content = path.read_bytes()
     digest = hashlib.sha256(content).hexdigest()
-    pictures = _pictures(path, is_pdf)
+    pictures = Spots(path, is_pdf)
     placed = _placed(path, is_pdf, pictures)
     found = lines(placed.texts)
     if not found:
@@ -160,7 +156,7 @@ def _shown(entry: Entry) -> bool:
     return not called.reference and (called.what not in (What.LENGTH, What.RADIUS) or called.is_toleranced)
 
 
-def _placed(path: Path, is_pdf: bool, pictures: _Pictures) -> Placed:
+def _placed(path: Path, is_pdf: bool, pictures: Spots) -> Placed:
     if not is_pdf:
         from routing.inputs.sheet import dxf
 
@@ -234,64 +230,3 @@ def _ratio(text: str) -> float | None:
 def _spot(line: PlacedText) -> Spot:
     values = (line.x, line.y, line.width, line.height, line.angle_deg)
     return Spot(line.page, *(round(v, 2) + 0.0 for v in values))
-
-
-class _Pictures:
-    """Pictures of spots, as PNG; none where the sheet cannot be drawn."""
-
-    def __init__(self, sheets: Any, drawn: Any) -> None:
-        self._sheets, self._drawn, self._left = sheets, drawn, _MOST_PICTURES
-
-    def sheet(self, page: int) -> tuple[Any, float]:
-        picture, pixels_mm = self._sheets.sheet(page)
-        return picture, pixels_mm
-
-    def of(self, spot: Spot) -> bytes:
-        self._left -= 1
-        if self._left < 0:
-            return b""
-        around = _AROUND * spot.height_mm
-        c, s = math.cos(math.radians(spot.angle_deg)), math.sin(math.radians(spot.angle_deg))
-        ends_x = sorted((spot.x_mm, spot.x_mm + spot.width_mm * c))
-        ends_y = sorted((spot.y_mm, spot.y_mm + spot.width_mm * s))
-        box = (ends_x[0] - around, ends_y[0] - around, ends_x[1] + around, ends_y[1] + around)
-        try:
-            picture = self._cut(spot, box) if self._sheets else _inked(self._drawn.lines(spot.page), box)
-            picture = picture.rotate(-90 * round(spot.angle_deg / 90), expand=True)
-            picture.thumbnail((_LONGEST_PX, _LONGEST_PX))
-            data = io.BytesIO()
-            picture.convert("L").save(data, "PNG", optimize=True)
-        except Exception:  # a picture is a help, the words of a question are enough
-            return b""
-        return data.getvalue()
-
-    def _cut(self, spot: Spot, box: tuple[float, float, float, float]) -> Any:
-        sheet, mm = self.sheet(spot.page)
-        return sheet.crop(
-            tuple(
-                round(v)
-                for v in (box[0] * mm, sheet.height - box[3] * mm, box[2] * mm, sheet.height - box[1] * mm)
-            )
-        )
-
-
-def _inked(drawn: Sequence[Sequence[tuple[float, float]]], box: tuple[float, ...]) -> Any:
-    from PIL import Image, ImageDraw
-
-    mm = _LONGEST_PX / max(box[2] - box[0], box[3] - box[1])
-    size = (max(1, round((box[2] - box[0]) * mm)), max(1, round((box[3] - box[1]) * mm)))
-    picture = Image.new("L", size, 255)
-    pen = ImageDraw.Draw(picture)
-    for line in drawn:
-        pen.line([((x - box[0]) * mm, (box[3] - y) * mm) for x, y in line], fill=0, width=1)
-    return picture
-
-
-def _pictures(path: Path, is_pdf: bool) -> _Pictures:
-    if is_pdf:
-        from routing.inputs.sheet import pdf
-
-        return _Pictures(pdf.Pictures(path), None)
-    from routing.inputs.sheet import dxf
-
-    return _Pictures(None, dxf.Pictures(path))
