@@ -17,7 +17,7 @@ from featurize.standards.fits import deviations_mm
 from featurize.standards.threads import SIZES
 from routing.inputs.sheet.called import Called, Note, What
 from routing.inputs.sheet.callouts import callouts
-from routing.inputs.sheet.glyphs import normal
+from routing.inputs.sheet.glyphs import normal, worded
 from routing.inputs.sheet.notes import is_in_inches, labelled, notes, scale_of
 
 
@@ -240,6 +240,12 @@ def test_whatever_is_written_is_read_without_a_fault(text: str) -> None:
     list(notes(text))
     labelled(text)
     assert normal(normal(text)) == normal(text)
+
+
+@pytest.mark.parametrize("text", ["4x M6 ↧12 / Ø5 ↧16", "4x Ø6.6 THRU ⌴Ø11 ↧6.8", "Ø6.6 ⌵Ø12 x 90°", "□8 H7"])
+def test_signs_in_words_are_read_alike(text: str) -> None:
+    assert said(one(worded(text))) == said(one(text))
+    assert worded(text).isascii() or "Ø" in worded(text)
 
 
 @pytest.mark.parametrize(

@@ -14,6 +14,7 @@ from routing.export.exporters import all_files
 from routing.export.report import drawing_sections
 from routing.export.report.blocks import Pictures, Table
 from routing.inputs.choices import Choices, ChoicesError, load_choices
+from routing.inputs.sheet.glyphs import worded
 from routing.inputs.shop import load_shop
 from routing.jobs.job import run_job
 from routing.jobs.job_inputs import Inputs
@@ -68,7 +69,7 @@ def test_what_is_asked_changes_nothing_of_the_plan(routes: Any) -> None:
             k: v for k, v in now.items() if k not in told
         }
     threads = [f for f in drawn["features"] if f["thread"]]
-    assert [f["evidence"][-1] for f in threads] == [f"settled by the drawing a.pdf: {ASKED[0]}"] * 2
+    assert [f["evidence"][-1] for f in threads] == [f"settled by the drawing a.pdf: {worded(ASKED[0])}"] * 2
 
 
 def test_each_question_has_its_picture(routes: Any) -> None:

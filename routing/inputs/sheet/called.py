@@ -19,7 +19,7 @@ class What(StrEnum):
 
 @dataclass(frozen=True)
 class Called:
-    """One callout. ``text`` is as drawn; ``count`` how many features it stands for (1 unless said).
+    """One callout. ``text`` is as drawn, its signs in words; ``count`` how many features it stands for.
 
     ``thread`` is a designation that :func:`featurize.standards.threads.parse` knows, with LH where it is
     left-handed, or None for one that it does not know. ``upper_mm`` and ``lower_mm`` are deviations, both

@@ -16,7 +16,7 @@ from typing import Any
 from featurize.standards.fits import deviations_mm
 from featurize.standards.threads import INCH_MM, parse
 from routing.inputs.sheet.called import Called, What
-from routing.inputs.sheet.glyphs import normal
+from routing.inputs.sheet.glyphs import normal, worded
 
 _N = r"\d*\.?\d+"
 # A size in inches may be a whole number, a fraction or both: 1 1/2, 3/8, .375
@@ -67,7 +67,7 @@ _TOKENS = (
         rf"(?P<lp>Ø\s?|(?<![A-Za-z\d.]))(?P<lp_a>\d*\.\d{{2,}})\s?[/-]\s?Ø?\s?(?P<lp_b>\d*\.\d{{2,}}){_MARK}(?![\d.])",
     ),
     ("diameter", rf"(?:Ø|dia\.?\s|dm\.?\s|durchmesser\s)\s?(?P<d>{_SIZE}){_MARK}"),
-    ("square", rf"□\s?(?P<sq>{_SIZE}){_MARK}"),
+    ("square", rf"(?:□|square\s)\s?(?P<sq>{_SIZE}){_MARK}"),
     ("radius", rf"(?<![A-WYZa-wyz])(?-i:R)\s?(?P<rad>{_SIZE}){_MARK}"),
     ("plus_minus", rf"±\s?(?P<pm>{_SIZE}){_MARK}"),
     (
@@ -155,7 +155,7 @@ class _Reader:
                 if not fields.get("reference"):
                     what = What.UNCLEAR
             piece = self.text if len(self.done) == 1 else self.text[opened.start : end].strip(" /,;-")
-            yield Called(what=what, text=piece, **fields)
+            yield Called(what=what, text=worded(piece), **fields)
 
     def _skip(self, at: int) -> int:
         """Over what is no token: a whole word, so that its tail is not taken for one."""

@@ -47,6 +47,20 @@ def normal(text: str) -> str:
     return " ".join(text.split())
 
 
+_WORDS = {"↧": "depth ", "⌴": "cbore ", "⌵": "csk ", "□": "square "}
+
+
+def worded(text: str) -> str:
+    """A normal text with words for the signs that most typefaces lack; the grammar reads it alike.
+
+    >>> worded("4x M6 ↧12")
+    '4x M6 depth 12'
+    """
+    for sign, word in _WORDS.items():
+        text = text.replace(sign, word)
+    return " ".join(text.split())
+
+
 def _fraction(sign: str) -> str:
     """ "½" is " 1/2": after a whole number the space keeps them apart."""
     spelt = unicodedata.normalize("NFKC", sign)
