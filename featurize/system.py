@@ -137,6 +137,12 @@ def limit_cpu(seconds: int) -> None:
         _resource.setrlimit(_resource.RLIMIT_CPU, (seconds, seconds + 5))
 
 
+def limit_memory(size_bytes: int) -> None:
+    """This process gets no more memory than this; Windows and macOS set no limit."""
+    if _resource is not None and _LINUX:
+        _resource.setrlimit(_resource.RLIMIT_AS, (size_bytes, size_bytes))
+
+
 def how_ended(code: int | None) -> str:
     """An exit status in words."""
     if code is None:

@@ -13,6 +13,7 @@ if TYPE_CHECKING:  # these load the kernel
     from featurize.brep.part import Part
     from featurize.recognise import Recognition
     from featurize.step.document import SolidPart, StepDocument
+    from routing.inputs.sheet.said import Said
     from routing.plan.plan import Plan
     from routing.processes.shop import Shop
     from routing.stock.ground import GroundStock
@@ -32,6 +33,7 @@ class Work:
     shop: Shop
     choices: Choices
     content: dict[str, Any]
+    sheet: Said | None = None  # what the customer's drawing says
 
     @property
     def part(self) -> Part:

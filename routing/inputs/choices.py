@@ -44,6 +44,7 @@ _WRITE = {
     "edges": f'write an edge, a feature or a kind = one of {", ".join(BREAKS)}, such as E12 = "may break"',
     "present": 'write a list of features or kinds that the blank has already, such as ["F03"]',
     "supplied": 'write "hardened" or "soft"',
+    "drawing": "write the path of the part's drawing, a PDF or DXF",
     "date": 'write when the papers are made, by ISO 8601: "2025-01-31" or "2025-01-31T14:00:00"',
     "strict": "write true or false",
     "settle": "write at = [x, y, z], kind, size_mm and one of thread, process, is, side, "
@@ -159,6 +160,7 @@ class Choices(Preferences):
     id or kind to a process. ``allowances``: feature id or kind to what stays on its ground floors and walls
     in place of the two above. ``edges``: edge id, feature id (all its edges) or kind to a verdict.
     ``settle``: answers for single features and edges. ``strict``: blocking flags make the exit status 1.
+    ``drawing``: path of the part's own drawing, a PDF or DXF; none where it is empty.
     ``date``: what papers and files bear as their time (ISO 8601); none where it is not given.
     """
 
@@ -168,6 +170,7 @@ class Choices(Preferences):
     edges: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}))
     settle: tuple[Settlement, ...] = ()
     strict: bool = False
+    drawing: str = ""
     date: str = ""
 
     def __post_init__(self) -> None:
@@ -189,6 +192,8 @@ class Choices(Preferences):
             raise _wrong("supplied", self.supplied)
         if not isinstance(self.strict, bool):
             raise _wrong("strict", self.strict)
+        if not isinstance(self.drawing, str) or not (self.drawing.isprintable() or not self.drawing):
+            raise _wrong("drawing", self.drawing)
         if not _is_date(self.date):
             raise _wrong("date", self.date)
         # Plain dictionaries: choices travel to a child process.
@@ -245,6 +250,8 @@ def load_choices(path: Path) -> Choices:
         raise ChoicesError(f"{path.name}: {error}") from error
     if choices.blank not in BLANKS:  # a path in the file starts where the file is
         choices = replace(choices, blank=str(path.parent / choices.blank))
+    if choices.drawing:
+        choices = replace(choices, drawing=str(path.parent / choices.drawing))
     return choices
 
 

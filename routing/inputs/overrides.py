@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Any, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 
@@ -33,6 +33,9 @@ from routing.inputs.choices import EDGE, Choices, ChoicesError, Settlement
 from routing.inputs.questions import turned_over
 from routing.processes.flags import Flag, Severity
 
+if TYPE_CHECKING:
+    from routing.inputs.sheet.said import Said
+
 
 class Find(Protocol):
     """Recognises the part again, with a working direction in model coordinates and threads by key."""
@@ -50,7 +53,7 @@ class Settled:
 
     ``processes`` maps feature ids to the processes asked for, ``allowances`` to what stays on them, ``edges``
     ids of edges and features to what becomes of them; ``found`` holds the numbers (from 0) of the answers
-    that found their feature.
+    that found their feature. ``sheet`` is what its drawing says, where one was given.
     """
 
     recognition: Recognition
@@ -59,6 +62,7 @@ class Settled:
     edges: Mapping[str, str] = field(default_factory=dict)
     found: frozenset[int] = frozenset()
     flags: tuple[Flag, ...] = ()
+    sheet: Said | None = None
 
     def added_to(self, choices: Choices) -> Choices:
         """The choices with what was settled for single features and edges."""

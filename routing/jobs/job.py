@@ -38,6 +38,7 @@ if TYPE_CHECKING:  # these load the kernel
     from featurize.recognise import Recognition
     from featurize.step.document import SolidPart, StepDocument
     from routing.inputs.overrides import Find, Settled
+    from routing.inputs.sheet.read import Sheet
     from routing.plan.plan import Plan
     from routing.processes.blank import Blank
     from routing.processes.protocol import Task
@@ -111,7 +112,8 @@ def list_features(
 def _features_in_child(model: Path, choices: Choices, shop: Shop, skip: Skip) -> list[dict[str, Any]]:
     document = read_step(model, isolate=False, skip=skip)
     inputs = inputs_of(document, choices, shop)
-    recognitions = [s.recognition for s in recognise_parts(document, inputs, to_parent)]
+    settled = list(recognise_parts(document, inputs, to_parent))
+    recognitions = [s.recognition for s in settled]
     flags = [reading_flags(document, solid) for solid in document.parts]
     if any(flag.severity == Severity.BLOCKING for flag in chain(*flags)):
         # What is too damaged to be routed is not listed either: the list would pass for a good file's.
@@ -124,9 +126,9 @@ def _features_in_child(model: Path, choices: Choices, shop: Shop, skip: Skip) ->
             "box_mm": [round(float(s), 4) for s in r.part.high - r.part.low],
             "volume_mm3": round(r.part.volume_mm3, 4),
             "features": [route_json.geometry(f, r.part, solid.face_names) for f in r.features],
-            "flags": [asdict(flag) for flag in noticed],
+            "flags": [asdict(flag) for flag in (*noticed, *(s.flags if s.sheet else ()))],
         }
-        for solid, r, noticed in zip(document.parts, recognitions, flags, strict=True)
+        for solid, s, r, noticed in zip(document.parts, settled, recognitions, flags, strict=True)
     ]
 
 
@@ -248,9 +250,11 @@ def recognise_parts(
     from featurize.brep.build import build_part
     from featurize.recognise import recognise
     from routing.inputs.overrides import settle
+    from routing.inputs.sheet.apply import drawn, is_of, not_drawn
 
     choices, thread_colours = inputs.choices, inputs.thread_colours
     side = choices.working_direction
+    sheet = _sheet(inputs, report, cache)
     for n, solid in enumerate(document.parts):
         report(f"recognising {solid.name}", 0.1 + 0.3 * n / len(document.parts))
         with _blaming_damage(document, solid):
@@ -290,12 +294,29 @@ def recognise_parts(
             key = inputs.part(n)
             return cache.get_or_make("recognising", (key, up, frozen(threads), frozen(thread_colours)), look)
 
-        def decide(find: Find = find) -> Settled:
+        def decide(find: Find = find, name: str = solid.name) -> Settled:
             found = find(working_side=None if side is None else np.array(side), threads=choices.threads)
-            return settle(found, choices, find)
+            settled = settle(found, choices, find)
+            return settled if sheet is None else _with_sheet(settled, sheet, find, name)
+
+        def _with_sheet(settled: Settled, sheet: Sheet, find: Find, name: str) -> Settled:
+            if len(document.parts) > 1 and not is_of(sheet, name):
+                return not_drawn(settled, sheet, len(document.parts))
+            return drawn(settled, sheet, choices, find, name)
 
         with _blaming_damage(document, solid):
             yield cache.get_or_make("settling", inputs.recognition(n), decide)
+
+
+def _sheet(inputs: Inputs, report: Report, cache: NoCache) -> Sheet | None:
+    """What the drawing says, where one was given; raises SheetError."""
+    if not inputs.choices.drawing:
+        return None
+    from routing.inputs.sheet.read import read_sheet
+
+    path = Path(inputs.choices.drawing)
+    report(f"reading {path.name}", 0.1)
+    return cache.get_or_make("reading the drawing", inputs.drawing, partial(read_sheet, path))
 
 
 @contextmanager
@@ -330,6 +351,7 @@ def _one_part(
     checks: bool,
     cheaper: bool,
 ) -> dict[str, Any]:
+    from routing.plan.noted_edges import with_edges
     from routing.stock.proof import prove
 
     solid, recognition, shop = document.parts[n], settled.recognition, inputs.shop
@@ -354,11 +376,15 @@ def _one_part(
     make = partial(_stock, part, blank, ground, refused, shop)
     stock, flags = cache.get_or_make("grinding the stock", key, make)
     flags = [*more_flags, *settled.flags, *flags]
+    said = settled.sheet
+    if said is not None:
+        said, of_edges = with_edges(said, plan.edges)
+        flags += of_edges
     report(f"proving the stock of {solid.name}", 0.4)
     proof = cache.get_or_make("proving the stock", key, partial(prove, part, stock))
     flags += [Flag("stock-not-proven", Severity.BLOCKING, None, fault) for fault in proof.faults]
     content = route_json.build(document, solid, recognition, plan, (stock, proof, STOCK_STEP), flags, choices)
-    work = Work(document, solid, recognition, plan, stock, proof, shop, choices, content)
+    work = Work(document, solid, recognition, plan, stock, proof, shop, choices, content, said)
     tell(content | setups.planned(work))
     if cheaper:
         from routing.jobs.cheaper import Budget, find_hints

@@ -30,8 +30,8 @@ _NOT_FOR_ROUTING = {"strict", "edges", "date"}
 class Inputs:
     """``name`` and ``sha256`` are the STEP file's: both stand in the result. ``skip``: what is not read.
 
-    ``blank_sha256`` is that of a blank's own file, "" where it cannot be read; ``dry_run`` tells whether
-    jobs here are machined on paper. Equal by value, hashable.
+    ``blank_sha256`` is that of a blank's own file, "" where it cannot be read, ``drawing_sha256`` that of the
+    drawing's; ``dry_run`` tells whether jobs here are machined on paper. Equal by value, hashable.
     """
 
     name: str
@@ -41,15 +41,19 @@ class Inputs:
     skip: Skip = Skip.NOTHING
     blank_sha256: str = ""
     dry_run: bool = True
+    drawing_sha256: str = ""
 
     @classmethod
     def of(cls, name: str, sha256: str, choices: Choices, shop: Shop, skip: Skip = Skip.NOTHING) -> Inputs:
-        """With the content of the blank's file, where there is one."""
-        blank = ""
+        """With the content of the blank's file and of the drawing's, where there are any."""
+        blank = drawing = ""
         if choices.blank not in BLANKS:
             with suppress(OSError):  # the job itself says what cannot be read
                 blank = sha256_of(Path(choices.blank))
-        return cls(name, sha256, choices, shop, skip, blank, is_wanted())
+        if choices.drawing:
+            with suppress(OSError):
+                drawing = sha256_of(Path(choices.drawing))
+        return cls(name, sha256, choices, shop, skip, blank, is_wanted(), drawing)
 
     def with_choices(self, choices: Choices) -> Inputs:
         """With the choices as they stand for one part, its own answers in them."""
@@ -61,6 +65,11 @@ class Inputs:
         return {**self.shop.thread_colours, **self.choices.thread_colours}
 
     @property
+    def drawing(self) -> Hashable:
+        """The drawing's file; empty without one."""
+        return (self.choices.drawing, self.drawing_sha256) if self.choices.drawing else ()
+
+    @property
     def reading(self) -> Hashable:
         return self.sha256, self.name, self.skip
 
@@ -70,8 +79,9 @@ class Inputs:
 
     def recognition(self, n: int) -> Hashable:
         """Its features, answers for single ones included."""
-        taken = self._taken("working_side", "threads", "settle")
-        return self.part(n), taken, frozen(self.thread_colours)
+        # Of a drawing's notes the material is compared with the one chosen.
+        taken = self._taken("working_side", "threads", "settle", *(("material",) if self.drawing else ()))
+        return self.part(n), taken, frozen(self.thread_colours), self.drawing
 
     def routing(self, n: int) -> Hashable:
         """What makes each feature."""
@@ -79,7 +89,7 @@ class Inputs:
         taken = [
             (f.name, getattr(choices, f.name)) for f in fields(Choices) if f.name not in _NOT_FOR_ROUTING
         ]
-        return self.part(n), frozen(taken), self.blank_sha256, frozen(self.shop)
+        return self.part(n), frozen(taken), self.blank_sha256, self.drawing, frozen(self.shop)
 
     def ordering(self, n: int) -> Hashable:
         """The operations in order: edges are broken among them."""

@@ -47,6 +47,8 @@ def from_table(table: object) -> Choices:
         raise ChoicesError(
             f"blank: write one of {', '.join(BLANKS)}, or hand in a file of it beside the model."
         )
+    if table.get("drawing"):
+        raise ChoicesError("drawing: the page takes none yet: route the model with --drawing.")
     return Choices(**table)
 
 

@@ -11,6 +11,7 @@ import typer
 from routing.cli.commands.options import (
     ChoicesFile,
     Debug,
+    DrawingFile,
     Json,
     Model,
     ShopFile,
@@ -40,6 +41,7 @@ def doubts(
     working_side: WorkingSide = None,
     thread: Threads = None,
     thread_colour: ThreadColours = None,
+    drawing: DrawingFile = None,
     choices: ChoicesFile = None,
     shop: ShopFile = None,
     as_json: Json = False,
@@ -52,6 +54,7 @@ def doubts(
             working_side=working_side,
             threads=pairs("--thread", thread),
             thread_colours=pairs("--thread-colour", thread_colour),
+            drawing=str(drawing) if drawing else None,
         )
         from routing.cli import console, skeleton
         from routing.inputs.shop import load_shop

@@ -53,6 +53,10 @@ Json = Annotated[bool, typer.Option("--json", help="Print the result as JSON on 
 Out = Annotated[
     Path | None, typer.Option("--out", "-o", help="Folder for the result; else MODEL-route beside the model.")
 ]
+DrawingFile = Annotated[
+    Path | None,
+    typer.Option("--drawing", help="The part's drawing, a text PDF or DXF: its callouts settle threads."),
+]
 Strict = Annotated[bool | None, typer.Option("--strict", help="Exit with status 1 when a flag is blocking.")]
 Debug = Annotated[bool, typer.Option("--debug", help="Show the traceback of a fault of the program.")]
 TimeLimit = Annotated[float, typer.Option(help="Seconds before the job is stopped.", min=1)]

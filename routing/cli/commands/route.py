@@ -13,6 +13,7 @@ from routing.cli.commands.options import (
     Blank,
     ChoicesFile,
     Debug,
+    DrawingFile,
     Edges,
     Floor,
     Json,
@@ -55,6 +56,7 @@ def route(
     edge: Edges = None,
     present: Present = None,
     supplied: Supplied = None,
+    drawing: DrawingFile = None,
     choices: ChoicesFile = None,
     shop: ShopFile = None,
     as_json: Json = False,
@@ -92,6 +94,7 @@ def route(
             present=present,
             supplied=supplied,
             strict=strict,
+            drawing=str(drawing) if drawing else None,
         )
         from routing.cli import console
         from routing.export.exporters import all_exporters, is_paper, letter, paper_name

@@ -42,7 +42,7 @@ def depends(work: Work) -> Hashable:
 def write(work: Work, folder: Path) -> dict[str, Any]:
     from routing.export.fixture_bodies import solid_of
     from routing.export.ground_rows import groups
-    from routing.export.report import drawings, sketch
+    from routing.export.report import drawing_sections, drawings, sketch
     from routing.export.report.compose import Paper
     from routing.export.report.gallery import Gallery
     from routing.export.report.pictures import subject_of
@@ -61,6 +61,7 @@ def write(work: Work, folder: Path) -> dict[str, Any]:
         str(work.shop.toolroom),
         work.choices.date,
         work.shop.toolroom.page,
+        drawing_sections.drawing(work.content, folder),
     )
     write_papers(paper, Shown(work.solid.source_faces, work.stock.solid), folder)
     drawings.write(gallery, part, folder)

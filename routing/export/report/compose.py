@@ -53,7 +53,8 @@ class Paper:
     """What all papers of a job are made from; ``grinding`` has the sketches by setup, 0 where none is ground.
 
     ``drawing`` is the part's own with sizes, None where it is not drawn; ``toolroom`` names whose papers
-    these are, ``date`` is as chosen, ``page`` the address that the traveller's codes link to.
+    these are, ``date`` is as chosen, ``page`` the address that the traveller's codes link to. ``asked`` has
+    what the customer's drawing says and leaves open.
     """
 
     content: Mapping[str, Any]
@@ -63,6 +64,7 @@ class Paper:
     toolroom: str = ""
     date: str = ""
     page: str = ""
+    asked: Section | None = None
 
     @property
     def subject(self) -> Subject:
@@ -86,6 +88,7 @@ class Composer:
         found = [
             main.flags(content),
             main.doubts(content),
+            self._paper.asked,
             self.pictures(),
             main.features(content),
             main.route(content),

@@ -35,6 +35,7 @@ KNOWN = frozenset(
         "tools",
         "grinding",
         "electrodes",
+        "drawing",
         "dry_run",
         "cheaper",
     )
