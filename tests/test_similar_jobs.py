@@ -33,6 +33,7 @@ from tests.support.transforms import mirrored, moved, write_step
 
 RULES = Rules()
 MANY = 5000
+DEMOS = Path(__file__).resolve().parents[1] / "demo_models"
 
 
 def _insert(*, second: float = 10.0, more: bool = False) -> Any:
@@ -249,3 +250,11 @@ def test_the_command_finds_it_by_its_model_beside_a_server(served, tmp_path: Pat
     assert made["far"] in found.stdout
     bad = CliRunner().invoke(cli, ["like", "--folder", str(store.folder)])
     assert (bad.exit_code, bad.stderr.count("\n")) == (2, 1)
+
+
+def test_a_demo_in_another_s_hands_is_the_same() -> None:
+    """With pockets, steps and a contoured surface, whose axes are nowhere in particular."""
+    (part,) = read_step(DEMOS / "coining_insert.step", isolate=False).parts
+    one, other = _shape_of(part.solid), _shape_of(moved(mirrored(part.solid), (1, 2, 3), 50, (10, 20, 30)))
+    assert differences(one, other) == []
+    assert likeness(one.vector(), other.vector()[None])[0] == pytest.approx(1.0, abs=1e-3)

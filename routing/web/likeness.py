@@ -2,7 +2,7 @@
 
 A part is described by numbers that neither turning nor mirroring changes, in millimetres: the sides of its
 box by length, its volume, a histogram of its features' sizes by kind, and one of the distances between its
-parallel axes. Sizes go into bins of half an octave, shared between the two nearest by how near they are, so
+parallel bores. Sizes go into bins of half an octave, shared between the two nearest by how near they are, so
 that what is nearly of a size is nearly in the same bins. Histograms are compared by the share that they have
 in common (Bray and Curtis 1957), which is 1 for the same features and 0 for none.
 """
@@ -55,7 +55,7 @@ class PartShape:
             part["volume_mm3"],
             tuple((f["kind"], (f.get("thread") or {}).get("designation") or "", f["dims"]) for f in own),
             tuple(
-                (tuple(f["axis"]["origin_mm"]), tuple(f["axis"]["direction"])) for f in own if f.get("axis")
+                (tuple(f["axis"]["origin_mm"]), tuple(f["axis"]["direction"])) for f in own if f.get("bores")
             ),
         )
 
@@ -75,7 +75,7 @@ class PartShape:
         return found
 
     def apart(self) -> list[float]:
-        """Distances between parallel axes, mm, the least first."""
+        """Distances between the axes of parallel bores, mm, the least first."""
         if len(self.axes) < 2:
             return []
         at, way = np.array(self.axes[:_MOST_AXES]).transpose(1, 0, 2)
@@ -129,7 +129,7 @@ def _common(one: Vector, others: NDArray[np.float32]) -> NDArray[np.float32]:
 
 @dataclass(frozen=True)
 class Difference:
-    """``what`` is "box", "volume", "more", "less", "size" or "apart" (axes stand elsewhere);
+    """``what`` is "box", "volume", "more", "less", "size" or "apart" (bores stand elsewhere);
     ``count`` features of ``kind``; ``was`` and ``now`` in words."""
 
     what: str

@@ -42,7 +42,7 @@ class Liking:
         """Jobs that are like a part, the most like first, or that hold all words, the latest first.
 
         Turned, mirrored and in whatever unit it was drawn: a part is known by its features' sizes, its box,
-        its volume and how its axes stand to each other. A word is part of a name, note, kind of feature or
+        its volume and how its bores stand to each other. A word is part of a name, note, kind of feature or
         material, or a size (6, d6, M5), or a box (60x40x20).
         """
         asked = request.query_params

@@ -54,11 +54,12 @@ def route(
 
 
 def feature(kind: str, at: Sequence[float] | None = None, thread: str = "", **dims: float) -> dict[str, Any]:
-    """As a route file lists it; ``at`` gives it an axis along z through that place."""
+    """As a route file lists it; ``at`` makes it a bore along z at that place."""
     return {
         "kind": kind,
         "dims": {f"{key}_mm": value for key, value in dims.items()},
         "axis": at and {"origin_mm": [*at, 0.0], "direction": [0.0, 0.0, 1.0]},
+        "bores": [{"start_diameter_mm": dims.get("diameter", 1.0)}] if at else [],
         "thread": {"designation": thread} if thread else None,
     }
 

@@ -90,7 +90,7 @@ def _said(d: dict[str, object]) -> str:
         case "box" | "volume":
             return f"{d['what']} {d['now']}, here {d['was']}"
         case "apart":
-            return "axes stand elsewhere"
+            return "bores stand elsewhere"
         case "more":
             return f"{many} more: {d['now']}"
         case "less":

@@ -152,7 +152,7 @@ export const WORDS = {
     minutes: (step, batch, was, now) => `step ${step}${batch ? `, ${batch}` : ""}: ${was ?? "–"} → ${now ?? "–"} min`,
   },
   like: {
-    title: "Have we made one like it?", hint: "Known by sizes of features, box, volume and how axes stand: turned, mirrored or in inches it is the same.",
+    title: "Have we made one like it?", hint: "Known by sizes of features, box, volume and how bores stand: turned, mirrored or in inches it is the same.",
     pageHint: "All jobs by words, sizes and boxes. To find what is like a part, open its job: its list stands beside its features.",
     words: "Words, sizes, boxes", example: "pocket M5, d6, 60x40x20", material: "Material", families: ["steel", "carbide"], find: "Find",
     nothing: "No job is like this.", same: "no difference that is measured", none: "not estimated",
@@ -160,7 +160,7 @@ export const WORDS = {
     heads: ["Picture", "File and part", "Box, mm", "Material", "Hours, one piece", "Money, one piece", "Handed in"],
     comparedHeads: ["Picture", "File and part", "What it has otherwise", "Hours and money, one piece"], alike: percent => `${percent} % alike`,
     differs: {
-      box: d => `box ${d.now} mm, here ${d.was}`, volume: d => `volume ${d.now} mm³, here ${d.was}`, apart: () => "axes stand elsewhere",
+      box: d => `box ${d.now} mm, here ${d.was}`, volume: d => `volume ${d.now} mm³, here ${d.was}`, apart: () => "bores stand elsewhere",
       more: d => `${d.count} ${d.kind} more: ${d.now}`, less: d => `${d.count} ${d.kind} less: ${d.was}`, size: d => `${d.count} ${d.kind}: ${d.now || "–"}, here ${d.was || "–"}`,
     },
   },
