@@ -265,7 +265,8 @@ ON_DEMOS = [
 ]
 
 
-@pytest.mark.parametrize(("name", "material", "kind", "ids", "changed"), few(ON_DEMOS, 1))
+@pytest.mark.thorough  # as the cases above, on larger parts
+@pytest.mark.parametrize(("name", "material", "kind", "ids", "changed"), ON_DEMOS)
 def test_saving_on_a_demo_is_that_of_the_demo_changed_by_hand(
     name: str,
     material: str,
