@@ -15,7 +15,7 @@ from featurize.feature import Feature
 from featurize.recognise import Recognition
 from routing.inputs.choices import Choices
 from routing.inputs.overrides import BY_A_PERSON, Find, Settled, settle
-from routing.inputs.sheet.called import Note, Spot
+from routing.inputs.sheet.called import Spot, Topic
 from routing.inputs.sheet.match import Matched, Question, match
 from routing.inputs.sheet.read import Sheet
 from routing.inputs.sheet.said import Said
@@ -114,11 +114,11 @@ def _of_the_whole(sheet: Sheet, material: Material, name: str) -> Iterator[Quest
         yield Question("drawing-part", text)
     for n, placed in enumerate(sheet.notes):
         note = placed.note
-        if note.about == Note.MATERIAL:
+        if note.about == Topic.MATERIAL:
             why = _other_material(note.value, note.low, material)
-        elif note.about == Note.HARDNESS:
+        elif note.about == Topic.HARDNESS:
             why = _other_hardness(note.low or 0.0, note.high or 0.0, note.unit, material)
-        elif note.about == Note.EDGES and not note.value:
+        elif note.about == Topic.EDGES and not note.value:
             yield Question(
                 "drawing-edges", f"'{note.text}' leaves open what becomes of the edges: ask.", (), None, n
             )
