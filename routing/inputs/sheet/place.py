@@ -29,7 +29,7 @@ _LEAST_HOLES, _LEAST_SHARE = 2, 0.6
 # Ends of strokes that are one point (mm); how near a leader starts to its text (heights) and ends at a circle
 # (mm).
 _SAME_MM, _NEAR_TEXT, _NEAR_RING_MM = 0.15, 1.2, 0.6
-_MOST_STROKES, _MOST_RINGS = 4_000, 400
+_MOST_STROKES, _MOST_RINGS, _MOST_PAIRS = 4_000, 400, 50_000
 _LONGEST_LEADER = 6
 
 
@@ -124,6 +124,8 @@ def _ties(
         for b in seen
         if abs(r.diameter - scale * b.diameter) < max(_ROUND_SHARE * r.diameter, 0.02)
     ]
+    if len(pairs) > _MOST_PAIRS:
+        return
     shifts: dict[tuple[int, int], list[tuple[DrawnCircle, _BoreSeen, Array]]] = defaultdict(list)
     for ring, bore in pairs:
         shift = np.array([ring.x, ring.y]) - scale * bore.at
