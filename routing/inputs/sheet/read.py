@@ -34,7 +34,7 @@ _BESIDE, _UNDER = 25.0, 3.0
 
 
 @dataclass(frozen=True)
-class Entry:
+class PlacedCallout:
     """One callout in its place, with a picture of the spot (PNG; empty where none was made)."""
 
     called: Called
@@ -65,7 +65,7 @@ class Sheet:
     scale: float | None
     title: Mapping[str, str]
     notes: tuple[PlacedNote, ...]
-    entries: tuple[Entry, ...]
+    entries: tuple[PlacedCallout, ...]
     rings: tuple[DrawnCircle, ...] = ()
     strokes: tuple[Polyline, ...] = ()
     true_size: bool = False
@@ -121,7 +121,7 @@ def read_here(path: Path, is_pdf: bool) -> Sheet:
     title, used = _title(found)
     rest = [line for n, line in enumerate(found) if n not in used or _calls(line.text)]
     entries = [
-        Entry(called, _spot(block), b"")
+        PlacedCallout(called, _spot(block), b"")
         for block in blocks(rest)
         if labelled(block.text) is None
         for called in callouts(block.text, inches=inches)
@@ -150,7 +150,7 @@ def _calls(text: str) -> bool:
     return any(c.what in (What.THREAD, What.DIAMETER) for c in callouts(text))
 
 
-def _shown(entry: Entry) -> bool:
+def _shown(entry: PlacedCallout) -> bool:
     """Whether it may come to a question: a bare length binds nothing by itself."""
     called = entry.called
     return not called.reference and (called.what not in (What.LENGTH, What.RADIUS) or called.is_toleranced)
