@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 
 from featurize.standards.fits import deviations_mm
 from featurize.standards.threads import SIZES
-from routing.inputs.sheet.called import Called, Note, What
+from routing.inputs.sheet.called import Called, Topic, What
 from routing.inputs.sheet.callouts import callouts
 from routing.inputs.sheet.glyphs import normal, worded
 from routing.inputs.sheet.notes import is_in_inches, labelled, notes, scale_of
@@ -251,27 +251,27 @@ def test_signs_in_words_are_read_alike(text: str) -> None:
 @pytest.mark.parametrize(
     ("text", "about", "value"),
     [
-        ("ISO 2768-mK", Note.GENERAL_TOLERANCE, "ISO 2768-mK"),
-        ("Allgemeintoleranzen DIN ISO 2768 - m", Note.GENERAL_TOLERANCE, "ISO 2768-m"),
-        ("58-60 HRC", Note.HARDNESS, "58 to 60 HRC"),
-        ("gehärtet 60+2 HRC", Note.HARDNESS, "60 to 62 HRC"),
-        ("Härte 60±1 HRC", Note.HARDNESS, "59 to 61 HRC"),
-        ("HRA 88", Note.HARDNESS, "88 HRA"),
-        ("1400 HV10", Note.HARDNESS, "1400 HV"),
-        ("edges sharp", Note.EDGES, "sharp"),
-        ("Kanten scharfkantig", Note.EDGES, "sharp"),
-        ("remove all sharp edges", Note.EDGES, "broken"),
-        ("scharfe Kanten brechen", Note.EDGES, "broken"),
-        ("keine scharfen Kanten", Note.EDGES, "broken"),
-        ("ISO 13715 -0.1", Note.EDGES, "broken"),
-        ("ISO 13715 ±0.02", Note.EDGES, "sharp"),
-        ("sharp edges permitted", Note.EDGES, ""),
-        ("Hartmetall, 12 % Kobalt", Note.MATERIAL, "carbide, 12 % binder"),
-        ("1.2379", Note.MATERIAL, "steel (1.2379)"),
-        ("Ra 3,2 (Ra 0,8)", Note.GENERAL_TEXTURE, "Ra 3.2 um"),
+        ("ISO 2768-mK", Topic.GENERAL_TOLERANCE, "ISO 2768-mK"),
+        ("Allgemeintoleranzen DIN ISO 2768 - m", Topic.GENERAL_TOLERANCE, "ISO 2768-m"),
+        ("58-60 HRC", Topic.HARDNESS, "58 to 60 HRC"),
+        ("gehärtet 60+2 HRC", Topic.HARDNESS, "60 to 62 HRC"),
+        ("Härte 60±1 HRC", Topic.HARDNESS, "59 to 61 HRC"),
+        ("HRA 88", Topic.HARDNESS, "88 HRA"),
+        ("1400 HV10", Topic.HARDNESS, "1400 HV"),
+        ("edges sharp", Topic.EDGES, "sharp"),
+        ("Kanten scharfkantig", Topic.EDGES, "sharp"),
+        ("remove all sharp edges", Topic.EDGES, "broken"),
+        ("scharfe Kanten brechen", Topic.EDGES, "broken"),
+        ("keine scharfen Kanten", Topic.EDGES, "broken"),
+        ("ISO 13715 -0.1", Topic.EDGES, "broken"),
+        ("ISO 13715 ±0.02", Topic.EDGES, "sharp"),
+        ("sharp edges permitted", Topic.EDGES, ""),
+        ("Hartmetall, 12 % Kobalt", Topic.MATERIAL, "carbide, 12 % binder"),
+        ("1.2379", Topic.MATERIAL, "steel (1.2379)"),
+        ("Ra 3,2 (Ra 0,8)", Topic.GENERAL_TEXTURE, "Ra 3.2 um"),
     ],
 )
-def test_notes(text: str, about: Note, value: str) -> None:
+def test_notes(text: str, about: Topic, value: str) -> None:
     assert [n.value for n in notes(text) if n.about == about] == [value]
 
 

@@ -302,7 +302,7 @@ def recognise_parts(
         def _with_sheet(settled: Settled, sheet: Sheet, find: Find, name: str) -> Settled:
             if len(document.parts) > 1 and not is_of(sheet, name):
                 return not_drawn(settled, sheet, len(document.parts))
-            return drawn(settled, sheet, choices, find, name)
+            return drawn(settled, sheet, choices, find, name, document.path.stem)
 
         with _blaming_damage(document, solid):
             yield cache.get_or_make("settling", inputs.recognition(n), decide)

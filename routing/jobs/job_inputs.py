@@ -20,7 +20,7 @@ from routing.jobs.dry_running import is_wanted
 from routing.processes.shop import Shop
 
 # What results depend on besides our own source.
-_LIBRARIES = ("dieroute", "cadquery-ocp", "numpy", "scipy", "shapely")
+_LIBRARIES = ("dieroute", "cadquery-ocp", "ezdxf", "numpy", "pypdfium2", "scipy", "shapely")
 _BLANK = ("blank", "blank_margin_mm", "allowance_floor_mm", "allowance_wall_mm", "allowances")
 # Of later stages; the blank and all the rest may sway what makes a feature.
 _NOT_FOR_ROUTING = {"strict", "edges", "date"}

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 from routing.inputs.sheet.apply import flag_of
-from routing.inputs.sheet.called import EDGES_BROKEN, EDGES_SHARP, Note
+from routing.inputs.sheet.called import EDGES_BROKEN, EDGES_SHARP, Topic
 from routing.inputs.sheet.match import Question
 from routing.inputs.sheet.said import Said
 from routing.plan.edges import Break, EdgeVerdict
@@ -26,7 +26,7 @@ def _asked(said: Said, edges: Sequence[EdgeVerdict]) -> Iterator[Question]:
     against = {EDGES_SHARP: Break.MUST_BREAK, EDGES_BROKEN: Break.KEEP_SHARP}
     for n, placed in enumerate(said.sheet.notes):
         note = placed.note
-        if note.about != Note.EDGES or note.value not in against:
+        if note.about != Topic.EDGES or note.value not in against:
             continue
         other = [e for e in edges if e.verdict == against[note.value] and not e.asked]
         if not other:

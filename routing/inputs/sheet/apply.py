@@ -15,7 +15,7 @@ from featurize.feature import Feature
 from featurize.recognise import Recognition
 from routing.inputs.choices import Choices
 from routing.inputs.overrides import BY_A_PERSON, Find, Settled, settle
-from routing.inputs.sheet.called import Note, Spot
+from routing.inputs.sheet.called import Spot, Topic
 from routing.inputs.sheet.match import Matched, Question, match
 from routing.inputs.sheet.read import Sheet
 from routing.inputs.sheet.said import Said
@@ -28,12 +28,17 @@ BY_THE_DRAWING = "settled by the drawing"
 _GIVEN = "settled as"
 # Hardness is asked for within a few points; a material chosen to a point more or less is the same.
 _SLACK_HRC, _SLACK_HV_SHARE, _SLACK_PERCENT = 1.0, 0.05, 1.0
+# A shorter name within another proves nothing.
+_LEAST_NAME = 4
 # No hardened tool steel comes to this (ISO 18265, from memory): it is cemented carbide's.
 _CARBIDE_HRA = 84.5
 
 
-def drawn(settled: Settled, sheet: Sheet, choices: Choices, find: Find, name: str) -> Settled:
-    """The part (called ``name``) with its drawing's threads settled and its tolerances on its features."""
+def drawn(settled: Settled, sheet: Sheet, choices: Choices, find: Find, name: str, file: str = "") -> Settled:
+    """The part with its drawing's threads settled and its tolerances on its features.
+
+    ``name`` is the part's in the model, ``file`` that of the model's file, which may be its number too.
+    """
     recognition = settled.recognition
     by_person = {
         f.id for f in recognition.features if any(e.startswith((BY_A_PERSON, _GIVEN)) for e in f.evidence)
@@ -41,7 +46,7 @@ def drawn(settled: Settled, sheet: Sheet, choices: Choices, find: Find, name: st
     matched = match(recognition.part, recognition.features, sheet, by_person)
     found = _settled(settled, matched.threads, choices, find) if matched.threads else settled
     features = tuple(_noted(f, matched, sheet) for f in found.recognition.features)
-    questions = (*matched.questions, *_of_the_whole(sheet, choices.made_of(), name))
+    questions = (*matched.questions, *_of_the_whole(sheet, choices.made_of(), name, file))
     flags = tuple(flag_of(q, sheet) for q in questions)
     return replace(
         found,
@@ -64,7 +69,8 @@ def not_drawn(settled: Settled, sheet: Sheet, parts: int) -> Settled:
 def is_of(sheet: Sheet, name: str) -> bool:
     """Whether the title block's number or name is that of a part."""
     said = [_bare(sheet.title[k]) for k in ("part number", "name") if sheet.title.get(k)]
-    return any(s and (s in _bare(name) or _bare(name) in s) for s in said)
+    own = _bare(name)
+    return any(s == own or (min(len(s), len(own)) >= _LEAST_NAME and (s in own or own in s)) for s in said)
 
 
 def _bare(text: str) -> str:
@@ -106,19 +112,19 @@ def _noted(feature: Feature, matched: Matched, sheet: Sheet) -> Feature:
     return feature.but(callouts=tuple(dict.fromkeys((*feature.callouts, *callouts))), evidence=evidence)
 
 
-def _of_the_whole(sheet: Sheet, material: Material, name: str) -> Iterator[Question]:
+def _of_the_whole(sheet: Sheet, material: Material, name: str, file: str) -> Iterator[Question]:
     """What the title block and the notes say otherwise than the job."""
     number = sheet.title.get("part number")
-    if number and not is_of(sheet, name):
+    if number and not (is_of(sheet, name) or (file and is_of(sheet, file))):
         text = f"the drawing is of {number}, the model of {name}: do they belong together?"
         yield Question("drawing-part", text)
     for n, placed in enumerate(sheet.notes):
         note = placed.note
-        if note.about == Note.MATERIAL:
+        if note.about == Topic.MATERIAL:
             why = _other_material(note.value, note.low, material)
-        elif note.about == Note.HARDNESS:
+        elif note.about == Topic.HARDNESS:
             why = _other_hardness(note.low or 0.0, note.high or 0.0, note.unit, material)
-        elif note.about == Note.EDGES and not note.value:
+        elif note.about == Topic.EDGES and not note.value:
             yield Question(
                 "drawing-edges", f"'{note.text}' leaves open what becomes of the edges: ask.", (), None, n
             )

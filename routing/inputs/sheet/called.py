@@ -58,7 +58,7 @@ class Called:
         return self.value_mm + min(lower, 0.0), self.value_mm + max(upper, 0.0)
 
 
-class Note(StrEnum):
+class Topic(StrEnum):
     """What a note of the sheet, which is about no single feature, is about."""
 
     HARDNESS = "hardness"
@@ -78,7 +78,7 @@ class SheetNote:
     ``unit`` is the number's: HRC, HRA, HV, um, mm.
     """
 
-    about: Note
+    about: Topic
     text: str
     value: str = ""
     low: float | None = None

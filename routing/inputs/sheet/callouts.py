@@ -123,12 +123,12 @@ class _Open:
 def callouts(line: str, *, inches: bool = False) -> list[Called]:
     """What a line of a drawing calls out; lengths without a unit are inches or millimetres."""
     text = normal(line)[:_LONGEST]
-    reader = _Reader(text, inches)
+    reader = _LineReader(text, inches)
     reader.read()
     return list(reader.found())
 
 
-class _Reader:
+class _LineReader:
     def __init__(self, text: str, inches: bool) -> None:
         self.text, self.inches, self.counted_at = text, inches, 0
         self.done: list[_Open] = []

@@ -13,7 +13,7 @@ from ezdxf import disassemble, recover
 from ezdxf.math import Vec3
 
 from routing.inputs.sheet.errors import SheetError
-from routing.inputs.sheet.placed import Placed, PlacedText, Ring, Stroke
+from routing.inputs.sheet.placed import DrawnCircle, PlacedText, Polyline, SheetContent
 
 _MOST_ENTITIES, _LARGEST_BYTES = 200_000, 60_000_000
 # $INSUNITS: millimetres for a unit, of those that drawings are made in; no unit is millimetres.
@@ -23,19 +23,19 @@ _WIDTH, _LINE = 0.65, 5 / 3
 _MOST_POINTS = 8
 
 
-def read(path: Path) -> Placed:
+def read(path: Path) -> SheetContent:
     """Everything in a DXF; raises SheetError. Its first sheet is the model, the others its layouts."""
     document = opened(path)
     unit = int(document.header.get("$INSUNITS", 0))
     mm = _UNITS_MM.get(unit, 1.0)
-    reader = _Reader(mm)
+    reader = _EntityReader(mm)
     spaces = [
         document.modelspace(),
         *(document.layouts.get(n) for n in document.layout_names() if n != "Model"),
     ]
     for number, space in enumerate(spaces, 1):
         reader.take(number, disassemble.recursive_decompose(space))
-    return Placed(
+    return SheetContent(
         tuple((0.0, 0.0) for _ in spaces),
         tuple(reader.texts),
         tuple(reader.rings),
@@ -62,12 +62,12 @@ def opened(path: Path) -> Any:
     return document
 
 
-class _Reader:
+class _EntityReader:
     def __init__(self, mm: float) -> None:
         self._mm, self._left = mm, _MOST_ENTITIES
         self.texts: list[PlacedText] = []
-        self.rings: list[Ring] = []
-        self.strokes: list[Stroke] = []
+        self.rings: list[DrawnCircle] = []
+        self.strokes: list[Polyline] = []
 
     def take(self, page: int, entities: Iterable[Any]) -> None:
         for entity in entities:
@@ -85,9 +85,9 @@ class _Reader:
                 self.texts += self._paragraph(page, entity)
             elif kind == "CIRCLE":
                 x, y = self._flat(entity.ocs().to_wcs(entity.dxf.center))
-                self.rings.append(Ring(page, x, y, 2 * entity.dxf.radius * self._mm))
+                self.rings.append(DrawnCircle(page, x, y, 2 * entity.dxf.radius * self._mm))
             elif (points := _points(entity)) is not None and 1 < len(points) <= _MOST_POINTS:
-                self.strokes.append(Stroke(page, tuple(self._flat(p) for p in points)))
+                self.strokes.append(Polyline(page, tuple(self._flat(p) for p in points)))
 
     def _flat(self, point: Any) -> tuple[float, float]:
         return float(point.x) * self._mm, float(point.y) * self._mm
@@ -134,8 +134,8 @@ def _points(entity: Any) -> list[Any] | None:
     return None
 
 
-class Pictures:
-    """Pictures of parts of a DXF, drawn by ezdxf's own add-on onto a picture of Pillow."""
+class DxfLines:
+    """The lines of a DXF's sheets, as ezdxf's own add-on draws them."""
 
     def __init__(self, path: Path) -> None:
         self._path = path

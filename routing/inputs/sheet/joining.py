@@ -148,13 +148,14 @@ def blocks(found: Sequence[PlacedText]) -> list[PlacedText]:
     below: dict[int, int] = {}
     taken: set[int] = set()
     for place, n in enumerate(order):
+        line = found[n]
         for k in order[place + 1 :]:
-            if (
-                found[k].page != found[n].page
-                or levels[n] - levels[k] > _BELOW[1] * _TALLEST * found[n].height
-            ):
+            other = found[k]
+            if other.page != line.page or other.angle_deg - line.angle_deg > _ANGLE_DEG:
                 break
-            if k not in taken and _goes_on(found[n], found[k]):
+            if levels[n] - levels[k] > _BELOW[1] * _TALLEST * line.height:
+                break
+            if k not in taken and _goes_on(line, other):
                 below[n] = k
                 taken.add(k)
                 break

@@ -15,7 +15,7 @@ from featurize.recognise.threads import PLAIN
 from featurize.standards.threads import parse
 from routing.inputs.sheet.called import Called, What
 from routing.inputs.sheet.place import pointed_at
-from routing.inputs.sheet.read import Entry, Sheet
+from routing.inputs.sheet.read import PlacedCallout, Sheet
 from routing.inputs.sheet.sizes import Bunch, Candidate, Sizes
 
 # Ways to share out that are looked at; where there are more, nothing is certain.
@@ -100,7 +100,10 @@ _HOLES, _OTHERS = (What.THREAD, What.DIAMETER), (What.LENGTH, What.RADIUS)
 
 
 def _wishes(
-    entries: Sequence[Entry], sizes: Sizes, pointed: Mapping[int, frozenset[str]], kinds: Collection[What]
+    entries: Sequence[PlacedCallout],
+    sizes: Sizes,
+    pointed: Mapping[int, frozenset[str]],
+    kinds: Collection[What],
 ) -> Iterator[_Wish]:
     """The callouts that bind something; those that read alike are one, with their counts together."""
     alike: dict[tuple[Called, frozenset[str]], list[int]] = {}
@@ -395,13 +398,13 @@ def _rival(wish: _Wish, group: Sequence[tuple[_Wish, list[Option]]]) -> Question
     )
 
 
-def _unclear(n: int, entry: Entry) -> Question:
+def _unclear(n: int, entry: PlacedCallout) -> Question:
     return Question(
         "drawing-unclear", f"'{entry.called.text}' is not understood: what does it ask for?", (), n
     )
 
 
-def _whose(n: int, entry: Entry) -> Question:
+def _whose(n: int, entry: PlacedCallout) -> Question:
     return Question(
         "drawing-texture", f"'{entry.called.text}' stands on the drawing: which face is it of?", (), n
     )

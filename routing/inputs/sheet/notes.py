@@ -10,7 +10,7 @@ import re
 from collections.abc import Iterator, Sequence
 
 from featurize.standards.threads import INCH_MM
-from routing.inputs.sheet.called import EDGES_BROKEN, EDGES_SHARP, Note, SheetNote
+from routing.inputs.sheet.called import EDGES_BROKEN, EDGES_SHARP, SheetNote, Topic
 from routing.inputs.sheet.glyphs import normal
 
 _N = r"\d+(?:\.\d+)?"
@@ -71,11 +71,11 @@ def notes(line: str) -> Iterator[SheetNote]:
     for hard in _HARD.finditer(text):
         yield _hardness(text, hard)
     if (limits := _TOLERANCE.search(text)) is not None:
-        yield SheetNote(Note.GENERAL_TOLERANCE, text, f"ISO 2768-{limits['f']}{limits['k'] or ''}")
+        yield SheetNote(Topic.GENERAL_TOLERANCE, text, f"ISO 2768-{limits['f']}{limits['k'] or ''}")
     yield from _edges(text)
     if _GENERAL.search(text) and (texture := _TEXTURE.search(text)):
         um = float(texture["n"])
-        yield SheetNote(Note.GENERAL_TEXTURE, text, f"R{texture['p']} {um:g} um", um, um, "um")
+        yield SheetNote(Topic.GENERAL_TEXTURE, text, f"R{texture['p']} {um:g} um", um, um, "um")
     yield from _material(text)
 
 
@@ -92,7 +92,7 @@ def _hardness(text: str, match: re.Match[str]) -> SheetNote:
         high = low + float(match["plus"])
     low, high = min(low, high), max(low, high)
     value = f"{low:g} {unit}" if low == high else f"{low:g} to {high:g} {unit}"
-    return SheetNote(Note.HARDNESS, text, value, low, high, unit)
+    return SheetNote(Topic.HARDNESS, text, value, low, high, unit)
 
 
 def _edges(text: str) -> Iterator[SheetNote]:
@@ -102,15 +102,15 @@ def _edges(text: str) -> Iterator[SheetNote]:
         # By ISO 13715 "-0.1" takes material off, "+" leaves a burr, "±0.02" or less is a sharp edge.
         kept = norm["s"] in ("±", "+") or size == 0
         value = "" if size is None else EDGES_SHARP if kept else EDGES_BROKEN
-        yield SheetNote(Note.EDGES, text, value, size, size, "mm")
+        yield SheetNote(Topic.EDGES, text, value, size, size, "mm")
         return
     broken, sharp = _BROKEN.search(text), _SHARP.search(text)
     if (broken or sharp) and _PERMITTED.search(text):
-        yield SheetNote(Note.EDGES, text)
+        yield SheetNote(Topic.EDGES, text)
     elif broken:
-        yield SheetNote(Note.EDGES, text, EDGES_BROKEN)
+        yield SheetNote(Topic.EDGES, text, EDGES_BROKEN)
     elif sharp:
-        yield SheetNote(Note.EDGES, text, EDGES_SHARP)
+        yield SheetNote(Topic.EDGES, text, EDGES_SHARP)
 
 
 def _material(text: str) -> Iterator[SheetNote]:
@@ -118,9 +118,9 @@ def _material(text: str) -> Iterator[SheetNote]:
         binder = _BINDER.search(text)
         share = float(binder["a"] or binder["b"] or binder["c"]) if binder else None
         value = "carbide" + (f", {share:g} % binder" if share is not None else "")
-        yield SheetNote(Note.MATERIAL, text, value, share, share, "%")
+        yield SheetNote(Topic.MATERIAL, text, value, share, share, "%")
     elif (steel := _STEEL.search(text)) is not None:
-        yield SheetNote(Note.MATERIAL, text, f"steel ({steel[0]})")
+        yield SheetNote(Topic.MATERIAL, text, f"steel ({steel[0]})")
 
 
 def is_in_inches(lines: Sequence[str]) -> bool | None:

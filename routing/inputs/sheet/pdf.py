@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import ctypes
 import math
 from collections.abc import Iterator
 from contextlib import closing
@@ -15,7 +14,7 @@ import pypdfium2.raw as raw
 from numpy.typing import NDArray
 
 from routing.inputs.sheet.errors import SheetError
-from routing.inputs.sheet.placed import Placed, PlacedText, Ring, Stroke
+from routing.inputs.sheet.placed import DrawnCircle, PlacedText, Polyline, SheetContent
 
 POINT_MM = 25.4 / 72
 # No drawing of an insert has more; what does is a manual, or means harm.
@@ -34,7 +33,7 @@ Matrix = tuple[float, float, float, float, float, float]
 _AS_IS: Matrix = (1.0, 0.0, 0.0, 1.0, 0.0, 0.0)
 
 
-def read(path: Path) -> Placed:
+def read(path: Path) -> SheetContent:
     """Everything on the sheets of a PDF; raises SheetError."""
     with closing(opened(path)) as document:
         if len(document) > _MOST_PAGES:
@@ -43,8 +42,8 @@ def read(path: Path) -> Placed:
             )
         pages: list[tuple[float, float]] = []
         texts: list[PlacedText] = []
-        rings: list[Ring] = []
-        strokes: list[Stroke] = []
+        rings: list[DrawnCircle] = []
+        strokes: list[Polyline] = []
         pictured = False
         for number, page in enumerate(document, 1):
             left, bottom, right, top = page.get_cropbox()
@@ -59,9 +58,9 @@ def read(path: Path) -> Placed:
                 if ring is not None:
                     rings.append(ring)
                 elif not closed and len(points) <= 8:
-                    strokes.append(Stroke(number, tuple((float(x), float(y)) for x, y in points)))
+                    strokes.append(Polyline(number, tuple((float(x), float(y)) for x, y in points)))
             pictured = pictured or any(page.get_objects([raw.FPDF_PAGEOBJ_IMAGE], max_depth=2))
-        return Placed(tuple(pages), tuple(texts), tuple(rings), tuple(strokes), pictured=pictured)
+        return SheetContent(tuple(pages), tuple(texts), tuple(rings), tuple(strokes), pictured=pictured)
 
 
 def opened(path: Path) -> pdfium.PdfDocument:
@@ -79,7 +78,7 @@ def _letters(page: Any, number: int, left: float, bottom: float) -> Iterator[Pla
     """Each letter that is drawn, in its place; spaces are left out, gaps tell them."""
     text = page.get_textpage()
     handle = text.raw
-    x, y = ctypes.c_double(), ctypes.c_double()
+    x, y = raw.c_double(), raw.c_double()
     matrix, box = raw.FS_MATRIX(), raw.FS_RECTF()
     for n in range(min(text.count_chars(), _MOST_LETTERS + 1)):
         code = raw.FPDFText_GetUnicode(handle, n)
@@ -110,7 +109,7 @@ def _letters(page: Any, number: int, left: float, bottom: float) -> Iterator[Pla
 
 def _tall(item: Any) -> float:
     """From the deepest to the highest letter of a text's typeface, in type sizes."""
-    up, down = ctypes.c_float(), ctypes.c_float()
+    up, down = raw.c_float(), raw.c_float()
     font = raw.FPDFTextObj_GetFont(item) if item else None
     if not (font and raw.FPDFFont_GetAscent(font, 1.0, up) and raw.FPDFFont_GetDescent(font, 1.0, down)):
         return _TALL
@@ -164,7 +163,7 @@ def _matrix_of(item: Any, outer: Matrix) -> Matrix:
 
 def _points(item: Any, budget: list[int]) -> Iterator[tuple[NDArray[np.float64], bool]]:
     """A path's subpaths; of a Bézier curve its ends and its middle."""
-    x, y = ctypes.c_float(), ctypes.c_float()
+    x, y = raw.c_float(), raw.c_float()
     found: list[tuple[float, float]] = []
     curve: list[tuple[float, float]] = []
     closed = False
@@ -194,7 +193,7 @@ def _points(item: Any, budget: list[int]) -> Iterator[tuple[NDArray[np.float64],
         yield np.array(found), closed
 
 
-def _ring(page: int, points: NDArray[np.float64]) -> Ring | None:
+def _ring(page: int, points: NDArray[np.float64]) -> DrawnCircle | None:
     """The circle that points (n, 2) lie on, all round."""
     if len(points) < _LEAST_POINTS or not np.isfinite(points).all():
         return None
@@ -207,11 +206,11 @@ def _ring(page: int, points: NDArray[np.float64]) -> Ring | None:
     turns = np.sort(np.degrees(np.arctan2(away[:, 1], away[:, 0])))
     if max(np.diff(turns).max(initial=0.0), 360 - (turns[-1] - turns[0])) > _WIDEST_GAP_DEG:
         return None
-    return Ring(page, float(middle[0]), float(middle[1]), 2 * radius)
+    return DrawnCircle(page, float(middle[0]), float(middle[1]), 2 * radius)
 
 
-class Pictures:
-    """Pictures of parts of the sheets; a sheet is drawn once."""
+class PdfSheets:
+    """The sheets of a PDF as pictures, each drawn once."""
 
     def __init__(self, path: Path) -> None:
         self._path = path

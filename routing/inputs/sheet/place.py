@@ -18,7 +18,7 @@ from featurize.brep.part import Part
 from featurize.brep.surfaces import Array
 from featurize.feature import Feature
 from routing.inputs.sheet.called import Spot
-from routing.inputs.sheet.placed import PlacedText, Ring, Stroke
+from routing.inputs.sheet.placed import DrawnCircle, PlacedText, Polyline
 from routing.inputs.sheet.read import Sheet
 
 _SCALES = (1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 0.5, 0.2, 0.1, 0.05)
@@ -29,7 +29,7 @@ _LEAST_HOLES, _LEAST_SHARE = 2, 0.6
 # Ends of strokes that are one point (mm); how near a leader starts to its text (heights) and ends at a circle
 # (mm).
 _SAME_MM, _NEAR_TEXT, _NEAR_RING_MM = 0.15, 1.2, 0.6
-_MOST_STROKES, _MOST_RINGS = 4_000, 400
+_MOST_STROKES, _MOST_RINGS, _MOST_PAIRS = 4_000, 400, 50_000
 _LONGEST_LEADER = 6
 
 
@@ -54,7 +54,7 @@ def pointed_at(sheet: Sheet, part: Part, holes: Sequence[Feature]) -> dict[int, 
 
 
 @dataclass(frozen=True, eq=False)
-class _Seen:
+class _BoreSeen:
     """A bore as a view shows it: its middle (2,) and its diameter, mm of the part."""
 
     hole: str
@@ -62,10 +62,10 @@ class _Seen:
     diameter: float
 
 
-def _tied(sheet: Sheet, part: Part, holes: Sequence[Feature]) -> dict[Ring, str]:
+def _tied(sheet: Sheet, part: Part, holes: Sequence[Feature]) -> dict[DrawnCircle, str]:
     """The hole of each circle that is surely one."""
     scales = dict.fromkeys([*((sheet.scale,) if sheet.scale else ()), *_SCALES])
-    best: dict[Ring, tuple[int, set[str]]] = {}
+    best: dict[DrawnCircle, tuple[int, set[str]]] = {}
     for page in sorted({r.page for r in sheet.rings}):
         rings = [r for r in sheet.rings if r.page == page][:_MOST_RINGS]
         for seen, least in _views(part, holes, _turn_of(sheet, page)):
@@ -86,7 +86,7 @@ def _turn_of(sheet: Sheet, page: int) -> float:
     return turns.most_common(1)[0][0] if turns else 0.0
 
 
-def _views(part: Part, holes: Sequence[Feature], turn_deg: float) -> Iterator[tuple[list[_Seen], int]]:
+def _views(part: Part, holes: Sequence[Feature], turn_deg: float) -> Iterator[tuple[list[_BoreSeen], int]]:
     """The bores seen along each of the part's axes, from either end, turned by quarters.
 
     With how many holes must be in place to prove the view.
@@ -105,7 +105,7 @@ def _views(part: Part, holes: Sequence[Feature], turn_deg: float) -> Iterator[tu
                 c, s = math.cos(angle), math.sin(angle)
                 turn = np.array([[c, -s], [s, c]]) @ np.array([flip * across[0], across[1]])
                 seen = [
-                    _Seen(h.id, turn @ np.array(h.axis.origin), b.start_diameter_mm)
+                    _BoreSeen(h.id, turn @ np.array(h.axis.origin), b.start_diameter_mm)
                     for h in along
                     if h.axis is not None
                     for b in h.bores
@@ -115,8 +115,8 @@ def _views(part: Part, holes: Sequence[Feature], turn_deg: float) -> Iterator[tu
 
 
 def _ties(
-    rings: Sequence[Ring], seen: Sequence[_Seen], scale: float, least: int
-) -> Iterator[Mapping[Ring, str]]:
+    rings: Sequence[DrawnCircle], seen: Sequence[_BoreSeen], scale: float, least: int
+) -> Iterator[Mapping[DrawnCircle, str]]:
     """Ways to lay bores over circles of a sheet: each a hole for each circle that it covers."""
     pairs = [
         (r, b)
@@ -124,14 +124,16 @@ def _ties(
         for b in seen
         if abs(r.diameter - scale * b.diameter) < max(_ROUND_SHARE * r.diameter, 0.02)
     ]
-    shifts: dict[tuple[int, int], list[tuple[Ring, _Seen, Array]]] = defaultdict(list)
+    if len(pairs) > _MOST_PAIRS:
+        return
+    shifts: dict[tuple[int, int], list[tuple[DrawnCircle, _BoreSeen, Array]]] = defaultdict(list)
     for ring, bore in pairs:
         shift = np.array([ring.x, ring.y]) - scale * bore.at
         u, v = (round(float(c) / _PLACE_MM) for c in shift)
         for du in (-1, 0, 1):  # the neighbours too: a shift may lie at a cell's edge
             for dv in (-1, 0, 1):
                 shifts[u + du, v + dv].append((ring, bore, shift))
-    done: set[frozenset[tuple[Ring, str]]] = set()
+    done: set[frozenset[tuple[DrawnCircle, str]]] = set()
     for own in shifts.values():
         if len({b.hole for _, b, _ in own}) < least:
             continue
@@ -142,7 +144,7 @@ def _ties(
             yield dict(laid)
 
 
-def _leader_ends(spot: Spot, strokes: Sequence[Stroke]) -> list[tuple[float, float]]:
+def _leader_ends(spot: Spot, strokes: Sequence[Polyline]) -> list[tuple[float, float]]:
     """Where the strokes end that start at a text and go on from each other."""
     text = PlacedText(spot.page, "", spot.x_mm, spot.y_mm, spot.width_mm, spot.height_mm, spot.angle_deg)
     near = _NEAR_TEXT * spot.height_mm

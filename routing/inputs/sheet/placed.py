@@ -33,7 +33,7 @@ class PlacedText:
 
 
 @dataclass(frozen=True)
-class Ring:
+class DrawnCircle:
     """A whole circle that is drawn."""
 
     page: int
@@ -43,7 +43,7 @@ class Ring:
 
 
 @dataclass(frozen=True)
-class Stroke:
+class Polyline:
     """A line or polyline that is drawn, by its points: a leader among them."""
 
     page: int
@@ -51,7 +51,7 @@ class Stroke:
 
 
 @dataclass(frozen=True)
-class Placed:
+class SheetContent:
     """All that is read of a file. ``pages`` are the sheets' sizes (width, height), mm.
 
     ``inches`` is what the file's header says, None for nothing; ``how`` tells how it was read. ``true_size``:
@@ -60,8 +60,8 @@ class Placed:
 
     pages: tuple[tuple[float, float], ...]
     texts: tuple[PlacedText, ...]
-    rings: tuple[Ring, ...] = ()
-    strokes: tuple[Stroke, ...] = ()
+    rings: tuple[DrawnCircle, ...] = ()
+    strokes: tuple[Polyline, ...] = ()
     how: str = "text"
     inches: bool | None = None
     true_size: bool = False

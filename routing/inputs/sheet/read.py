@@ -13,13 +13,13 @@ from pathlib import Path
 from featurize import system
 from featurize.errors import Code, StepError
 from featurize.isolate import run_isolated
-from routing.inputs.sheet.called import Called, Note, SheetNote, Spot, What
+from routing.inputs.sheet.called import Called, SheetNote, Spot, Topic, What
 from routing.inputs.sheet.callouts import callouts
 from routing.inputs.sheet.errors import SheetError
 from routing.inputs.sheet.glyphs import normal
 from routing.inputs.sheet.joining import blocks, lines
 from routing.inputs.sheet.notes import is_in_inches, labelled, notes, scale_of
-from routing.inputs.sheet.placed import Placed, PlacedText, Ring, Stroke
+from routing.inputs.sheet.placed import DrawnCircle, PlacedText, Polyline, SheetContent
 from routing.inputs.sheet.spots import Spots
 
 LIMIT_S = 120.0
@@ -34,7 +34,7 @@ _BESIDE, _UNDER = 25.0, 3.0
 
 
 @dataclass(frozen=True)
-class Entry:
+class PlacedCallout:
     """One callout in its place, with a picture of the spot (PNG; empty where none was made)."""
 
     called: Called
@@ -65,9 +65,9 @@ class Sheet:
     scale: float | None
     title: Mapping[str, str]
     notes: tuple[PlacedNote, ...]
-    entries: tuple[Entry, ...]
-    rings: tuple[Ring, ...] = ()
-    strokes: tuple[Stroke, ...] = ()
+    entries: tuple[PlacedCallout, ...]
+    rings: tuple[DrawnCircle, ...] = ()
+    strokes: tuple[Polyline, ...] = ()
     true_size: bool = False
 
 
@@ -121,14 +121,14 @@ def read_here(path: Path, is_pdf: bool) -> Sheet:
     title, used = _title(found)
     rest = [line for n, line in enumerate(found) if n not in used or _calls(line.text)]
     entries = [
-        Entry(called, _spot(block), b"")
+        PlacedCallout(called, _spot(block), b"")
         for block in blocks(rest)
         if labelled(block.text) is None
         for called in callouts(block.text, inches=inches)
     ]
     said_of_all = [PlacedNote(n, _spot(line)) for line in found for n in notes(line.text)]
     said_of_all += [note for note in _titled(title, found) if note.note not in {n.note for n in said_of_all}]
-    general = {n.note.text for n in said_of_all if n.note.about == Note.GENERAL_TEXTURE}
+    general = {n.note.text for n in said_of_all if n.note.about == Topic.GENERAL_TEXTURE}
     entries = [e for e in entries if not (e.called.what == What.TEXTURE and e.called.text in general)]
     return Sheet(
         path.name,
@@ -150,13 +150,13 @@ def _calls(text: str) -> bool:
     return any(c.what in (What.THREAD, What.DIAMETER) for c in callouts(text))
 
 
-def _shown(entry: Entry) -> bool:
+def _shown(entry: PlacedCallout) -> bool:
     """Whether it may come to a question: a bare length binds nothing by itself."""
     called = entry.called
     return not called.reference and (called.what not in (What.LENGTH, What.RADIUS) or called.is_toleranced)
 
 
-def _placed(path: Path, is_pdf: bool, pictures: Spots) -> Placed:
+def _placed(path: Path, is_pdf: bool, pictures: Spots) -> SheetContent:
     if not is_pdf:
         from routing.inputs.sheet import dxf
 
@@ -213,10 +213,10 @@ def _near(found: Sequence[PlacedText], n: int, taken: set[int]) -> int | None:
 def _titled(title: Mapping[str, str], found: Sequence[PlacedText]) -> Iterator[PlacedNote]:
     """Notes in the title block's fields: "D2" is a material only where a field says so."""
     material = title.get("material")
-    if material and not any(n.about == Note.MATERIAL for n in notes(material)):
+    if material and not any(n.about == Topic.MATERIAL for n in notes(material)):
         line = next((f for f in found if material in normal(f.text)), None)
         if line is not None:
-            yield PlacedNote(SheetNote(Note.MATERIAL, material, material), _spot(line))
+            yield PlacedNote(SheetNote(Topic.MATERIAL, material, material), _spot(line))
 
 
 def _ratio(text: str) -> float | None:

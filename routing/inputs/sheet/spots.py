@@ -26,11 +26,11 @@ class Spots:
         if is_pdf:
             from routing.inputs.sheet import pdf
 
-            self._sheets: Any = pdf.Pictures(path)
+            self._sheets: Any = pdf.PdfSheets(path)
         else:
             from routing.inputs.sheet import dxf
 
-            self._sheets = dxf.Pictures(path)
+            self._sheets = dxf.DxfLines(path)
         self._is_pdf = is_pdf
 
     def sheet(self, page: int) -> tuple[Any, float]:
