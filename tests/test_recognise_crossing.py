@@ -654,19 +654,6 @@ def test_parts_made_by_hand(case: Case, dress: str, tmp_path: Path) -> None:
     check(case, case.also if dress == "also" else dress, tmp_path)
 
 
-@pytest.mark.parametrize("dress", ["drawn", "turned", "inches"])
-def test_letters_are_a_recess_each_with_what_stands_in_them(dress: str, tmp_path: Path) -> None:
-    """Engraved, A has one island, B and 8 have two."""
-    shape, _ = in_dress(
-        dress, seen(block(60, 40, 10).faces(">Z").workplane().text("AB8", 12, -0.4)), tmp_path
-    )
-    found = [f for f in recognise(build_part(shape)).features if not f.kind.traits.blank]
-    assert Counter(f.kind for f in found) == {Kind.POCKET: 3, Kind.BOSS: 5}
-    for f in found:
-        depth = f.dims["depth_mm" if f.kind == Kind.POCKET else "height_mm"]
-        assert depth == pytest.approx(0.4, abs=1e-3)
-
-
 @pytest.mark.parametrize("dress", ["drawn", "turned", "mirrored"])
 def test_a_screw_with_its_thread_modelled_is_no_hole(dress: str, tmp_path: Path) -> None:
     """Its flanks are listed as the free forms that they are, its core as turned; every face has a feature."""

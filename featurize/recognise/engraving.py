@@ -163,7 +163,7 @@ def _mark(scene: Scene, plane: Sequence[int], faces: Sequence[int]) -> _Mark | N
     )
     if not len(pieces):
         return None
-    outline = max(pieces, key=lambda p: float(p.area))
+    outline = max(pieces, key=lambda p: float(shapely.Polygon(p.exterior).area))
     ends = [h for f in faces for h in mesh_span(scene, f, normal)]
     at = _level(scene, plane)
     deep = max(at - min(ends), at - max(ends), key=abs)

@@ -35,6 +35,8 @@ _LAID_OPEN = {
 }
 _QUARTER = 0.26
 _OUTLINE_STEPS = 720
+# An edge that turns by less than this cuts nobody and is not broken (common practice, no source).
+_BLUNT_DEG = 45.0
 _ROUND_HOLES = ("through hole", "blind hole")
 _ACROSS = ("slot", "V-slot", "round slot")  # swept along the side that they are cut into
 _OPENINGS = ("passage 3", "passage 4", "passage 6", "through hole", "round-ended through profile")
@@ -65,14 +67,16 @@ class Crossed:
     cutters: list[Cutter]
     lost: set[int] = field(default_factory=set)  # cutters of whose walls others have taken one wholly
     in_one: list[set[int]] = field(default_factory=list)  # openings that run into each other
+    facets: list[tuple[int, int]] = field(default_factory=list)  # a cutter, and what may be one of its walls
 
     def faces_of(self, *of: int) -> frozenset[int]:
         return frozenset(f for f, owner in enumerate(self.owner) if owner in of)
 
     def readings(self, k: int) -> list[tuple[frozenset[int], frozenset[Kind]]]:
         """The faces and kinds that are right for one cutter: openings that run into each other along one
-        axis are also one opening, cut along one outline."""
+        axis are also one opening, cut along one outline, and a facet on a blunt edge is also a wall."""
         own = [(self.faces_of(k), self.cutters[k].kinds)]
+        own += [(self.faces_of(*pair), self.cutters[pair[0]].kinds) for pair in self.facets if k in pair]
         return own + [(self.faces_of(*u), _one(Kind.THROUGH_PROFILE)) for u in self.in_one if k in u]
 
 
@@ -211,8 +215,20 @@ def _with_broken_edge(rng: random.Random, part: Crossed) -> Crossed:
         cutters = [*part.cutters, Cutter(name, kinds, None)]
         # Between walls of such openings it is a wall of the one outline.
         in_one = part.in_one + [union | {len(part.cutters)} for union in part.in_one if beside <= union]
-        return Crossed(TopoDS.Solid_s(solids[0]), owner, cutters, part.lost, in_one)
+        # A chamfer on an edge so blunt breaks nothing: where it stands on the floor of a wall beside, the
+        # same pass cuts it.
+        blunt = not round_ and _turn_deg(part.solid, edge) < _BLUNT_DEG
+        facets = [(k, len(part.cutters)) for k in beside - {-1}] if blunt else []
+        return Crossed(TopoDS.Solid_s(solids[0]), owner, cutters, part.lost, in_one, facets)
     return part
+
+
+def _turn_deg(solid: Any, edge: Any) -> float:
+    """Angle between the outward normals of the two faces at the middle of an edge."""
+    beside = [f for f in each(solid, FACE) if mapped(f, EDGE).FindIndex(edge)]
+    middle = cq.Edge(edge).positionAt(0.5)
+    one, other = (cq.Face(f).normalAt(middle).toTuple() for f in (beside[0], beside[-1]))
+    return math.degrees(math.acos(max(-1.0, min(1.0, float(np.dot(one, other))))))
 
 
 def _breaker(part: Crossed, edge: Any, beside: set[int], broken: Any, name: str) -> int:
