@@ -147,7 +147,7 @@ def _is_near(scene: Scene, f: int, normal: Array, level: float) -> bool:
     """Whether a face lies within reach of a plane, on one side of it, and looks its way or across."""
     low, high = (h - level for h in mesh_span(scene, f, normal))
     return (
-        -_DEEPEST_MM - tol.SURFACE_MM < low
+        low > -_DEEPEST_MM - tol.SURFACE_MM
         and high < _DEEPEST_MM + tol.SURFACE_MM
         and (low > -tol.SURFACE_MM or high < tol.SURFACE_MM)
         and float((scene.face(f).normals @ normal).min()) > -np.sin(np.radians(tol.TANGENT_DEG))
@@ -215,7 +215,9 @@ def _feature(scene: Scene, plane: Sequence[int], marks: Sequence[_Mark]) -> Feat
     raised = marks[0].deep_mm < 0
     skin = [f for f in faces if raised and scene.on_box(scene.face(f))]
     faces = sorted({*faces, *islands} - set(skin))
-    roles = roles_in_recess(scene, faces, normal) | dict.fromkeys(islands, Role.FLOOR if raised else Role.ISLAND)
+    roles = roles_in_recess(scene, faces, normal) | dict.fromkeys(
+        islands, Role.FLOOR if raised else Role.ISLAND
+    )
     box = shapely.MultiPolygon([m.outline for m in marks])
     width, length = _box(box)
     deep = abs(marks[0].deep_mm)
