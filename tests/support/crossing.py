@@ -75,8 +75,8 @@ class Crossed:
 
     def readings(self, k: int) -> list[tuple[frozenset[int], frozenset[Kind]]]:
         """The faces and kinds that are right for one cutter: openings that run into each other along one
-        axis are also one opening, cut along one outline, a facet on a blunt edge is also a wall, and a face that
-        two cutters leave is either's."""
+        axis are also one opening, cut along one outline, a facet on a blunt edge is also a wall, and a face
+        that two cutters leave is either's."""
         own = [(self.faces_of(k), self.cutters[k].kinds)]
         mine = frozenset(f for f, of in self.shared.items() if k in of)
         own += [(faces, self.cutters[k].kinds) for faces in (own[0][0] | mine, own[0][0] - mine) if mine]
