@@ -71,7 +71,7 @@ def rejoined(scene: Scene, cuts: list[Cut]) -> list[Cut]:
         return corners[k]
 
     def ahead(k: int, others: set[int]) -> list[int]:
-        """Those of other cuts of which a corner lies before all walls of this one, and the other way about."""
+        """Others of which a corner lies before all walls of this one, as one of its does before theirs."""
         near, planes = sorted(others & left.keys() - {k}), _quick_planes(scene, left[k])
         if planes is None or not near:
             return []

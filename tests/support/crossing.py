@@ -431,7 +431,10 @@ def _blind_slot(ends: str) -> _Maker:
                 -_OUT, v + width / 2
             )
             plan = plan.close()
-        return f"{ends}-ended blind slot", _one(Kind.BLIND_SLOT), plan.extrude(_OUT - low)
+        # On a narrow side it may come out at the far end: then it is a slot, whatever its name.
+        through = ends != "quarter" and length > spans[0]
+        kinds = _one(Kind.SLOT, Kind.BLIND_SLOT) if through else _one(Kind.BLIND_SLOT)
+        return f"{ends}-ended blind slot", kinds, plan.extrude(_OUT - low)
 
     return make
 
