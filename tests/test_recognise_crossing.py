@@ -242,6 +242,13 @@ def square_in_bore() -> cq.Workplane:
     return block().cut(hole(20, 0, 0, 0, 20)).cut(box(14.3, 14.3, 8, (0, 0, 20)))
 
 
+def keyed_bore(width: float = 8) -> cq.Workplane:
+    """A slot from the side into a bore, an edge between them rounded."""
+    work = block().cut(hole(20, 0, 0, 0, 20)).cut(box(width, 25, 20, (0, 17.5, 20)))
+    edge = cq.selectors.BoxSelector((width / 2 - 0.1, 8, 9), (width / 2 + 0.1, 10, 11))
+    return work.edges(edge).fillet(1)
+
+
 def parted_hexagon() -> cq.Workplane:
     """A slot parts a hexagon passage, and a step opens the end of one part: it is wider below its mouth."""
     passage = cq.Workplane("YZ", origin=(-30, 0, 12)).polygon(6, 10).extrude(60)
@@ -273,6 +280,10 @@ CROSSINGS = (
     Case("square in a bore", square_in_bore,
          (Row(Kind.HOLE, 1, {"diameter_mm": 20, "depth_mm": 20}, sides=2),
           Row(Kind.POCKET, 12, {"width_mm": 14.3, "length_mm": 14.3, "depth_mm": 8}, out=_UP)),
+         None, "inches"),
+    Case("keyed bore", keyed_bore,
+         (Row(Kind.HOLE, 1, {"diameter_mm": 20, "depth_mm": 20}, sides=2),
+          Row(Kind.SLOT, 2, {"width_mm": 8}, sides=3), Row(Kind.EDGE_ROUND, 1, {"radius_mm": 1})),
          None, "inches"),
     Case("parted hexagon", parted_hexagon,
          (Row(Kind.THROUGH_PROFILE, 12, {"width_mm": 10 * cos(30), "length_mm": 10, "height_mm": 60},

@@ -116,8 +116,11 @@ def _across_a_corner(scene: Scene, cuts: Mapping[int, Cut], k: int, lacks: Calla
     of = {f: j for j, cut in cuts.items() for f in cut.faces}
 
     def beyond(faces: Iterable[int]) -> set[int]:
-        """Faces around, and those of their cut or feature; the part's outside is none."""
+        """Faces around, beyond broken edges too, and those of their cut or feature; the part's outside is
+        none."""
         around = {o for f in faces for o in scene.part.across(f)} - set(cuts[k].faces)
+        broken = [f for f in around if f in scene.owner and scene.owner[f].kind.traits.edge_break]
+        around |= {o for f in broken for o in scene.part.across(f)} - set(cuts[k].faces)
         cut = {o for f in around if f in of for o in cuts[of[f]].faces}
         owners = [scene.owner[f] for f in around if f in scene.owner]
         return cut | {o for x in owners if x.kind not in _OUTSIDE for o in x.faces}
