@@ -85,10 +85,10 @@ def find(scene: Scene) -> list[Feature]:
 
 def _is_of_opening(scene: Scene, group: Sequence[int], groups: Sequence[Sequence[int]]) -> bool:
     """Whether a group is what another cut has parted from an opening, and opened on one side: elsewhere, on
-    the same surfaces, walls go all about."""
+    the same surfaces and more, walls go all about."""
     surfaces = {scene.surface[f] for f in group}
     whole = sorted(f for g in groups if any(scene.surface[f] in surfaces for f in g) for f in g)
-    void = void_of(scene, whole) if len(whole) > len(group) else None
+    void = void_of(scene, whole) if surfaces < {scene.surface[f] for f in whole} else None
     return void is not None and kind_of(void.opens_to) == Kind.THROUGH_PROFILE
 
 
