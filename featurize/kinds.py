@@ -72,6 +72,8 @@ class Kind(str, metaclass=_Kinds):
     EDGE_ROUND: ClassVar[Kind]
     FILLET: ClassVar[Kind]
     CONTOURED_SURFACE: ClassVar[Kind]
+    ENGRAVING: ClassVar[Kind]
+    RAISED_MARKS: ClassVar[Kind]
     OUTSIDE_FACE: ClassVar[Kind]
     UNASSIGNED: ClassVar[Kind]
 
@@ -129,6 +131,9 @@ Kind.CHAMFER = Kind.make("chamfer", Traits(edge_break=True, twin="edge", vote=vo
 Kind.EDGE_ROUND = Kind.make("edge round", Traits(edge_break=True, twin="edge"))
 Kind.FILLET = Kind.make("fillet", Traits(twin="edge"))
 Kind.CONTOURED_SURFACE = Kind.make("contoured surface", Traits(twin=_CUT, vote=votes.FORM))
+# Marks may be on any side, and tell of none.
+Kind.ENGRAVING = Kind.make("engraving", Traits(recess=True, closed=True, one_mouth=True, twin=_CUT))
+Kind.RAISED_MARKS = Kind.make("raised marks", Traits(protrusion=True, twin="standing"))
 Kind.OUTSIDE_FACE = Kind.make("outside face", Traits(blank=True))
 Kind.UNASSIGNED = Kind.make("unassigned", Traits(twin=_CUT, called=False))
 

@@ -80,6 +80,7 @@ def score(seeds: Iterable[int]) -> Tally:
             sums.by_name[cut.name, cut.right] += 1
             if not cut.right:
                 sums.wrong.append(f"{seed} {cut.name} -> {cut.said}")
+                print(sums.cuts, sums.wrong[-1], file=sys.stderr, flush=True)
     return sums
 
 

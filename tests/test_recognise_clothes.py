@@ -250,27 +250,6 @@ def test_fillets_of_variable_radius_stay_in_their_pocket() -> None:
     )
 
 
-def test_engraved_text_is_shallow_recesses() -> None:
-    floor = block().cut(cq.Workplane(origin=(0, 0, 20)).rect(50, 30).extrude(-3))
-    engraved = floor.cut(cq.Workplane(origin=(0, 0, 17)).text("R8A", 10, -0.3))
-    features = cuts(seen(solid_of(engraved)))
-    pocket = max(features, key=lambda f: f.dims["width_mm"])
-    assert (pocket.kind, pocket.dims["depth_mm"]) == (Kind.POCKET, pytest.approx(3, abs=1e-3))
-    letters = [f for f in features if f is not pocket]
-    islands = [f for f in letters if f.kind == Kind.BOSS]  # the eyes of R, 8 (two) and A
-    assert len(islands) == 4
-    assert [f.kind for f in letters if f not in islands] == [Kind.POCKET] * 3
-    for f in letters:
-        assert f.dims["height_mm" if f in islands else "depth_mm"] == pytest.approx(0.3, abs=1e-3)
-
-
-def test_embossed_text_stands_on_its_floor() -> None:
-    raised = block().union(cq.Workplane(origin=(0, 0, 20)).text("KI", 12, 0.4))
-    features = seen(solid_of(raised))
-    assert all(f.kind != Kind.UNASSIGNED for f in features)
-    assert {f.kind for f in cuts(features)} <= {Kind.BOSS, Kind.RIB, Kind.FLOOR}
-
-
 def test_nurbs_conversion_is_what_it_says() -> None:
     shape = BRepBuilderAPI_NurbsConvert(solid_of(key_part()), True).Shape()
     assert types(shape) == {"GeomAbs_BSplineSurface"}

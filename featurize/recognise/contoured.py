@@ -11,6 +11,7 @@ from featurize.brep.part import Convexity, Face
 from featurize.brep.surfaces import Cone, Cylinder, Freeform, Plane, Sphere, Torus
 from featurize.feature import Axis, Feature, Kind, Role
 from featurize.recognise.blends import blend_of
+from featurize.recognise.corners import fillets_runouts
 from featurize.recognise.scene import Scene, vec
 from featurize.recognise.sizes import is_wall, smallest_rectangle
 
@@ -76,8 +77,10 @@ def _smooth_next(scene: Scene, seeds: set[int]) -> set[int]:
 def _is_contour(scene: Scene, face: Face) -> bool:
     s = face.surface
     if isinstance(s, Freeform):
-        return blend_of(scene, face.id) is None and not any(
-            is_wall(face, axis, tol.TANGENT_DEG) for axis in scene.part.frame.axes
+        return (
+            blend_of(scene, face.id) is None
+            and face.id not in fillets_runouts(scene)
+            and not any(is_wall(face, axis, tol.TANGENT_DEG) for axis in scene.part.frame.axes)
         )
     if isinstance(s, (Sphere, Torus)):
         return not _is_blend(scene, face)

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from featurize import tolerances as tol
 from featurize.brep.part import Convexity
-from featurize.brep.surfaces import Array, Cylinder, Plane
+from featurize.brep.surfaces import Array, Cylinder, Freeform, Plane, Torus
 from featurize.recognise.bevels import webs
 from featurize.recognise.scene import Scene, span
 from featurize.recognise.volume import Void, void_of
@@ -31,11 +31,32 @@ def void_before(scene: Scene, faces: Sequence[int]) -> Void | None:
 
 def edge_breaks(scene: Scene, faces: Sequence[int]) -> set[int]:
     """Those of a recess' faces that break its inward edges: webs and radii."""
-    inside = set(faces)
+    runouts = fillets_runouts(scene) & set(faces)
+    walls = set(faces) - runouts
     radii = {
-        f for f in faces if len(scene.part.across(f, Convexity.TANGENT) & inside) == 2 and is_corner(scene, f)
+        f for f in faces if len(scene.part.across(f, Convexity.TANGENT) & walls) == 2 and is_corner(scene, f)
     }
-    return radii | webs(scene, faces).keys()
+    return radii | runouts | webs(scene, faces).keys()
+
+
+def fillets_runouts(scene: Scene) -> frozenset[int]:
+    """Free patches in which fillets run out where another cut has taken a wall beside them: smaller than the
+    fillets, and smooth with these and with walls of theirs alone."""
+
+    def make() -> frozenset[int]:
+        patches = (f.id for f in scene.part.faces if isinstance(f.surface, Freeform))
+        chains = scene.groups(patches, Convexity.TANGENT)
+        return frozenset(f for chain in chains if _is_runout(scene, chain) for f in chain)
+
+    return scene.kept("fillets' runouts", make)
+
+
+def _is_runout(scene: Scene, chain: Sequence[int]) -> bool:
+    smooth = {o for f in chain for o in scene.part.across(f, Convexity.TANGENT)} - set(chain)
+    fillets = {f for f in smooth if isinstance(s := scene.face(f).surface, Cylinder | Torus) and s.hollow}
+    walls = {o for f in fillets for o in scene.part.across(f, Convexity.TANGENT)}
+    area = sum(scene.face(f).area_mm2 for f in chain)
+    return bool(fillets) and smooth - fillets <= walls and area < sum(scene.face(f).area_mm2 for f in fillets)
 
 
 def behind_breaks(scene: Scene, faces: Sequence[int], points: Array) -> NDArray[np.bool_]:

@@ -11,6 +11,7 @@ from functools import partial
 import numpy as np
 
 from featurize import tolerances as tol
+from featurize.brep.surfaces import Array
 from featurize.feature import Kind
 from featurize.recognise.corners import behind_breaks, edge_breaks, void_before
 from featurize.recognise.scene import Scene
@@ -62,12 +63,29 @@ def rejoined(scene: Scene, cuts: list[Cut]) -> list[Cut]:
             lacking[k] = lacks_walls(scene, left[k])
         return lacking[k]
 
+    corners: dict[int, Array] = {}
+
+    def corner(k: int) -> Array:
+        if k not in corners:
+            corners[k] = scene.part.frame.local(unbroken(scene, left[k].faces[0])[0])
+        return corners[k]
+
+    def ahead(k: int, others: set[int]) -> list[int]:
+        """Others of which a corner lies before all walls of this one, as one of its does before theirs."""
+        near, planes = sorted(others & left.keys() - {k}), _quick_planes(scene, left[k])
+        if planes is None or not near:
+            return []
+        seen = np.all(np.array([corner(j) for j in near]) @ planes[0].T > planes[1], axis=1)
+        return [
+            j
+            for j in np.array(near)[seen].tolist()
+            if (theirs := _quick_planes(scene, left[j])) is not None
+            and bool(np.all(theirs[0] @ corner(k) > theirs[1]))
+        ]
+
     def compare(k: int, others: set[int]) -> None:
-        for j in sorted(others & left.keys() - {k}):
-            if (
-                _may_be_one(scene, left[j], left[k])
-                and (whole := _whole(scene, left[j], left[k])) is not None
-            ):
+        for j in ahead(k, others):
+            if (whole := _whole(scene, left[j], left[k])) is not None:
                 apart = surfaces_of(scene, left[j]).isdisjoint(surfaces_of(scene, left[k]))
                 size = round(_volume_mm3(whole), 3)
                 heapq.heappush(fits, (apart, size, min(j, k), max(j, k), next(serial), whole))
@@ -98,8 +116,11 @@ def _across_a_corner(scene: Scene, cuts: Mapping[int, Cut], k: int, lacks: Calla
     of = {f: j for j, cut in cuts.items() for f in cut.faces}
 
     def beyond(faces: Iterable[int]) -> set[int]:
-        """Faces around, and those of their cut or feature; the part's outside is none."""
+        """Faces around, beyond broken edges too, and those of their cut or feature; the part's outside is
+        none."""
         around = {o for f in faces for o in scene.part.across(f)} - set(cuts[k].faces)
+        broken = [f for f in around if f in scene.owner and scene.owner[f].kind.traits.edge_break]
+        around |= {o for f in broken for o in scene.part.across(f)} - set(cuts[k].faces)
         cut = {o for f in around if f in of for o in cuts[of[f]].faces}
         owners = [scene.owner[f] for f in around if f in scene.owner]
         return cut | {o for x in owners if x.kind not in _OUTSIDE for o in x.faces}
@@ -116,18 +137,15 @@ def _volume_mm3(cut: Cut) -> float:
     return cut.void.body.volume_mm3 if cut.void is not None else np.inf
 
 
-def _may_be_one(scene: Scene, a: Cut, b: Cut) -> bool:
-    """Whether a corner of each lies before all walls of the other: a quick look."""
+def _quick_planes(scene: Scene, cut: Cut) -> tuple[Array, Array] | None:
+    """Normals (n, 3) and lowest offsets (n,) of a cut's walls, as far as a quick look goes: none of one whose
+    walls may run along a part of an edge only. None without a void."""
+    if cut.void is None:
+        return None
+    planes = [] if edge_breaks(scene, cut.faces) else cut.void.planes
     slack = 2 * (tol.SURFACE_MM + scene.part.mesh.deflection_mm)
-    for one, other in ((a, b), (b, a)):
-        if one.void is None:
-            return False
-        if edge_breaks(scene, one.faces):
-            continue  # which may run along a part of an edge only
-        corner = scene.part.frame.local(unbroken(scene, other.faces[0])[0])
-        if any(float(corner @ n) < offset - slack for n, offset in one.void.planes):
-            return False
-    return True
+    normals = np.array([n for n, _ in planes]).reshape(-1, 3)
+    return normals, np.array([offset for _, offset in planes]) - slack
 
 
 def _whole(scene: Scene, a: Cut, b: Cut) -> Cut | None:

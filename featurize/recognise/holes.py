@@ -110,8 +110,12 @@ def _is_bore(scene: Scene, face: Face) -> bool:
 
 
 def _ends_tangent(scene: Scene, face: Face, s: Cylinder) -> bool:
-    """Whether a straight edge along the axis runs smoothly, or inward, into a neighbour."""
+    """Whether a straight edge along the axis runs smoothly, or inward, into a neighbour that is no outward
+    round: that one only breaks an edge of what is left."""
     for e in scene.part.edges_of(face.id):
+        beside = scene.face(e.faces[0] if e.faces[1] == face.id else e.faces[1]).surface
+        if isinstance(beside, Cylinder) and not beside.hollow:
+            continue
         along = e.points[-1] - e.points[0]
         length = float(np.linalg.norm(along))
         if (

@@ -99,9 +99,10 @@ def _around_hollows(scene: Scene, walls: set[int], axis: Array) -> list[frozense
         return []
     mesh = scene.part.mesh
     found: list[frozenset[int]] = []
+    through = {f for f in walls if not _stands_on_floor(scene, f, axis)}
     for level in _levels(scene, walls, axis):
         for hollow in hollows(mesh, axis, level):
-            if not hollow.faces <= walls or any(hollow.faces <= known for known in found):
+            if not hollow.faces <= through or any(hollow.faces <= known for known in found):
                 continue
             if not any(_may_be_shaped(scene, f) for f in hollow.faces):
                 continue
@@ -110,6 +111,17 @@ def _around_hollows(scene: Scene, walls: set[int], axis: Array) -> list[frozense
             if walls.issuperset(met[met >= 0].tolist()):  # no floor, though walls may lean in
                 found.append(hollow.faces)
     return found
+
+
+def _stands_on_floor(scene: Scene, f: int, axis: Array) -> bool:
+    """Whether a wall ends, up or down, on a flat across the axis: what other cuts have left of a floor."""
+    for o in scene.part.across(f, Convexity.CONCAVE):
+        s = scene.face(o).surface
+        if isinstance(s, Plane) and parallel(s.normal, axis):
+            up = axis if float(s.normal @ axis) > 0 else -axis
+            if mesh_span(scene, f, up)[0] > float(s.origin @ up) - tol.SURFACE_MM:
+                return True
+    return False
 
 
 def _spots(polygon: Any) -> Array:

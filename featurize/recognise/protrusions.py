@@ -23,6 +23,8 @@ _ROUND_TURN = 0.96
 _PAST = 2.0
 # A top that holes or other cuts have bitten into is fenced in but for this share of its edges.
 _OPEN_SHARE = 0.35
+# Two walls at right angles along equal edges look one way by 0.71 of their length, a wall on one side by all.
+_ONE_SIDE = 0.9
 _IN_A_TOP = frozenset({Kind.HOLE, Kind.THREADED_HOLE, Kind.THROUGH_PROFILE})
 _BROKEN = frozenset({Kind.CHAMFER, Kind.EDGE_ROUND})
 
@@ -102,6 +104,9 @@ def _walls(scene: Scene, top: int, up: Array, *, closed: bool) -> set[int]:
         face = scene.face(f)
         if float(np.mean(np.sum((face.points - centre) * face.normals, axis=1))) <= 0:
             return set()
+    # Walls along one side alone bound what lies before them: a step or slot.
+    if _one_sided(scene, top, walls) > _ONE_SIDE:
+        return set()
     return walls if len(walls) > 1 or walls == around else set()
 
 
@@ -120,6 +125,11 @@ def _is_leftover(scene: Scene, top: int, walls: set[int]) -> bool:
 
 def _goes_about(scene: Scene, top: int, walls: set[int]) -> bool:
     """Whether walls fence a top in: their outward directions along its edges cancel out."""
+    return _one_sided(scene, top, walls) < _OPEN_SHARE
+
+
+def _one_sided(scene: Scene, top: int, walls: set[int]) -> float:
+    """Mean of the walls' outward directions along a top's edges: 0 all about it, 1 on one side."""
     total, length = np.zeros(3), 0.0
     for e in scene.part.edges_of(top):
         if not walls.isdisjoint(e.faces):
@@ -127,7 +137,7 @@ def _goes_about(scene: Scene, top: int, walls: set[int]) -> bool:
             out = normals_at(wall.surface, e.points)
             total += e.length_mm * (wall.normals if out is None else out).mean(axis=0)
             length += e.length_mm
-    return float(np.linalg.norm(total)) < _OPEN_SHARE * length
+    return float(np.linalg.norm(total)) / length if length else 0.0
 
 
 def _around(scene: Scene, top: int) -> set[int]:

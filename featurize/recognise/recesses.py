@@ -86,7 +86,7 @@ def _contours_under(scene: Scene, faces: Sequence[int]) -> list[int]:
 
 def _over_protrusions(scene: Scene, groups: list[list[int]]) -> list[list[int]]:
     """Join cuts that only ribs or bosses keep apart: they stand on one floor."""
-    standing = [set(f.faces) for f in scene.found if f.kind in (Kind.RIB, Kind.BOSS)]
+    standing = [set(f.faces) for f in scene.found if f.kind.traits.protrusion]
     merged = [set(g) for g in groups]
     for walls in standing:
         around = {o for w in walls for o in scene.part.across(w)} - walls

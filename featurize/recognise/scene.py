@@ -23,7 +23,7 @@ from featurize.brep.point_grid import PointGrid
 from featurize.brep.rays import escapes
 from featurize.brep.surfaces import Array, Cylinder, Plane
 from featurize.brep.surfaces_at import same_surface, square
-from featurize.feature import Feature, Kind, Vec3
+from featurize.feature import Feature, Vec3
 
 T = TypeVar("T")
 
@@ -61,7 +61,7 @@ class Scene:
     @cached_property
     def standing(self) -> frozenset[int]:
         """Faces of what stands on a floor, as far as it was found."""
-        return frozenset(i for f in self.found if f.kind in (Kind.BOSS, Kind.RIB) for i in f.faces)
+        return frozenset(i for f in self.found if f.kind.traits.protrusion for i in f.faces)
 
     def vertices(self, id_: int) -> Array:
         """Mesh corners (n, 3) of one face, in model coordinates; its samples if it has no mesh."""

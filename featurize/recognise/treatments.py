@@ -194,7 +194,8 @@ def _is_round(scene: Scene, f: int) -> bool:
 
 def _goes_on(scene: Scene, f: int, rounds: set[int]) -> bool:
     """Whether a curved face runs smoothly into rounds, and into what they run into: another cut left it."""
-    if isinstance(scene.face(f).surface, Plane):
+    s = scene.face(f).surface
+    if isinstance(s, Plane) or (isinstance(s, Cylinder) and s.hollow):
         return False
     smooth = scene.part.across(f, Convexity.TANGENT)
     beside, supports = smooth & rounds, smooth - rounds

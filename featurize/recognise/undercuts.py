@@ -22,7 +22,7 @@ from featurize.brep.surfaces_at import parallel, square
 from featurize.feature import Axis, CrossSection, Feature, Kind, Role
 from featurize.recognise.scene import Scene, extent, reach, vec
 from featurize.recognise.sizes import is_wall, mouth_level, roles_in_recess, smallest_corner
-from featurize.recognise.volume import kind_of
+from featurize.recognise.volume import kind_of, void_of
 
 # Before recesses (50): what is undercut has no name by the void in front of it.
 ORDER = 45
@@ -70,7 +70,7 @@ def find(scene: Scene) -> list[Feature]:
             found = _necked(scene, group, floors, lips, side, free) or _walled(
                 scene, group, floors, lips, side
             )
-            if found is not None:
+            if found is not None and not _is_of_opening(scene, group, groups):
                 features.append(found)
                 free -= set(found.faces)
     whole: list[Feature] = []
@@ -81,6 +81,15 @@ def find(scene: Scene) -> list[Feature]:
         else:
             whole[k] = _rejoined(scene, whole[k], piece)
     return whole
+
+
+def _is_of_opening(scene: Scene, group: Sequence[int], groups: Sequence[Sequence[int]]) -> bool:
+    """Whether a group is what another cut has parted from an opening, and opened on one side: elsewhere, on
+    the same surfaces and more, walls go all about."""
+    surfaces = {scene.surface[f] for f in group}
+    whole = sorted(f for g in groups if any(scene.surface[f] in surfaces for f in g) for f in g)
+    void = void_of(scene, whole) if surfaces < {scene.surface[f] for f in whole} else None
+    return void is not None and kind_of(void.opens_to) == Kind.THROUGH_PROFILE
 
 
 _SAME = ("neck_width_mm", "head_width_mm", "head_height_mm")

@@ -35,6 +35,8 @@ _LAID_OPEN = {
 }
 _QUARTER = 0.26
 _OUTLINE_STEPS = 720
+# An edge that turns by less than this cuts nobody and is not broken (common practice, no source).
+_BLUNT_DEG = 45.0
 _ROUND_HOLES = ("through hole", "blind hole")
 _ACROSS = ("slot", "V-slot", "round slot")  # swept along the side that they are cut into
 _OPENINGS = ("passage 3", "passage 4", "passage 6", "through hole", "round-ended through profile")
@@ -65,14 +67,20 @@ class Crossed:
     cutters: list[Cutter]
     lost: set[int] = field(default_factory=set)  # cutters of whose walls others have taken one wholly
     in_one: list[set[int]] = field(default_factory=list)  # openings that run into each other
+    facets: list[tuple[int, int]] = field(default_factory=list)  # a cutter, and what may be one of its walls
+    shared: dict[int, set[int]] = field(default_factory=dict)  # faces that several cutters leave alike
 
     def faces_of(self, *of: int) -> frozenset[int]:
         return frozenset(f for f, owner in enumerate(self.owner) if owner in of)
 
     def readings(self, k: int) -> list[tuple[frozenset[int], frozenset[Kind]]]:
         """The faces and kinds that are right for one cutter: openings that run into each other along one
-        axis are also one opening, cut along one outline."""
+        axis are also one opening, cut along one outline, a facet on a blunt edge is also a wall, and a face
+        that two cutters leave is either's."""
         own = [(self.faces_of(k), self.cutters[k].kinds)]
+        mine = frozenset(f for f, of in self.shared.items() if k in of)
+        own += [(faces, self.cutters[k].kinds) for faces in (own[0][0] | mine, own[0][0] - mine) if mine]
+        own += [(self.faces_of(*pair), self.cutters[pair[0]].kinds) for pair in self.facets if k in pair]
         return own + [(self.faces_of(*u), _one(Kind.THROUGH_PROFILE)) for u in self.in_one if k in u]
 
 
@@ -108,16 +116,18 @@ def _cut(block: Any, cutters: list[Cutter]) -> Crossed:
     solid = max(solids, key=lambda s: float(cq.Shape.cast(s).Volume()))
     faces = mapped(solid, FACE)
     owner = [-1] * faces.Extent()
-    lost = set()
+    lost, shared = set[int](), dict[int, set[int]]()
     for k, cutter in enumerate(cutters):
         for face in each(cutter.solid, FACE):
             places = [p for left in [*cut.Modified(face), face] if (p := faces.FindIndex(left))]
             for place in places:
+                if owner[place - 1] not in (-1, k):
+                    shared.setdefault(place - 1, {owner[place - 1]}).add(k)
                 owner[place - 1] = k
             kept = sum(cq.Face(faces.FindKey(place)).Area() for place in places)
             if kept < _SLIVER * _area_within(block, face):
                 lost.add(k)
-    part = Crossed(TopoDS.Solid_s(solid), owner, cutters, lost, _in_one(cutters))
+    part = Crossed(TopoDS.Solid_s(solid), owner, cutters, lost, _in_one(cutters), shared=shared)
     return replace(part, cutters=[_as_laid_open(part, k) for k in range(len(cutters))])
 
 
@@ -204,15 +214,30 @@ def _with_broken_edge(rng: random.Random, part: Crossed) -> Crossed:
             part.owner[k] for k, f in enumerate(each(part.solid, FACE)) if mapped(f, EDGE).FindIndex(edge)
         }
         owner = [_breaker(part, edge, beside, solids[0], name)] * faces.Extent()
+        shared = {}
         for k, face in enumerate(each(part.solid, FACE)):
             for left in [*maker.Modified(face), face]:
                 if not maker.IsDeleted(face) and (place := faces.FindIndex(left)):
                     owner[place - 1] = part.owner[k]
+                    if k in part.shared:
+                        shared[place - 1] = part.shared[k]
         cutters = [*part.cutters, Cutter(name, kinds, None)]
         # Between walls of such openings it is a wall of the one outline.
         in_one = part.in_one + [union | {len(part.cutters)} for union in part.in_one if beside <= union]
-        return Crossed(TopoDS.Solid_s(solids[0]), owner, cutters, part.lost, in_one)
+        # A chamfer on an edge so blunt breaks nothing: where it stands on the floor of a wall beside, the
+        # same pass cuts it.
+        blunt = not round_ and _turn_deg(part.solid, edge) < _BLUNT_DEG
+        facets = [(k, len(part.cutters)) for k in beside - {-1}] if blunt else []
+        return Crossed(TopoDS.Solid_s(solids[0]), owner, cutters, part.lost, in_one, facets, shared)
     return part
+
+
+def _turn_deg(solid: Any, edge: Any) -> float:
+    """Angle between the outward normals of the two faces at the middle of an edge."""
+    beside = [f for f in each(solid, FACE) if mapped(f, EDGE).FindIndex(edge)]
+    middle = cq.Edge(edge).positionAt(0.5)
+    one, other = (cq.Face(f).normalAt(middle).toTuple() for f in (beside[0], beside[-1]))
+    return math.degrees(math.acos(max(-1.0, min(1.0, float(np.dot(one, other))))))
 
 
 def _breaker(part: Crossed, edge: Any, beside: set[int], broken: Any, name: str) -> int:
@@ -406,7 +431,10 @@ def _blind_slot(ends: str) -> _Maker:
                 -_OUT, v + width / 2
             )
             plan = plan.close()
-        return f"{ends}-ended blind slot", _one(Kind.BLIND_SLOT), plan.extrude(_OUT - low)
+        # On a narrow side it may come out at the far end: then it is a slot, whatever its name.
+        through = ends != "quarter" and length > spans[0]
+        kinds = _one(Kind.SLOT, Kind.BLIND_SLOT) if through else _one(Kind.BLIND_SLOT)
+        return f"{ends}-ended blind slot", kinds, plan.extrude(_OUT - low)
 
     return make
 
