@@ -212,8 +212,9 @@ def _within_reach(bench: Bench, taken: Taken, tools: Sequence[ToolSection], kept
             text = f"{taken.words}: {what} in the way"
             found.append(Finding(Fault.IN_THE_WAY, text, taken.feature, taken.step, volume_mm3=more_mm3))
 
-    bare = [Round(t.radius_mm, t.corner_mm) if isinstance(t, Round) else t for t in tools]
-    if missed and bare != list(tools):
+    bare = [t.bare if isinstance(t, Round) else t for t in tools]
+    high = [kept.bounding_box()[5] - need.bounding_box()[2] + max(t.tip_heights_mm) for t in tools]
+    if missed and any(t.over([h]) != b.over([h]) for t, b, h in zip(tools, bare, high, strict=True)):
         free = not_reached(need, bare, above, _SLACK_MM)
         crash("the shank or the holder has something", _volume(missed) - _volume(free))
     fixture = bench.fixture
