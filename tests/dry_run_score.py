@@ -1,8 +1,8 @@
 """``python -m tests.dry_run_score FOLDER [CASE ...]``: dry runs of good folders, which must find nothing.
 
-Cases are the demos and the inserts with keys in carbide and in soft steel, then unseen ones: inserts composed
-at random, turned, in inches, mirrored, with other blanks and materials. FOLDER gets a folder for each case, with
-its STEP file; a case whose folder is there already is not routed again. A regular expression as CASE picks some.
+Cases are the demos and the inserts with keys in carbide and in soft steel, then unseen ones: inserts
+composed at random, turned, in inches, mirrored, with other blanks and materials. FOLDER gets a folder
+for each case; a case whose folder is there already is not routed again. A regular expression as CASE picks some.
 """
 
 from __future__ import annotations
@@ -116,7 +116,7 @@ def _of_insert(one: Insert, material: str) -> Case:
 
 
 def routed(case: Case, place: Path) -> tuple[Path, Path]:
-    """The folder that a job writes of a case, without the papers that a dry run does not read, and its model."""
+    """The folder that a job writes of a case, without papers that a dry run does not read, and its model."""
     folder, models = place / case.name, place / "models" / case.name
     models.mkdir(parents=True, exist_ok=True)
     path = case.write(models)
@@ -144,7 +144,9 @@ def main() -> None:
         except Exception as error:  # a case that fails is told, the others are tried
             found = [f"{type(error).__name__}: {error}"]
         tried, clean = tried + 1, clean + (not found)
-        print(f"{case.name:34} {time.monotonic() - started:6.1f} s  {'clean' if not found else ''}", flush=True)
+        print(
+            f"{case.name:34} {time.monotonic() - started:6.1f} s  {'clean' if not found else ''}", flush=True
+        )
         for text in found:
             print(f"    {text}", flush=True)
     print(f"{clean} of {tried} raise nothing")

@@ -74,7 +74,7 @@ def test_points_lie_evenly_on_a_box_and_within_it() -> None:
 
 
 def test_what_is_above_a_level_is_seen_under_an_overhang_too() -> None:
-    """A block of 20 x 20 with a blind bore of radius 3 from above and, below z 6, one of radius 5 from below."""
+    """A block with a blind bore of radius 3 from above and, up to z 6, one of radius 5 from below."""
     sides = 256
     solid = Manifold.cube((20.0, 20.0, 10.0), False).translate((-10.0, -10.0, 0.0))
     solid -= Manifold.cylinder(4.0, 3.0, 3.0, sides).translate((0.0, 0.0, 8.0))

@@ -58,7 +58,9 @@ class DryRun:
     findings: list[Finding] = field(default_factory=list)
     turns: Manifold = field(default_factory=Manifold)  # of threads, which no model shows
     blank_mm3: float = 0.0
-    off_mm: dict[int, float] = field(default_factory=dict)  # by place in the file, what is cut into it below 0
+    off_mm: dict[int, float] = field(
+        default_factory=dict
+    )  # by place in the file, what is cut into it below 0
 
     def note_off(self, piece: LoosePiece, way: float) -> None:
         """How far a face does not end where the model has it, whether that is allowed or not."""
@@ -188,6 +190,7 @@ def _compared(run: DryRun, step: WrittenStep, path: Path) -> Iterator[Finding]:
                 continue
             play = _play(run, feature, step.number)
             if difference is not lacking:
+                play = max(play, _neighbours_play(run, feature, step.number))
                 play += _levels(run.written, feature, step.number)
             if p.depth_mm <= TOLERANCE_MM + play or _at_rim(p, rims):
                 continue
@@ -233,6 +236,14 @@ def _play(run: DryRun, feature: str | None, until: int) -> float:
     every = [p for step in run.written.steps for p in step.passes]
     left = min((max(p.floor_mm, p.wall_mm) for p in own), default=0.0)
     return _corner(every) + _OF_ALLOWANCE * left
+
+
+def _neighbours_play(run: DryRun, feature: str | None, until: int) -> float:
+    """The same where nothing has been cut at a feature yet: what stands on it is of its neighbours."""
+    if _passes(run.written, feature, until):
+        return 0.0
+    done = (p for step in run.written.steps if step.number <= until for p in step.passes)
+    return _OF_ALLOWANCE * max((max(p.floor_mm, p.wall_mm) for p in done), default=0.0)
 
 
 def _levels(written: Written, feature: str | None, until: int) -> float:
