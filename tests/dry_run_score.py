@@ -2,7 +2,8 @@
 
 Cases are the demos and the inserts with keys in carbide and in soft steel, then unseen ones: inserts
 composed at random, turned, in inches, mirrored, with other blanks and materials. FOLDER gets a folder
-for each case; a case whose folder is there already is not routed again. A regular expression as CASE picks some.
+for each case; a case whose folder is there already is not routed again. A regular expression as CASE
+picks some.
 """
 
 from __future__ import annotations
