@@ -36,10 +36,13 @@ def test_a_job_is_machined_on_paper_and_shown_step_by_step(tmp_path: Path) -> No
 
 def test_what_is_found_is_a_flag(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     finding = {"fault": "gouge", "message": "takes", "feature": "F01", "step": 3, "blocking": True}
-    monkeypatch.setattr(dry_running, "_machined", lambda folder, part: [finding])
+    monkeypatch.setattr(
+        dry_running, "_machined", lambda folder, part: ([finding], [{"face": 3, "mm": -0.02}])
+    )
     result = run_job(PLATE, tmp_path / "out", Choices(material="carbide-12"), load_shop())
     (flag,) = [f for f in result.parts[0].route["flags"] if f["code"] == dry_running.CODE]
     assert (flag["severity"], flag["feature"], flag["message"]) == ("blocking", "F01", "On paper: takes")
+    assert result.parts[0].route["dry_run"]["off_mm"] == [{"face": 3, "mm": -0.02}]
     assert result.blocked
     assert "findings 1, blocking 1" in (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
 

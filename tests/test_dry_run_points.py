@@ -11,7 +11,7 @@ from manifold3d import Manifold
 from routing.dryrun.columns import boolean_doubt_mm3
 from routing.dryrun.contact import untouched
 from routing.dryrun.pieces import corners_of
-from routing.dryrun.reach import Round
+from routing.dryrun.reach import Above, Round
 from routing.dryrun.sampling import contains, sampled
 
 UP = np.array([0.0, 0.0, 1.0])
@@ -71,3 +71,15 @@ def test_points_lie_evenly_on_a_box_and_within_it() -> None:
     assert top == pytest.approx(100 / 280, abs=0.01)
     assert contains(box, points - 0.01 * normals).all()
     assert not contains(box, points + 0.01 * normals).any()
+
+
+def test_what_is_above_a_level_is_seen_under_an_overhang_too() -> None:
+    """A block with a blind bore of radius 3 from above and, up to z 6, one of radius 5 from below."""
+    sides = 256
+    solid = Manifold.cube((20.0, 20.0, 10.0), False).translate((-10.0, -10.0, 0.0))
+    solid -= Manifold.cylinder(4.0, 3.0, 3.0, sides).translate((0.0, 0.0, 8.0))
+    solid -= Manifold.cylinder(6.0, 5.0, 5.0, sides).translate((0.0, 0.0, 0.0))
+    above, bore = Above(solid), sides / 2 * 9 * math.sin(2 * math.pi / sides)
+    assert above(9.0).area() == pytest.approx(400 - bore, abs=0.1)
+    assert above(7.0).area() == pytest.approx(400.0, abs=1e-3)
+    assert above(3.0).area() == pytest.approx(400.0, abs=1e-3)

@@ -58,6 +58,15 @@ class DryRun:
     findings: list[Finding] = field(default_factory=list)
     turns: Manifold = field(default_factory=Manifold)  # of threads, which no model shows
     blank_mm3: float = 0.0
+    off_mm: dict[int, float] = field(
+        default_factory=dict
+    )  # by place in the file, what is cut into it below 0
+
+    def note_off(self, piece: LoosePiece, way: float) -> None:
+        """How far a face does not end where the model has it, whether that is allowed or not."""
+        if piece.depth_mm > TOLERANCE_MM + self.model.chords_mm.get(piece.face, 0.0):
+            place, off = self.model.places[piece.face], way * piece.depth_mm
+            self.off_mm[place] = max(self.off_mm.get(place, 0.0), off, key=abs)
 
     def core_mm(self, feature: str) -> float:
         """How far the core of a feature's thread may be off its model."""
@@ -146,7 +155,8 @@ def _gouges(run: DryRun, step: WrittenStep, taken: Sequence[Taken]) -> Iterator[
     for one in taken:
         cut = (one.body ^ run.model.solid) - run.turns
         allowed = TOLERANCE_MM + one.breaks_mm + run.core_mm(one.feature)
-        for p in pieces(cut, run.model.base, allowed):
+        for p in pieces(cut, run.model.base, TOLERANCE_MM):
+            run.note_off(p, -1.0)
             if p.depth_mm <= allowed + run.model.chords_mm.get(p.face, 0.0):
                 continue
             text = "takes material of the part"
@@ -180,6 +190,7 @@ def _compared(run: DryRun, step: WrittenStep, path: Path) -> Iterator[Finding]:
                 continue
             play = _play(run, feature, step.number)
             if difference is not lacking:
+                play = max(play, _neighbours_play(run, feature, step.number))
                 play += _levels(run.written, feature, step.number)
             if p.depth_mm <= TOLERANCE_MM + play or _at_rim(p, rims):
                 continue
@@ -227,6 +238,14 @@ def _play(run: DryRun, feature: str | None, until: int) -> float:
     return _corner(every) + _OF_ALLOWANCE * left
 
 
+def _neighbours_play(run: DryRun, feature: str | None, until: int) -> float:
+    """The same where nothing has been cut at a feature yet: what stands on it is of its neighbours."""
+    if _passes(run.written, feature, until):
+        return 0.0
+    done = (p for step in run.written.steps if step.number <= until for p in step.passes)
+    return _OF_ALLOWANCE * max((max(p.floor_mm, p.wall_mm) for p in done), default=0.0)
+
+
 def _levels(written: Written, feature: str | None, until: int) -> float:
     """How far apart the levels are in which a roughed feature still stands."""
     own = _passes(written, feature, until)
@@ -253,6 +272,7 @@ def _passes(written: Written, feature: str | None, until: int | None = None) -> 
 
 def _leftovers(run: DryRun) -> Iterator[Finding]:
     for p in pieces(run.stock - run.model.solid - run.turns, run.model.base, TOLERANCE_MM, _LEFT_MM3):
+        run.note_off(p, 1.0)
         feature = _missing_at(run, p) or run.written.owner.get(run.model.places[p.face])
         corners = _corner(_passes(run.written, feature))
         allowed = TOLERANCE_MM + corners + run.model.chords_mm.get(p.face, 0.0)

@@ -28,8 +28,8 @@ Flags = NDArray[np.bool_]
 _NOTHING_MM3 = 1e-7
 # To take a body apart for less than this is not worth the time that each piece costs.
 _CHIP_MM3 = 1e-5
-# More pairs of a point and a triangle are thinned out first, point by point.
-_AT_ONCE = 30_000
+# So many pairs of a point and a triangle are looked at together.
+_AT_ONCE = 200_000
 # Of a large piece so many points tell its depth to what a finding needs.
 _ENOUGH = 300
 # So many of a piece's points are measured against the whole base.
@@ -198,24 +198,29 @@ def _deepest(points: Array, corners: Array, tolerance_mm: float) -> Array:
 
 
 def nearest(points: Array, corners: Array) -> tuple[Array, Ints]:
-    """Distances (n,) of points (n, 3) to triangles (m, 3, 3), and which is the nearest (n,)."""
-    if len(points) * len(corners) > _AT_ONCE:  # drop what a sphere about each triangle keeps too far away
-        middles = corners.mean(axis=1)
-        radius = np.linalg.norm(corners - middles[:, None], axis=2).max(axis=1)
-        found = []
-        for point in points:
-            off = middles - point
-            apart = np.sqrt(_dot(off, off))
-            found.append(np.flatnonzero(apart - radius <= (apart + radius).min()))
-        counts = np.array([len(f) for f in found])
-        near, owner = np.concatenate(found), np.repeat(np.arange(len(points)), counts)
-        away = to_triangles(points[owner], corners[near])
-        order = np.lexsort((away, owner))[np.cumsum(counts) - counts]
-        return away[order], near[order]
-    pairs = to_triangles(np.repeat(points, len(corners), axis=0), np.tile(corners, (len(points), 1, 1)))
-    table = pairs.reshape(len(points), len(corners))
-    which = np.asarray(np.argmin(table, axis=1), dtype=np.int64)
-    return table[np.arange(len(points)), which], which
+    """Distances (n,) of points (n, 3) to triangles (m, 3, 3), and which is the nearest (n,).
+
+    A triangle whose box is farther away than some other triangle is not looked at.
+    """
+    low, high = corners.min(axis=1), corners.max(axis=1)
+    step = max(1, _AT_ONCE // max(1, len(corners)))
+    found = [_nearest(points[k : k + step], corners, low, high) for k in range(0, len(points), step)]
+    if not found:
+        return np.empty(0), np.empty(0, dtype=np.int64)
+    return np.concatenate([f[0] for f in found]), np.concatenate([f[1] for f in found])
+
+
+def _nearest(points: Array, corners: Array, low: Array, high: Array) -> tuple[Array, Ints]:
+    to_box = np.zeros((len(points), len(corners)))
+    for k in range(3):
+        at = points[:, k, None]
+        to_box += np.maximum(np.maximum(low[:, k] - at, at - high[:, k]), 0.0) ** 2
+    first = np.argmin(to_box, axis=1)
+    bound = to_triangles(points, corners[first]) ** 2
+    owner, near = np.nonzero(to_box <= bound[:, None] + _NOTHING_MM3)
+    away = to_triangles(points[owner], corners[near])
+    order = np.lexsort((away, owner))[np.searchsorted(owner, np.arange(len(points)))]
+    return away[order], near[order]
 
 
 def to_triangles(points: Array, corners: Array) -> Array:

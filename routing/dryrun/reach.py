@@ -13,12 +13,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Protocol
 
 import numpy as np
 from manifold3d import CrossSection, FillRule, JoinType, Manifold
 
 from featurize.brep.surfaces import Array
+from routing.dryrun.pieces import corners_of
 from routing.dryrun.solids import CHORD_MM, all_of, circle, points_of
 
 # Levels that are looked at between two heights where the material's outline changes its kind.
@@ -30,6 +32,8 @@ SHARP_MM = 0.1
 # Outlines may be off by this: an eighth of the tolerance.
 _EPSILON_MM = 0.0006
 _FAR_MM = 1000.0
+# What faces down with less is rounding of upright walls.
+_HIDDEN_MM2 = 1e-6
 
 
 class ToolSection(Protocol):
@@ -62,6 +66,11 @@ class Round:
     shank_mm: float = 0.0  # radius
     stick_out_mm: float | None = None
     holder_mm: float = 0.0  # radius
+
+    @property
+    def bare(self) -> Round:
+        """Without its shank and its holder."""
+        return Round(self.radius_mm, self.corner_mm)
 
     @property
     def tip_heights_mm(self) -> tuple[float, ...]:
@@ -155,10 +164,22 @@ class Above:
     def __call__(self, height_mm: float) -> CrossSection:
         key = round(height_mm, 4)
         if key not in self._known:
-            upper = self.solid.trim_by_plane((0, 0, 1), key)
-            silhouette = upper.project().simplify(_EPSILON_MM) if not upper.is_empty() else CrossSection()
-            self._known[key] = silhouette
+            self._known[key] = self._outline(key).simplify(_EPSILON_MM)
         return self._known[key]
+
+    def _outline(self, height_mm: float) -> CrossSection:
+        if height_mm >= self._overhangs_mm:  # a section is the silhouette, and costs far less
+            return self.solid.slice(height_mm)
+        upper = self.solid.trim_by_plane((0, 0, 1), height_mm)
+        return upper.project() if not upper.is_empty() else CrossSection()
+
+    @cached_property
+    def _overhangs_mm(self) -> float:
+        """Up to where something faces down: above that a line that is in the solid leaves it once for all."""
+        corners = corners_of(self.solid)
+        u, v = corners[:, 1, :2] - corners[:, 0, :2], corners[:, 2, :2] - corners[:, 0, :2]
+        down = u[:, 0] * v[:, 1] - u[:, 1] * v[:, 0] < -_HIDDEN_MM2
+        return float(corners[down, :, 2].max(initial=-_FAR_MM))
 
 
 def near(solid: Manifold, need: Manifold, tools: Sequence[ToolSection], all_along: bool) -> Manifold:
@@ -180,22 +201,27 @@ Missed = tuple[float, float, CrossSection]
 
 
 def not_reached(need: Manifold, tools: Sequence[ToolSection], above: Above, slack_mm: float) -> list[Missed]:
-    """(low, high, region) of what of ``need`` none of the tools can clear, wider than ``slack_mm``."""
-    return list(_not_reached(need, tools, above, slack_mm))
+    """(low, high, region) of what of ``need`` none of the tools can clear, wider than ``slack_mm``.
 
-
-def _not_reached(
-    need: Manifold, tools: Sequence[ToolSection], above: Above, slack_mm: float
-) -> Iterator[Missed]:
+    What is above a level is above every lower one: where the lowest level keeps the tools from nothing of
+    all that is needed, seen from above, no level does.
+    """
+    bands = list(_bands(need))
+    if not bands:
+        return []
     tops = above.tops()
-    for low, high in _bands(need):
-        z = (low + high) / 2
-        left = need.slice(z).simplify(_EPSILON_MM)
+
+    def left_at(band: tuple[float, float], wanted: CrossSection) -> CrossSection:
+        left = wanted.simplify(_EPSILON_MM)
         for tool in tools:
             if not left.is_empty():
-                left = _narrowed(_left_at(z, left, tool, above, tops), slack_mm)
-        if left.area() > slack_mm**2:
-            yield low, high, left
+                left = _narrowed(_left_at(sum(band) / 2, left, tool, above, tops), slack_mm)
+        return left
+
+    if len(bands) > 1 and left_at(bands[0], need.project()).is_empty():
+        return []
+    missed = ((*band, left_at(band, need.slice(sum(band) / 2))) for band in bands)
+    return [m for m in missed if m[2].area() > slack_mm**2]
 
 
 def _narrowed(region: CrossSection, slack_mm: float) -> CrossSection:

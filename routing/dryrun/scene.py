@@ -56,8 +56,12 @@ class Model:
         return np.concatenate(own) if own else np.empty((0, 3, 3))
 
 
+# Less is what a body that lies against a fixture rounds to.
+_MEETS_MM3 = 0.05
 # Fixtures that stand in holes of the part, where no tool comes.
 WITHIN = ("screw", "pin")
+# What lies under all of the part; a drill that comes out there goes into it or into what is laid between.
+_UNDER = "plate"
 
 
 @dataclass(frozen=True, eq=False)
@@ -85,6 +89,15 @@ class Bench:
         """What holds the part from beside and below, in the setup's coordinates: not screws within it."""
         boxes = [f for f in self.setup.fixtures if f.kind not in WITHIN]
         return joined([_box(f) for f in boxes])
+
+    @cached_property
+    def beside(self) -> tuple[WrittenFixture, ...]:
+        """Jaws, clamps, parallels and the like, which leave room between them."""
+        return tuple(f for f in self.setup.fixtures if f.kind not in (*WITHIN, _UNDER))
+
+    def met_by(self, body: Manifold) -> list[str]:
+        """Names of those that a body in the setup's coordinates runs into."""
+        return [f.name for f in self.beside if (body ^ _box(f)).volume() > _MEETS_MM3]
 
     def facets_of(self, faces: Sequence[int]) -> Array:
         """Triangles (m, 3, 3) in the setup's coordinates."""

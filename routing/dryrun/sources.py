@@ -4,7 +4,7 @@ sweep.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from itertools import groupby
@@ -19,7 +19,7 @@ from routing.dryrun.scene import Bench
 from routing.dryrun.solids import joined, local, moved
 from routing.dryrun.squaring import squared
 from routing.dryrun.sweeps import Taken, swept
-from routing.dryrun.wires import WireOutlines, body_of
+from routing.dryrun.wires import WireOutlines, body_of, met_by_wire
 from routing.dryrun.written import BY_HAND, Written, WrittenPass, WrittenStep
 
 _SQUARING = ("square", "size")
@@ -62,7 +62,9 @@ class Sources:
             return squared(bench, step, p)
         if wired := self._wired.get((step.number, p.feature)):
             bodies = [body_of(w, self._drawing(str(w["file"])), bench, here) for w in wired]
-            return Taken(p.feature, step.number, joined(bodies), words="the wire")
+            met = [name for w in wired for name in met_by_wire(w, self._drawing(str(w["file"])), bench)]
+            found = _in_the_way(step, p.feature, "the wire", met)
+            return Taken(p.feature, step.number, joined(bodies), found, words="the wire")
         if step.process == "wire":  # the drawing alone says what it takes
             return None
         if rows := self.holes.rows.get((step.number, p.feature)):
@@ -120,12 +122,18 @@ def _by_step(noted: Sequence[Mapping[str, Any]]) -> dict[tuple[int, str], list[M
 
 def _bored(bench: Bench, step: WrittenStep, rows: Sequence[Row]) -> Taken:
     axes, origin = bench.zero.axes, bench.zero.origin
-    body = moved(joined([row.body() for row in rows if not row.is_thread]), axes, origin)
+    here = joined([row.body() for row in rows if not row.is_thread])
+    body = moved(here, axes, origin)
     breaks = max(row.breaks_mm for row in rows)
+    what = " and ".join(dict.fromkeys(row.what for row in rows))
+    found = (*_sizes(step, rows), *_in_the_way(step, rows[0].feature, what, bench.met_by(here)))
     unshown = body if breaks else Manifold()
-    return Taken(
-        rows[0].feature, step.number, body, tuple(_sizes(step, rows)), unshown=unshown, breaks_mm=breaks
-    )
+    return Taken(rows[0].feature, step.number, body, found, unshown=unshown, breaks_mm=breaks)
+
+
+def _in_the_way(step: WrittenStep, feature: str, what: str, met: Iterable[str]) -> tuple[Finding, ...]:
+    texts = (f"{what}: {name} stands in the way" for name in dict.fromkeys(met))
+    return tuple(Finding(Fault.IN_THE_WAY, text, feature, step.number) for text in texts)
 
 
 def _sizes(step: WrittenStep, rows: Sequence[Row]) -> Iterator[Finding]:

@@ -94,7 +94,7 @@ def swept(bench: Bench, step: WrittenStep, passes: Sequence[WrittenPass], here: 
     if "head_mm" in p.tool:
         top = p.high_mm
     plan = filled(bench.plan_of(facets).offset(_CLOSE_MM, JoinType.Miter))
-    plan += _beside(bench, plan, here)
+    plan += _bridged(bench, plan) + _beside(bench, plan, here)
     floor = float(facets[:, :, 2].min()) if len(facets) else p.low_mm
     over = prism(plan, min(p.low_mm, floor), top)
     sections = _sections(bench, step, passes)
@@ -121,6 +121,13 @@ def swept(bench: Bench, step: WrittenStep, passes: Sequence[WrittenPass], here: 
         taken = _within_reach(bench, taken, sections, kept)
     axes, origin = bench.zero.axes, bench.zero.origin
     return replace(taken, body=moved(taken.body, axes, origin), missed=moved(taken.missed, axes, origin))
+
+
+def _bridged(bench: Bench, plan: CrossSection) -> CrossSection:
+    """Openings of the part that lie between the pieces of a plan: a tool goes on over them."""
+    if plan.num_contour() < 2:
+        return CrossSection()
+    return plan.hull() - bench.shadow
 
 
 def _beside(bench: Bench, plan: CrossSection, here: Manifold) -> CrossSection:
@@ -212,8 +219,9 @@ def _within_reach(bench: Bench, taken: Taken, tools: Sequence[ToolSection], kept
             text = f"{taken.words}: {what} in the way"
             found.append(Finding(Fault.IN_THE_WAY, text, taken.feature, taken.step, volume_mm3=more_mm3))
 
-    bare = [Round(t.radius_mm, t.corner_mm) if isinstance(t, Round) else t for t in tools]
-    if missed and bare != list(tools):
+    bare = [t.bare if isinstance(t, Round) else t for t in tools]
+    high = [kept.bounding_box()[5] - need.bounding_box()[2] + max(t.tip_heights_mm) for t in tools]
+    if missed and any(t.over([h]) != b.over([h]) for t, b, h in zip(tools, bare, high, strict=True)):
         free = not_reached(need, bare, above, _SLACK_MM)
         crash("the shank or the holder has something", _volume(missed) - _volume(free))
     fixture = bench.fixture

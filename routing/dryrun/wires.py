@@ -25,6 +25,8 @@ from routing.dryrun.written import FolderError
 _BEYOND_MM = 0.5
 _FAR_MM = 500.0
 _SAME_MM = 1e-3
+# Less is what a wire that passes close to a fixture rounds to.
+_MEETS_MM2 = 0.01
 # A wall's height is halved so often where its outline turns inside out before the stock ends.
 _HALVINGS = 40
 
@@ -92,6 +94,25 @@ def body_of(entry: Mapping[str, Any], drawing: WireOutlines, bench: Bench, stock
     kerf = entry["wire_mm"] / 2 + entry["gap_mm"]
     lead = _lead(entry, drawing, kerf, high, low)
     return moved(joined([body, lead]), bench.zero.axes, bench.zero.origin)
+
+
+def met_by_wire(entry: Mapping[str, Any], drawing: WireOutlines, bench: Bench) -> list[str]:
+    """Names of the fixtures beside the part that the wire runs into on one pass or on its way in."""
+    upper, lower = (drawing.layers[layer] for layer in entry["layers"])
+    above, below = together(upper, lower)
+    lead = drawing.layers.get((entry.get("lead") or {}).get("layer", ""))
+    found = []
+    for fixture in bench.beside:
+        (x0, y0, low), (x1, y1, high) = fixture.low_mm, fixture.high_mm
+        ways = [] if lead is None else [shapely.linestrings(lead.corners[:, :2])]
+        for z in (low, high):
+            share = (z - lower.height_mm) / (upper.height_mm - lower.height_mm)
+            way = below + share * (above - below)
+            ways.append(shapely.linestrings(np.vstack([way, way[:1]]) if upper.closed else way))
+        kerf = shapely.buffer(shapely.union_all(ways), entry["wire_mm"] / 2 + entry["gap_mm"])
+        if shapely.intersection(kerf, shapely.box(x0, y0, x1, y1)).area > _MEETS_MM2:
+            found.append(fixture.name)
+    return found
 
 
 def together(upper: DrawnOutline, lower: DrawnOutline) -> tuple[Array, Array]:

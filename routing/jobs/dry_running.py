@@ -32,26 +32,28 @@ def is_wanted() -> bool:
 def machined_on_paper(folder: Path, part: SolidPart) -> dict[str, Any]:
     """Machines what is written of a part, writes what is found and gives what the route file says of it."""
     try:
-        findings = isolate.run_apart(partial(_machined, folder, part), time_limit_s=_LIMIT_S)
+        findings, off_mm = isolate.run_apart(partial(_machined, folder, part), time_limit_s=_LIMIT_S)
     except StepError as error:
         return _flagged([Flag(FAILED, Severity.WARNING, None, f"not machined on paper: {error}")])
     text = json.dumps({"findings": findings}, indent=2, ensure_ascii=False)
     (folder / DRY_RUN).write_text(text + "\n", encoding="utf-8")
     found = _flagged([_flag(f) for f in findings])
-    return found | {"dry_run": {"file": DRY_RUN, "blocking": sum(f["blocking"] for f in findings)}}
+    told = {"file": DRY_RUN, "blocking": sum(f["blocking"] for f in findings), "off_mm": off_mm}
+    return found | {"dry_run": told}
 
 
-def _machined(folder: Path, part: SolidPart) -> list[dict[str, Any]]:
+def _machined(folder: Path, part: SolidPart) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
+    """The findings, and which faces of the customer's file do not end at size."""
     from routing.dryrun.check import machined_part
     from routing.dryrun.written import FolderError
 
     try:
         run = machined_part(folder, part)
     except FolderError as error:
-        return [
-            {"fault": "not machined", "message": str(error), "feature": None, "step": None, "blocking": False}
-        ]
-    return [f.as_dict() | {"words": str(f)} for f in run.findings]
+        told = {"fault": "not machined", "message": str(error), "feature": None, "step": None}
+        return [told | {"blocking": False}], []
+    off = [{"face": face, "mm": round(mm, 4)} for face, mm in sorted(run.off_mm.items())]
+    return [f.as_dict() | {"words": str(f)} for f in run.findings], off
 
 
 def _flag(finding: dict[str, Any]) -> Flag:

@@ -305,3 +305,17 @@ def test_the_setups_are_walked_through_in_their_order_with_what_holds_them(page)
     page.uncheck("#holders")
     page.wait_for_timeout(800)
     assert canvas.screenshot() != held, "the jaws were drawn"
+
+
+def test_a_step_shows_what_it_takes(page):
+    page.locator("table.jobs a", has_text="sample").click()
+    page.wait_for_selector(READY)
+    names = page.locator("#stock option").all_inner_texts()
+    canvas = page.locator(".canvas canvas")
+    page.select_option("#stock", label=next(n for n in reversed(names) if n.startswith("after step ")))
+    page.locator("#taken").wait_for()
+    page.wait_for_timeout(800)
+    shown = canvas.screenshot()
+    page.uncheck("#taken")
+    page.wait_for_timeout(800)
+    assert canvas.screenshot() != shown, "what goes was drawn"

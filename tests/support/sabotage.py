@@ -458,3 +458,55 @@ def stock_of_another_step(folder: Path) -> Expected | None:
         return None
     path.write_bytes(next((folder / "stock").glob("00-00-*.stl")).read_bytes())
     return None, int(path.name[3:5])
+
+
+def _clamp(route: dict[str, Any], setup: int, low: list[float], high: list[float]) -> None:
+    entry = next(s for s in route["setups"] if s["number"] == setup)
+    entry["fixtures"].append({"name": "clamp 9", "kind": "clamp", "low_mm": low, "high_mm": high})
+
+
+@kind
+def clamp_over_a_hole(folder: Path) -> Expected | None:
+    return _beside_a_hole(folder, lambda r: True, lambda z: (z["mouth_z_mm"] + 1, z["mouth_z_mm"] + 9))
+
+
+@kind
+def parallel_under_a_hole(folder: Path) -> Expected | None:
+    def under(z: dict[str, float]) -> tuple[float, float]:
+        return z["mouth_z_mm"] - z["to_mm"] - 10, z["mouth_z_mm"] - z["to_mm"] - 0.01
+
+    return _beside_a_hole(folder, lambda r: r["bottom"] == "through", under)
+
+
+def _beside_a_hole(
+    folder: Path, wanted: Callable[[dict[str, str]], bool], heights: Callable[[dict[str, float]], Any]
+) -> Expected | None:
+    path = folder / "holes.csv"
+    rows = list(csv.DictReader(io.StringIO(path.read_text(encoding="utf-8"))))
+    row = next((r for r in rows if r["step"] and not r["pitch_mm"] and wanted(r)), None)
+    if row is None:
+        return None
+    at = {k: float(row[k]) for k in ("x_mm", "y_mm", "mouth_z_mm", "to_mm")}
+    low, high = heights(at)
+    route = _route(folder)
+    x, y = at["x_mm"], at["y_mm"]
+    _clamp(route, int(row["setup"]), [x, y - 5, low], [x + 12, y + 5, high])
+    _write(folder, route)
+    return row["feature"], int(row["step"])
+
+
+@kind
+def clamp_on_the_wires_way(folder: Path) -> Expected | None:
+    route = _route(folder)
+    passes = route.get("wire", {}).get("passes", [])
+    if not passes:
+        return None
+    told = passes[-1]
+    outlines = ezdxf.readfile(folder / told["file"]).modelspace().query("LWPOLYLINE")
+    line = next(o for o in outlines if o.dxf.layer == told["layers"][0])
+    x, y, *_ = line.get_points()[0]
+    setup = next(s["number"] for s in route["setups"] if any(t["number"] == told["step"] for t in s["steps"]))
+    high = max(told["heights_mm"])
+    _clamp(route, setup, [x - 3, y - 3, high], [x + 3, y + 3, high + 8])
+    _write(folder, route)
+    return told["feature"], told["step"]

@@ -105,6 +105,7 @@ const VIEWS = { // turn about the part's z, then tilt (degrees): -90 looks level
 };
 const KEYS = ["iso", "+z", "-z", "-y", "+y", "-x", "+x"]; // 1 to 7
 const LOOKS = { plain: 0, break: 1, sharp: 2, chosen: 3 };
+const TAKEN = [214, 120, 30]; // what a step takes
 const NEAR = 6; // pixels of the page from which an edge is hit
 const HELP = "3-D view of the part. Arrow keys turn it, plus and minus zoom, 1 to 7 choose a view: "
   + "1 isometric, 2 working side, 3 mounting side, 4 to 7 the other sides; Enter picks the face in the middle.";
@@ -136,6 +137,7 @@ export function makeViewer(canvas, model, axes = [[1, 0, 0], [0, 1, 0], [0, 0, 1
   const faces = program(FACE_VERTEX, FACE_FRAGMENT), edges = program(EDGE_VERTEX, EDGE_FRAGMENT);
   const part = load(model);
   let body = null, over = true; // a stock body, over the part or instead of it
+  let taken = null; // the body before the step that is shown
   let holder = null, stand = null; // what holds it, seen through; the axes that it stands in, where not the part's
   let turn = VIEWS.iso, centre = [0, 0, 0], span = 1, radius = 1; // span: mm from the middle to the nearer border
   let clip = [0, 0, 0, 0], pickers = [], marked = new Set(), asked = 0, gone = false;
@@ -186,7 +188,7 @@ export function makeViewer(canvas, model, axes = [[1, 0, 0], [0, 1, 0], [0, 0, 1
     return buffer;
   }
 
-  function load(told) {
+  function load(told, colour = [200, 204, 208]) {
     const positions = decode(told.positions, Float32Array), triangles = decode(told.triangles, Uint32Array);
     const owners = told.face_of_triangle ? decode(told.face_of_triangle, Uint32Array) : null;
     const owner = new Uint32Array(positions.length / 3);
@@ -225,7 +227,7 @@ export function makeViewer(canvas, model, axes = [[1, 0, 0], [0, 1, 0], [0, 0, 1
     );
     gl.bindVertexArray(null);
     const paint = table(count, Uint8Array), shift = table(count, Float32Array), looks = table(told.edges.length, Uint8Array);
-    for (let i = 0; i < count; i++) paint.values.set([200, 204, 208, 128], 4 * i);
+    for (let i = 0; i < count; i++) paint.values.set([...colour, 128], 4 * i);
     paint.send();
     return {
       positions, owner, index: triangles, count, array, lines, buffers, paint, shift, looks,
@@ -313,6 +315,7 @@ export function makeViewer(canvas, model, axes = [[1, 0, 0], [0, 1, 0], [0, 0, 1
     if (over || !body) { drawFaces(part, 1, false); drawEdges(part, 1); }
     if (body && over) drawVeil(body, 0.4);
     else if (body) { drawFaces(body, 1, false); drawEdges(body, 1); }
+    if (taken && body && !over) drawVeil(taken, 0.5);
     if (holder) drawVeil(holder, 0.3);
     drawers.forEach(told => told());
   }
@@ -346,7 +349,7 @@ export function makeViewer(canvas, model, axes = [[1, 0, 0], [0, 1, 0], [0, 0, 1
         high.get(face)[k] = Math.max(high.get(face)[k], v);
       }
     }
-    const more = [body, holder].filter(b => b && !chosen).flatMap(b => box(b.low, b.high));
+    const more = [body, taken, holder].filter(b => b && !chosen).flatMap(b => box(b.low, b.high));
     return [...low.keys()].flatMap(face => box(low.get(face), high.get(face))).concat(more);
   }
 
@@ -587,6 +590,13 @@ export function makeViewer(canvas, model, axes = [[1, 0, 0], [0, 1, 0], [0, 0, 1
       holder = told ? { low: told.low, high: told.high, ...load(told) } : null;
       redraw();
     },
+    // Shows the body before a step as a veil over the one after it: what the step takes. Lines of `told`, such
+    // as the tool's way, are drawn with it; null takes it away.
+    setTaken(told) {
+      if (taken) unload(taken);
+      taken = told ? { low: told.low, high: told.high, ...load(told, TAKEN) } : null;
+      redraw();
+    },
     setView(name) { turn = VIEWS[name] ?? VIEWS.iso; frame(); },
     frame: () => frame(),
     dispose() {
@@ -594,7 +604,7 @@ export function makeViewer(canvas, model, axes = [[1, 0, 0], [0, 1, 0], [0, 0, 1
       [asked, hovering].forEach(cancelAnimationFrame);
       watcher.disconnect();
       for (const [name, act] of Object.entries(events)) canvas.removeEventListener(name, act);
-      [part, body, holder].filter(Boolean).forEach(unload);
+      [part, body, taken, holder].filter(Boolean).forEach(unload);
       [faces, edges].forEach(p => gl.deleteProgram(p.made));
     },
     picture() { draw(); return canvas.toDataURL("image/png"); },
@@ -623,6 +633,6 @@ function excuse(canvas) {
   return {
     setColours: idle, setMarked: idle, setEdges: idle, setSection: idle, setExplode: idle, setBody: idle, setView: idle,
     setHidden: idle, setEdgeWeight: idle, zoomTo: idle, onHover: () => idle, setHatch: idle, onTurn: idle, onDraw: idle, setTurn: idle,
-    turned: () => [0, 0], project: () => [0, 0], isCut: () => false, facesAt: () => [], middle: () => null, setStand: idle, setHolder: idle, frame: idle, dispose: idle, onPick: () => idle, range: () => [0, 1], picture: () => "",
+    turned: () => [0, 0], project: () => [0, 0], isCut: () => false, facesAt: () => [], middle: () => null, setStand: idle, setHolder: idle, setTaken: idle, frame: idle, dispose: idle, onPick: () => idle, range: () => [0, 1], picture: () => "",
   };
 }

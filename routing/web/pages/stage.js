@@ -11,6 +11,7 @@ import { WORDS } from "./words.js";
 const W = WORDS.stage;
 const GREY = "#c9ced2";
 const MANY_EDGES = 250; // from here on their lines are thin, unless a person says otherwise
+const OFF = { left: "#b8860b", cut: "#b3261e", none: "#e4e8ea" }; // of faces that do not end at size
 const OWN = new Set(W.views.map(([v]) => v));
 
 // Colours, and hatches where they are wanted, of every face of a route.
@@ -25,6 +26,30 @@ export function paint(viewer, route, hatched) {
   }
   viewer.setColours(colours);
   viewer.setHatch(hatches);
+}
+
+// The part as machining on paper leaves it: where something stays on, where something is cut into it.
+function paintOff(viewer, route) {
+  const off = new Map(route.dry_run.off_mm.map(({ face, mm }) => [face, mm > 0 ? OFF.left : OFF.cut]));
+  viewer.setColours(new Map(route.features.flatMap(f => f.faces.map(({ index }) => [index, off.get(index) ?? OFF.none]))));
+  viewer.setHatch(new Map());
+}
+
+// Lines of an arrow from one point to another, its head in the plane of `across`, as a body's edges have them.
+function arrow(from, to, across) {
+  const way = to.map((v, k) => v - from[k]), long = Math.hypot(...way), head = Math.min(6, 0.35 * long) / (long || 1);
+  const barb = s => to.map((v, k) => v - way[k] * head + s * across[k] * long * head * 0.4);
+  return [[from, to], [barb(1), to, barb(-1)]].map(points => ({ points: btoa(String.fromCharCode(...new Uint8Array(new Float32Array(points.flat()).buffer))) }));
+}
+
+// From where a tool comes down onto a body; a wheel's way to and fro besides.
+function ways({ low, high }, { x, y, z }, traverse) {
+  const middle = low.map((v, k) => (v + high[k]) / 2), reach = way => low.reduce((sum, v, k) => sum + Math.abs(way[k]) * (high[k] - v), 0) / 2;
+  const at = (up, along = 0) => middle.map((v, k) => v + z[k] * (reach(z) + up) + (traverse?.[k] ?? 0) * along);
+  const size = Math.max(reach(x), reach(y)), down = arrow(at(0.6 * size), at(0.08 * size), x);
+  if (!traverse) return down;
+  const to = s => arrow(at(0.12 * size), at(0.12 * size, s * 0.5 * size), z);
+  return [...down, ...to(1), ...to(-1)];
 }
 
 // `onMove` hears of another view or another step, from whatever it comes; `onMark` of a mark that was pressed.
@@ -49,11 +74,12 @@ export function stage({ onPick, onMove, onMark, complain }) {
   const walk = el("input", { type: "range", id: "walk", min: 0, max: 1, step: 1, value: 0, disabled: true, ariaLabel: W.walk, oninput: () => { stock.selectedIndex = Number(walk.value); step(); } });
   const veil = el("input", { type: "checkbox", id: "veil", disabled: true, onchange: () => body() });
   const holding = el("input", { type: "checkbox", id: "holders", checked: true, onchange: () => body() });
+  const taking = el("input", { type: "checkbox", id: "taken", checked: true, onchange: () => body() });
   const weight = el("select", { id: "edge-lines", onchange: () => viewer?.setEdgeWeight(Number(weight.value)) }, W.weights.map(([v, words]) => el("option", { value: v }, words)));
   const others = el("select", { id: "others", onchange: () => conceal() }, W.rests.map(([v, words]) => el("option", { value: v }, words)));
   const hide = el("button", { type: "button", className: "slight", id: "hide", disabled: true, onclick: () => { for (const f of picked) gone.add(f); conceal(); } }, W.hide);
   const whole = el("button", { type: "button", className: "slight", id: "show-all", onclick: () => { gone.clear(); others.value = ""; conceal(); viewer?.frame(); } }, W.showAll);
-  const hatch = el("input", { type: "checkbox", id: "hatch", checked: true, onchange: () => viewer && route && paint(viewer, route, hatch.checked) });
+  const hatch = el("input", { type: "checkbox", id: "hatch", checked: true, onchange: () => viewer && route && colours() });
   const marksOn = el("input", { type: "checkbox", id: "marks", checked: true, onchange: () => layer.show(marksOn.checked) });
   const tip = el("p", { className: "tip", hidden: true });
   const layer = markLayer({ onMark });
@@ -62,12 +88,12 @@ export function stage({ onPick, onMove, onMark, complain }) {
   const legend = el("div", { className: "legend", role: "group", ariaLabel: W.legend });
   const cutting = el("span", { className: "cut", hidden: true }, offset, at, flip);
   const tick = (box, words) => el("p", { className: "tick" }, box, el("label", { htmlFor: box.id }, words));
-  const veiling = tick(veil, W.veil), held = tick(holding, W.fixtures);
-  veiling.hidden = held.hidden = true;
+  const veiling = tick(veil, W.veil), held = tick(holding, W.fixtures), takes = tick(taking, W.taken);
+  veiling.hidden = held.hidden = takes.hidden = true;
   const named = (box, words, more) => el("p", { className: "field" }, el("label", { htmlFor: box.id }, words), box, more);
   const node = el("div", { className: "stage" },
     el("div", { className: "row controls" },
-      named(looks, W.view), named(axis, W.section, cutting), named(stock, W.show, walk), veiling, held,
+      named(looks, W.view), named(axis, W.section, cutting), named(stock, W.show, walk), veiling, held, takes,
       named(weight, W.edges), named(others, W.rest), hide, whole, gauge.button,
       tick(apart, W.apart), tick(hatch, W.hatch), tick(marksOn, W.marks)),
     frame, legend);
@@ -136,13 +162,18 @@ export function stage({ onPick, onMove, onMark, complain }) {
   // setup, or a setup as it begins, with the stock that comes into it.
   function entry(value) {
     const stages = route?.stock.stages ?? [], setups = route?.setups ?? [];
-    if (value === "") return {};
+    if (value === "" || value === "off") return {};
     if (value[0] !== "s") return { stage: Number(value), setup: setups.find(s => s.number === stages[Number(value)]?.setup) };
     const setup = setups.find(s => s.number === Number(value.slice(1)));
     return { stage: stages.findLastIndex(s => s.setup < setup?.number), setup };
   }
 
+  function colours() {
+    if (stock.value === "off") paintOff(viewer, route); else paint(viewer, route, hatch.checked);
+  }
+
   function step() {
+    if (viewer) colours();
     const { setup } = entry(stock.value);
     if (viewer) { // as it lies there, seen from above
       if (setup?.zero) { viewer.setStand([setup.zero.x, setup.zero.y, setup.zero.z]); viewer.setView("iso"); looks.value = "machine"; cut(); }
@@ -157,20 +188,26 @@ export function stage({ onPick, onMove, onMark, complain }) {
     const mine = shown = stock.value;
     walk.value = stock.selectedIndex;
     const { stage: number, setup } = entry(mine);
-    veiling.hidden = veil.disabled = mine === "";
+    const done = route?.stock.stages?.[number], bare = mine === "" || mine === "off";
+    const before = mine[0] !== "s" && !bare && number > 0 && setup?.zero && !veil.checked && taking.checked;
+    veiling.hidden = veil.disabled = bare;
+    takes.hidden = bare || mine[0] === "s" || !number;
     held.hidden = !setup?.fixtures?.length;
     try {
-      const [told, holders] = await Promise.all([
-        mine === "" || number < 0 ? null : get(`${where}/${place}/stage/${number}`),
+      const [told, holders, taken] = await Promise.all([
+        bare || number < 0 ? null : get(`${where}/${place}/stage/${number}`),
         !held.hidden && holding.checked ? get(`${where}/${place}/fixtures/${setup.number}`).catch(() => null) : null,
+        before ? get(`${where}/${place}/stage/${number - 1}`) : null,
       ]);
       if (mine !== shown) return;
       const first = (told || holders) && frame.dataset.body !== mine;
       frame.dataset.body = mine;
       viewer.setBody(told ? mine : null, told, veil.checked);
+      const traverse = setup?.steps.find(s => s.number === done?.step)?.traverse;
+      viewer.setTaken(taken && { ...taken, edges: ways(taken, setup.zero, traverse) });
       viewer.setHolder(holders);
       if (first) viewer.frame();
-      layer.show(marksOn.checked && (mine === "" || veil.checked));
+      layer.show(marksOn.checked && (bare || veil.checked));
     } catch (error) {
       complain(error);
     }
@@ -185,7 +222,8 @@ export function stage({ onPick, onMove, onMark, complain }) {
     return [option("", W.part), ...entries.filter(([s]) => !known.has(s.setup)).map(e => after(...e)),
       ...(stages.length ? route.setups ?? [] : []).flatMap(setup => [
         option(`s${setup.number}`, W.setup(setup.number, nameOf(setup.process), setup.from_side, setup.held_by)),
-        ...entries.filter(([s]) => s.setup === setup.number).map(e => after(...e))])];
+        ...entries.filter(([s]) => s.setup === setup.number).map(e => after(...e))]),
+      ...(route.dry_run?.off_mm ? [option("off", W.off(route.dry_run.off_mm))] : [])];
   }
 
   function lines(more = []) {
@@ -239,7 +277,7 @@ export function stage({ onPick, onMove, onMark, complain }) {
         byKey.set(key, mine);
         mine.push(...feature.faces.map(({ index }) => index));
       }
-      if (viewer) { paint(viewer, route, hatch.checked); lines(); turnTo(looks.value); layer.load(viewer, route); }
+      if (viewer) { lines(); turnTo(looks.value); layer.load(viewer, route); }
       const kept = wanted || stock.value;
       wanted = "";
       stock.replaceChildren(...listSteps());
@@ -247,6 +285,7 @@ export function stage({ onPick, onMove, onMark, complain }) {
       walk.max = stock.options.length - 1;
       stock.disabled = apart.disabled = false;
       walk.disabled = stock.options.length < 2;
+      if (viewer) colours();
       gauge.ready();
       drawLegend();
       explode();

@@ -71,8 +71,10 @@ export const WORDS = {
     hide: "Hide it", showAll: "Show all", waiting: "The part appears here as soon as it is read.",
     view: "View", views: [["iso", "Isometric"], ["+z", "Working side"], ["-z", "Mounting side"], ["-y", "Front"], ["+y", "Back"], ["-x", "Left"], ["+x", "Right"]],
     turned: "turned by hand", machine: "on the machine", section: "Section", noSection: "none", across: axis => `across ${axis}`, place: "Place of the section, mm", flip: "Flip",
-    show: "Show", part: "the part", blank: "the blank", step: (step, name) => `after step ${step}, ${name}`, setup: (number, process, side, held) => `setup ${number}, ${process} from ${side}, ${held}`,
-    walk: "Walk through the setups", back: "Step before", on: "Next step", veil: "over the part", fixtures: "what holds it", apart: "Explode by operation",
+    show: "Show", part: "the part", blank: "the blank",
+    off: off => off.length ? `at the end, on paper: ${off.length} face${off.length > 1 ? "s" : ""} off by ${Math.max(...off.map(o => Math.abs(o.mm))).toFixed(3)} mm at most` : "at the end, on paper: no face off",
+    step: (step, name) => `after step ${step}, ${name}`, setup: (number, process, side, held) => `setup ${number}, ${process} from ${side}, ${held}`,
+    walk: "Walk through the setups", back: "Step before", on: "Next step", veil: "over the part", fixtures: "what holds it", taken: "what the step takes, from where", apart: "Explode by operation",
     legend: "Legend: press a process to mark its faces", hatch: "Hatch", marks: "Marks", marked: (feature, what) => `${feature}: ${what}`, asked: "to be settled",
     measure: "Measure", more: "More of the view", tip: (feature, kind, process) => `${feature} ${kind}, ${process}`, help: "3-D view of the part. Arrow keys turn it, plus and minus zoom, 1 to 7 choose a view: "
       + "1 isometric, 2 working side, 3 mounting side, 4 to 7 the other sides; Enter picks the face in the middle.",
