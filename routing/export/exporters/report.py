@@ -6,6 +6,7 @@ They share what they show, which is made once: all of them are written here.
 from __future__ import annotations
 
 from collections.abc import Hashable
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -60,6 +61,6 @@ def write(work: Work, folder: Path) -> dict[str, Any]:
         str(work.shop.toolroom),
         work.choices.date,
     )
-    write_papers(paper, Shown(work.solid.source_faces, work.stock.solid), folder)
-    drawings.write(gallery, part, folder)
+    shown = Shown(work.solid.source_faces, work.stock.solid)
+    write_papers(paper, shown, folder, partial(drawings.write, gallery, part, folder))
     return {}

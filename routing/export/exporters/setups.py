@@ -25,6 +25,7 @@ if TYPE_CHECKING:  # these load the kernel
     from routing.plan.thin_walls import Fragile
 
 ORDER = 20
+AFTER = ("stock bodies",)
 OF_PLAN = True
 FILES = ("setup_[0-9][0-9].step",)
 # Colours in the models (sRGB): what is cut stands out, what holds it does not.
