@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -20,6 +21,7 @@ from featurize.brep.shapes import each
 from featurize.brep.solids import facets
 from featurize.brep.surfaces import Array
 from routing.export.header import UNSIGNED, FileHeader
+from routing.export.kept_bodies import keep, keep_as
 from routing.export.palette import rgb
 from routing.export.solid_files import Colour, WriteError, write_3mf, write_step, write_stl
 from routing.plan.plan import Plan, PlannedStep
@@ -59,14 +61,14 @@ def deliver(
     for body in made:
         found = _labels(body, stock, known, left)
         try:
-            written = _write(body, found, folder / FOLDER, name, last, header)
+            written = _write(body, found, folder, name, last, header)
         except WriteError as error:
             if last is None:
                 raise
             # The last body holds this one: it is never too small.
             why = (*body.notes, f"the file holds the stock before: {error}")
             body = replace(body, solid=last.body.solid, volume_mm3=last.body.volume_mm3, notes=why)
-            written = _write(body, last.labels, folder / FOLDER, name, last, header)
+            written = _write(body, last.labels, folder, name, last, header)
         last = written
         stages.append(
             {
@@ -177,11 +179,14 @@ def _write(
     last: _Written | None,
     header: FileHeader,
 ) -> _Written:
-    step = folder / f"{stem(body.setup, body.step, body.name)}.step"
+    step = folder / FOLDER / f"{stem(body.setup, body.step, body.name)}.step"
     title = f"{name} {step.stem}"
     same = last is not None and last.body.solid.IsSame(body.solid)
     like = (last.step, last.title) if last is not None and same else None
-    write_step(body.solid, step, name=title, faces=labels, like=like, header=header)
+    kept = partial(keep, folder, f"{FOLDER}/{step.name}")
+    write_step(body.solid, step, name=title, faces=labels, like=like, header=header, keep=kept)
+    if last is not None and same:
+        keep_as(folder, f"{FOLDER}/{step.name}", f"{FOLDER}/{last.step.name}")
     triangles = last.triangles if last is not None and same else facets(body.solid)
     write_stl(body.solid, step.with_suffix(".stl"), name=title, triangles=triangles)
     return _Written(body, labels, step, title, triangles)

@@ -14,6 +14,7 @@ from typing import Any
 
 from featurize.errors import StepError
 from featurize.isolate import Apart, side_by_side, wait_for_any
+from routing.export import kept_bodies
 from routing.export.exporters import merge, paper_name, route_file
 from routing.export.work import Work
 from routing.inputs.choices import ChoicesError
@@ -61,6 +62,7 @@ def export(
                 route_file.write(work, folder)
     finally:
         begun.end()
+        kept_bodies.forget(folder)
     if lost:  # what came after the route file could not tell it in time
         flags = [Flag("not-written", Severity.BLOCKING, None, message) for message in lost]
         merge(content, {"flags": [asdict(flag) for flag in flags]})
