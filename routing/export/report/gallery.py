@@ -45,6 +45,7 @@ class Gallery:
     _sights: dict[tuple[int, str], HiddenLineView] = field(default_factory=dict, repr=False)
     _views: dict[int, tuple[SizedView, ...]] = field(default_factory=dict, repr=False)
     _meshes: dict[int, Body] = field(default_factory=dict, repr=False)
+    _items: dict[str, Sized] = field(default_factory=dict, repr=False)
 
     def stock(self, file: str) -> Body:
         if file not in self._stocks:
@@ -160,9 +161,11 @@ class Gallery:
         return bool(entry["kind"] != "outside face")
 
     def items(self, ids: Sequence[str]) -> list[Sized]:
-        by_id = {f["id"]: f for f in self.content["features"]}
-        features = [f for _, f in self.subject.faces]
-        return items_of(self.subject.mesh, features, by_id, ids)
+        if not self._items:
+            by_id = {f["id"]: f for f in self.content["features"]}
+            features = [f for _, f in self.subject.faces]
+            self._items.update((i.id, i) for i in items_of(self.subject.mesh, features, by_id, list(by_id)))
+        return [self._items[name] for name in ids if name in self._items]
 
 
 def _start_hole(row: Mapping[str, Any], axes: Array, origin: Array) -> Sized:
