@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import traceback
 from collections.abc import Callable, Hashable, Sequence
+from contextlib import suppress
 from copy import deepcopy
 from dataclasses import asdict
 from fnmatch import fnmatch
@@ -45,6 +46,9 @@ def export(
     content, lost = work.content, []
     begun = _Begun(exporters, work, folder, cache, key)
     try:
+        begun.begin(0)
+        if side_by_side() > 1:
+            _prepare(exporters)
         for n, module in enumerate(exporters):
             what = paper_name(module)
             report(f"writing the {what} of {work.solid.name}", n / len(exporters))
@@ -67,6 +71,13 @@ def export(
         flags = [Flag("not-written", Severity.BLOCKING, None, message) for message in lost]
         merge(content, {"flags": [asdict(flag) for flag in flags]})
         route_file.write(work, folder)
+
+
+def _prepare(exporters: Sequence[ModuleType]) -> None:
+    """Loads here what their forks would each load for themselves, while the first of them work."""
+    for module in exporters:
+        with suppress(Exception):  # it is told by the exporter that needs it
+            getattr(module, "prepare", lambda: None)()
 
 
 class _Begun:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Hashable
 from functools import partial
+from importlib import import_module
 from pathlib import Path
 from typing import Any
 
@@ -37,6 +38,13 @@ def depends(work: Work) -> Hashable:
         work.choices.date,
         fixtures,
     )
+
+
+def prepare() -> None:
+    """Loads the libraries and the type of the papers, none of them the kernel's."""
+    import_module("ezdxf")
+    pdf = import_module("routing.export.report.pdf")
+    pdf.prepare()
 
 
 def write(work: Work, folder: Path) -> dict[str, Any]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 from collections.abc import Iterator, Sequence
 from functools import cache, lru_cache
+from importlib import import_module
 from itertools import zip_longest
 from typing import Any
 
@@ -43,6 +44,13 @@ def pdf(report: Report) -> bytes:
         story += _section(section)
     document.build(story, canvasmaker=_numbered(report.title, report.what.lower()))
     return made.getvalue()
+
+
+def prepare() -> None:
+    """Loads the library and the type, so that forks need not each."""
+    import_module("reportlab.platypus")
+    for face in (NORMAL, BOLD):
+        markup("A", face)
 
 
 @cache

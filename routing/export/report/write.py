@@ -13,7 +13,7 @@ from routing.export.palette import colours
 from routing.export.report import html
 from routing.export.report.blocks import Report, clean, sizes
 from routing.export.report.compose import Composer, Paper, explode_map
-from routing.export.report.pdf import pdf
+from routing.export.report.pdf import pdf, prepare
 from routing.export.report.setup_sheets import is_machined
 from routing.export.viewer.mesh import body_of, packed
 
@@ -47,6 +47,7 @@ def write_papers(paper: Paper, shown: Shown, folder: Path, more: Callable[[], No
         more,
         *(partial(_write_short, report, folder / stem) for stem, report in (*packs, *sheets)),
     ]
+    prepare()
     run_in_parts(tasks, time_limit_s=_LIMIT_S)
 
 
