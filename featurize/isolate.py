@@ -16,10 +16,10 @@ import pickle
 import sys
 import time
 import traceback
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from multiprocessing.connection import Connection, wait
 from multiprocessing.process import BaseProcess
-from typing import Any, TypeVar
+from typing import Any, Generic, TypeVar
 
 from featurize import system
 from featurize.errors import Code, StepError, is_memory_short
@@ -35,9 +35,11 @@ _CURES = {
     Code.OUT_OF_MEMORY: "simplify the model or raise the limit",
 }
 
-# Set in a child only: the way back to its parent, and whether it may be forked (it has one thread).
+# Set in a child only: the way back to its parent, and whether it may be forked (it has one thread);
+# in how many forks it may work at a time, 0 for as many as there are processors.
 _to_parent: Connection | None = None
 _forks = False
+_most = 0
 
 
 def report(message: object) -> None:
@@ -201,14 +203,106 @@ def run_apart(function: Callable[[], T], *, time_limit_s: float) -> T:
     From a fork comes what can be pickled: its result, or its exception. Raises StepError when it dies
     (``crashed``) or takes longer than the limit (``timed_out``).
     """
-    if not _forks:
-        return function()
-    child = Child(fork=function)
+    task = Apart(function, time_limit_s=time_limit_s)
     try:
-        answer: T = child.result(time_limit_s, report)
+        return task.result()
     finally:
-        child.kill()
-    return answer
+        task.end()
+
+
+class Apart(Generic[T]):
+    """``function()``, begun in a fork of this process where it may be forked, else done when asked for."""
+
+    def __init__(self, function: Callable[[], T], *, time_limit_s: float) -> None:
+        self._function, self._limit_s = function, time_limit_s
+        self._deadline = time.monotonic() + time_limit_s
+        self._child = Child(fork=function) if _forks else None
+        self._answer: tuple[str, Any] | None = None
+
+    def result(self) -> T:
+        """Waits for it; raises what ``run_apart`` does."""
+        if self._child is None:
+            return self._function()
+        while not self.is_done():
+            wait(self._child.waitables, max(0.0, self._deadline - time.monotonic()))
+        assert self._answer is not None
+        tag, value = self._answer
+        if tag == "error":
+            raise value
+        answer: T = value
+        return answer
+
+    def is_done(self) -> bool:
+        """Whether the result, or why there is none, has come; passes on what it reports meanwhile."""
+        if self._child is None:
+            return True
+        while self._answer is None:
+            try:
+                found = self._child.receive()
+                if found is None and time.monotonic() < self._deadline:
+                    return False
+                if found is None:
+                    raise ended(Code.TIMED_OUT, f"stopped after {self._limit_s:g} s, the time limit")
+            except StepError as error:
+                found = "error", error
+            if found[0] == "message":
+                report(found[1])
+            else:
+                self._answer = found
+                self._child.kill()
+        return True
+
+    def end(self) -> None:
+        """Ends it, where it is still going."""
+        if self._child is not None:
+            self._child.kill()
+
+
+def wait_for_any(tasks: Sequence[Apart[Any]], most_s: float = 1.0) -> None:
+    """Returns when one of them may be done, or its time is up."""
+    if not any(task.is_done() for task in tasks):
+        wait([w for task in tasks if task._child is not None for w in task._child.waitables], most_s)
+
+
+def side_by_side() -> int:
+    """How many forks of this process may work at a time: as many as it has processors; 1 without forks."""
+    return _most or system.processors() if _forks else 1
+
+
+def use_processors(most: int) -> None:
+    """``side_by_side`` at most, in this process: for one of several that share the machine."""
+    global _most
+    _most = most
+
+
+def run_in_parts(functions: Sequence[Callable[[], None]], *, time_limit_s: float) -> None:
+    """All functions, in as many shares as may work ``side_by_side``; raises what the first to fail raises.
+
+    A share takes the next function when it is done with one, the first share in this process.
+    """
+    shares = min(side_by_side(), len(functions))
+    taken = multiprocessing.get_context("fork").Value("i", 0) if shares > 1 else None
+
+    def work() -> None:
+        if taken is None:
+            for function in functions:
+                function()
+            return
+        while True:
+            with taken.get_lock():
+                n, taken.value = taken.value, taken.value + 1
+            if n >= len(functions):
+                return
+            functions[n]()
+
+    others = [Apart(work, time_limit_s=time_limit_s) for _ in range(shares - 1)]
+    try:
+        work()
+        for other in others:
+            other.result()
+    finally:
+        for other in others:
+            other.end()
 
 
 def _live(

@@ -44,6 +44,13 @@ _msvcrt: Any = None if _fcntl else _module("msvcrt")
 CAN_FORK = _LINUX and hasattr(os, "fork")
 
 
+def processors() -> int:
+    """How many this process may use."""
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
+
+
 def prepare_child(parent: int, *, leads: bool) -> None:
     """Makes this new process a quiet child of ours: it hears no Ctrl-C and ends with its parent.
 

@@ -19,7 +19,7 @@ from routing.export.report import html
 from routing.export.report import type as report_type
 from routing.export.report.blocks import Report, Section, Table, Text, clean, general
 from routing.export.report.compose import Composer, Paper
-from routing.export.report.drawing import Area, Drawing, Line, svg
+from routing.export.report.drawing import Area, Drawing, Line
 from routing.export.report.eye import axes_of
 from routing.export.report.gallery import Gallery
 from routing.export.report.hole_sections import gauge
@@ -429,7 +429,7 @@ def test_the_eye_sees_what_projection_says():
 def test_hidden_edges_are_left_out():
     mesh = mesh_of(_block().val().wrapped)
     shot = shoot(mesh, axes_of(np.eye(3), "iso"), (420, 320))
-    seen = [e for e in mesh.edges if visible(shot, e)]
+    seen = [e for e, runs in zip(mesh.edges, visible(shot, mesh.edges), strict=True) if runs]
     assert len(seen) == 9  # of a box's 12 edges, the three that meet at the far corner are hidden
 
 
@@ -465,18 +465,18 @@ def test_processes_are_told_apart_without_colour():
 def test_pictures_name_each_feature_that_is_seen(plate):
     content, subject, _ = plate
     names = {f["id"]: f["id"] for f in content["features"]}
-    drawn = svg(picture(subject, "+z", 120, 80, "from above", names=names))
+    drawn = picture(subject, "+z", 120, 80, "from above", names=names).svg
     above = {f["id"] for f in content["features"] if "+z" in f["opens_to"] and f["kind"] != "outside face"}
     assert above
     assert above <= set(re.findall(r"F\d+", drawn))
     # Sharp edges are drawn four times as thick as free ones, broken ones are dashed.
     assert 'stroke-width="0.65"' in drawn
-    assert "stroke-dasharray" in svg(picture(subject, "-z", 120, 80, "from below"))
-    assert "no process found" in svg(legend(["none"]))
+    assert "stroke-dasharray" in picture(subject, "-z", 120, 80, "from below").svg
+    assert "no process found" in legend(["none"]).svg
 
 
 def test_a_drawing_is_an_image_with_words_for_it():
-    drawn = svg(Drawing(10, 10, (Line(((0, 0), (10, 10))),), 'a "quoted" <line>'))
+    drawn = Drawing(10, 10, (Line(((0, 0), (10, 10))),), 'a "quoted" <line>').svg
     assert 'role="img"' in drawn
     assert "&lt;line&gt;" in drawn
     assert 'points="0.00,10.00 10.00,0.00"' in drawn  # y goes up

@@ -94,6 +94,10 @@ def items_of(
 ) -> list[Item]:
     """Features by their ids: ``by_id`` has what the route file says of each, by id."""
     owner = np.array(features_of_faces)
+    beside: dict[int, list[int]] = {}
+    for k, edge in enumerate(mesh.edges):
+        for face in edge.faces:
+            beside.setdefault(face, []).append(k)
     found = []
     for name in ids:
         faces = np.flatnonzero(owner == name)
@@ -101,8 +105,8 @@ def items_of(
         if not rows.any() or name not in by_id:
             continue
         points = mesh.positions[np.unique(mesh.triangles[rows])]
-        own = set(faces.tolist())
-        rims = tuple(e.points for e in mesh.edges if own & set(e.faces))
+        own = {k for face in faces.tolist() for k in beside.get(face, ())}
+        rims = tuple(mesh.edges[k].points for k in sorted(own))
         feature = by_id[name]
         axis = None
         if feature["axis"] and feature["bores"]:

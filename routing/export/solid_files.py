@@ -39,11 +39,13 @@ def write_step(
     faces: Sequence[tuple[str, Colour]] | None = None,
     like: tuple[Path, str] | None = None,
     header: FileHeader = UNSIGNED,
+    keep: Callable[[Any], None] = lambda solid: None,
 ) -> Path:
     """One solid in model coordinates as AP214 in millimetres; raises WriteError.
 
     ``faces`` names and colours (sRGB, 0 to 1) its faces, in TopExp.MapShapes order. ``like`` is a file that
     was written so, and its name: what differs from it by the name alone needs no reading back.
+    ``keep`` gets the solid as it reads back, where that was needed.
     """
 
     def write(aside: Path) -> None:
@@ -63,11 +65,12 @@ def write_step(
         if like is not None and _nameless(aside, name) == _nameless(*like):
             return
         try:
-            volume = blank_from_step(aside).volume_mm3
+            back = blank_from_step(aside)
         except ValueError as error:
             raise WriteError(f"{path.name} does not read back: {error}") from error
-        if abs(volume / volume_of(solid) - 1) > _STEP_SHARE:
+        if abs(back.volume_mm3 / volume_of(solid) - 1) > _STEP_SHARE:
             raise WriteError(f"{path.name} reads back with another volume")
+        keep(back.solid)
 
     return checked(path, write, check)
 

@@ -13,7 +13,7 @@ T = TypeVar("T")
 
 @dataclass(frozen=True)
 class StageTime:
-    """One stage of a job: ``seconds`` it took, and whether its result was kept from an earlier job."""
+    """One stage of a job: ``seconds`` it was waited for, and whether an earlier job's result was kept."""
 
     stage: str
     seconds: float
@@ -29,6 +29,11 @@ class NoCache:
         """What ``make`` gives; ``key`` must hold everything that it depends on (see ``Inputs``)."""
         del key
         return self.time(stage, make)
+
+    def knows(self, stage: str, key: Callable[[], Hashable]) -> bool:
+        """Whether ``get_or_make`` would give what was made before."""
+        del stage, key
+        return False
 
     def time(self, stage: str, make: Callable[[], T]) -> T:
         """What ``make`` gives, made anew."""
@@ -57,6 +62,9 @@ class StageCache(NoCache):
             results.popitem(last=False)
         found: T = results[key]
         return found
+
+    def knows(self, stage: str, key: Callable[[], Hashable]) -> bool:
+        return stage in self._results and key() in self._results[stage]
 
     def time(self, stage: str, make: Callable[[], T]) -> T:
         start = time.perf_counter()

@@ -4,6 +4,9 @@ What is still to leave, stock less part, falls into pieces whose faces tell the 
 A piece bounded by features of one step leaves whole; one shared with others is split by a region that
 the step sweeps. Nothing but these pieces is ever taken, so no body can be smaller than the part; where
 the kernel fails the material stays and the body says so.
+
+The pieces are found once and then followed: a step changes only those that it takes from. Their volumes,
+the part's and the body's must add up; only where they do not are whole bodies held against each other.
 """
 
 from __future__ import annotations
@@ -16,6 +19,7 @@ import numpy as np
 import shapely
 from OCP.BRepAlgoAPI import BRepAlgoAPI_Common, BRepAlgoAPI_Cut
 from OCP.TopAbs import TopAbs_ShapeEnum
+from OCP.TopTools import TopTools_ListOfShape
 
 from featurize.brep.part import Part
 from featurize.brep.planar_path import Segment
@@ -108,33 +112,56 @@ def bodies(
     seen = seen or Sides(part)
     made = [StockBody(0, 0, "blank", "blank", blank.solid, volume_of(blank.solid))]
     done: set[int] = set()
+    left: list[_Piece] | None = None  # of the last body, as far as they are known
     for step in steps:
         last = made[-1]
         notes: list[str] = []
+        taken: list[tuple[int, Any]] = []
         try:
             if step.within is not None:
                 (solid,) = _common(last.solid, step.within)
                 made.append(replace(_same(last, step), solid=solid, volume_mm3=volume_of(solid)))
+                left = None
                 continue
             if step.rough is not None:
-                made.append(_roughed(seen, last, blank, step))
+                body, left = _roughed(seen, last, left, blank, step, source_faces)
+                made.append(body)
                 continue
-            tools = list(step.tools)
             if any(removal.sweep or removal.everything for _, removal in step.pieces):
                 own = {i for f in step.features for i in f.faces}
-                left = _pieces(part, last.solid, source_faces)
+                left = _pieces(part, last.solid, source_faces) if left is None else left
                 for feature, removal in step.pieces:
-                    tools += _of_feature(seen, step, blank, feature, removal, own | done, left, notes)
-                if len(left) == len({hash(t) for t in tools} & {hash(solid) for solid, _ in left}):
+                    taken += _of_feature(seen, step, blank, feature, removal, own | done, left, notes)
+                if len({n for n, solid in taken if solid is left[n].solid}) == len(left):
                     made.append(_finished(part, last, step, notes))
+                    left = []
                     continue
             if all(removal.everything and not removal.stays for _, removal in step.pieces):
                 done |= {i for f in step.features for i in f.faces}
         except Exception as error:  # the kernel's own have many names
             notes.append(f"left as it was: {error}")
-            tools = []
-        made.append(_less(part, last, step, tools, notes))
+            made.append(_same(last, step, notes))
+            continue
+        if left is not None and taken and not step.tools:
+            body, left = _less_pieces(part, last, step, left, taken, notes)
+        else:
+            tools = [*step.tools, *(solid for _, solid in taken)]
+            body, left = _less(part, last, left, step, tools, notes, source_faces)
+        made.append(body)
     return tuple(made)
+
+
+@dataclass(frozen=True, eq=False)
+class _Piece:
+    """A solid of what is still to leave; ``faces`` are those of the part on it, with their logical ones."""
+
+    solid: Any
+    faces: tuple[tuple[Any, int], ...]
+    volume_mm3: float
+
+    @property
+    def bounds(self) -> frozenset[int]:
+        return frozenset(owner for _, owner in self.faces)
 
 
 def _same(last: StockBody, step: StockStep, notes: Sequence[str] = ()) -> StockBody:
@@ -151,61 +178,166 @@ def _finished(part: Part, last: StockBody, step: StockStep, notes: Sequence[str]
 
 
 def _less(
-    part: Part, last: StockBody, step: StockStep, tools: Sequence[Any], notes: Sequence[str]
-) -> StockBody:
-    """The last stage less tools, kept only if it is one valid solid that holds the part."""
+    part: Part,
+    last: StockBody,
+    left: list[_Piece] | None,
+    step: StockStep,
+    tools: Sequence[Any],
+    notes: Sequence[str],
+    source_faces: Sequence[int] | None,
+) -> tuple[StockBody, list[_Piece] | None]:
+    """The last stage less tools, kept only if it is one valid solid that holds the part.
+
+    With it what of its pieces is known; ``left`` are those of the last.
+    """
     same = _same(last, step, notes)
     if not tools:
-        return same
+        return same, left
     try:
         solids = _cut_validly(last.solid, tools)
-        # What falls off, as a slug does in the wire, is no stock: the body that holds the part stays, and it
-        # is no smaller than the part.
-        able = [s for s in solids if volume_of(s) > (1 - LOST_SHARE) * part.volume_mm3]
-        if not able:
-            raise KernelError("nothing that holds the part would be left")
-        held = [(volume_of(cut(part.solid, [s])), s) for s in able]
-        lost, solid = min(held, key=lambda pair: pair[0])
-        grown = volume_of(cut(solid, [last.solid]))
+        able = _able(part, solids)
+        if len(able) == 1:
+            body = replace(same, solid=able[0][1], volume_mm3=able[0][0])
+            after = _pieces(part, body.solid, source_faces)
+            if _adds_up(part, body.volume_mm3, after):
+                grown = volume_of(cut(body.solid, [last.solid]))
+                if grown <= LOST_SHARE * part.volume_mm3:
+                    return replace(body, grown_mm3=max(0.0, grown)), after
+        return _checked(part, last, same, solids), None
     except Exception as error:  # the kernel's own have many names
-        return _same(last, step, (*same.notes, f"left as it was: {error}"))
+        return _same(last, step, (*same.notes, f"left as it was: {error}")), left
+
+
+def _able(part: Part, solids: Sequence[Any]) -> list[tuple[float, Any]]:
+    """Those that may hold the part, as they are no smaller, with their volumes.
+
+    The part is whole, so that it is in one of what a cut leaves.
+    """
+    return [(v, s) for s in solids if (v := volume_of(s)) > (1 - LOST_SHARE) * part.volume_mm3]
+
+
+def _checked(part: Part, last: StockBody, same: StockBody, solids: Sequence[Any]) -> StockBody:
+    """Of a cut's solids the one that holds the part; raises KernelError where none does.
+
+    What falls off, as a slug does in the wire, is no stock: the body that holds the part stays, and it is no
+    smaller than the part.
+    """
+    able = _able(part, solids)
+    if not able:
+        raise KernelError("nothing that holds the part would be left")
+    held = [(volume_of(cut(part.solid, [s])), s) for _, s in able]
+    lost, solid = min(held, key=lambda pair: pair[0])
+    grown = volume_of(cut(solid, [last.solid]))
     if max(lost, grown) > LOST_SHARE * part.volume_mm3:
-        return _same(last, step, (*same.notes, "left as it was: the kernel's result does not hold the part"))
+        raise KernelError("the kernel's result does not hold the part")
     return replace(
         same, solid=solid, volume_mm3=volume_of(solid), lost_mm3=max(0.0, lost), grown_mm3=max(0.0, grown)
     )
 
 
-def _cut_validly(body: Any, tools: Sequence[Any]) -> list[Any]:
+def _less_pieces(
+    part: Part,
+    last: StockBody,
+    step: StockStep,
+    left: list[_Piece],
+    taken: Sequence[tuple[int, Any]],
+    notes: Sequence[str],
+) -> tuple[StockBody, list[_Piece] | None]:
+    """The last stage less pieces, or parts of them by their places in ``left``; what is left then."""
+    same = _same(last, step, notes)
+    try:
+        after = _left_after(left, taken)
+        whole = {n for n, solid in taken if solid is left[n].solid}
+        tools = [left[n].solid for n in sorted(whole)] + [solid for n, solid in taken if n not in whole]
+        solids = _cut_validly(last.solid, tools, apart=len(tools) == len(whole))
+        able = _able(part, solids)
+        over = sum(map(volume_of, solids)) - part.volume_mm3 - sum(p.volume_mm3 for p in after)
+        adds_up = abs(over) <= LOST_SHARE * part.volume_mm3
+        if adds_up and len(able) == 1 and _adds_up(part, last.volume_mm3, left):
+            body = replace(same, solid=able[0][1], volume_mm3=able[0][0])
+        else:
+            body = _checked(part, last, same, solids)
+        return body, after if adds_up and len(solids) == 1 else None
+    except Exception as error:  # the kernel's own have many names
+        return _same(last, step, (*same.notes, f"left as it was: {error}")), left
+
+
+def _left_after(left: Sequence[_Piece], taken: Sequence[tuple[int, Any]]) -> list[_Piece]:
+    """The pieces once some are taken, whole or in part."""
+    tools: dict[int, list[Any]] = {}
+    for n, solid in taken:
+        tools.setdefault(n, []).append(solid)
+    after = [piece for n, piece in enumerate(left) if n not in tools]
+    for n, own in tools.items():
+        if not any(solid is left[n].solid for solid in own):
+            after += _parted(left[n], own)
+    return after
+
+
+def _adds_up(part: Part, body_mm3: float, left: Sequence[_Piece]) -> bool:
+    """Whether a body's volume is that of the part and of what is left on it."""
+    over = body_mm3 - part.volume_mm3 - sum(piece.volume_mm3 for piece in left)
+    return abs(over) <= LOST_SHARE * part.volume_mm3
+
+
+def _parted(piece: _Piece, tools: Sequence[Any]) -> list[_Piece]:
+    """What of a piece stays when tools have taken theirs."""
+    return _cut_apart(piece.solid, tools, piece.faces)
+
+
+def _pieces(part: Part, stock: Any, source_faces: Sequence[int] | None) -> list[_Piece]:
+    """The solids of stock less part, each with the logical faces of the part that bound it."""
+    logical = {place: f.id for f in part.faces for place in f.source}
+    faces = [
+        (face, logical.get(source_faces[k] if source_faces is not None else k, -1))
+        for k, face in enumerate(each(part.solid, TopAbs_ShapeEnum.TopAbs_FACE))
+    ]
+    return _cut_apart(stock, [part.solid], faces)
+
+
+def _cut_apart(body: Any, tools: Sequence[Any], faces: Sequence[tuple[Any, int]]) -> list[_Piece]:
+    """The solids of a body less tools; ``faces`` of either, with their owners, are found again on them."""
+    operation = BRepAlgoAPI_Cut()
+    arguments, cutters = TopTools_ListOfShape(), TopTools_ListOfShape()
+    arguments.Append(body)
+    for tool in tools:
+        cutters.Append(tool)
+    operation.SetArguments(arguments)
+    operation.SetTools(cutters)
+    operation.Build()
+    if not operation.IsDone():
+        raise KernelError("the kernel could not take the part from the stock")
+    owners: dict[int, list[tuple[Any, int]]] = {}
+    for face, owner in faces:
+        for image in (face, *operation.Modified(face)):
+            owners.setdefault(hash(image), []).append((image, owner))
+    found = []
+    for solid in solids_of(operation.Shape()):
+        own = tuple(
+            (face, owner)
+            for face in each(solid, TopAbs_ShapeEnum.TopAbs_FACE)
+            for image, owner in owners.get(hash(face), ())
+            if image.IsSame(face)
+        )
+        found.append(_Piece(solid, own, volume_of(solid)))
+    return found
+
+
+def _cut_validly(body: Any, tools: Sequence[Any], *, apart: bool = False) -> list[Any]:
     """The solids of a body less tools; raises KernelError where they are not valid.
 
-    Where tools meet, as a bore and its point, the kernel may fail in one order and not in the other. What is
-    not valid must not go on: the next boolean with it may never end.
+    Tools that are ``apart`` go at once. Where tools meet, as a bore and its point, the kernel may fail in one
+    order and not in the other. What is not valid must not go on: the next boolean with it may never end.
     """
+    if apart:
+        solids = solids_of(cut(body, tools))
+        if all(is_valid(s) for s in solids):
+            return solids
     for order in (tools, tools[::-1]):
         solids = solids_of(cut_in_turn(body, order))
         if all(is_valid(s) for s in solids):
             return solids
     raise KernelError("the kernel's result is not valid")
-
-
-def _pieces(part: Part, stock: Any, source_faces: Sequence[int] | None) -> list[tuple[Any, frozenset[int]]]:
-    """The solids of stock less part, each with the logical faces of the part that bound it."""
-    operation = BRepAlgoAPI_Cut(stock, part.solid)
-    if not operation.IsDone():
-        raise KernelError("the kernel could not take the part from the stock")
-    logical = {place: f.id for f in part.faces for place in f.source}
-    owners: dict[int, list[tuple[Any, int]]] = {}
-    for k, face in enumerate(each(part.solid, TopAbs_ShapeEnum.TopAbs_FACE)):
-        owner = logical.get(source_faces[k] if source_faces is not None else k, -1)
-        for image in (face, *operation.Modified(face)):
-            owners.setdefault(hash(image), []).append((image, owner))
-    found = []
-    for solid in solids_of(operation.Shape()):
-        own = each(solid, TopAbs_ShapeEnum.TopAbs_FACE)
-        bounds = {o for f in own for image, o in owners.get(hash(f), ()) if image.IsSame(f)}
-        found.append((solid, frozenset(bounds)))
-    return found
 
 
 def _of_feature(
@@ -215,35 +347,41 @@ def _of_feature(
     feature: Feature,
     removal: Removal,
     shared: set[int],
-    pieces: Sequence[tuple[Any, frozenset[int]]],
+    pieces: Sequence[_Piece],
     notes: list[str],
-) -> list[Any]:
-    """The solids that leave for one feature; ``shared`` are faces of it, its fellows and what is done."""
+) -> list[tuple[int, Any]]:
+    """The solids that leave for one feature, each with the place of its piece.
+
+    ``shared`` are faces of the feature, of its fellows and of what is done.
+    """
     own = set(feature.faces)
     threaded = Role.THREAD in feature.roles.values()
-    taken: list[Any] = []
+    taken: list[tuple[int, Any]] = []
     swept: list[Any] = []
-    for solid, bounds in pieces:
+    for n, piece in enumerate(pieces):
+        bounds = piece.bounds
         if not bounds & own:
             continue
         if bounds <= shared and not threaded and not removal.in_part:
-            taken.append(solid)
+            taken.append((n, piece.solid))
             continue
         try:
             if not swept:
                 over = _over(seen, blank, feature, step.toward)
                 swept = list(removal.sweep() if removal.sweep else over)
-            taken += [c for tool in swept for c in _common(solid, tool)]
+            taken += [(n, c) for tool in swept for c in _common(piece.solid, tool)]
         except Exception as error:
             notes.append(f"{feature.id} stays full: {error}")
     return _without(taken, removal, feature, notes)
 
 
-def _without(taken: list[Any], removal: Removal, feature: Feature, notes: list[str]) -> list[Any]:
+def _without(
+    taken: list[tuple[int, Any]], removal: Removal, feature: Feature, notes: list[str]
+) -> list[tuple[int, Any]]:
     """Less what the step does not get at."""
     try:
         stays = list(removal.stays()) if removal.stays and taken else []
-        return [s for solid in taken for s in solids_of(cut(solid, stays))] if stays else taken
+        return [(n, s) for n, solid in taken for s in solids_of(cut(solid, stays))] if stays else taken
     except Exception as error:  # the kernel's own have many names
         notes.append(f"{feature.id} is shown without what stays in its corners: {error}")
         return taken
@@ -264,8 +402,15 @@ def _common(a: Any, b: Any) -> list[Any]:
     return solids_of(operation.Shape())
 
 
-def _roughed(seen: Sides, last: StockBody, blank: Blank, step: StockStep) -> StockBody:
-    """Recesses cleared by levels, with the rough allowances left on."""
+def _roughed(
+    seen: Sides,
+    last: StockBody,
+    left: list[_Piece] | None,
+    blank: Blank,
+    step: StockStep,
+    source_faces: Sequence[int] | None,
+) -> tuple[StockBody, list[_Piece] | None]:
+    """Recesses cleared by levels, with the rough allowances left on; with the body what ``_less`` gives."""
     cutter = step.rough
     assert cutter is not None
     floor, wall = step.leaves.floor_mm, step.leaves.wall_mm
@@ -277,11 +422,12 @@ def _roughed(seen: Sides, last: StockBody, blank: Blank, step: StockStep) -> Sto
     )
     tools = [tool for recess in recesses for tool in _cleared(recess, cutter, top, wall)]
     if not tools:
-        return _same(last, step, ("no recess lets the rough cutter in",))
+        return _same(last, step, ("no recess lets the rough cutter in",)), left
     apart = max(recess.slope_step_mm for recess in recesses)
     if apart:
         notes.append(f"slopes in levels {apart:.2g} apart")
-    return replace(_less(seen.part, last, step, tools, notes), levels_mm=apart)
+    body, left = _less(seen.part, last, left, step, tools, notes, source_faces)
+    return replace(body, levels_mm=apart), left
 
 
 def _cleared(ground: MilledRecess, cutter: Cutter, top_mm: float, wall_mm: float) -> Iterator[Any]:

@@ -4,6 +4,9 @@ An exporter is one module of this package with ``ORDER`` (when it is asked; the 
 written at 80, and what only shows it comes later), ``FILES`` (names or patterns of what it writes) and
 ``write(work, folder)``, which gives what the route file says of it. To add one, add its module; it loads
 the kernel inside functions only, because ``FILES`` is read by the process that never loads it. One with
+``AFTER`` looks at the files and the content of none but the exporters named there (as ``paper_name`` has
+them), and is begun when these have ended; without it, when all before it have. ``prepare()``, where there
+is one, loads its libraries for all forks at once. One with
 ``OF_PLAN`` set tells what the plan says as it stands; the rest are papers, which a job may leave out.
 """
 

@@ -8,6 +8,7 @@ from typing import Any
 from routing.export.work import Work
 
 ORDER = 82
+AFTER = ()
 MODEL = "processes.step"
 FILES = (MODEL,)
 

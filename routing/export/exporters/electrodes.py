@@ -19,6 +19,7 @@ if TYPE_CHECKING:  # these load the kernel
     from routing.processes.sink_erode.forecast import Set
 
 ORDER = 30
+AFTER = ()
 FILES = ("electrode_*.step",)
 
 

@@ -8,6 +8,7 @@ from typing import Any
 from routing.export.work import Work
 
 ORDER = 31
+AFTER = ()
 OF_PLAN = True
 TABLE = "holes.csv"
 FILES = (TABLE,)

@@ -20,6 +20,7 @@ if TYPE_CHECKING:  # these load the kernel
     from routing.processes.protocol import Verdict
 
 ORDER = 33
+AFTER = ()
 FILE = "left_behind.step"
 FILES = ("left_behind*.step",)  # where anything stays behind
 AHEAD, FORCED, REFUSED = "takes the bulk", "forced", "refused"

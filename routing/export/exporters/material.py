@@ -13,6 +13,7 @@ from routing.processes.material import Material
 from routing.processes.material_rules import like_binder_percent
 
 ORDER = 20
+AFTER = ()
 OF_PLAN = True
 FILES = ()
 _FAMILY = ("hardness_hrc", "binder_percent", "grain_um")

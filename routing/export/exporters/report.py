@@ -6,6 +6,8 @@ They share what they show, which is made once: all of them are written here.
 from __future__ import annotations
 
 from collections.abc import Hashable
+from functools import partial
+from importlib import import_module
 from pathlib import Path
 from typing import Any
 
@@ -39,6 +41,13 @@ def depends(work: Work) -> Hashable:
     )
 
 
+def prepare() -> None:
+    """Loads the libraries and the type of the papers, none of them the kernel's."""
+    import_module("ezdxf")
+    pdf = import_module("routing.export.report.pdf")
+    pdf.prepare()
+
+
 def write(work: Work, folder: Path) -> dict[str, Any]:
     from routing.export.fixture_bodies import solid_of
     from routing.export.ground_rows import groups
@@ -63,6 +72,6 @@ def write(work: Work, folder: Path) -> dict[str, Any]:
         work.shop.toolroom.page,
         drawing_sections.drawing(work.content, folder),
     )
-    write_papers(paper, Shown(work.solid.source_faces, work.stock.solid), folder)
-    drawings.write(gallery, part, folder)
+    shown = Shown(work.solid.source_faces, work.stock.solid)
+    write_papers(paper, shown, folder, partial(drawings.write, gallery, part, folder))
     return {}

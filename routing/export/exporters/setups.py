@@ -25,6 +25,7 @@ if TYPE_CHECKING:  # these load the kernel
     from routing.plan.thin_walls import Fragile
 
 ORDER = 20
+AFTER = ("stock bodies",)
 OF_PLAN = True
 FILES = ("setup_[0-9][0-9].step",)
 # Colours in the models (sRGB): what is cut stands out, what holds it does not.
@@ -68,11 +69,11 @@ def _model(work: Work, setup: Setup, stages: Sequence[Mapping[str, Any]], folder
         return None
     from routing.export.assembly import Component, write_assembly
     from routing.export.fixture_bodies import solid_of
-    from routing.stock.blank import blank_from_step
+    from routing.export.kept_bodies import body
 
     parts = [
         Component("part", work.solid.solid, _PART),
-        Component("stock before", blank_from_step(folder / before).solid, _STOCK),
+        Component("stock before", body(folder, before), _STOCK),
         *(Component(f.name, solid_of(f), _FIXTURE) for f in setup.held.fixtures),
     ]
     name = f"setup_{setup.number:02}"

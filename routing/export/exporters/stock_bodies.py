@@ -10,6 +10,7 @@ from routing.export.work import Work
 from routing.stock import stock_names as files
 
 ORDER = 10
+AFTER = ()
 FILES = files.FILES
 
 

@@ -8,6 +8,7 @@ from typing import Any
 from routing.export.work import Work
 
 ORDER = 32
+AFTER = ()
 OF_PLAN = True
 TABLE = "tools.csv"
 FILES = (TABLE,)

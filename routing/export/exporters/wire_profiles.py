@@ -21,6 +21,7 @@ if TYPE_CHECKING:  # these load the kernel
     from routing.processes.wire.paths import Silhouettes
 
 ORDER = 30
+AFTER = ()
 STEM = "wire_profiles"
 SHEET = "wire_passes.csv"
 FILES = (f"{STEM}*.dxf", SHEET)

@@ -8,6 +8,7 @@ from __future__ import annotations
 import base64
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 from html import escape
 
 Point = tuple[float, float]
@@ -80,12 +81,29 @@ Item = Line | Runs | Area | Words | Raster
 
 @dataclass(frozen=True)
 class Drawing:
-    """``description`` says in words what is drawn, for those who cannot see it."""
+    """``description`` says in words what is drawn, for those who cannot see it.
+
+    Several papers show it: what it is in their formats is kept.
+    """
 
     width_mm: float
     height_mm: float
     items: tuple[Item, ...]
     description: str
+    painted: tuple[str | Words | Raster, ...] | None = field(
+        default=None, init=False, repr=False, compare=False
+    )
+
+    @cached_property
+    def svg(self) -> str:
+        """As an inline SVG element that asks for no other file."""
+        wide, high = self.width_mm, self.height_mm
+        inner = "".join(_svg(item, high) for item in self.items)
+        return (
+            f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {wide:g} {high:g}" '
+            f'style="width:{wide:g}mm;max-width:100%" role="img" '
+            f'aria-label="{escape(self.description)}">{inner}</svg>'
+        )
 
 
 def box_of(words: Words) -> tuple[float, float, float, float]:
@@ -104,17 +122,6 @@ def arrow(tip: Point, tail: Point, length_mm: float = 1.6) -> Line:
     side = (-uy * 0.22, ux * 0.22)
     corners = (tip, (back[0] + side[0], back[1] + side[1]), (back[0] - side[0], back[1] - side[1]))
     return Line(corners, 0.05, closed=True, fill="#16191d")
-
-
-def svg(drawing: Drawing) -> str:
-    """The drawing as an inline SVG element that asks for no other file."""
-    wide, high = drawing.width_mm, drawing.height_mm
-    inner = "".join(_svg(item, high) for item in drawing.items)
-    return (
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {wide:g} {high:g}" '
-        f'style="width:{wide:g}mm;max-width:100%" role="img" '
-        f'aria-label="{escape(drawing.description)}">{inner}</svg>'
-    )
 
 
 def _svg(item: Item, high: float) -> str:

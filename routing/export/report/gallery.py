@@ -9,7 +9,9 @@ from typing import Any
 
 import numpy as np
 
+from featurize.brep.shapes import FACE, each
 from featurize.brep.surfaces import Array
+from routing.export import kept_bodies
 from routing.export.hidden_lines import Body, HiddenLineView, look
 from routing.export.report.drawing import Drawing, Item, Line, Runs, Words, arrow
 from routing.export.report.eye import axes_of
@@ -38,18 +40,23 @@ class Gallery:
     subject: Subject
     folder: Path
     fixtures: Mapping[int, Sequence[tuple[str, Any]]]
+    _solids: dict[str, Any] = field(default_factory=dict, repr=False)
     _stocks: dict[str, Body] = field(default_factory=dict, repr=False)
     _sights: dict[tuple[int, str], HiddenLineView] = field(default_factory=dict, repr=False)
     _views: dict[int, tuple[SizedView, ...]] = field(default_factory=dict, repr=False)
     _meshes: dict[int, Body] = field(default_factory=dict, repr=False)
+    _items: dict[str, Sized] = field(default_factory=dict, repr=False)
 
     def stock(self, file: str) -> Body:
         if file not in self._stocks:
-            from routing.stock.blank import blank_from_step
-
-            solid = blank_from_step(self.folder / file).solid
+            solid = self._solid(file)
             self._stocks[file] = Body(solid, mesh_of(solid))
         return self._stocks[file]
+
+    def _solid(self, file: str) -> Any:
+        if file not in self._solids:
+            self._solids[file] = kept_bodies.body(self.folder, file)
+        return self._solids[file]
 
     def _fixtures(self, number: int) -> list[Body]:
         found = []
@@ -62,7 +69,7 @@ class Gallery:
     def is_drawn(self, setup: Mapping[str, Any]) -> bool:
         """Whether there is stock to show, of no more faces than lines are drawn of."""
         files = (setup["stock_before"], setup["stock_after"])
-        return all(f is not None and _faces(self.stock(f)) <= MOST_FACES for f in files)
+        return all(f is not None and len(each(self._solid(f), FACE)) <= MOST_FACES for f in files)
 
     def before(self, setup: Mapping[str, Any], width_mm: float, most_mm: float) -> Drawing:
         """The stock as it comes, what holds it, the zero and its axes."""
@@ -154,9 +161,11 @@ class Gallery:
         return bool(entry["kind"] != "outside face")
 
     def items(self, ids: Sequence[str]) -> list[Sized]:
-        by_id = {f["id"]: f for f in self.content["features"]}
-        features = [f for _, f in self.subject.faces]
-        return items_of(self.subject.mesh, features, by_id, ids)
+        if not self._items:
+            by_id = {f["id"]: f for f in self.content["features"]}
+            features = [f for _, f in self.subject.faces]
+            self._items.update((i.id, i) for i in items_of(self.subject.mesh, features, by_id, list(by_id)))
+        return [self._items[name] for name in ids if name in self._items]
 
 
 def _start_hole(row: Mapping[str, Any], axes: Array, origin: Array) -> Sized:
@@ -182,10 +191,6 @@ def marked(view: SizedView, plane: SectionPlane) -> SizedView:
 def zero_axes(setup: Mapping[str, Any]) -> Array:
     """Rows X, Y, Z (3, 3)."""
     return np.array([setup["zero"][k] for k in "xyz"])
-
-
-def _faces(body: Body) -> int:
-    return int(body.mesh.face_of_triangle.max()) + 1
 
 
 def _fitted(

@@ -9,7 +9,6 @@ from importlib.resources import files
 from typing import Any
 
 from routing.export.report.blocks import Block, Facts, Pictures, Report, Section, Table, Text
-from routing.export.report.drawing import svg
 from routing.export.viewer import script
 
 # Nothing may be fetched, whatever a name in the model tries.
@@ -81,7 +80,7 @@ def _block(block: Block) -> str:
         return _table(block)
     assert isinstance(block, Pictures)
     figures = "".join(
-        f"<figure>{svg(d)}{f'<figcaption>{escape(text)}</figcaption>' if text else ''}</figure>"
+        f"<figure>{d.svg}{f'<figcaption>{escape(text)}</figcaption>' if text else ''}</figure>"
         for d, text in block.drawings
     )
     return f'<div class="pictures of{block.columns}">{figures}</div>'

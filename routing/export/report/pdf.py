@@ -4,23 +4,14 @@ from __future__ import annotations
 
 import io
 from collections.abc import Iterator, Sequence
-from functools import cache
+from functools import cache, lru_cache
+from importlib import import_module
 from itertools import zip_longest
 from typing import Any
 
 from routing.export.report.blocks import Block, Facts, Pictures, Report, Section, Table, Text
-from routing.export.report.drawing import (
-    PT_MM,
-    Area,
-    Drawing,
-    Item,
-    Line,
-    Point,
-    Raster,
-    Runs,
-    Words,
-    box_of,
-)
+from routing.export.report.drawing import PT_MM, Drawing, Raster, Words, box_of
+from routing.export.report.operators import painted
 from routing.export.report.type import BOLD, NORMAL, draw, is_wide, markup
 
 _MM = 1 / PT_MM
@@ -55,16 +46,30 @@ def pdf(report: Report) -> bytes:
     return made.getvalue()
 
 
+def prepare() -> None:
+    """Loads the library and the type, so that forks need not each."""
+    import_module("reportlab.platypus")
+    for face in (NORMAL, BOLD):
+        markup("A", face)
+
+
+@cache
+def _ink(name: str) -> Any:
+    from reportlab.lib.colors import toColor
+
+    return toColor(name)
+
+
 @cache
 def _style(look: str, wrap: str = "") -> Any:
     from reportlab.lib.styles import ParagraphStyle
 
     common: dict[str, Any] = {"fontName": NORMAL, "fontSize": 7.6, "leading": 10.4, "spaceAfter": 4}
     more: dict[str, dict[str, Any]] = {
-        "note": {"fontSize": 6.8, "leading": 9.2, "textColor": "#3c4249", "spaceBefore": 3},
+        "note": {"fontSize": 6.8, "leading": 9.2, "textColor": _ink("#3c4249"), "spaceBefore": 3},
         "alert": {
             "borderWidth": 1,
-            "borderColor": "#16191d",
+            "borderColor": _ink("#16191d"),
             "borderPadding": 4,
             "spaceBefore": 6,
             "spaceAfter": 9,
@@ -76,16 +81,36 @@ def _style(look: str, wrap: str = "") -> Any:
         "head": {"fontSize": 6.7, "leading": 8.7, "spaceAfter": 0, "fontName": BOLD},
         "title": {"fontSize": 19, "leading": 23, "fontName": BOLD},
         "section": {"fontSize": 11, "leading": 14, "fontName": BOLD, "spaceAfter": 0},
-        "caption": {"fontSize": 6.5, "leading": 8.5, "textColor": "#3c4249", "spaceAfter": 5},
+        "caption": {"fontSize": 6.5, "leading": 8.5, "textColor": _ink("#3c4249"), "spaceAfter": 5},
     }
     return ParagraphStyle(look, **common | more.get(look, {}), **({"wordWrap": wrap} if wrap else {}))
 
 
+@lru_cache(maxsize=20_000)
 def _words(text: str, look: str, bullet: str | None = None) -> Any:
+    """A paragraph; the same words are the same one, in every paper and every cell."""
+    style = _style(look, "CJK" if is_wide(text) else "")
+    return _paragraph_kind()(markup(text, style.fontName), style, bulletText=bullet)
+
+
+@cache
+def _paragraph_kind() -> Any:
     from reportlab.platypus import Paragraph
 
-    style = _style(look, "CJK" if is_wide(text) else "")
-    return Paragraph(markup(text, style.fontName), style, bulletText=bullet)
+    class Laid(Paragraph):  # type: ignore[misc]
+        """Broken into lines once for each width; the library asks for that again before it draws."""
+
+        def wrap(self, width: float, height: float) -> tuple[float, float]:
+            known = self.__dict__.setdefault("laid", {})
+            if width not in known:
+                size = super().wrap(width, height)
+                made = {k: v for k, v in self.__dict__.items() if k not in ("laid", "canv")}
+                known[width] = size, made
+            size, made = known[width]
+            self.__dict__.update(made)
+            return size[0], size[1]
+
+    return Laid
 
 
 def _head(report: Report) -> list[Any]:
@@ -108,13 +133,13 @@ def _facts(facts: Facts, by: float) -> Any:
     rows = [[c for pair in cells[k : k + columns] for c in pair] for k in range(0, len(cells), columns)]
     grid = Grid(rows, [22 * _MM, (_WIDE / columns - 22) * _MM] * columns, spaceAfter=5)
     lines: list[Any] = [
-        ("BOX", (0, 0), (-1, -1), 1, "#16191d"),
-        ("LINEBELOW", (0, 0), (-1, -2), 0.4, "#b9bec4"),
+        ("BOX", (0, 0), (-1, -1), 1, _ink("#16191d")),
+        ("LINEBELOW", (0, 0), (-1, -2), 0.4, _ink("#b9bec4")),
         ("VALIGN", (0, 0), (-1, -1), "TOP"),
         *_padding(by),
     ]
     if columns > 1:
-        lines.append(("LINEAFTER", (1, 0), (1, -1), 0.4, "#b9bec4"))
+        lines.append(("LINEAFTER", (1, 0), (1, -1), 0.4, _ink("#b9bec4")))
     grid.setStyle(lines)
     return grid
 
@@ -134,7 +159,7 @@ def _section(section: Section) -> list[Any]:
     start: list[Any] = (
         [PageBreak()] if section.new_page else [Spacer(1, 12), CondPageBreak(_room(section) * _MM)]
     )
-    rule = HRFlowable(width="100%", thickness=1.2, color="#16191d", spaceBefore=1.5, spaceAfter=5)
+    rule = HRFlowable(width="100%", thickness=1.2, color=_ink("#16191d"), spaceBefore=1.5, spaceAfter=5)
     return [*start, _words(section.title, "section"), rule, *blocks]
 
 
@@ -175,14 +200,14 @@ def _table(table: Table) -> Any:
     torn = not table.tall or max(heights) > _KEPT * _HIGH * _MM
     grid = Grid(rows, widths, repeatRows=1, splitInRow=1 if torn else 0, spaceAfter=5)
     lines: list[Any] = [
-        ("LINEBELOW", (0, 0), (-1, 0), 0.9, "#16191d"),
-        ("LINEBELOW", (0, 1), (-1, -1), 0.35, "#b9bec4"),
+        ("LINEBELOW", (0, 0), (-1, 0), 0.9, _ink("#16191d")),
+        ("LINEBELOW", (0, 1), (-1, -1), 0.35, _ink("#b9bec4")),
         ("VALIGN", (0, 0), (-1, -1), "TOP"),
         ("VALIGN", (0, 0), (-1, 0), "BOTTOM"),
         *_padding(by),
     ]
     if table.tall:
-        lines.append(("GRID", (0, 1), (-1, -1), 0.5, "#16191d"))
+        lines.append(("GRID", (0, 1), (-1, -1), 0.5, _ink("#16191d")))
         lines += [
             ("NOSPLIT", (0, first), (-1, last))
             for first, last in _kept(table)
@@ -224,6 +249,7 @@ def _pictures(block: Pictures) -> list[Any]:
 
 
 def _flowable(drawing: Drawing) -> Any:
+    from reportlab.lib.utils import ImageReader
     from reportlab.platypus import Flowable
 
     class Drawn(Flowable):  # type: ignore[misc]
@@ -233,57 +259,29 @@ def _flowable(drawing: Drawing) -> Any:
         def draw(self) -> None:
             self.canv.saveState()
             self.canv.scale(_MM, _MM)
-            for item in drawing.items:
-                _put(self.canv, item)
+            for item in painted(drawing):
+                if isinstance(item, str):
+                    self.canv.addLiteral(item)
+                elif isinstance(item, Raster):
+                    picture = ImageReader(io.BytesIO(item.png))
+                    self.canv.drawImage(picture, item.x, item.y, item.width_mm, item.height_mm)
+                else:
+                    _write(self.canv, item)
             self.canv.restoreState()
 
     return Drawn()
 
 
-def _put(canvas: Any, item: Item) -> None:
-    from reportlab.lib.utils import ImageReader
-
-    if isinstance(item, Raster):
-        canvas.drawImage(ImageReader(io.BytesIO(item.png)), item.x, item.y, item.width_mm, item.height_mm)
-    elif isinstance(item, Area):
-        canvas.setFillColor(item.fill)
-        canvas.drawPath(_path(canvas, item.rings, closed=True), stroke=0, fill=1, fillMode=0)
-    elif isinstance(item, Line | Runs):
-        closed, fill = (item.closed, item.fill) if isinstance(item, Line) else (False, None)
-        path = _path(canvas, (item.points,) if isinstance(item, Line) else item.runs, closed=closed)
-        canvas.setStrokeColor(item.ink)
-        canvas.setLineWidth(item.width_mm)
-        canvas.setLineCap(1)
-        canvas.setLineJoin(1)
-        canvas.setDash(*([list(item.dash_mm)] if item.dash_mm else []))
-        if fill:
-            canvas.setFillColor(fill)
-        canvas.drawPath(path, stroke=1, fill=1 if fill else 0)
-    else:
-        _write(canvas, item)
-
-
-def _path(canvas: Any, runs: Sequence[Sequence[Point]], *, closed: bool) -> Any:
-    path = canvas.beginPath()
-    for run in runs:
-        path.moveTo(*run[0])
-        for point in run[1:]:
-            path.lineTo(*point)
-        if closed:
-            path.close()
-    return path
-
-
 def _write(canvas: Any, item: Words) -> None:
     if item.boxed:
         left, low, right, top = box_of(item)
-        canvas.setFillColor("#ffffff")
-        canvas.setStrokeColor("#16191d")
+        canvas.setFillColor(_ink("#ffffff"))
+        canvas.setStrokeColor(_ink("#16191d"))
         canvas.setLineWidth(0.1)
         canvas.setDash()
         canvas.roundRect(left, low, right - left, top - low, 0.6, stroke=1, fill=1)
     canvas.saveState()
-    canvas.setFillColor(item.ink)
+    canvas.setFillColor(_ink(item.ink))
     canvas.translate(item.x, item.y)
     if item.upright:
         canvas.rotate(90)

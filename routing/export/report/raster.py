@@ -40,8 +40,8 @@ def lines(shot: Shot, mesh: ViewMesh, height_mm: float) -> list[tuple[int, Array
     """Edge by its place, and the seen stretches (n, 2) of it on paper."""
     return [
         (edge.place, stretch / DENSITY * [1, -1] + [0, height_mm])
-        for edge in mesh.edges
-        for stretch in visible(shot, edge)
+        for edge, stretches in zip(mesh.edges, visible(shot, mesh.edges), strict=True)
+        for stretch in stretches
     ]
 
 
@@ -56,7 +56,7 @@ def _png(keys: Bytes, light: Array) -> bytes:
     image = Image.fromarray(index, "P")
     image.putpalette(_palette())
     made = io.BytesIO()
-    image.save(made, "PNG", optimize=True)
+    image.save(made, "PNG", compress_level=6)
     return made.getvalue()
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -120,29 +120,35 @@ def _each(count: Ints) -> tuple[Ints, Ints]:
     return of, np.arange(len(of)) - np.repeat(np.cumsum(count) - count, count)
 
 
-def visible(shot: Shot, edge: MeshEdge) -> list[Array]:
-    """The seen stretches of an edge, as pixels (n, 2): where a face that it bounds shows beside it."""
-    points, faces = edge.points, edge.faces
-    flat = shot.pixels(points)
-    steps = np.maximum(1, np.ceil(np.linalg.norm(np.diff(flat, axis=0), axis=1) / _STEP_PX)).astype(np.int64)
-    starts = np.concatenate([[0], np.cumsum(steps)])
-    at = np.interp(np.arange(starts[-1] + 1), starts, np.arange(len(flat)))
-    line = np.column_stack([np.interp(at, np.arange(len(flat)), flat[:, k]) for k in range(2)])
+def visible(shot: Shot, edges: Sequence[MeshEdge]) -> list[list[Array]]:
+    """Of each edge the seen stretches, as pixels (n, 2): where a face that it bounds shows beside it."""
+    if not edges:
+        return []
+    sizes = np.array([len(edge.points) for edge in edges])
+    flat = shot.pixels(np.vstack([edge.points for edge in edges]))
+    last = np.cumsum(sizes) - 1
+    ahead = np.diff(flat, axis=0, append=flat[-1:])
+    ahead[last] = 0.0  # from the end of one edge nothing leads to the next
+    steps = np.maximum(1, np.ceil(np.linalg.norm(ahead, axis=1) / _STEP_PX)).astype(np.int64)
+    steps[last] = 1
+    of, place = _each(steps)
+    line = flat[of] + (place / steps[of])[:, None] * ahead[of]
+    edge_of = np.repeat(np.arange(len(edges)), sizes)[of]
     tall, wide = shot.faces.shape
     x, y = np.floor(line.T).astype(np.int64)
     px, py = (np.clip(v + np.array([[-1], [0], [1]]), 0, n - 1) for v, n in ((x, wide), (y, tall)))
     around = shot.faces[py[:, None], px[None]]  # (3, 3, n)
+    faces = np.array([edge.faces for edge in edges])[edge_of].T
     seen = np.any([around == face for face in faces], axis=(0, 1, 2))
-    corner = np.zeros(len(line), bool)
-    corner[starts] = True
-    bounds = np.flatnonzero(np.diff(np.concatenate([[False], seen, [False]]).astype(int)))
-    found = []
-    for first, end in bounds.reshape(-1, 2):
-        keep = corner[first:end].copy()
-        keep[[0, -1]] = True
-        stretch = line[first:end][keep]
-        if len(stretch) > 1 and end - first > 2:
-            found.append(stretch)
+    new = np.diff(edge_of, prepend=-1) != 0
+    begins = np.flatnonzero(seen & (new | ~np.concatenate([[False], seen[:-1]])))
+    ends = np.flatnonzero(seen & np.concatenate([new[1:] | ~seen[1:], [True]])) + 1
+    found: list[list[Array]] = [[] for _ in edges]
+    for first, end in zip(begins, ends, strict=True):
+        if end - first > 2:
+            keep = place[first:end] == 0  # the edge's own corners
+            keep[[0, -1]] = True
+            found[edge_of[first]].append(line[first:end][keep])
     return found
 
 

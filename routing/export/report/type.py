@@ -39,6 +39,9 @@ def stretches(text: str, face: str = NORMAL) -> Iterator[tuple[str, str]]:
     Letters that no face has lose their accents or are written by their number.
     """
     whole = unicodedata.normalize("NFC", text)
+    if whole and _glyphs(face).issuperset(map(ord, whole.replace("\n", ""))):
+        yield face, whole
+        return
     order = _readers_for(whole)
     set_in = [(_face_of(c, face, order), c) for c in whole]
     pieces = [(name, c) if name else (face, _replaced(c)) for name, c in set_in]

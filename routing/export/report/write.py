@@ -2,20 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any
 
+from featurize.isolate import run_in_parts
 from routing.export.palette import colours
 from routing.export.report import html
-from routing.export.report.blocks import clean, sizes
+from routing.export.report.blocks import Report, clean, sizes
 from routing.export.report.compose import Composer, Paper, explode_map
-from routing.export.report.pdf import pdf
+from routing.export.report.pdf import pdf, prepare
 from routing.export.report.setup_sheets import is_machined
 from routing.export.viewer.mesh import body_of, packed
 
 PAGE, SHEET = "report.html", "report.pdf"
+_LIMIT_S = 300.0  # the exporter's own
 
 
 @dataclass(frozen=True, eq=False)
@@ -26,21 +29,36 @@ class Shown:
     ground: Any
 
 
-def write_papers(paper: Paper, shown: Shown, folder: Path) -> None:
-    """Every file: report, a sheet for each setup of a machine, a pack for each reader."""
+def write_papers(paper: Paper, shown: Shown, folder: Path, more: Callable[[], None]) -> None:
+    """Every file: report, a sheet for each setup of a machine, a pack for each reader; what ``more`` writes.
+
+    All that they show is made first, then they are laid out side by side.
+    """
     made = Composer(paper)
-    report = made.report()
+    whole = made.report()
+    sheets = [
+        (f"setup_{setup['number']:02}", made.sheet_report(setup))
+        for setup in paper.content["setups"]
+        if is_machined(setup)
+    ]
+    packs = [(pack.stem, pack.report) for pack in made.packs()]
+    tasks: list[Callable[[], None]] = [
+        partial(_write_whole, whole, paper, shown, folder),
+        more,
+        *(partial(_write_short, report, folder / stem) for stem, report in (*packs, *sheets)),
+    ]
+    prepare()
+    run_in_parts(tasks, time_limit_s=_LIMIT_S)
+
+
+def _write_whole(report: Report, paper: Paper, shown: Shown, folder: Path) -> None:
     (folder / SHEET).write_bytes(pdf(report))
     (folder / PAGE).write_text(html.page(report, _view(paper, shown)), encoding="utf-8")
-    for setup in paper.content["setups"]:
-        if is_machined(setup):
-            sheet = made.sheet_report(setup)
-            stem = folder / f"setup_{setup['number']:02}"
-            stem.with_suffix(".pdf").write_bytes(pdf(sheet))
-            stem.with_suffix(".html").write_text(html.page(sheet, None), encoding="utf-8")
-    for pack in made.packs():
-        (folder / f"{pack.stem}.pdf").write_bytes(pdf(pack.report))
-        (folder / f"{pack.stem}.html").write_text(html.page(pack.report, None), encoding="utf-8")
+
+
+def _write_short(report: Report, path: Path) -> None:
+    path.with_suffix(".pdf").write_bytes(pdf(report))
+    path.with_suffix(".html").write_text(html.page(report, None), encoding="utf-8")
 
 
 def _view(paper: Paper, shown: Shown) -> dict[str, Any]:

@@ -65,31 +65,26 @@ def mesh_of(solid: Any, deflection_mm: float | None = None) -> ViewMesh:
     from OCP.TopoDS import TopoDS
 
     from featurize.brep.shapes import FACE, mapped
+    from featurize.brep.triangulation import triangles_of
 
     copy = BRepBuilderAPI_Copy(solid, False, False).Shape()
     size = deflection_mm or _SHARE * _diagonal_mm(solid)
     BRepMesh_IncrementalMesh(copy, size, False, np.radians(_ANGLE_DEG), False)
     faces = mapped(copy, FACE)
+    shapes = [TopoDS.Face_s(faces(place + 1)) for place in range(faces.Extent())]
     positions, triangles, owners = [], [], []
     meshes: list[Any] = []
     start = 0
-    for place in range(faces.Extent()):
-        face = TopoDS.Face_s(faces(place + 1))
+    for place, (face, mesh) in enumerate(zip(shapes, triangles_of(shapes), strict=True)):
         at = TopLoc_Location()
-        found = BRep_Tool.Triangulation_s(face, at)
-        meshes.append((found, at, start))
-        if found is None:
+        meshes.append((BRep_Tool.Triangulation_s(face, at), at, start))
+        if mesh is None:
             continue
-        move = at.Transformation()
-        nodes = (found.Node(i + 1).Transformed(move) for i in range(found.NbNodes()))
-        points = np.array([(p.X(), p.Y(), p.Z()) for p in nodes])
-        corners = np.array([found.Triangle(i + 1).Get() for i in range(found.NbTriangles())]) - 1
-        if face.Orientation() == TopAbs_Orientation.TopAbs_REVERSED:
-            corners = corners[:, ::-1]
-        positions.append(points)
-        triangles.append(corners + start)
-        owners.append(np.full(len(corners), place))
-        start += len(points)
+        turned = face.Orientation() == TopAbs_Orientation.TopAbs_REVERSED
+        positions.append(mesh.nodes)
+        triangles.append((mesh.corners[:, ::-1] if turned else mesh.corners) + start)
+        owners.append(np.full(len(mesh.corners), place))
+        start += len(mesh.nodes)
     if not positions:
         raise ValueError("the solid has no face that can be meshed")
     where, sides = np.vstack(positions), np.vstack(triangles)

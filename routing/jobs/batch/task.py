@@ -5,10 +5,12 @@ from __future__ import annotations
 import pkgutil
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from functools import partial
 from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from featurize import isolate, system
 from featurize.errors import Code, StepError
 from featurize.isolate import ended, report
 from routing.inputs.choices import Choices
@@ -41,7 +43,10 @@ class FileTask:
 
 def pool(size: int, limits: Limits) -> Pool:
     """Workers that ``do`` tasks."""
-    return Pool(size, do, limits, warm_up=load_all, cleaned=lambda task: sweep(task.out_dir.parent))
+    share = max(1, system.processors() // size)
+    return Pool(
+        size, do, limits, warm_up=partial(_ready, share), cleaned=lambda task: sweep(task.out_dir.parent)
+    )
 
 
 # What a job never needs, and what it loads late from outside.
@@ -60,6 +65,11 @@ _LATE = (
     "reportlab.platypus",
     "scipy.ndimage",
 )
+
+
+def _ready(share: int) -> None:
+    isolate.use_processors(share)
+    load_all()
 
 
 def load_all() -> None:
