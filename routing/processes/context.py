@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Hashable, Iterable
 from dataclasses import dataclass, field, replace
-from functools import cached_property
+from functools import cached_property, lru_cache
 from typing import Any, TypeVar
 from typing import cast as typed
 
@@ -29,6 +29,16 @@ from routing.processes.shop import Shop
 T = TypeVar("T")
 # Tool steel as it is supplied, annealed (common practice: some 20 HRC, no source).
 SOFT_STEEL = Material.named("steel-20hrc")
+
+
+def bearing(direction: Array) -> tuple[float, ...]:
+    """A direction (3,) as a key: one for all that differ by rounding alone."""
+    return _bearing(np.asarray(direction, float).tobytes())
+
+
+@lru_cache(maxsize=1024)
+def _bearing(raw: bytes) -> tuple[float, ...]:
+    return tuple(np.round(np.frombuffer(raw), 9).tolist())
 
 
 def _mesh_of(facets: Array) -> Mesh:
@@ -170,7 +180,7 @@ class JobContext:
     def silhouette(self, along: Array) -> tuple[View, Any]:
         """The whole part's silhouette along a unit direction (shapely), and the view it is in."""
         view = View.of(self.part, along)
-        return view, self.kept(("silhouette", *np.round(along, 9)), lambda: cast(self.part, view))
+        return view, self.kept(("silhouette", bearing(along)), lambda: cast(self.part, view))
 
     def top_mm(self, direction: Array) -> float:
         """The part's highest level along a unit direction, over its frame's origin."""
