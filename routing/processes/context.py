@@ -66,7 +66,7 @@ class JobContext:
     @cached_property
     def scene(self) -> Scene:
         """Mesh corners, facets and lines of sight for each face."""
-        return self.kept("scene", lambda: Scene(self.part, frozenset()))
+        return self.seen("scene", lambda: Scene(self.part, frozenset()))
 
     @cached_property
     def owner(self) -> dict[int, Feature]:
@@ -158,6 +158,14 @@ class JobContext:
             self._kept[key] = make()
         return typed("T", self._kept[key])
 
+    def seen(self, key: Hashable, make: Callable[[], T]) -> T:
+        """A value that hangs on the part alone, made once for all jobs on it: a new choice finds it again."""
+        # Kept on the part itself: a store elsewhere would keep the part alive.
+        known: dict[Hashable, object] = vars(self.part).setdefault("_seen", {})
+        if key not in known:
+            known[key] = make()
+        return typed("T", known[key])
+
     @property
     def blank_mm3(self) -> float:
         """Of the squared blank."""
@@ -175,12 +183,12 @@ class JobContext:
     def extent_mm(self, direction: Array) -> float:
         """Size of the whole part along a unit direction."""
         along = np.asarray(direction)
-        return self.kept(("extent", along.tobytes()), lambda: float(np.ptp(self.part.mesh.vertices @ along)))
+        return self.seen(("extent", along.tobytes()), lambda: float(np.ptp(self.part.mesh.vertices @ along)))
 
     def silhouette(self, along: Array) -> tuple[View, Any]:
         """The whole part's silhouette along a unit direction (shapely), and the view it is in."""
         view = View.of(self.part, along)
-        return view, self.kept(("silhouette", bearing(along)), lambda: cast(self.part, view))
+        return view, self.seen(("silhouette", bearing(along)), lambda: cast(self.part, view))
 
     def top_mm(self, direction: Array) -> float:
         """The part's highest level along a unit direction, over its frame's origin."""
@@ -189,4 +197,4 @@ class JobContext:
         def make() -> float:
             return float(((self.part.mesh.vertices - self.part.frame.origin) @ along).max())
 
-        return self.kept(("top over the origin", along.tobytes()), make)
+        return self.seen(("top over the origin", along.tobytes()), make)

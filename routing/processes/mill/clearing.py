@@ -73,8 +73,8 @@ class Clearing:
     @classmethod
     def of(cls, job: JobContext, feature: Feature, toward: Array, widest_mm: float) -> Clearing:
         """``widest_mm`` is the diameter of the largest cutter that will be asked about."""
-        key = ("clearing", feature.id, widest_mm, bearing(toward))
-        return job.kept(key, lambda: cls._made(job, feature, toward, widest_mm))
+        key = ("clearing", feature.faces, widest_mm, bearing(toward))
+        return job.seen(key, lambda: cls._made(job, feature, toward, widest_mm))
 
     @classmethod
     def _made(cls, job: JobContext, feature: Feature, toward: Array, widest_mm: float) -> Clearing:
