@@ -87,10 +87,10 @@ def cast(part: Part, view: View, faces: NDArray[np.int64] | None = None) -> Any:
     if faces is None:
         # The facets that look along the view cover all that the others do, and they what the first do.
         seen = turn > 0 if float(turn[flat].sum()) >= 0 else turn < 0
-    exact = seen & flat & np.array([covers(s, view) for s in surfaces], bool)[owner]
+    covering = np.array([covers(s, view) for s in surfaces], bool)[owner]
+    exact = seen & flat & covering
     found = _united(corners[exact], on_grid=len(np.unique(owner[exact])) > 1)
-    round_ = ~flat & np.array([covers(s, view) for s in surfaces], bool)[owner]
-    facets = corners[seen & round_ & (np.abs(turn) > tol.LENGTH_MM**2)]
+    facets = corners[seen & ~flat & covering & (np.abs(turn) > tol.LENGTH_MM**2)]
     if len(facets) and not found.is_empty:
         # Most round faces lie under or over flat ones: what they cast is there already.
         facets = facets[_beyond(found, facets)]

@@ -122,6 +122,15 @@ class _Asked:
 
 
 def _find_all(part: Part, asked: _Asked, memo: dict[object, object]) -> tuple[Feature, ...]:
+    """Every feature, threads unsettled; kept with the part, so that an answer about threads asks no more."""
+    known: dict[object, tuple[Feature, ...]] = vars(part).setdefault("_features", {})
+    key = families(), _name(asked.built), tuple(asked.callouts)
+    if key not in known:
+        known[key] = _find(part, asked, memo)
+    return known[key]
+
+
+def _find(part: Part, asked: _Asked, memo: dict[object, object]) -> tuple[Feature, ...]:
     scene = Scene(part, frozenset(f.id for f in part.faces), memo=memo)
     for family in families():
         found = tuple(family.find(scene))
@@ -165,5 +174,13 @@ def _with_threads(part: Part, features: tuple[Feature, ...], asked: _Asked) -> t
 
 
 def _stood_on(part: Part, up: Array) -> Part:
-    """The part with z along the axis of its frame nearest to a direction, in its sense."""
-    return part.in_frame(part.frame.stood_on(part.mesh.vertices, up))
+    """The part with z along the axis of its frame nearest to a direction, in its sense; one for a frame."""
+    frame = part.frame.stood_on(part.mesh.vertices, up)
+    known: dict[object, Part] = vars(part).setdefault("_stood", {})
+    if _name(frame) not in known:
+        known[_name(frame)] = part.in_frame(frame)
+    return known[_name(frame)]
+
+
+def _name(frame: Frame) -> tuple[bytes, bytes]:
+    return frame.origin.tobytes(), frame.axes.tobytes()

@@ -8,13 +8,15 @@ the opening has a second storey, joined to the first along a nearly flat outward
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import compress
 from typing import Any
 
 import numpy as np
 import shapely
+from numpy.typing import NDArray
 
 from featurize import tolerances as tol
-from featurize.brep.hollows import hollows
+from featurize.brep.hollows import Levels
 from featurize.brep.part import Convexity, Edge
 from featurize.brep.rays import first_hits
 from featurize.brep.surfaces import Array, Cylinder, Plane, orthonormal_basis
@@ -69,21 +71,22 @@ def _rings(scene: Scene, walls: set[int], axis: Array) -> list[list[int]]:
         for f in ring:
             join(min(ring), f)
     fenced = set[int]().union(*around)
+    surface = scene.surface
+    surfaces = [{surface[f] for f in ring} for ring in around]
     for e in scene.part.edges:
         if fenced.issuperset(e.faces) and _is_storey(e, axis):
             join(*e.faces)
-    for one in around:
+    for one, lies_on in zip(around, surfaces, strict=True):
         # What another cut has parted lies over or under it, each wall on the surface of one of its own.
-        for other in around:
-            surfaces = {scene.surface[f] for f in other}
+        for other, on in zip(around, surfaces, strict=True):
             if (
-                top(min(one)) != top(min(other))
-                and all(scene.surface[f] in surfaces for f in one)
+                lies_on <= on
+                and top(min(one)) != top(min(other))
                 and all(_is_beside(scene, f, sorted(other), axis) for f in one)
             ):
                 join(min(one), min(other))
     for f in walls - fenced:
-        twin = next((o for o in fenced if scene.surface[o] == scene.surface[f]), None)
+        twin = next((o for o in fenced if surface[o] == surface[f]), None)
         if twin is not None and _is_beside(scene, f, [o for o in fenced if top(o) == top(twin)], axis):
             join(f, twin)
     groups: dict[int, list[int]] = {}
@@ -95,21 +98,29 @@ def _rings(scene: Scene, walls: set[int], axis: Array) -> list[list[int]]:
 
 def _around_hollows(scene: Scene, walls: set[int], axis: Array) -> list[frozenset[int]]:
     """Walls that by themselves fence in a hollow of some level's section, which has a way to both ends."""
-    if not any(_may_be_shaped(scene, f) for f in walls):
+    shaped = frozenset(f for f in walls if _may_be_shaped(scene, f))
+    if not shaped:
         return []
-    mesh = scene.part.mesh
+    cut = Levels(scene.part.mesh, axis)
     found: list[frozenset[int]] = []
     through = {f for f in walls if not _stands_on_floor(scene, f, axis)}
+    around: dict[int, list[frozenset[int]]] = {}
+
+    def wanted(faces: frozenset[int]) -> bool:
+        known = around.get(min(faces), ())
+        return faces <= through and not faces.isdisjoint(shaped) and not any(faces <= k for k in known)
+
     for level in _levels(scene, walls, axis):
-        for hollow in hollows(mesh, axis, level):
-            if not hollow.faces <= through or any(hollow.faces <= known for known in found):
-                continue
-            if not any(_may_be_shaped(scene, f) for f in hollow.faces):
-                continue
-            spots = _spots(hollow.polygon) @ hollow.basis + level * axis
-            met = np.concatenate([first_hits(mesh, spots, way)[1] for way in (axis, -axis)])
-            if walls.issuperset(met[met >= 0].tolist()):  # no floor, though walls may lean in
+        closed = [h for h in cut.hollows(level, wanted) if wanted(h.faces)]
+        # Most that have a floor show it at one spot.
+        middles = np.array([h.polygon.representative_point().coords[0] for h in closed]).reshape(-1, 2)
+        free = _is_free(scene, walls, axis, level, middles)
+        for hollow in compress(closed, free):
+            rim = _beside_rim(hollow.polygon)
+            if wanted(hollow.faces) and all(_is_free(scene, walls, axis, level, rim)):
                 found.append(hollow.faces)
+                for f in hollow.faces:
+                    around.setdefault(f, []).append(hollow.faces)
     return found
 
 
@@ -124,11 +135,20 @@ def _stands_on_floor(scene: Scene, f: int, axis: Array) -> bool:
     return False
 
 
-def _spots(polygon: Any) -> Array:
-    """Points (n, 2) in a polygon: its middle, and some just inside its edge."""
+def _is_free(scene: Scene, walls: set[int], axis: Array, level: float, spots: Array) -> NDArray[np.bool_]:
+    """Whether lines of sight from spots (n, 2) of a section, both ways, meet no floor, though walls may lean
+    in."""
+    if not len(spots):
+        return np.ones(0, bool)
+    points = spots @ orthonormal_basis(axis)[:2] + level * axis
+    met = np.stack([first_hits(scene.part.mesh, points, way)[1] for way in (axis, -axis)])
+    return np.asarray((np.isin(met, [-1, *walls])).all(axis=0))
+
+
+def _beside_rim(polygon: Any) -> Array:
+    """Points (n, 2) just inside a polygon's edge."""
     inside = shapely.get_coordinates(polygon.buffer(-tol.VOID_MM).boundary)
-    some = inside[:: max(1, len(inside) // _SPOTS)]
-    return np.vstack([polygon.representative_point().coords[0], some])
+    return np.asarray(inside[:: max(1, len(inside) // _SPOTS)])
 
 
 def _may_be_shaped(scene: Scene, f: int) -> bool:

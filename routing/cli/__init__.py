@@ -1,5 +1,8 @@
 """The command line."""
 
-from routing.cli.app import main
 
-__all__ = ["main"]
+def main() -> None:
+    """Entry point of the command; loads it here, since a child loads the file that called this again."""
+    from routing.cli.app import main as run
+
+    run()

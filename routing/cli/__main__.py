@@ -1,4 +1,4 @@
-from routing.cli.app import main
+from routing.cli import main
 
 if __name__ == "__main__":
     main()

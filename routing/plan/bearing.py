@@ -114,7 +114,7 @@ def _outside(job: JobContext, side: str) -> Outside:
     part, frame = job.part, job.part.frame
     along = frame.direction(side)
     view = View.toward(frame.origin, along, frame.axes[("xyz".index(side[1]) + 1) % 3])
-    on_box = job.kept("faces on the box", lambda: _on_box(job))
+    on_box = job.seen("faces on the box", lambda: _on_box(job))
     own = on_box.get(side, [])
     level = float(((part.mesh.vertices - frame.origin) @ along).max())
     finished = cast(part, view, np.array(own, np.int64)) if own else shapely.Polygon()

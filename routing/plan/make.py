@@ -15,7 +15,7 @@ from routing.plan.edges import Break, EdgeVerdict, contradictions, edge_flags, e
 from routing.plan.estimate import estimate
 from routing.plan.estimate.efforts import Efforts
 from routing.plan.estimate.ways import Way, demagnetised, way
-from routing.plan.holding.plan import Held, hold, holding_flags
+from routing.plan.holding.plan import Held, hold, holding_flags, magnetic, magnetised
 from routing.plan.plan import Pass, Plan, PlannedStep, Setup, name_of_stock
 from routing.plan.steps import STATIONS, Step, tasks_of_all
 from routing.plan.thin_walls import fragile_places
@@ -149,14 +149,16 @@ def _on(
     """What one process would take over, and the way that comes of it."""
     moved = [r.moved_to(process) for r in routed]
     taken = tuple(m.feature.id for m, r in zip(moved, routed, strict=True) if m is not r)
-    return taken, _held(efforts, way(efforts, moved, broken))[0] if taken else chosen
+    if not taken:
+        return taken, chosen
+    loose = way(efforts, moved, broken)
+    return taken, demagnetised(efforts, loose, magnetised(efforts.job, _setups(loose)))
 
 
 def _held(efforts: Efforts, loose: Way) -> tuple[Way, tuple[Held, ...]]:
     """A way with what comes of how its setups are held, and that."""
     held = hold(efforts.job, _setups(loose))
-    magnets = [n for n, h in enumerate(held, 1) if h.answer is not None and h.answer.magnetises]
-    return demagnetised(efforts, loose, magnets), held
+    return demagnetised(efforts, loose, magnetic(held)), held
 
 
 def _by_feature(flags: Sequence[Flag]) -> dict[str | None, list[Flag]]:

@@ -153,8 +153,12 @@ def _measured(feature: Feature) -> tuple[int, ...]:
 
 def _behind(job: JobContext) -> dict[int, list[_Behind]]:
     """The faces behind each that is measured, those near to parallel."""
+    faces = tuple(i for f in job.features for i in _measured(f))
+    return job.seen(("behind walls", faces), lambda: _behind_faces(job, faces))
+
+
+def _behind_faces(job: JobContext, faces: Sequence[int]) -> dict[int, list[_Behind]]:
     found: dict[int, list[_Behind]] = {}
-    faces = [i for f in job.features for i in _measured(f)]
     rays = [_rays(job, i) for i in faces]
     chunks = np.cumsum([len(points) for points, _ in rays]) // _CHUNK
     for chunk in np.unique(chunks):
@@ -191,7 +195,7 @@ def _pairs(
 
 def _normals(job: JobContext, faces: NDArray[np.int64], points: Array) -> Array:
     """Outward normals (n, 3) at points of faces (n,); of a free form those of its nearest samples."""
-    table = job.kept("normals", lambda: NormalTable([f.surface for f in job.part.faces]))
+    table = job.seen("normals", lambda: NormalTable([f.surface for f in job.part.faces]))
     found = table.at(faces, points[:, None])[:, 0]
     free = ~table.known[faces]
     for i in np.unique(faces[free]):
@@ -211,7 +215,7 @@ def _rays(job: JobContext, face_id: int) -> tuple[Array, Array]:
     face = job.part.faces[face_id]
     if not isinstance(face.surface, Plane):
         return face.points, face.normals
-    own = job.kept("skin by face", lambda: _skin(job))[face_id]
+    own = job.seen("skin by face", lambda: _skin(job))[face_id]
     corners = job.triangles([face_id])
     # Corners of the mesh lie on the rim: they are drawn in by a hair, towards their facet's middle.
     drawn = corners + 1e-3 * (corners.mean(axis=1, keepdims=True) - corners)

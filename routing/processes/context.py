@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Hashable, Iterable
 from dataclasses import dataclass, field, replace
-from functools import cached_property
+from functools import cached_property, lru_cache
 from typing import Any, TypeVar
 from typing import cast as typed
 
@@ -29,6 +29,16 @@ from routing.processes.shop import Shop
 T = TypeVar("T")
 # Tool steel as it is supplied, annealed (common practice: some 20 HRC, no source).
 SOFT_STEEL = Material.named("steel-20hrc")
+
+
+def bearing(direction: Array) -> tuple[float, ...]:
+    """A direction (3,) as a key: one for all that differ by rounding alone."""
+    return _bearing(np.asarray(direction, float).tobytes())
+
+
+@lru_cache(maxsize=1024)
+def _bearing(raw: bytes) -> tuple[float, ...]:
+    return tuple(np.round(np.frombuffer(raw), 9).tolist())
 
 
 def _mesh_of(facets: Array) -> Mesh:
@@ -56,7 +66,7 @@ class JobContext:
     @cached_property
     def scene(self) -> Scene:
         """Mesh corners, facets and lines of sight for each face."""
-        return self.kept("scene", lambda: Scene(self.part, frozenset()))
+        return self.seen("scene", lambda: Scene(self.part, frozenset()))
 
     @cached_property
     def owner(self) -> dict[int, Feature]:
@@ -148,6 +158,14 @@ class JobContext:
             self._kept[key] = make()
         return typed("T", self._kept[key])
 
+    def seen(self, key: Hashable, make: Callable[[], T]) -> T:
+        """A value that hangs on the part alone, made once for all jobs on it: a new choice finds it again."""
+        # Kept on the part itself: a store elsewhere would keep the part alive.
+        known: dict[Hashable, object] = vars(self.part).setdefault("_seen", {})
+        if key not in known:
+            known[key] = make()
+        return typed("T", known[key])
+
     @property
     def blank_mm3(self) -> float:
         """Of the squared blank."""
@@ -165,12 +183,12 @@ class JobContext:
     def extent_mm(self, direction: Array) -> float:
         """Size of the whole part along a unit direction."""
         along = np.asarray(direction)
-        return self.kept(("extent", along.tobytes()), lambda: float(np.ptp(self.part.mesh.vertices @ along)))
+        return self.seen(("extent", along.tobytes()), lambda: float(np.ptp(self.part.mesh.vertices @ along)))
 
     def silhouette(self, along: Array) -> tuple[View, Any]:
         """The whole part's silhouette along a unit direction (shapely), and the view it is in."""
         view = View.of(self.part, along)
-        return view, self.kept(("silhouette", *np.round(along, 9)), lambda: cast(self.part, view))
+        return view, self.seen(("silhouette", bearing(along)), lambda: cast(self.part, view))
 
     def top_mm(self, direction: Array) -> float:
         """The part's highest level along a unit direction, over its frame's origin."""
@@ -179,4 +197,4 @@ class JobContext:
         def make() -> float:
             return float(((self.part.mesh.vertices - self.part.frame.origin) @ along).max())
 
-        return self.kept(("top over the origin", along.tobytes()), make)
+        return self.seen(("top over the origin", along.tobytes()), make)

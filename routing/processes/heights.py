@@ -23,7 +23,7 @@ from featurize.brep.silhouette import View, twice_area
 from featurize.brep.surfaces import Array
 from featurize.feature import Feature, Vec3
 from featurize.recognise.scene import vec
-from routing.processes.context import JobContext
+from routing.processes.context import JobContext, bearing
 from routing.processes.tools import Cutter
 
 # Points in a grid: enough to tell a gap to a hundredth of a feature, few enough for a second.
@@ -58,8 +58,8 @@ class HeightGrid:
     @classmethod
     def of(cls, job: JobContext, feature: Feature, toward: Array, around_mm: float = 1.0) -> HeightGrid:
         """The grid over a feature and as far around as a tool that stands beside it."""
-        key = ("heights", feature.id, around_mm, *np.round(toward, 9))
-        return job.kept(key, lambda: cls.over(job, feature.faces, toward, around_mm))
+        key = ("heights", feature.faces, around_mm, bearing(toward))
+        return job.seen(key, lambda: cls.over(job, feature.faces, toward, around_mm))
 
     @classmethod
     def over(cls, job: JobContext, ids: Iterable[int], toward: Array, margin_mm: float) -> HeightGrid:
@@ -222,7 +222,7 @@ class _Toward:
 
     @classmethod
     def of(cls, job: JobContext, toward: Array) -> _Toward:
-        return job.kept(("toward", *np.round(toward, 9)), lambda: cls._made(job, toward))
+        return job.seen(("toward", bearing(toward)), lambda: cls._made(job, toward))
 
     @classmethod
     def _made(cls, job: JobContext, toward: Array) -> _Toward:

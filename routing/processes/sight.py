@@ -47,7 +47,7 @@ def hidden_from(job: JobContext, ids: Iterable[int], direction: Array) -> Hidden
     """The worst obstacle between some faces and a tool outside along ``direction``; None when none is."""
     ids = tuple(ids)
     key = "hidden", ids, direction.tobytes()  # several processes ask it
-    return job.kept(key, lambda: _hidden_from(job, ids, direction))
+    return job.seen(key, lambda: _hidden_from(job, ids, direction))
 
 
 def _hidden_from(job: JobContext, ids: Sequence[int], direction: Array) -> Hidden | None:

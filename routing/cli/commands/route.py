@@ -8,6 +8,7 @@ from typing import Annotated
 
 import typer
 
+from featurize.isolate import start_ahead
 from routing.cli.commands.options import (
     BLOCKED,
     Blank,
@@ -35,6 +36,7 @@ from routing.cli.commands.options import (
     pairs,
     settle,
 )
+from routing.jobs.loading import load
 
 
 def register(app: typer.Typer) -> None:
@@ -96,6 +98,8 @@ def route(
             strict=strict,
             drawing=str(drawing) if drawing else None,
         )
+        if cache is None:  # else it may be known
+            start_ahead(load)
         from routing.cli import console
         from routing.export.exporters import all_exporters, is_paper, letter, paper_name
         from routing.inputs.shop import load_shop

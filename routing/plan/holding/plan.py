@@ -30,6 +30,8 @@ WAYS: Mapping[str, Callable[[Situation], Answer]] = {
     "chuck": chuck,
     "clamps": clamps,
 }
+# Of these the part may come magnetic.
+MAGNETIC = frozenset({"magnet", "blocks"})
 # Decimals to which the areas of seats are compared.
 _SAME_MM2 = 3
 
@@ -85,19 +87,50 @@ class HeldStep(Protocol):
 
 def hold(job: JobContext, setups: Sequence[Sequence[HeldStep]]) -> tuple[Held, ...]:
     """A holding for each setup, given by its steps, in order."""
+    return tuple(_each(job, setups, lambda process: True))
+
+
+def magnetised(job: JobContext, setups: Sequence[Sequence[HeldStep]]) -> list[int]:
+    """The numbers of the setups that leave the part magnetic; only what may be held so is looked at."""
+
+    def may_be(process: str) -> bool:
+        return process not in STATIONS and not MAGNETIC.isdisjoint(job.processes[process].holding(job).ways)
+
+    return magnetic(_each(job, setups, may_be))
+
+
+def magnetic(held: Iterable[Held]) -> list[int]:
+    """The numbers of setups held so that the part is magnetic afterwards."""
+    return [h.setup for h in held if h.answer is not None and h.answer.magnetises]
+
+
+def _each(
+    job: JobContext, setups: Sequence[Sequence[HeldStep]], wanted: Callable[[str], bool]
+) -> Iterator[Held]:
+    """A holding for each setup whose process is wanted."""
     made: set[str] = set()
     threaded: set[str] = set()
-    found = []
     for number, (steps, over) in enumerate(zip(setups, _over(job, setups), strict=True), 1):
         cut = {f for s in steps if s.stage not in _NOT_CUT for f in s.features}
-        held = _held(job, number, steps[0], cut, made, threaded, max(over))
-        if max(over) - min(over) > tol.LENGTH_MM:  # nobody knows how a given blank lies in a fixture
-            held = replace(held, fixtures=())
-        before = frozenset(made)
-        found.append(replace(held, made=before, cut=frozenset(cut), over_mm=max(over)))
+        if wanted(steps[0].process):
+            yield _one(job, number, steps[0], cut, made, threaded, over)
         made |= {f for s in steps if s.stage not in _NOT_MADE for f in s.features}
         threaded |= {f for s in steps if s.stage == Stage.THREAD for f in s.features}
-    return tuple(found)
+
+
+def _one(
+    job: JobContext,
+    number: int,
+    first: HeldStep,
+    cut: set[str],
+    made: set[str],
+    threaded: set[str],
+    over: list[float],
+) -> Held:
+    held = _held(job, number, first, cut, made, threaded, max(over))
+    if max(over) - min(over) > tol.LENGTH_MM:  # nobody knows how a given blank lies in a fixture
+        held = replace(held, fixtures=())
+    return replace(held, made=frozenset(made), cut=frozenset(cut), over_mm=max(over))
 
 
 def _over(job: JobContext, setups: Sequence[Sequence[HeldStep]]) -> Iterator[list[float]]:

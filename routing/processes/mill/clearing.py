@@ -17,7 +17,7 @@ from scipy import ndimage
 
 from featurize.brep.surfaces import Array
 from featurize.feature import Feature
-from routing.processes.context import JobContext
+from routing.processes.context import JobContext, bearing
 from routing.processes.heights import HeightGrid
 from routing.processes.sizes import rim_depth
 from routing.processes.tools import Cutter
@@ -68,12 +68,13 @@ class Clearing:
     rim_mm: float  # its depth
     levels: tuple[_Level, ...]
     _known: dict[tuple[float, float, bool], float] = field(default_factory=dict, repr=False)
+    _counted: dict[tuple[int, float, float], int] = field(default_factory=dict, repr=False)
 
     @classmethod
     def of(cls, job: JobContext, feature: Feature, toward: Array, widest_mm: float) -> Clearing:
         """``widest_mm`` is the diameter of the largest cutter that will be asked about."""
-        key = ("clearing", feature.id, widest_mm, *np.round(toward, 9))
-        return job.kept(key, lambda: cls._made(job, feature, toward, widest_mm))
+        key = ("clearing", feature.faces, widest_mm, bearing(toward))
+        return job.seen(key, lambda: cls._made(job, feature, toward, widest_mm))
 
     @classmethod
     def _made(cls, job: JobContext, feature: Feature, toward: Array, widest_mm: float) -> Clearing:
@@ -104,7 +105,8 @@ class Clearing:
     def left_share(self, cutter: Cutter, reach_mm: float) -> float:
         """What it leaves of the feature's volume: corners, narrow places, what is out of its reach."""
         ball = cutter.form == "ball"
-        asked = cutter.radius_mm, round(reach_mm, 6), ball
+        deepest = float(self.levels[0].depths_mm.max())
+        asked = cutter.radius_mm, min(round(reach_mm, 6), deepest), ball
         if asked not in self._known:
             whole = left = 0.0
             for level in self.levels:
@@ -134,14 +136,25 @@ class Clearing:
 
     def _opened(self, level: _Level, keeps_mm: float, sweeps_mm: float) -> int:
         """Points of the feature that a disc gets to whose middle keeps off the metal."""
+        asked = id(level), keeps_mm, sweeps_mm
+        if asked not in self._counted:
+            self._counted[asked] = self._count(level, keeps_mm, sweeps_mm)
+        return self._counted[asked]
+
+    def _count(self, level: _Level, keeps_mm: float, sweeps_mm: float) -> int:
         # The middles' own region goes on for half a pitch past the last of them.
         within = sweeps_mm + self.pitch_mm / 2
         near = level.around(int(np.ceil(within / self.pitch_mm)) + 1)
         middles = level.room[near] >= keeps_mm
         if not middles.any():
             return 0
-        away = ndimage.distance_transform_edt(~middles) * self.pitch_mm
-        return int((level.air[near] & (away <= within)).sum())
+        # The nearest middles are found for all, how far they are for the feature's own air alone.
+        nearest = ndimage.distance_transform_edt(~middles, return_distances=False, return_indices=True)
+        own = np.nonzero(level.air[near])
+        away = np.sqrt(
+            sum(np.square(at[own] - place, dtype=float) for at, place in zip(nearest, own, strict=True))
+        )
+        return int((away * self.pitch_mm <= within).sum())
 
 
 @dataclass(frozen=True)

@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import numpy as np
-
 from featurize import tolerances as tol
 from featurize.brep.surfaces import Array
 from featurize.feature import Feature
-from routing.processes.context import JobContext
+from routing.processes.context import JobContext, bearing
 from routing.processes.heights import HeightGrid
 from routing.processes.mill.shop import MillShop
 from routing.processes.tools import Cutter
@@ -21,7 +19,7 @@ def stick_out_mm(job: JobContext, feature: Feature, toward: Array, cutter: Cutte
 
     The least that the shop gives, or more, as many diameters of the shank as the material bears.
     """
-    key = ("stick out", feature.id, cutter, *np.round(toward, 9))
+    key = ("stick out", feature.id, cutter, bearing(toward))
     return job.kept(key, lambda: _stick_out(job, feature, toward, cutter))
 
 

@@ -16,7 +16,7 @@ from featurize import tolerances as tol
 from featurize.brep.silhouette import View
 from featurize.brep.surfaces import Array
 from featurize.feature import Feature
-from routing.processes.context import JobContext
+from routing.processes.context import JobContext, bearing
 from routing.processes.corners import inside_corners, inside_feet
 from routing.processes.protocol import MadeTool, Task
 from routing.processes.sink_erode import rules
@@ -91,8 +91,8 @@ def _region(job: JobContext, task: Task, zones: Sequence[Zone], part: float) -> 
     heights = job.cloud(feature.faces) @ toward
     depth = float(np.ptp(heights))
     outline = _kept_outline(job, feature, toward)
-    key = ("narrowest", feature.id, *np.round(toward, 9))
-    width = job.kept(key, lambda: rules.smallest_width_mm(outline))
+    key = ("narrowest", feature.faces, bearing(toward))
+    width = job.seen(key, lambda: rules.smallest_width_mm(outline))
     if zones:
         area = sum(2 * z.burn_mm * depth for z in zones)
         front = sum(2 * z.burn_mm**2 for z in zones)
@@ -165,7 +165,7 @@ def size_mm(
     open_ = [(turn @ job.part.frame.direction(s), owned.overrun_mm) for s in feature.opens_to]
     wide, high = footprint_mm(outline, zones, gap_mm, () if zones else open_)
     low = float((job.cloud(feature.faces) @ view.along).min())
-    top = job.kept(("top", *np.round(toward, 9)), lambda: float((job.part.mesh.vertices @ view.along).max()))
+    top = job.seen(("top", bearing(toward)), lambda: float((job.part.mesh.vertices @ view.along).max()))
     # Right through it goes on below, else the gap is under it.
     through = _is_open(job, feature, toward)
     below = owned.overrun_mm if through and not zones else -gap_mm
@@ -173,8 +173,8 @@ def size_mm(
 
 
 def _kept_outline(job: JobContext, feature: Feature, toward: Array) -> Any:
-    key = ("cavity outline", feature.id, *np.round(toward, 9))
-    return job.kept(key, lambda: _outline(job, feature, View.of(job.part, toward)))
+    key = ("cavity outline", feature.faces, bearing(toward))
+    return job.seen(key, lambda: _outline(job, feature, View.of(job.part, toward)))
 
 
 def _outline(job: JobContext, feature: Feature, view: View) -> Any:

@@ -58,8 +58,9 @@ def smallest_width_mm(outline: object) -> float:
         width = (low + high) / 2
         inner = shapely.buffer(outline, -width / 2, join_style="mitre")
         opened = shapely.buffer(inner, width / 2, join_style="mitre", mitre_limit=20)
-        kept = shapely.area(shapely.intersection(opened, outline))
-        low, high = (width, high) if kept >= _KEPT * area else (low, width)
+        fits = shapely.area(opened) >= _KEPT * area  # else no need to cut it
+        fits = fits and shapely.area(shapely.intersection(opened, outline)) >= _KEPT * area
+        low, high = (width, high) if fits else (low, width)
     return low
 
 

@@ -123,7 +123,7 @@ def silhouette_room(
     job: JobContext, feature: Feature, along: Array, corners: Sequence[Corner]
 ) -> tuple[AirGap, bool]:
     """The air beside the part's silhouette that a feature's walls look into, and whether it is closed."""
-    pieces, closed, tree = job.kept(("air", *np.round(along, 9)), lambda: _beside_silhouette(job, along))
+    pieces, closed, tree = job.seen(("air", *np.round(along, 9)), lambda: _beside_silhouette(job, along))
     view = View.of(job.part, along)
     samples = np.vstack([job.cloud(feature.faces), *(job.part.faces[f].points for f in feature.faces)])
     near, reach = shapely.multipoints(view.flat(samples)), tol.SURFACE_MM + tol.MESH_DEFLECTION_MM

@@ -97,10 +97,10 @@ class Silhouettes:
 
 
 def cuts_of(job: JobContext, faces: Sequence[int], along: Array) -> tuple[View, tuple[WireCut, ...]]:
-    """The cuts of some faces along a unit direction, and the view they are in; kept for the job."""
+    """The cuts of some faces along a unit direction, and the view they are in; kept for the part."""
     view = wire_view(job.part, along)
     key = "wire cuts", tuple(faces), tuple(np.round(along, 9))
-    return view, job.kept(key, lambda: cuts(job.part, faces, view))
+    return view, job.seen(key, lambda: cuts(job.part, faces, view))
 
 
 def passes_on(job: JobContext, feature: Feature, along: Array, wire: Wire) -> tuple[WirePass, ...]:
