@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from functools import lru_cache
-
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 
 from featurize.brep.part import Mesh
 from featurize.brep.surfaces import Array
+from featurize.kept import once_for_each
 
 Ints = NDArray[np.int64]
 
@@ -41,7 +40,7 @@ def flat_boxes(low: Array, high: Array) -> NDArray[np.object_]:
     return np.asarray(shapely.linestrings(np.stack([low, high], axis=1)))
 
 
-@lru_cache(maxsize=4)
+@once_for_each
 def facet_boxes(mesh: Mesh) -> Boxes:
     """The boxes of a mesh's facets, along the model's axes."""
     corners = mesh.vertices[mesh.triangles]

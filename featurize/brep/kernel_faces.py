@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -13,12 +12,13 @@ from scipy.spatial import cKDTree
 
 from featurize.brep.part import Part
 from featurize.brep.shapes import FACE, each
+from featurize.kept import once_for_each
 
 # Facets of a kernel's face that are asked whose they are.
 _ASKED = 5
 
 
-@lru_cache(maxsize=2)
+@once_for_each
 def kernel_faces(part: Part) -> dict[int, list[Any]]:
     """The kernel's faces of each logical face: their facets are the mesh's."""
     mesh = part.mesh

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import lru_cache, partial
 
 import numpy as np
 import shapely
@@ -12,7 +13,9 @@ from numpy.typing import NDArray
 from featurize.brep.boxes import flat_boxes
 from featurize.brep.part import Mesh
 from featurize.brep.surfaces import Array, orthonormal_basis
+from featurize.kept import once_for_each
 
+_Way = tuple[float, ...]
 # What rounding makes of an area seen edge-on (mm2), or of a component that should be nought.
 _ROUNDING = 1e-12
 
@@ -36,7 +39,7 @@ def escapes(mesh: Mesh, origins: Array, direction: Array) -> NDArray[np.bool_]:
 def _cast(mesh: Mesh, origins: Array, direction: Array) -> tuple[Array, NDArray[np.int64], NDArray[np.int64]]:
     # All rays are parallel: look along them and the question is which flat triangles hold a point.
     sense = _sense(direction)
-    view = _seen_along(mesh, tuple(float(c) for c in sense * np.asarray(direction)))
+    view = _seen_along(mesh)(tuple(float(c) for c in sense * np.asarray(direction)))
     targets = np.atleast_2d(origins) @ view.basis.T
     distance = np.full(len(targets), np.inf)
     count = np.zeros(len(targets), np.int64)
@@ -73,10 +76,15 @@ class _View:
     tree: shapely.STRtree
 
 
-@lru_cache(maxsize=64)
-def _seen_along(mesh: Mesh, direction: tuple[float, float, float]) -> _View:
+@once_for_each
+def _seen_along(mesh: Mesh) -> Callable[[_Way], _View]:
+    """What a mesh shows along a direction; the latest 64 are kept."""
+    return lru_cache(maxsize=64)(partial(_view, mesh.vertices, mesh.triangles))
+
+
+def _view(vertices: Array, triangles: NDArray[np.int64], direction: _Way) -> _View:
     basis = orthonormal_basis(np.array(direction))
-    corners = (mesh.vertices @ basis.T)[mesh.triangles]
+    corners = (vertices @ basis.T)[triangles]
     area = _cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
     met = np.flatnonzero(np.abs(area) > _ROUNDING)
     corners = corners[met]

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -19,6 +18,7 @@ from featurize import tolerances as tol
 from featurize.brep.boxes import flat_boxes
 from featurize.brep.part import Mesh, Part
 from featurize.brep.surfaces import Array, Cylinder, Freeform, Plane, Surface
+from featurize.kept import once_for_each
 
 
 @dataclass(frozen=True, eq=False)
@@ -128,7 +128,7 @@ def _go_through(lines: Array, facets: Array) -> NDArray[np.bool_]:
     return np.asarray((enters < leaves) & ~np.any((start <= 0) & (end <= 0), axis=1))
 
 
-@lru_cache(maxsize=4)
+@once_for_each
 def _first_equal(mesh: Mesh) -> NDArray[np.int64]:
     """For each vertex the first at its place: patches of one face, and neighbours, repeat theirs."""
     rounded = np.round(mesh.vertices / (tol.LENGTH_MM / 10))

@@ -17,6 +17,7 @@ from featurize.brep.rays import hit_counts
 from featurize.brep.silhouette import View, cast
 from featurize.brep.surfaces import Array
 from featurize.feature import Feature
+from featurize.kept import kept_with
 from featurize.recognise.scene import Scene, vec
 from routing.processes.blank import Blanks, Shape
 from routing.processes.material import Material
@@ -160,11 +161,7 @@ class JobContext:
 
     def seen(self, key: Hashable, make: Callable[[], T]) -> T:
         """A value that hangs on the part alone, made once for all jobs on it: a new choice finds it again."""
-        # Kept on the part itself: a store elsewhere would keep the part alive.
-        known: dict[Hashable, object] = vars(self.part).setdefault("_seen", {})
-        if key not in known:
-            known[key] = make()
-        return typed("T", known[key])
+        return kept_with(self.part, key, make)
 
     @property
     def blank_mm3(self) -> float:

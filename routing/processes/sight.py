@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass
-from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,6 +14,7 @@ from featurize.brep.part import Mesh
 from featurize.brep.rays import first_hits
 from featurize.brep.surfaces import Array
 from featurize.feature import Vec3
+from featurize.kept import once_for_each
 from featurize.recognise.scene import vec
 from routing.processes.context import JobContext
 
@@ -196,7 +196,7 @@ class _Facets:
             yield ray + start, near
 
 
-@lru_cache(maxsize=2)
+@once_for_each
 def _facets(mesh: Mesh) -> _Facets:
     a, b, c = mesh.vertices[mesh.triangles].transpose(1, 0, 2)
     edges = tuple(np.hstack([np.cross(p, q), q - p]) for p, q in ((a, b), (b, c), (c, a)))
