@@ -31,21 +31,26 @@ _BROKEN = frozenset({Kind.CHAMFER, Kind.EDGE_ROUND})
 
 def find(scene: Scene) -> list[Feature]:
     """Bosses and ribs whose top is a flat face bounded by outward edges only."""
+    tops: dict[int, set[int]] = {}
+    for face in scene.part.faces:
+        side, on_box = scene.side_of(face), scene.on_box(face)
+        if side is not None and (on_box or face.id in scene.free):
+            tops[face.id] = _walls(scene, face.id, scene.part.frame.direction(side), closed=on_box)
+    all_walls = set().union(*tops.values())
+    elsewhere = {scene.surface[f.id] for f in scene.part.faces if f.id not in all_walls}
     features = []
     taken: set[int] = set()
-    for face in scene.part.faces:
-        side = scene.side_of(face)
-        if side is None or face.id in taken:
+    for top, walls in tops.items():
+        if not walls or top in taken or walls & taken:
             continue
-        on_box = scene.on_box(face)
-        if not on_box and face.id not in scene.free:
+        if _is_between(scene, walls, elsewhere) or _is_leftover(scene, top, walls):
             continue
-        walls = _walls(scene, face.id, scene.part.frame.direction(side), closed=on_box)
-        if not walls or walls & taken or _is_leftover(scene, face.id, walls):
-            continue
-        members = walls if on_box else walls | {face.id}
+        face = scene.face(top)
+        side, on_box = scene.side_of(face), scene.on_box(face)
+        assert side is not None
+        members = walls if on_box else walls | {top}
         taken |= members
-        features.append(_feature(scene, face.id, members, walls, scene.part.frame.direction(side), on_box))
+        features.append(_feature(scene, top, members, walls, scene.part.frame.direction(side), on_box))
     return features + _turned(scene, taken)
 
 
@@ -121,6 +126,11 @@ def _is_leftover(scene: Scene, top: int, walls: set[int]) -> bool:
 
     floors = (scene.part.across(o, Convexity.CONCAVE) for o in elsewhere(top))
     return any(floors) and any(elsewhere(w) for w in walls)
+
+
+def _is_between(scene: Scene, walls: set[int], elsewhere: set[int]) -> bool:
+    """Whether several walls all go on where nothing stands: crossing cuts have left what is between them."""
+    return len(walls) > 1 and all(scene.surface[w] in elsewhere for w in walls)
 
 
 def _goes_about(scene: Scene, top: int, walls: set[int]) -> bool:
