@@ -726,3 +726,37 @@ def test_a_seat_no_thread_fits_is_not_asked_about(dress: str, tmp_path: Path) ->
     shape, _ = in_dress(dress, seen(four_seats()), tmp_path)
     found = recognise(build_part(shape)).features
     assert [f.thread for f in found if f.kind.traits.hole] == [None] * 4
+
+
+@pytest.mark.parametrize("dress", ["drawn", "turned"])
+def test_what_crossing_slots_leave_between_them_is_no_boss(dress: str, tmp_path: Path) -> None:
+    work = block(60, 60)
+    for at in (-12, 12):
+        work = work.cut(box(60, 6, 7, (0, at, 20))).cut(box(6, 60, 7, (at, 0, 20)))
+    shape, _ = in_dress(dress, seen(work), tmp_path)
+    found = [f for f in recognise(build_part(shape)).features if not f.kind.traits.blank]
+    assert [f.kind for f in found] == 4 * [Kind.SLOT]
+    # The bottom, four sides and nine tops are the blank's.
+    assert sum(len(f.faces) for f in found) == len(recognise(build_part(shape)).part.faces) - 14
+
+
+@pytest.mark.parametrize("dress", ["drawn", "turned"])
+def test_bosses_in_rows_stay_bosses_though_their_walls_are_in_line(dress: str, tmp_path: Path) -> None:
+    work = block(60, 60).cut(box(50, 50, 5, (0, 0, 20)))
+    for x in (-10, 10):
+        for y in (-10, 10):
+            work = work.union(box(10, 10, 4, (x, y, 19)))
+    shape, _ = in_dress(dress, seen(work), tmp_path)
+    kinds = Counter(f.kind for f in recognise(build_part(shape)).features if not f.kind.traits.blank)
+    assert kinds == {Kind.POCKET: 1, Kind.BOSS: 4}
+
+
+@pytest.mark.parametrize("dress", ["drawn", "turned", "B-splines"])
+def test_the_mouth_of_a_slanted_bore_is_chamfered(dress: str, tmp_path: Path) -> None:
+    bore = cq.Workplane().circle(5).extrude(60, both=True).rotate((0, 0, 0), (0, 1, 0), 25)
+    work = block().cut(bore)
+    rim = work.edges(cq.selectors.BoxSelector((-20, -8, 19.9), (25, 8, 20.1)))
+    shape, _ = in_dress(dress, seen(rim.chamfer(0.6)), tmp_path)
+    found = {f.kind: f for f in recognise(build_part(shape)).features if not f.kind.traits.blank}
+    assert set(found) == {Kind.HOLE, Kind.CHAMFER}
+    assert found[Kind.CHAMFER].dims["width_mm"] < 0.6 + 1e-3

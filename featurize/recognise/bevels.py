@@ -1,4 +1,5 @@
-"""Flats and cones that break the edge between two broader faces: chamfers outside, webs inside.
+"""What breaks the edge between two broader faces: chamfers outside, webs inside.
+They are flats and cones, and free surfaces where a bore comes out askew.
 
 Where two faces met in an edge, a bevel leaves two edges that run alike, and its normal lies between the
 normals of the two faces. What else bounds it are its ends: walls of any kind, or further bevels.
@@ -11,10 +12,11 @@ from dataclasses import dataclass
 from itertools import combinations
 
 import numpy as np
+from scipy.spatial import cKDTree
 
 from featurize import tolerances as tol
 from featurize.brep.part import Convexity, Edge
-from featurize.brep.surfaces import Array, Cone, Cylinder, Plane, Torus
+from featurize.brep.surfaces import Array, Cone, Cylinder, Freeform, Plane, Torus
 from featurize.brep.surfaces_at import normals_at
 from featurize.recognise.scene import Scene, mesh_span
 
@@ -27,6 +29,8 @@ _EDGE_TURN_DEG = (44.9, 150.1)
 _BEYOND = 1.25
 # The two long edges run alike within this.
 _ALIKE_DEG = 5.0
+# ... where they bend in space, so that a free surface lies between: its normals are those of points near.
+_ALIKE_FREE_DEG = 10.0
 # A web narrower than this share of the narrower of the two walls is none of the sides of a section.
 _NARROW_WEB = 0.3
 # A bevel is narrower than this share of the broader of the two faces: the sides of an octagon are as broad.
@@ -50,7 +54,7 @@ class Bevel:
 
 def bevel_of(scene: Scene, f: int) -> Bevel | None:
     """What edge a face breaks, or None when it does no such thing."""
-    if not isinstance(scene.face(f).surface, Plane | Cone):
+    if not isinstance(scene.face(f).surface, Plane | Cone | Freeform):
         return None
     return scene.kept(("bevel", f), lambda: _find(scene, f))
 
@@ -80,7 +84,7 @@ def _find(scene: Scene, f: int) -> Bevel | None:
         if a.turn_deg * b.turn_deg < 0 or not _EDGE_TURN_DEG[0] <= whole <= _EDGE_TURN_DEG[1]:
             continue
         width = _between(scene, f, a, b)
-        if width is None or not _lies_between(scene, f, a, width):
+        if width is None or not _lies_between(scene, f, a, b, width):
             continue
         breadths = [_breadth(scene, f, s) for s in (a, b)]
         if width >= _NARROWER * max(breadths):
@@ -152,12 +156,13 @@ def _between(scene: Scene, f: int, a: _Side, b: _Side) -> float | None:
             return None
         run = sign * np.cross(own, other)
         runs.append(run / max(float(np.linalg.norm(run)), 1e-12))
-    if float(runs[0] @ runs[1]) < np.cos(np.radians(_ALIKE_DEG)):
+    free = isinstance(scene.face(f).surface, Freeform)
+    if float(runs[0] @ runs[1]) < np.cos(np.radians(_ALIKE_FREE_DEG if free else _ALIKE_DEG)):
         return None
     return _circles_apart(a, b) or float(np.linalg.norm((q - p) - ((q - p) @ runs[0]) * runs[0]))
 
 
-def _lies_between(scene: Scene, f: int, side: _Side, width_mm: float) -> bool:
+def _lies_between(scene: Scene, f: int, side: _Side, opposite: _Side, width_mm: float) -> bool:
     """Whether a face reaches no further than from one of its long edges to the other."""
     if isinstance(s := scene.face(f).surface, Plane):
         at = side.edges[0].points
@@ -166,6 +171,8 @@ def _lies_between(scene: Scene, f: int, side: _Side, width_mm: float) -> bool:
         run = np.cross(s.normal, other)
         across = np.cross(s.normal, run / np.linalg.norm(run))
         low, high = mesh_span(scene, f, across)
+    elif isinstance(s, Freeform):
+        return _is_strip(scene, f, [*side.edges, *opposite.edges], width_mm)
     else:
         assert isinstance(s, Cone)
         low, high = mesh_span(scene, f, s.axis)
@@ -173,8 +180,24 @@ def _lies_between(scene: Scene, f: int, side: _Side, width_mm: float) -> bool:
     return high - low < _BEYOND * width_mm + 2 * tol.SURFACE_MM
 
 
+def _is_strip(scene: Scene, f: int, edges: Sequence[Edge], width_mm: float) -> bool:
+    """Whether a free surface keeps within reach of its long edges."""
+    away = cKDTree(np.vstack([e.points for e in edges])).query(scene.vertices(f))[0]
+    # Points along an edge stand apart: what lies between two of them is half a step off.
+    step = max(float(np.linalg.norm(np.diff(e.points, axis=0), axis=1).max()) for e in edges)
+    return float(away.max()) < float(np.hypot(_BEYOND * width_mm, step / 2)) + tol.SURFACE_MM
+
+
 def _normal(scene: Scene, f: int, at: Array) -> Array | None:
-    found = normals_at(scene.face(f).surface, at[None])
+    face = scene.face(f)
+    if isinstance(face.surface, Freeform):
+        mesh = scene.part.mesh
+        a, b, c = mesh.vertices[mesh.triangles[mesh.rows([f])]].transpose(1, 0, 2)
+        # Facets of a strip reach from one long edge to the other: its corners say best how near one is.
+        near = int(np.argmin(sum(np.linalg.norm(corner - at, axis=1) for corner in (a, b, c))))
+        normal = np.cross(b[near] - a[near], c[near] - a[near])
+        return np.asarray(normal / max(float(np.linalg.norm(normal)), 1e-12))
+    found = normals_at(face.surface, at[None])
     return found[0] if found is not None else None
 
 
