@@ -13,7 +13,7 @@ from OCP.GProp import GProp_GProps
 from OCP.TopAbs import TopAbs_Orientation, TopAbs_ShapeEnum
 from OCP.TopExp import TopExp, TopExp_Explorer
 from OCP.TopLoc import TopLoc_Location
-from OCP.TopoDS import TopoDS, TopoDS_Iterator
+from OCP.TopoDS import TopoDS
 from OCP.TopTools import TopTools_IndexedDataMapOfShapeListOfShape, TopTools_IndexedMapOfShape
 from scipy.spatial import cKDTree
 
@@ -34,15 +34,6 @@ def each(shape: Any, kind: Any) -> list[Any]:
     """The sub-shapes of a kind, each once, in TopExp.MapShapes order."""
     found = mapped(shape, kind)
     return [found(i + 1) for i in range(found.Extent())]
-
-
-def parts_of(compound: Any) -> list[Any]:
-    """What a compound was made of, in its order."""
-    walk, found = TopoDS_Iterator(compound), []
-    while walk.More():
-        found.append(walk.Value())
-        walk.Next()
-    return found
 
 
 def outside(shape: Any, kind: Any, parent: Any) -> list[Any]:

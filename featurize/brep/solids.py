@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 from OCP.Bnd import Bnd_Box
-from OCP.BRep import BRep_Builder, BRep_Tool
+from OCP.BRep import BRep_Tool
 from OCP.BRepAlgoAPI import BRepAlgoAPI_Cut, BRepAlgoAPI_Fuse
 from OCP.BRepBndLib import BRepBndLib
 from OCP.BRepBuilderAPI import (
@@ -24,12 +24,12 @@ from OCP.gp import gp_Ax1, gp_Dir, gp_Lin, gp_Pln, gp_Pnt, gp_Vec
 from OCP.GProp import GProp_GProps
 from OCP.IntCurvesFace import IntCurvesFace_ShapeIntersector
 from OCP.TopAbs import TopAbs_Orientation, TopAbs_ShapeEnum
-from OCP.TopoDS import TopoDS, TopoDS_Compound
+from OCP.TopoDS import TopoDS
 from OCP.TopTools import TopTools_ListOfShape
 
 from featurize import tolerances as tol
 from featurize.brep.planar_path import Segment
-from featurize.brep.shapes import each, parts_of
+from featurize.brep.shapes import each
 from featurize.brep.silhouette import View
 from featurize.brep.surfaces import Array
 from featurize.brep.triangulation import mesh_settings, triangles_of, triangulate
@@ -164,28 +164,9 @@ def facets(
 
     No chord stands off by more than ``deflection_mm``, no neighbours turn by more than ``angle_deg``.
     """
-    (found,) = facets_of_each([solid], deflection_mm, angle_deg)
-    return found
-
-
-def facets_of_each(
-    solids: Sequence[Any],
-    deflection_mm: float = tol.MESH_DEFLECTION_MM,
-    angle_deg: float = tol.MESH_ANGLE_DEG,
-) -> list[Array]:
-    """Of each of several solids its ``facets``; a face that many of them have is meshed once."""
-    builder, every = BRep_Builder(), TopoDS_Compound()
-    builder.MakeCompound(every)
-    for solid in solids:
-        builder.Add(every, solid)
-    copy = BRepBuilderAPI_Copy(every, True, False).Shape()  # a mesh left on the shape would be kept as it is
+    copy = BRepBuilderAPI_Copy(solid, True, False).Shape()  # a mesh left on the shape would be kept as it is
     faces = [TopoDS.Face_s(shape) for shape in each(copy, TopAbs_ShapeEnum.TopAbs_FACE)]
     triangulate(copy, faces, mesh_settings(deflection_mm, angle_deg, within_faces=True))
-    return [_facets(solid) for solid in parts_of(copy)]
-
-
-def _facets(meshed: Any) -> Array:
-    faces = [TopoDS.Face_s(shape) for shape in each(meshed, TopAbs_ShapeEnum.TopAbs_FACE)]
     found = []
     for face, mesh in zip(faces, triangles_of(faces), strict=True):
         if mesh is not None:

@@ -18,7 +18,7 @@ from OCP.TopoDS import TopoDS
 
 from featurize import tolerances as tol
 from featurize.brep.shapes import each
-from featurize.brep.solids import facets, facets_of_each
+from featurize.brep.solids import facets
 from featurize.brep.surfaces import Array
 from routing.export.header import UNSIGNED, FileHeader
 from routing.export.kept_bodies import keep, keep_as
@@ -55,21 +55,20 @@ def deliver(
     seen = Sides(part)
     assert plan.job.blanks is not None
     made = bodies(part, plan.job.blanks.bought, list(stock_steps(plan, stock)), source_faces, seen=seen)
-    meshes = _meshes([body.solid for body in made])
     stages, last = [], None  # type: list[dict[str, Any]], _Written | None
     known: dict[Any, tuple[str, Colour]] = {}
     left = {step.number: _left_by(step) for step in plan.steps}
     for body in made:
         found = _labels(body, stock, known, left)
         try:
-            written = _write(body, found, folder, name, last, header, meshes)
+            written = _write(body, found, folder, name, last, header)
         except WriteError as error:
             if last is None:
                 raise
             # The last body holds this one: it is never too small.
             why = (*body.notes, f"the file holds the stock before: {error}")
             body = replace(body, solid=last.body.solid, volume_mm3=last.body.volume_mm3, notes=why)
-            written = _write(body, last.labels, folder, name, last, header, meshes)
+            written = _write(body, last.labels, folder, name, last, header)
         last = written
         stages.append(
             {
@@ -179,7 +178,6 @@ def _write(
     name: str,
     last: _Written | None,
     header: FileHeader,
-    meshes: Mapping[Any, Array],
 ) -> _Written:
     step = folder / FOLDER / f"{stem(body.setup, body.step, body.name)}.step"
     title = f"{name} {step.stem}"
@@ -189,15 +187,9 @@ def _write(
     write_step(body.solid, step, name=title, faces=labels, like=like, header=header, keep=kept)
     if last is not None and same:
         keep_as(folder, f"{FOLDER}/{step.name}", f"{FOLDER}/{last.step.name}")
-    triangles = last.triangles if last is not None and same else meshes[body.solid]
+    triangles = last.triangles if last is not None and same else facets(body.solid)
     write_stl(body.solid, step.with_suffix(".stl"), name=title, triangles=triangles)
     return _Written(body, labels, step, title, triangles)
-
-
-def _meshes(solids: Sequence[Any]) -> dict[Any, Array]:
-    """The facets of each solid; one mesh of all, as each stage has most of its faces from the last."""
-    distinct = list(dict.fromkeys(solids))
-    return dict(zip(distinct, facets_of_each(distinct), strict=True))
 
 
 def _left_by(step: PlannedStep) -> str:
