@@ -54,7 +54,7 @@ def export(
             report(f"writing the {what} of {work.solid.name}", n / len(exporters))
             begun.begin(n)
             try:
-                merge(content, begun.written(module, f"writing the {what}", lambda n=n: begun.begin(n)))
+                merge(content, begun.written(module, f"writing the {what}", partial(begun.begin, n)))
             except (_LostError, StepError) as error:
                 if module is route_file:
                     raise

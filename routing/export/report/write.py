@@ -42,7 +42,7 @@ def write_papers(paper: Paper, shown: Shown, folder: Path, more: Callable[[], No
         if is_machined(setup)
     ]
     packs = [(pack.stem, pack.report) for pack in made.packs()]
-    tasks = [
+    tasks: list[Callable[[], None]] = [
         partial(_write_whole, whole, paper, shown, folder),
         more,
         *(partial(_write_short, report, folder / stem) for stem, report in (*packs, *sheets)),
