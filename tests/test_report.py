@@ -13,6 +13,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from pypdf import PdfReader
 
 from routing.export.exporters import report as handover
 from routing.export.report import html
@@ -91,8 +92,6 @@ def _parsed(path: Path) -> _Page:
 
 
 def _paper(path: Path) -> str:
-    from pypdf import PdfReader
-
     return "\n".join(p.extract_text() for p in PdfReader(path).pages)
 
 
@@ -159,8 +158,6 @@ def test_the_cautions_are_those_of_the_docs(made):
 
 
 def test_the_traveller_has_a_row_to_sign_for_each_operation(made, content):
-    from pypdf import PdfReader
-
     pages = [p.extract_text() for p in PdfReader(made / handover.PAPER).pages]
     first = next(n for n, p in enumerate(pages) if "Shop traveller" in p)
     assert first > 0
@@ -179,8 +176,6 @@ def test_the_traveller_has_a_row_to_sign_for_each_operation(made, content):
 @pytest.mark.parametrize("rows", [[("1", "slot")] + 399 * [("", "slot")], [("1", 3000 * "slot ")]])
 def test_what_belongs_together_but_fills_pages_is_torn(rows):
     """400 sizes of one step, and one cell higher than a page."""
-    from pypdf import PdfReader
-
     table = Table(("step", "size"), tuple(rows), (1, 9), tall=True)
     pages = PdfReader(io.BytesIO(pdf(Report("part", (("Part", "x"),), (Section("Steps", (table,)),))))).pages
     assert len(pages) > 1
@@ -188,8 +183,6 @@ def test_what_belongs_together_but_fills_pages_is_torn(rows):
 
 
 def test_title_block_and_traveller_say_whose_they_are(made, tmp_path):
-    from pypdf import PdfReader
-
     default = str(load_shop(None).toolroom)
     assert "demo" in default.lower()
     for told in (_paper(made / handover.PAPER), " ".join(_parsed(made / handover.PAGE).words)):
@@ -338,8 +331,6 @@ def test_every_writing_can_be_read_out_of_the_paper(faces, writing, tmp_path):
 
 def test_what_is_embedded(faces, tmp_path):
     """Latin, Greek and Cyrillic always; the East where the machine has a face for it."""
-    from pypdf import PdfReader
-
     for words in (*WRITINGS.values(), *EASTERN.values()):
         page = PdfReader(_set(words, tmp_path / "paper.pdf")).pages[0]
         for font in page["/Resources"]["/Font"].values():
@@ -480,3 +471,12 @@ def test_a_drawing_is_an_image_with_words_for_it():
     assert 'role="img"' in drawn
     assert "&lt;line&gt;" in drawn
     assert 'points="0.00,10.00 10.00,0.00"' in drawn  # y goes up
+
+
+def test_the_same_words_may_stand_at_the_end_of_many_pages():
+    words = "Keep the floor clear. " * 12
+    story = tuple(Text(words, look) for look in ("item", "plain", "alert") for _ in range(60))
+    paper = Report("CC-1", (("Part", "x"),), (Section("Cautions", story), Section("Again", story)))
+    read = PdfReader(io.BytesIO(pdf(paper)))
+    assert len(read.pages) > 5
+    assert sum(page.extract_text().count("clear.") for page in read.pages) == 12 * 2 * 180

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 from collections.abc import Iterator, Sequence
+from copy import copy
 from functools import cache, lru_cache
 from importlib import import_module
 from itertools import zip_longest
@@ -86,11 +87,18 @@ def _style(look: str, wrap: str = "") -> Any:
     return ParagraphStyle(look, **common | more.get(look, {}), **({"wordWrap": wrap} if wrap else {}))
 
 
-@lru_cache(maxsize=20_000)
 def _words(text: str, look: str, bullet: str | None = None) -> Any:
-    """A paragraph; the same words are the same one, in every paper and every cell."""
+    """A paragraph, its own in each place: while it lays out, the library marks what did not fit a page."""
+    return copy(_parsed(text, look, bullet))
+
+
+@lru_cache(maxsize=20_000)
+def _parsed(text: str, look: str, bullet: str | None) -> Any:
+    """The same words are parsed, and broken into lines for a width, once for every paper and cell."""
     style = _style(look, "CJK" if is_wide(text) else "")
-    return _paragraph_kind()(markup(text, style.fontName), style, bulletText=bullet)
+    paragraph = _paragraph_kind()(markup(text, style.fontName), style, bulletText=bullet)
+    paragraph.laid = {}
+    return paragraph
 
 
 @cache
@@ -101,12 +109,13 @@ def _paragraph_kind() -> Any:
         """Broken into lines once for each width; the library asks for that again before it draws."""
 
         def wrap(self, width: float, height: float) -> tuple[float, float]:
-            known = self.__dict__.setdefault("laid", {})
-            if width not in known:
+            laid = self.__dict__.setdefault("laid", {})  # a piece of a torn one has none
+            if width not in laid:
+                before = dict(self.__dict__)
                 size = super().wrap(width, height)
-                made = {k: v for k, v in self.__dict__.items() if k not in ("laid", "canv")}
-                known[width] = size, made
-            size, made = known[width]
+                made = {k: v for k, v in self.__dict__.items() if before.get(k, before) is not v}
+                laid[width] = size, made
+            size, made = laid[width]
             self.__dict__.update(made)
             return size[0], size[1]
 

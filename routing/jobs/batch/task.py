@@ -61,7 +61,7 @@ _LATE = (
     "OCP.APIHeaderSection",
     "PIL.PngImagePlugin",
     "ezdxf.addons",
-    "reportlab.graphics",
+    "reportlab.graphics.barcode.qrencoder",
     "reportlab.platypus",
     "scipy.ndimage",
 )
