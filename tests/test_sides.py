@@ -51,8 +51,8 @@ def up(recognition: Recognition) -> np.ndarray:
 def test_a_kind_from_outside_votes_as_it_declares() -> None:
     ball = cq.Workplane(origin=(8, 5, 24.8)).sphere(6)
     work = block(60, 40, 20).cut(ball)
-    part = build_part(work.val().wrapped)  # type: ignore[union-attr]
     for weight in (-3.0, 3.0):
+        part = build_part(work.val().wrapped)  # type: ignore[union-attr]
         vote = Clue("dimples from {}", 0.0, weight)
         traits = replace(extra_kind.TRAITS, vote=vote)
         with kind_added(extra_kind.NAME, traits), family_added(extra_kind):

@@ -20,6 +20,7 @@ from featurize.brep.frame import Frame
 from featurize.brep.part import Part
 from featurize.brep.surfaces import Array
 from featurize.feature import Callout, Feature, Kind, Role, Vec3
+from featurize.kept import kept_with
 from featurize.recognise.callouts import with_callouts
 from featurize.recognise.scene import Scene
 from featurize.recognise.sides import GIVEN, SideChoice, Turned, likeliest, weighed
@@ -123,11 +124,8 @@ class _Asked:
 
 def _find_all(part: Part, asked: _Asked, memo: dict[object, object]) -> tuple[Feature, ...]:
     """Every feature, threads unsettled; kept with the part, so that an answer about threads asks no more."""
-    known: dict[object, tuple[Feature, ...]] = vars(part).setdefault("_features", {})
     key = families(), _name(asked.built), tuple(asked.callouts)
-    if key not in known:
-        known[key] = _find(part, asked, memo)
-    return known[key]
+    return kept_with(part, key, lambda: _find(part, asked, memo))
 
 
 def _find(part: Part, asked: _Asked, memo: dict[object, object]) -> tuple[Feature, ...]:
@@ -176,10 +174,7 @@ def _with_threads(part: Part, features: tuple[Feature, ...], asked: _Asked) -> t
 def _stood_on(part: Part, up: Array) -> Part:
     """The part with z along the axis of its frame nearest to a direction, in its sense; one for a frame."""
     frame = part.frame.stood_on(part.mesh.vertices, up)
-    known: dict[object, Part] = vars(part).setdefault("_stood", {})
-    if _name(frame) not in known:
-        known[_name(frame)] = part.in_frame(frame)
-    return known[_name(frame)]
+    return kept_with(part, ("stood", _name(frame)), lambda: part.in_frame(frame))
 
 
 def _name(frame: Frame) -> tuple[bytes, bytes]:

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import TypeVar, cast
 
+from featurize.kept import kept_with
 from routing.processes.material import Material
 from routing.processes.material_rules import MaterialRule, rule_for
 from routing.processes.tools import Contradictions
@@ -188,7 +189,4 @@ class Shop:
 
     def rule(self, material: Material) -> MaterialRule:
         """The rule of a material, drawn between those of its family in the shop file."""
-        drawn: dict[Material, MaterialRule] = vars(self).setdefault("_drawn", {})
-        if material not in drawn:
-            drawn[material] = rule_for(material, self.materials.values())
-        return drawn[material]
+        return kept_with(self, ("rule", material), lambda: rule_for(material, self.materials.values()))

@@ -24,6 +24,7 @@ from featurize.brep.sections import Sections
 from featurize.brep.silhouette import View, areas, below, cast, covers, envelope, twice_area
 from featurize.brep.surfaces import Array, Cylinder, Plane
 from featurize.brep.surfaces_at import parallel, square
+from featurize.kept import kept_with
 from routing.processes.surface_grind.clip import between
 from routing.processes.surface_grind.envelope_faces import highest_facets
 
@@ -279,11 +280,7 @@ def sight(part: Part, traverse: Array, side: Array) -> TraverseView:
     """The part seen along a traverse with the wheel on a side (unit directions, model coordinates)."""
     view = View.toward(part.frame.origin, traverse, side)
     key = (*np.round(np.concatenate([view.origin, view.along, view.up]), 9),)
-    # Kept on the part itself: a store elsewhere would keep the part alive.
-    kept: dict[tuple[float, ...], TraverseView] = vars(part).setdefault("_sights", {})
-    if key not in kept:
-        kept[key] = TraverseView(part, view)
-    return kept[key]
+    return kept_with(part, ("sight", key), lambda: TraverseView(part, view))
 
 
 def _sorted(a: Array, b: Array) -> tuple[Array, Array]:
