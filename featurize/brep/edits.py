@@ -13,18 +13,17 @@ from OCP.BRepAdaptor import BRepAdaptor_Curve
 from OCP.BRepAlgoAPI import BRepAlgoAPI_Cut, BRepAlgoAPI_Defeaturing, BRepAlgoAPI_Fuse
 from OCP.BRepBuilderAPI import BRepBuilderAPI_Copy, BRepBuilderAPI_MakePolygon
 from OCP.BRepBuilderAPI import BRepBuilderAPI_MakeFace as MakeFace
-from OCP.BRepFilletAPI import BRepFilletAPI_MakeChamfer, BRepFilletAPI_MakeFillet
+from OCP.BRepFilletAPI import BRepFilletAPI_MakeFillet
 from OCP.BRepPrimAPI import BRepPrimAPI_MakeCone, BRepPrimAPI_MakeCylinder, BRepPrimAPI_MakePrism
 from OCP.GeomAbs import GeomAbs_CurveType
 from OCP.gp import gp_Ax2, gp_Dir, gp_Pnt, gp_Vec
 from OCP.LocOpe import LocOpe_DPrism
 from OCP.ShapeUpgrade import ShapeUpgrade_UnifySameDomain
 from OCP.TopoDS import TopoDS
-from OCP.TopTools import TopTools_ListOfShape
 
 from featurize import tolerances as tol
 from featurize.brep.shapes import EDGE, each
-from featurize.brep.solids import KernelError, is_valid, solids_of, volume_of
+from featurize.brep.solids import KernelError, built, is_valid, solids_of, volume_of
 from featurize.brep.surfaces import Array
 from featurize.feature import Axis, Bore
 
@@ -45,12 +44,12 @@ def without(solid: Any, faces: Sequence[Any]) -> Any:
 
 def less(solid: Any, *tools: Any) -> Any:
     """The solid less several tools."""
-    return _boolean(BRepAlgoAPI_Cut(), solid, tools, "cut the part")
+    return _done(built(BRepAlgoAPI_Cut(), solid, tools, "cut the part"), "cut the part")
 
 
 def more(solid: Any, *bodies: Any) -> Any:
     """The solid and bodies that fill it, as one."""
-    return _boolean(BRepAlgoAPI_Fuse(), solid, bodies, "fill the part")
+    return _done(built(BRepAlgoAPI_Fuse(), solid, bodies, "fill the part"), "fill the part")
 
 
 def rounded(solid: Any, edges: Sequence[Any], radius_mm: float) -> Any:
@@ -60,15 +59,6 @@ def rounded(solid: Any, edges: Sequence[Any], radius_mm: float) -> Any:
         operation.Add(radius_mm, TopoDS.Edge_s(edge))
     operation.Build()
     return _done(operation, f"put R {radius_mm:g} there")
-
-
-def chamfered(solid: Any, edges: Sequence[Any], leg_mm: float) -> Any:
-    """The solid with a chamfer at 45 degrees, for square edges, along some of its edges."""
-    operation = BRepFilletAPI_MakeChamfer(solid)
-    for edge in edges:
-        operation.Add(leg_mm, TopoDS.Edge_s(edge))
-    operation.Build()
-    return _done(operation, f"put a chamfer of {leg_mm:g} there")
 
 
 def straight_edges_on(solid: Any, place: Array, direction: Array) -> list[Any]:
@@ -138,18 +128,6 @@ def bored(axis: Axis, bores: Sequence[Bore], out_mm: float = CLEAR_MM) -> list[A
 
 def _radius(diameter_mm: float) -> float:
     return diameter_mm / 2 if diameter_mm > tol.LENGTH_MM else 0.0
-
-
-def _boolean(operation: Any, solid: Any, tools: Sequence[Any], what: str) -> Any:
-    arguments, others = TopTools_ListOfShape(), TopTools_ListOfShape()
-    arguments.Append(solid)
-    for tool in tools:
-        others.Append(tool)
-    operation.SetArguments(arguments)
-    operation.SetTools(others)
-    operation.SetRunParallel(False)
-    operation.Build()
-    return _done(operation, what)
 
 
 def _done(operation: Any, what: str) -> Any:

@@ -115,19 +115,24 @@ def fused(one: Any, other: Any) -> Any:
     return operation.Shape()
 
 
-def cut(body: Any, tools: Sequence[Any]) -> Any:
-    """A body less several tools, in one boolean."""
-    operation = BRepAlgoAPI_Cut()
-    arguments, cutters = TopTools_ListOfShape(), TopTools_ListOfShape()
+def built(operation: Any, body: Any, tools: Sequence[Any], what: str) -> Any:
+    """A boolean operation of a body with several tools at once, done; raises KernelError with ``what``."""
+    arguments, others = TopTools_ListOfShape(), TopTools_ListOfShape()
     arguments.Append(body)
     for tool in tools:
-        cutters.Append(tool)
+        others.Append(tool)
     operation.SetArguments(arguments)
-    operation.SetTools(cutters)
+    operation.SetTools(others)
     operation.SetRunParallel(False)
     operation.Build()
     if not operation.IsDone():
-        raise KernelError("the kernel could not cut the stock")
+        raise KernelError(f"the kernel could not {what}")
+    return operation
+
+
+def cut(body: Any, tools: Sequence[Any]) -> Any:
+    """A body less several tools, in one boolean."""
+    operation = built(BRepAlgoAPI_Cut(), body, tools, "cut the stock")
     operation.SimplifyResult()
     return operation.Shape()
 

@@ -17,13 +17,10 @@ from typing import Any
 
 import numpy as np
 import shapely
-from OCP.BRepAlgoAPI import BRepAlgoAPI_Common, BRepAlgoAPI_Cut
-from OCP.TopAbs import TopAbs_ShapeEnum
-from OCP.TopTools import TopTools_ListOfShape
+from OCP.BRepAlgoAPI import BRepAlgoAPI_Common
 
 from featurize.brep.part import Part
 from featurize.brep.planar_path import Segment
-from featurize.brep.shapes import each
 from featurize.brep.solids import (
     KernelError,
     cut,
@@ -46,10 +43,9 @@ from routing.processes.mill.levels import (
 )
 from routing.processes.protocol import Allowance, Removal
 from routing.processes.tools import Cutter
+from routing.stock.pieces import LOST_SHARE, Piece, adds_up, left_after, pieces_of
 
 ROUGH = Allowance(ROUGH_FLOOR_MM, ROUGH_WALL_MM)
-# What a body may miss of the part or of the next body, as a share of the part.
-LOST_SHARE = 1e-6
 # Vertices of a rough region are thinned by this, always toward the side that leaves material.
 _THIN_MM = 0.04
 # A feature's plan is drawn so much wider: its round walls are chords.
@@ -112,7 +108,7 @@ def bodies(
     seen = seen or Sides(part)
     made = [StockBody(0, 0, "blank", "blank", blank.solid, volume_of(blank.solid))]
     done: set[int] = set()
-    left: list[_Piece] | None = None  # of the last body, as far as they are known
+    left: list[Piece] | None = None  # of the last body, as far as they are known
     for step in steps:
         last = made[-1]
         notes: list[str] = []
@@ -129,7 +125,7 @@ def bodies(
                 continue
             if any(removal.sweep or removal.everything for _, removal in step.pieces):
                 own = {i for f in step.features for i in f.faces}
-                left = _pieces(part, last.solid, source_faces) if left is None else left
+                left = pieces_of(part, last.solid, source_faces) if left is None else left
                 for feature, removal in step.pieces:
                     taken += _of_feature(seen, step, blank, feature, removal, own | done, left, notes)
                 if len({n for n, solid in taken if solid is left[n].solid}) == len(left):
@@ -151,19 +147,6 @@ def bodies(
     return tuple(made)
 
 
-@dataclass(frozen=True, eq=False)
-class _Piece:
-    """A solid of what is still to leave; ``faces`` are those of the part on it, with their logical ones."""
-
-    solid: Any
-    faces: tuple[tuple[Any, int], ...]
-    volume_mm3: float
-
-    @property
-    def bounds(self) -> frozenset[int]:
-        return frozenset(owner for _, owner in self.faces)
-
-
 def _same(last: StockBody, step: StockStep, notes: Sequence[str] = ()) -> StockBody:
     """A step that took nothing."""
     entries = tuple(dict.fromkeys(notes))
@@ -180,12 +163,12 @@ def _finished(part: Part, last: StockBody, step: StockStep, notes: Sequence[str]
 def _less(
     part: Part,
     last: StockBody,
-    left: list[_Piece] | None,
+    left: list[Piece] | None,
     step: StockStep,
     tools: Sequence[Any],
     notes: Sequence[str],
     source_faces: Sequence[int] | None,
-) -> tuple[StockBody, list[_Piece] | None]:
+) -> tuple[StockBody, list[Piece] | None]:
     """The last stage less tools, kept only if it is one valid solid that holds the part.
 
     With it what of its pieces is known; ``left`` are those of the last.
@@ -198,8 +181,8 @@ def _less(
         able = _able(part, solids)
         if len(able) == 1:
             body = replace(same, solid=able[0][1], volume_mm3=able[0][0])
-            after = _pieces(part, body.solid, source_faces)
-            if _adds_up(part, body.volume_mm3, after):
+            after = pieces_of(part, body.solid, source_faces)
+            if adds_up(part, body.volume_mm3, after):
                 grown = volume_of(cut(body.solid, [last.solid]))
                 if grown <= LOST_SHARE * part.volume_mm3:
                     return replace(body, grown_mm3=max(0.0, grown)), after
@@ -239,88 +222,26 @@ def _less_pieces(
     part: Part,
     last: StockBody,
     step: StockStep,
-    left: list[_Piece],
+    left: list[Piece],
     taken: Sequence[tuple[int, Any]],
     notes: Sequence[str],
-) -> tuple[StockBody, list[_Piece] | None]:
+) -> tuple[StockBody, list[Piece] | None]:
     """The last stage less pieces, or parts of them by their places in ``left``; what is left then."""
     same = _same(last, step, notes)
     try:
-        after = _left_after(left, taken)
+        after = left_after(left, taken)
         whole = {n for n, solid in taken if solid is left[n].solid}
         tools = [left[n].solid for n in sorted(whole)] + [solid for n, solid in taken if n not in whole]
         solids = _cut_validly(last.solid, tools, apart=len(tools) == len(whole))
         able = _able(part, solids)
-        over = sum(map(volume_of, solids)) - part.volume_mm3 - sum(p.volume_mm3 for p in after)
-        adds_up = abs(over) <= LOST_SHARE * part.volume_mm3
-        if adds_up and len(able) == 1 and _adds_up(part, last.volume_mm3, left):
+        known = adds_up(part, sum(map(volume_of, solids)), after)
+        if known and len(able) == 1 and adds_up(part, last.volume_mm3, left):
             body = replace(same, solid=able[0][1], volume_mm3=able[0][0])
         else:
             body = _checked(part, last, same, solids)
-        return body, after if adds_up and len(solids) == 1 else None
+        return body, after if known and len(solids) == 1 else None
     except Exception as error:  # the kernel's own have many names
         return _same(last, step, (*same.notes, f"left as it was: {error}")), left
-
-
-def _left_after(left: Sequence[_Piece], taken: Sequence[tuple[int, Any]]) -> list[_Piece]:
-    """The pieces once some are taken, whole or in part."""
-    tools: dict[int, list[Any]] = {}
-    for n, solid in taken:
-        tools.setdefault(n, []).append(solid)
-    after = [piece for n, piece in enumerate(left) if n not in tools]
-    for n, own in tools.items():
-        if not any(solid is left[n].solid for solid in own):
-            after += _parted(left[n], own)
-    return after
-
-
-def _adds_up(part: Part, body_mm3: float, left: Sequence[_Piece]) -> bool:
-    """Whether a body's volume is that of the part and of what is left on it."""
-    over = body_mm3 - part.volume_mm3 - sum(piece.volume_mm3 for piece in left)
-    return abs(over) <= LOST_SHARE * part.volume_mm3
-
-
-def _parted(piece: _Piece, tools: Sequence[Any]) -> list[_Piece]:
-    """What of a piece stays when tools have taken theirs."""
-    return _cut_apart(piece.solid, tools, piece.faces)
-
-
-def _pieces(part: Part, stock: Any, source_faces: Sequence[int] | None) -> list[_Piece]:
-    """The solids of stock less part, each with the logical faces of the part that bound it."""
-    logical = {place: f.id for f in part.faces for place in f.source}
-    faces = [
-        (face, logical.get(source_faces[k] if source_faces is not None else k, -1))
-        for k, face in enumerate(each(part.solid, TopAbs_ShapeEnum.TopAbs_FACE))
-    ]
-    return _cut_apart(stock, [part.solid], faces)
-
-
-def _cut_apart(body: Any, tools: Sequence[Any], faces: Sequence[tuple[Any, int]]) -> list[_Piece]:
-    """The solids of a body less tools; ``faces`` of either, with their owners, are found again on them."""
-    operation = BRepAlgoAPI_Cut()
-    arguments, cutters = TopTools_ListOfShape(), TopTools_ListOfShape()
-    arguments.Append(body)
-    for tool in tools:
-        cutters.Append(tool)
-    operation.SetArguments(arguments)
-    operation.SetTools(cutters)
-    operation.Build()
-    if not operation.IsDone():
-        raise KernelError("the kernel could not take the part from the stock")
-    owners: dict[int, list[tuple[Any, int]]] = {}
-    for face, owner in faces:
-        for image in (face, *operation.Modified(face)):
-            owners.setdefault(hash(image), []).append((image, owner))
-    found = []
-    for solid in solids_of(operation.Shape()):
-        own = tuple(
-            (face, owner)
-            for face in each(solid, TopAbs_ShapeEnum.TopAbs_FACE)
-            for image, owner in owners.get(hash(face), ())
-            if image.IsSame(face)
-        )
-        found.append(_Piece(solid, own, volume_of(solid)))
-    return found
 
 
 def _cut_validly(body: Any, tools: Sequence[Any], *, apart: bool = False) -> list[Any]:
@@ -347,7 +268,7 @@ def _of_feature(
     feature: Feature,
     removal: Removal,
     shared: set[int],
-    pieces: Sequence[_Piece],
+    pieces: Sequence[Piece],
     notes: list[str],
 ) -> list[tuple[int, Any]]:
     """The solids that leave for one feature, each with the place of its piece.
@@ -405,11 +326,11 @@ def _common(a: Any, b: Any) -> list[Any]:
 def _roughed(
     seen: Sides,
     last: StockBody,
-    left: list[_Piece] | None,
+    left: list[Piece] | None,
     blank: Blank,
     step: StockStep,
     source_faces: Sequence[int] | None,
-) -> tuple[StockBody, list[_Piece] | None]:
+) -> tuple[StockBody, list[Piece] | None]:
     """Recesses cleared by levels, with the rough allowances left on; with the body what ``_less`` gives."""
     cutter = step.rough
     assert cutter is not None

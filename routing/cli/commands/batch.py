@@ -122,7 +122,7 @@ def open_dispatcher(
     from routing.jobs.workers.pool import Limits
 
     def choose(model: Path) -> Choices:
-        return settle(model, choices).but(material=material)
+        return settle(model, choices, material=material)
 
     if choices or material:  # a mistake in these is nobody's file's
         (load_choices(choices) if choices else Choices()).but(material=material)

@@ -25,7 +25,6 @@ from routing.cli.commands.options import (
     TimeLimit,
     WorkingSide,
     one_line_errors,
-    pairs,
     settle,
 )
 
@@ -56,14 +55,16 @@ def cheaper(
 ) -> None:
     """Try small changes to the model and list those that make it cheaper, with a letter to the customer."""
     with one_line_errors(debug):
-        settled = settle(model, choices).but(
+        settled = settle(
+            model,
+            choices,
             material=material,
             working_side=working_side,
             blank=blank,
-            blank_margin_mm=blank_margin,
-            threads=pairs("--thread", thread),
-            thread_colours=pairs("--thread-colour", thread_colour),
-            processes=pairs("--process", process),
+            blank_margin=blank_margin,
+            thread=thread,
+            thread_colour=thread_colour,
+            process=process,
             present=present,
             supplied=supplied,
         )

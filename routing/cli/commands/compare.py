@@ -23,7 +23,6 @@ from routing.cli.commands.options import (
     TimeLimit,
     WorkingSide,
     one_line_errors,
-    pairs,
     settle,
 )
 
@@ -57,13 +56,15 @@ def compare(
 ) -> None:
     """Say what changed between two revisions: features new, gone, moved or resized, and operations."""
     with one_line_errors(debug):
-        settled = settle(old, choices).but(
+        settled = settle(
+            old,
+            choices,
             material=material,
             working_side=working_side,
-            threads=pairs("--thread", thread),
-            thread_colours=pairs("--thread-colour", thread_colour),
-            processes=pairs("--process", process),
-            edges=pairs("--edge", edge),
+            thread=thread,
+            thread_colour=thread_colour,
+            process=process,
+            edge=edge,
             present=present,
             supplied=supplied,
         )

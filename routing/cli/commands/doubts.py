@@ -20,7 +20,6 @@ from routing.cli.commands.options import (
     TimeLimit,
     WorkingSide,
     one_line_errors,
-    pairs,
     settle,
 )
 
@@ -50,11 +49,13 @@ def doubts(
 ) -> None:
     """List what a person should settle, the most doubtful first; can write a choices file to fill in."""
     with one_line_errors(debug):
-        settled = settle(model, choices).but(
+        settled = settle(
+            model,
+            choices,
             working_side=working_side,
-            threads=pairs("--thread", thread),
-            thread_colours=pairs("--thread-colour", thread_colour),
-            drawing=str(drawing) if drawing else None,
+            thread=thread,
+            thread_colour=thread_colour,
+            drawing=drawing and str(drawing),
         )
         from routing.cli import console, skeleton
         from routing.inputs.shop import load_shop

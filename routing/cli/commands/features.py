@@ -18,7 +18,6 @@ from routing.cli.commands.options import (
     TimeLimit,
     WorkingSide,
     one_line_errors,
-    pairs,
     settle,
 )
 
@@ -41,11 +40,13 @@ def features(
 ) -> None:
     """List what is recognised, without routing it; writes nothing."""
     with one_line_errors(debug):
-        settled = settle(model, choices).but(
+        settled = settle(
+            model,
+            choices,
             working_side=working_side,
-            threads=pairs("--thread", thread),
-            thread_colours=pairs("--thread-colour", thread_colour),
-            drawing=str(drawing) if drawing else None,
+            thread=thread,
+            thread_colour=thread_colour,
+            drawing=drawing and str(drawing),
         )
         from routing.cli import console
         from routing.inputs.shop import load_shop

@@ -57,7 +57,7 @@ def like(
         try:
             shape = None
             if model is not None:
-                settled = settle(model, None).but(working_side=working_side)
+                settled = settle(model, None, working_side=working_side)
                 with console.progress() as report:
                     parts = list_features(model, settled, load_shop(shop), report, time_limit_s=time_limit)
                 if len(parts) != 1:

@@ -6,7 +6,7 @@ import traceback
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -62,12 +62,32 @@ Debug = Annotated[bool, typer.Option("--debug", help="Show the traceback of a fa
 TimeLimit = Annotated[float, typer.Option(help="Seconds before the job is stopped.", min=1)]
 
 
-def settle(model: Path, given: Path | None) -> Choices:
-    """The choices in the file given, else beside the model, else the defaults."""
+# What the choices call an option otherwise, and which options are tables in words.
+_CALLED = {
+    "allowance": "allowance_floor_mm",
+    "blank_margin": "blank_margin_mm",
+    "edge": "edges",
+    "process": "processes",
+    "thread": "threads",
+    "thread_colour": "thread_colours",
+    "wall_allowance": "allowance_wall_mm",
+}
+_TABLES = frozenset({"edge", "process", "thread", "thread_colour"})
+
+
+def settle(model: Path, given: Path | None, **options: Any) -> Choices:
+    """The choices in the file given, else beside the model, else the defaults, and over them what the
+    options of a command (by its parameters' names) say; None and nothing say nothing."""
     from routing.inputs.choices import Choices, choices_beside, load_choices
 
     path = given or choices_beside(model)
-    return load_choices(path) if path else Choices()
+    words = {
+        name: pairs(f"--{name.replace('_', '-')}", value)
+        for name, value in options.items()
+        if name in _TABLES
+    }
+    told = {_CALLED.get(name, name): value for name, value in (options | words).items()}
+    return (load_choices(path) if path else Choices()).but(**told)
 
 
 def pairs(option: str, words: list[str] | None) -> dict[str, str]:

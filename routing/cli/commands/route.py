@@ -33,7 +33,6 @@ from routing.cli.commands.options import (
     Wall,
     WorkingSide,
     one_line_errors,
-    pairs,
     settle,
 )
 from routing.jobs.loading import load
@@ -82,21 +81,23 @@ def route(
 ) -> None:
     """Route a die insert: writes route.json, route.csv, the ground stock and the coloured model."""
     with one_line_errors(debug):
-        settled = settle(model, choices).but(
+        settled = settle(
+            model,
+            choices,
             material=material,
             working_side=working_side,
             blank=blank,
-            blank_margin_mm=blank_margin,
-            allowance_floor_mm=allowance,
-            allowance_wall_mm=wall_allowance,
-            threads=pairs("--thread", thread),
-            thread_colours=pairs("--thread-colour", thread_colour),
-            processes=pairs("--process", process),
-            edges=pairs("--edge", edge),
+            blank_margin=blank_margin,
+            allowance=allowance,
+            wall_allowance=wall_allowance,
+            thread=thread,
+            thread_colour=thread_colour,
+            process=process,
+            edge=edge,
             present=present,
             supplied=supplied,
             strict=strict,
-            drawing=str(drawing) if drawing else None,
+            drawing=drawing and str(drawing),
         )
         if cache is None:  # else it may be known
             start_ahead(load)

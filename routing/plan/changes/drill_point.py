@@ -7,6 +7,7 @@ from functools import partial
 from math import radians, tan
 from typing import Any
 
+from featurize import tolerances as tol
 from featurize.brep.edits import bored, less
 from featurize.brep.part import Part
 from featurize.feature import Bore, Feature
@@ -37,7 +38,7 @@ def propose(plan: Plan) -> Iterator[Proposal]:
         if (
             drill
             and last.is_cylinder
-            and any(s.bottom == "flat" and s.to_mm > last.end_mm - 1e-3 for s in verdict.bore)
+            and any(s.bottom == "flat" and s.to_mm > last.end_mm - tol.SURFACE_MM for s in verdict.bore)
         ):
             found[feature.id] = drill
     for group in alike([plan.job.by_id[i] for i in found]):
