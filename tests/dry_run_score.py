@@ -23,6 +23,7 @@ from routing.dryrun.check import findings_of
 from routing.inputs.choices import Choices
 from routing.inputs.shop import load_shop
 from routing.jobs import job
+from routing.jobs.extent import Extent
 from tests.support.composed import compose
 from tests.support.inserts import insert
 from tests.support.transforms import mirrored, moved, write_step
@@ -125,7 +126,7 @@ def routed(case: Case, place: Path) -> tuple[Path, Path]:
         chosen = dict(case.choices)
         if case.given is not None:
             chosen["blank"] = str(case.given(models))
-        job.run_job(path, folder, Choices(**chosen), load_shop(), dry_run=False)
+        job.run_job(path, folder, Choices(**chosen), load_shop(), extent=Extent(dry_run=False))
     return folder, path
 
 

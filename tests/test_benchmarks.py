@@ -11,7 +11,8 @@ from featurize.brep.shapes import FACE, each, volume_mm3
 from featurize.step.read import read_step
 from routing.inputs.choices import Choices
 from routing.inputs.shop import load_shop
-from routing.jobs.job import inputs_of, route_document
+from routing.jobs.job import route_document
+from routing.jobs.recognising import inputs_of
 from routing.jobs.stages import StageCache
 from tests.benchmarks.measure import Figures, staged
 from tests.benchmarks.regress import slower

@@ -27,8 +27,9 @@ from featurize.step.read import read_step
 from routing.inputs.choices import Choices
 from routing.inputs.shop import load_shop
 from routing.jobs.cheaper import Budget, find_hints
-from routing.jobs.job import decide_plan, inputs_of, recognise_parts
+from routing.jobs.job import decide_plan
 from routing.jobs.job_inputs import Inputs
+from routing.jobs.recognising import inputs_of, recognise_parts
 from routing.plan.changes import kinds, proposals
 from routing.plan.changes.hint import Hint, Hints
 from routing.plan.plan import Plan

@@ -21,6 +21,7 @@ from routing.export.exporters.route_file import DRY_RUN
 from routing.export.palette import rgb
 from routing.inputs.choices import Choices, ChoicesError
 from routing.inputs.shop import load_shop
+from routing.jobs.extent import Extent
 from routing.jobs.job import run_job
 from routing.jobs.result import PartResult
 from tests.support.transforms import motion, write_assembly
@@ -188,7 +189,11 @@ def test_blocking_flags_end_in_status_1_only_when_asked(tmp_path: Path) -> None:
 
 def test_a_forced_process_is_taken(tmp_path: Path) -> None:
     choices = Choices(processes={"slot": "sink-erode"})
-    features = run_job(MODEL, tmp_path / "out", choices, load_shop(), papers=False).parts[0].route["features"]
+    features = (
+        run_job(MODEL, tmp_path / "out", choices, load_shop(), extent=Extent(papers=False))
+        .parts[0]
+        .route["features"]
+    )
     slots = [f["process"] for f in features if f["kind"] == "slot"]
     assert slots
     assert set(slots) == {"sink-erode"}

@@ -12,6 +12,7 @@ from featurize.errors import Code, StepError
 from routing.inputs.choices import Choices
 from routing.inputs.shop import load_shop
 from routing.jobs import dry_running
+from routing.jobs.extent import Extent
 from routing.jobs.job import run_job
 from routing.jobs.job_inputs import Inputs
 
@@ -61,7 +62,9 @@ def test_a_dry_run_that_is_lost_costs_the_job_nothing(
 
 
 def test_it_can_be_left_out(tmp_path: Path) -> None:
-    run_job(PLATE, tmp_path / "out", Choices(material="carbide-12"), load_shop(), dry_run=False)
+    run_job(
+        PLATE, tmp_path / "out", Choices(material="carbide-12"), load_shop(), extent=Extent(dry_run=False)
+    )
     assert not (tmp_path / "out" / "dry_run.json").exists()
 
 

@@ -12,6 +12,7 @@ from featurize.errors import StepError
 from routing.export.exporters import all_exporters, paper_name
 from routing.inputs.choices import Choices
 from routing.inputs.shop import load_shop
+from routing.jobs.extent import Extent
 from routing.jobs.job import run_job
 
 DEMO = Path(__file__).parents[1] / "demo_models" / "wear_plate.step"
@@ -19,7 +20,7 @@ forked = pytest.mark.skipif(sys.platform != "linux", reason="processes are forke
 
 
 def _written(folder: Path) -> dict[str, bytes]:
-    run_job(DEMO, folder, Choices(date="2026-01-01"), load_shop(), dry_run=False)
+    run_job(DEMO, folder, Choices(date="2026-01-01"), load_shop(), extent=Extent(dry_run=False))
     return {p.relative_to(folder).as_posix(): p.read_bytes() for p in folder.rglob("*") if p.is_file()}
 
 

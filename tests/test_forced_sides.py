@@ -14,6 +14,7 @@ from rich.console import Console
 from routing.cli.console import Answers
 from routing.inputs.choices import Choices
 from routing.inputs.shop import load_shop
+from routing.jobs.extent import Extent
 from routing.jobs.job import run_job
 from routing.jobs.result import PartResult
 
@@ -31,7 +32,9 @@ FORCED = (
 @pytest.mark.parametrize(("demo", "key", "process"), FORCED)
 def test_every_paper_names_one_side(demo: str, key: str, process: str, tmp_path: Path) -> None:
     choices = Choices(material="steel-60hrc", processes={key: process}, threads={"all": "plain"})
-    (part,) = run_job(DEMOS / f"{demo}.step", tmp_path / "out", choices, load_shop(), papers=False).parts
+    (part,) = run_job(
+        DEMOS / f"{demo}.step", tmp_path / "out", choices, load_shop(), extent=Extent(papers=False)
+    ).parts
     route = json.loads((tmp_path / "out" / "route.json").read_text(encoding="utf-8"))
     features = {f["id"]: f for f in route["features"]}
     forced = [f["id"] for f in features.values() if key in (f["id"], f["kind"])]

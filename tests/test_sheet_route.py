@@ -16,6 +16,7 @@ from routing.export.report.blocks import Pictures, Table
 from routing.inputs.choices import Choices, ChoicesError, load_choices
 from routing.inputs.sheet.glyphs import worded
 from routing.inputs.shop import load_shop
+from routing.jobs.extent import Extent
 from routing.jobs.job import run_job
 from routing.jobs.job_inputs import Inputs
 from routing.web.answers import from_table
@@ -31,7 +32,7 @@ def _drawing(path: Path, *texts: str) -> Path:
 
 
 def _route(folder: Path, **choices: Any) -> dict[str, Any]:
-    result = run_job(MODEL, folder, Choices(**choices), load_shop(), papers=False)
+    result = run_job(MODEL, folder, Choices(**choices), load_shop(), extent=Extent(papers=False))
     return result.parts[0].route
 
 

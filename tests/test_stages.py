@@ -13,7 +13,8 @@ from featurize.brep.solids import volume_of
 from featurize.step.read import read_step
 from routing.inputs.choices import Choices
 from routing.inputs.shop import load_shop
-from routing.jobs.job import inputs_of, route_document
+from routing.jobs.job import route_document
+from routing.jobs.recognising import inputs_of
 from routing.jobs.stages import NoCache, StageCache
 
 MODEL = Path(__file__).resolve().parents[1] / "demo_models" / "thread_trial.step"

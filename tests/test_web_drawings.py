@@ -108,7 +108,7 @@ def client(tmp_path_factory) -> Iterator[TestClient]:
 
 def test_decisions_find_their_places_in_a_part_that_grew_at_one_end(tmp_path):
     """8 mm longer at the end from which places count: all of them move. What is gone is told."""
-    from routing.jobs.job import recognise_parts
+    from routing.jobs.recognising import recognise_parts
     from routing.web.carrying import carried_over, places_of
     from routing.web.records import Source
     from routing.web.tasks import inputs_of, read

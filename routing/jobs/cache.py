@@ -26,6 +26,7 @@ from featurize import system
 from routing.export.exporters import all_files
 from routing.export.exporters.route_file import ROUTE
 from routing.inputs.choices import Choices
+from routing.jobs.extent import WHOLE, Extent
 from routing.jobs.job import Answered, run_job
 from routing.jobs.job_inputs import Inputs, sha256_of
 from routing.jobs.progress import Report
@@ -161,9 +162,7 @@ def cached_run(
     time_limit_s: float | None = None,
     cache: ResultCache | None = None,
     answered: Answered = lambda part: None,
-    papers: bool = True,
-    dry_run: bool = True,
-    cheaper: bool = False,
+    extent: Extent = WHOLE,
 ) -> JobResult:
     """``run_job``, or its kept result with a note that says so; without a cache just ``run_job``.
 
@@ -171,17 +170,9 @@ def cached_run(
     is more than one: they are not kept.
     """
     args = model, out_dir, choices, shop, report
-    run = partial(
-        run_job,
-        *args,
-        time_limit_s=time_limit_s,
-        answered=answered,
-        papers=papers,
-        dry_run=dry_run,
-        cheaper=cheaper,
-    )
+    run = partial(run_job, *args, time_limit_s=time_limit_s, answered=answered, extent=extent)
     inputs = None
-    if cache is not None and papers and dry_run and not cheaper:
+    if cache is not None and extent == WHOLE:
         with suppress(OSError):  # the job itself says what cannot be read
             inputs = Inputs.of(model.name, sha256_of(model), choices, shop)
     if cache is None or inputs is None:

@@ -19,10 +19,11 @@ from routing.export import route_json
 from routing.export.exporters import letter
 from routing.inputs.choices import Choices
 from routing.jobs.exporting import clear
-from routing.jobs.job import NO_CACHE, Relay, decide_plan, folder_names, inputs_of, recognise_parts, to_parent
+from routing.jobs.job import Relay, decide_plan, folder_names, to_parent
 from routing.jobs.job_inputs import Inputs
 from routing.jobs.progress import Report, span
-from routing.jobs.stages import NoCache
+from routing.jobs.recognising import inputs_of, recognise_parts
+from routing.jobs.stages import NO_CACHE, NoCache
 from routing.jobs.staging import staged_folder
 from routing.processes.shop import Shop
 

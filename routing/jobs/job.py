@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable, Mapping, Sequence
 from copy import deepcopy
 from dataclasses import asdict
 from functools import partial
@@ -15,7 +14,6 @@ from types import ModuleType
 from typing import TYPE_CHECKING, Any
 
 from featurize import isolate
-from featurize.errors import Code, StepError, is_memory_short
 from featurize.step.read import Skip, read_step, reading_less
 from routing.export import route_json
 from routing.export.exporters import all_exporters, all_files, is_paper, setups
@@ -23,22 +21,22 @@ from routing.export.work import Work
 from routing.inputs.choices import Choices, ChoicesError, is_edge_id, is_feature_id
 from routing.jobs.dry_running import is_wanted, machined_on_paper
 from routing.jobs.exporting import clear, export
-from routing.jobs.job_inputs import Inputs, frozen
+from routing.jobs.extent import WHOLE, Extent
+from routing.jobs.job_inputs import Inputs
 from routing.jobs.noticed import reading_flags
 from routing.jobs.progress import Report, span
+from routing.jobs.recognising import blaming_damage, inputs_of, recognise_parts
 from routing.jobs.result import JobResult, PartResult
-from routing.jobs.stages import NoCache
+from routing.jobs.stages import NO_CACHE, NoCache
 from routing.jobs.staging import staged_folder
 from routing.processes.flags import Flag, Severity
 from routing.stock import stock_names as stock_files
 
 if TYPE_CHECKING:  # these load the kernel
     from featurize.brep.part import Part
-    from featurize.brep.surfaces import Array
     from featurize.recognise import Recognition
-    from featurize.step.document import SolidPart, StepDocument
-    from routing.inputs.overrides import Find, Settled
-    from routing.inputs.sheet.read import Sheet
+    from featurize.step.document import StepDocument
+    from routing.inputs.overrides import Settled
     from routing.plan.plan import Plan
     from routing.processes.blank import Blank
     from routing.processes.protocol import Task
@@ -47,7 +45,6 @@ if TYPE_CHECKING:  # these load the kernel
 
 Answered = Callable[[PartResult], None]
 
-NO_CACHE = NoCache()
 STOCK_STEP = f"{stock_files.GROUND_STEM}.step"
 
 
@@ -61,30 +58,26 @@ def run_job(
     time_limit_s: float | None = None,
     keep: Callable[[Path, JobResult], None] | None = None,
     answered: Answered = lambda part: None,
-    papers: bool = True,
-    dry_run: bool = True,
-    cheaper: bool = False,
+    extent: Extent = WHOLE,
 ) -> JobResult:
     """Reads, recognises, routes, grinds and writes; ``out_dir`` appears complete or not at all.
 
     With a time limit the kernel works in a child process; where it crashes, another reads less of the
     file (see ``Skip``) and a note says so. ``report`` gets what is being done and the
     share done (0 to 1). ``answered`` gets the plan of each part before any paper is made of it, ``keep`` the
-    folder while it is this job's alone. Without ``papers`` the files are those that the plan alone fills.
-    With papers they are machined on paper, unless ``dry_run`` or ``DIEROUTE_DRY_RUN=0`` leaves that out.
-    With ``cheaper`` changes to the model are tried once the plan is told.
+    folder while it is this job's alone.
     Raises StepError, ChoicesError or OutputError, each one line.
     """
     with staged_folder(out_dir, all_files()) as folder:
 
         def attempt(skip: Skip, left_s: float) -> JobResult:
             clear(folder)
-            args = (model, folder, choices, shop, papers, dry_run, cheaper, skip)
+            args = (model, folder, choices, shop, extent, skip)
             progress = Relay(report, answered)
             return isolate.run_isolated(_work_in_child, *args, time_limit_s=left_s, progress=progress)
 
         if time_limit_s is None:
-            result = _work(model, folder, choices, shop, report, answered, papers, dry_run, cheaper)
+            result = _work(model, folder, choices, shop, report, answered, extent)
         else:
             result = reading_less(attempt, time_limit_s)
         if keep is not None:
@@ -151,16 +144,9 @@ class Relay:
 
 
 def _work_in_child(
-    model: Path,
-    folder: Path,
-    choices: Choices,
-    shop: Shop,
-    papers: bool,
-    dry_run: bool,
-    cheaper: bool,
-    skip: Skip,
+    model: Path, folder: Path, choices: Choices, shop: Shop, extent: Extent, skip: Skip
 ) -> JobResult:
-    return _work(model, folder, choices, shop, to_parent, isolate.report, papers, dry_run, cheaper, skip)
+    return _work(model, folder, choices, shop, to_parent, isolate.report, extent, skip)
 
 
 def _work(
@@ -170,21 +156,13 @@ def _work(
     shop: Shop,
     report: Report,
     answered: Answered,
-    papers: bool,
-    dry_run: bool,
-    cheaper: bool,
+    extent: Extent,
     skip: Skip = Skip.NOTHING,
 ) -> JobResult:
     report(f"reading {model.name}", 0.0)
     document = read_step(model, isolate=False, skip=skip)
     inputs = inputs_of(document, choices, shop)
-    args = document, folder, inputs, report
-    return route_document(*args, answered=answered, papers=papers, dry_run=dry_run, cheaper=cheaper)
-
-
-def inputs_of(document: StepDocument, choices: Choices, shop: Shop) -> Inputs:
-    """The inputs of a job on a file that has been read as it is."""
-    return Inputs.of(document.path.name, document.sha256, choices, shop)
+    return route_document(document, folder, inputs, report, answered=answered, extent=extent)
 
 
 def route_document(
@@ -195,9 +173,7 @@ def route_document(
     *,
     cache: NoCache = NO_CACHE,
     answered: Answered = lambda part: None,
-    papers: bool = True,
-    dry_run: bool = True,
-    cheaper: bool = False,
+    extent: Extent = WHOLE,
 ) -> JobResult:
     """Every part of a file that is read, handed over in ``folder``; ``answered`` gets each plan before.
 
@@ -210,8 +186,7 @@ def route_document(
     recognitions = [s.recognition for s in settled]
     not_found = unmatched(choices.settle, settled)
     _check_targets(choices, recognitions)
-    exporters = [e for e in all_exporters() if papers or not is_paper(e)]
-    checks = papers and dry_run and is_wanted()
+    exporters = [e for e in all_exporters() if extent.papers or not is_paper(e)]
     results = []
     for n, (solid, name) in enumerate(
         zip(document.parts, folder_names([p.name for p in document.parts]), strict=True)
@@ -220,7 +195,7 @@ def route_document(
         place.mkdir(exist_ok=True)
         progress = span(report, 0.4 + 0.6 * n / len(recognitions), 0.6 / len(recognitions))
         flags = [*reading_flags(document, solid), *(not_found if n == 0 else [])]
-        with _blaming_damage(document, solid):
+        with blaming_damage(document, solid):
             tell = partial(_tell, answered, name, solid.count)
             content = _one_part(
                 document,
@@ -233,108 +208,11 @@ def route_document(
                 cache,
                 exporters,
                 tell,
-                checks,
-                cheaper,
+                extent,
             )
         results.append(PartResult(name, solid.count, content))
     noticed = [note.message for solid in document.parts for note in document.noticed(solid)]
     return JobResult(tuple(results), tuple(dict.fromkeys(noticed)))
-
-
-def recognise_parts(
-    document: StepDocument, inputs: Inputs, report: Report, *, cache: NoCache = NO_CACHE
-) -> Iterator[Settled]:
-    """The features of every part of a file, with a person's answers in them."""
-    import numpy as np
-
-    from featurize.brep.build import build_part
-    from featurize.recognise import recognise
-    from routing.inputs.overrides import settle
-    from routing.inputs.sheet.apply import drawn, is_of, not_drawn
-
-    choices, thread_colours = inputs.choices, inputs.thread_colours
-    side = choices.working_direction
-    sheet = _sheet(inputs, report, cache)
-    for n, solid in enumerate(document.parts):
-        report(f"recognising {solid.name}", 0.1 + 0.3 * n / len(document.parts))
-        with _blaming_damage(document, solid):
-            part = cache.get_or_make(
-                "building the part",
-                inputs.part(n),
-                partial(
-                    build_part,
-                    solid.solid,
-                    face_names=solid.face_names,
-                    source_faces=solid.source_faces,
-                    source_face_count=len(solid.face_names),
-                    name=solid.name,
-                    count=solid.count,
-                    healed=solid.healed,
-                ),
-            )
-
-        def find(
-            *,
-            working_side: Array | None,
-            threads: Mapping[str, str],
-            part: Part = part,
-            solid: SolidPart = solid,
-            n: int = n,
-        ) -> Recognition:
-            look = partial(
-                recognise,
-                part,
-                working_side=working_side,
-                threads=threads,
-                callouts=solid.callouts,
-                colours=solid.face_colours,
-                thread_colours=thread_colours,
-            )
-            up = None if working_side is None else tuple(working_side)
-            key = inputs.part(n)
-            return cache.get_or_make("recognising", (key, up, frozen(threads), frozen(thread_colours)), look)
-
-        def decide(find: Find = find, name: str = solid.name) -> Settled:
-            found = find(working_side=None if side is None else np.array(side), threads=choices.threads)
-            settled = settle(found, choices, find)
-            return settled if sheet is None else _with_sheet(settled, sheet, find, name)
-
-        def _with_sheet(settled: Settled, sheet: Sheet, find: Find, name: str) -> Settled:
-            if len(document.parts) > 1 and not is_of(sheet, name):
-                return not_drawn(settled, sheet, len(document.parts))
-            return drawn(settled, sheet, choices, find, name, document.path.stem)
-
-        with _blaming_damage(document, solid):
-            yield cache.get_or_make("settling", inputs.recognition(n), decide)
-
-
-def _sheet(inputs: Inputs, report: Report, cache: NoCache) -> Sheet | None:
-    """What the drawing says, where one was given; raises SheetError."""
-    if not inputs.choices.drawing:
-        return None
-    from routing.inputs.sheet.read import read_sheet
-
-    path = Path(inputs.choices.drawing)
-    report(f"reading {path.name}", 0.1)
-    return cache.get_or_make("reading the drawing", inputs.drawing, partial(read_sheet, path))
-
-
-@contextmanager
-def _blaming_damage(document: StepDocument, solid: SolidPart) -> Iterator[None]:
-    """A fault on a part that was read with doubts is the file's; on a sound one it is the program's."""
-
-    try:
-        yield
-    except (StepError, ChoicesError):
-        raise
-    except Exception as error:
-        if is_memory_short(error):
-            raise
-        doubts = [flag for flag in reading_flags(document, solid) if flag.severity != Severity.NOTE]
-        if not doubts:
-            raise
-        text = f"{document.path.name}: {solid.name} is too damaged to work with: {doubts[0].message}"
-        raise StepError(Code.UNREADABLE, text) from error
 
 
 def _one_part(
@@ -348,8 +226,7 @@ def _one_part(
     cache: NoCache,
     exporters: Sequence[ModuleType],
     tell: Callable[[dict[str, Any]], None],
-    checks: bool,
-    cheaper: bool,
+    extent: Extent,
 ) -> dict[str, Any]:
     from routing.plan.noted_edges import with_edges
     from routing.stock.proof import prove
@@ -386,13 +263,14 @@ def _one_part(
     content = route_json.build(document, solid, recognition, plan, (stock, proof, STOCK_STEP), flags, choices)
     work = Work(document, solid, recognition, plan, stock, proof, shop, choices, content, said)
     tell(content | setups.planned(work))
-    if cheaper:
+    if extent.cheaper:
         from routing.jobs.cheaper import Budget, find_hints
 
         budget = Budget().for_each(len(document.parts))
         content["cheaper"] = route_json.plain(find_hints(plan, inputs, budget, span(report, 0.4, 0.1)))
-    checked = partial(machined_on_paper, folder, solid) if checks else None
-    export(exporters, work, folder, key, span(report, 0.5, 0.5), cache, checked)
+    checks = extent.papers and extent.dry_run and is_wanted()
+    checked = partial(machined_on_paper, folder, solid)
+    export(exporters, work, folder, key, span(report, 0.5, 0.5), cache, checked if checks else None)
     return content
 
 

@@ -9,8 +9,9 @@ from featurize import isolate
 from featurize.step.read import Skip, read_step, reading_less
 from routing.export import route_json
 from routing.inputs.choices import Choices, ChoicesError
-from routing.jobs.job import Relay, inputs_of, recognise_parts, to_parent
+from routing.jobs.job import Relay, to_parent
 from routing.jobs.progress import Report, span
+from routing.jobs.recognising import inputs_of, recognise_parts
 from routing.processes.shop import Shop
 
 

@@ -41,6 +41,9 @@ class NoCache:
         return make()
 
 
+NO_CACHE = NoCache()
+
+
 class StageCache(NoCache):
     """Keeps the latest ``size`` results of each stage. ``times``: what the stages cost."""
 

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
+from scipy.stats import qmc
 
 from featurize import tolerances as tol
 from featurize.brep.frame import SIDES
@@ -20,7 +21,6 @@ from featurize.brep.rays import hit_counts
 from featurize.brep.surfaces import Array
 from featurize.feature import Feature
 from routing.processes.context import JobContext
-from routing.processes.sobol import sobol
 
 # Points for a feature, of many features together at most.
 _POINTS, _MOST = 512, 200_000
@@ -61,7 +61,7 @@ def _by_face(job: JobContext) -> _Space:
         return _Space({}, {}, {})
     boxes = [_box(job, f) for f in cut]
     count = 2 ** int(np.log2(np.clip(_MOST / len(cut), _FEWEST, _POINTS)))
-    unit = sobol(count)
+    unit = qmc.Sobol(3, scramble=False).random(count)
     # Off the origin and off round numbers, where faces stand.
     unit = (unit + 0.5 / count * np.array([1.0, 0.7548776662, 0.5698402910])) % 1.0
     points = np.vstack([low + unit * (high - low) for low, high in boxes])

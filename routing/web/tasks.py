@@ -24,8 +24,9 @@ from routing.export.viewer.mesh import mesh_of, model_of, packed
 from routing.inputs.choices import BLANKS, ChoicesError
 from routing.inputs.overrides import Settled
 from routing.inputs.shop import load_shop
-from routing.jobs.job import decide_plan, recognise_parts, route_document
+from routing.jobs.job import decide_plan, route_document
 from routing.jobs.job_inputs import Inputs
+from routing.jobs.recognising import recognise_parts
 from routing.jobs.result import PartResult
 from routing.jobs.stages import StageCache
 from routing.jobs.staging import staged_folder

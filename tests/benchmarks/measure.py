@@ -16,7 +16,8 @@ from typing import Any, TypeVar, cast
 
 from routing.inputs.choices import Choices
 from routing.inputs.shop import load_shop
-from routing.jobs.job import inputs_of, route_document
+from routing.jobs.job import route_document
+from routing.jobs.recognising import inputs_of
 from routing.jobs.stages import NoCache
 
 T = TypeVar("T")

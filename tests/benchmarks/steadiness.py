@@ -23,7 +23,8 @@ from featurize.step.read import read_step
 from routing.inputs.choices import Choices
 from routing.inputs.shop import load_shop
 from routing.jobs.batch.task import load_all
-from routing.jobs.job import inputs_of, route_document, run_job
+from routing.jobs.job import route_document, run_job
+from routing.jobs.recognising import inputs_of
 from routing.jobs.workers.pool import Limits, Pool
 from tests.benchmarks.measure import Undocumented
 from tests.support.corpus import corpus_files

@@ -105,6 +105,7 @@ def route(
         from routing.export.exporters import all_exporters, is_paper, letter, paper_name
         from routing.inputs.shop import load_shop
         from routing.jobs.cache import ResultCache, cached_run
+        from routing.jobs.extent import Extent
 
         target = out or model.with_name(f"{model.stem}-route")
         to_come = [e for e in all_exporters() if is_paper(e) and (cheaper or e is not letter)]
@@ -119,9 +120,7 @@ def route(
                 time_limit_s=time_limit,
                 cache=ResultCache(cache.absolute()) if cache else None,
                 answered=terminal.answer,
-                papers=papers,
-                dry_run=dry_run,
-                cheaper=cheaper,
+                extent=Extent(papers, dry_run, cheaper),
             )
         if as_json:
             parts = [{"folder": p.folder, "count": p.count, "route": p.route} for p in result.parts]

@@ -92,7 +92,7 @@ def _words(text: str, look: str, bullet: str | None = None) -> Any:
     return copy(_parsed(text, look, bullet))
 
 
-@lru_cache(maxsize=20_000)
+@lru_cache(maxsize=4_000)
 def _parsed(text: str, look: str, bullet: str | None) -> Any:
     """The same words are parsed, and broken into lines for a width, once for every paper and cell."""
     style = _style(look, "CJK" if is_wide(text) else "")
