@@ -6,8 +6,8 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 from routing.inputs.sheet.apply import flag_of
+from routing.inputs.sheet.asking import Question
 from routing.inputs.sheet.called import EDGES_BROKEN, EDGES_SHARP, Topic
-from routing.inputs.sheet.match import Question
 from routing.inputs.sheet.said import Said
 from routing.plan.edges import Break, EdgeVerdict
 from routing.processes.flags import Flag

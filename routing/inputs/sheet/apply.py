@@ -15,8 +15,9 @@ from featurize.feature import Feature
 from featurize.recognise import Recognition
 from routing.inputs.choices import Choices
 from routing.inputs.overrides import BY_A_PERSON, Find, Settled, settle
+from routing.inputs.sheet.asking import Question
 from routing.inputs.sheet.called import Spot, Topic
-from routing.inputs.sheet.match import Matched, Question, match
+from routing.inputs.sheet.match import Matched, match
 from routing.inputs.sheet.read import Sheet
 from routing.inputs.sheet.said import Said
 from routing.processes.flags import Flag, Severity

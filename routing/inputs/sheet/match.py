@@ -13,32 +13,28 @@ from featurize.brep.part import Part
 from featurize.feature import Callout, Feature
 from featurize.recognise.threads import PLAIN
 from featurize.standards.threads import parse
+from routing.inputs.sheet.asking import (
+    HOLES,
+    Option,
+    Question,
+    Wish,
+    doubtful,
+    impossible,
+    listed,
+    quoted,
+    rival,
+    unclear,
+    whose,
+)
 from routing.inputs.sheet.called import Called, What
 from routing.inputs.sheet.place import pointed_at
 from routing.inputs.sheet.read import PlacedCallout, Sheet
-from routing.inputs.sheet.sizes import Bunch, Candidate, Sizes
+from routing.inputs.sheet.sizes import Candidate, Sizes
 
 # Ways to share out that are looked at; where there are more, nothing is certain.
 _MOST_WAYS, _MOST_OPTIONS = 5_000, 200
 # From this on the file itself names the thread on the hole's faces.
 NAMED = 0.98
-
-Option = frozenset[Candidate]
-
-
-@dataclass(frozen=True)
-class Question:
-    """``entry`` is the place of its callout among the sheet's entries, ``note`` of its note among the notes.
-
-    ``text`` is one line. ``blocking``: a hole would be made otherwise than somebody means it.
-    """
-
-    code: str
-    text: str
-    features: tuple[str, ...] = ()
-    entry: int | None = None
-    note: int | None = None
-    blocking: bool = False
 
 
 @dataclass(frozen=True)
@@ -54,30 +50,12 @@ class Matched:
     questions: tuple[Question, ...] = ()
 
 
-@dataclass(frozen=True, eq=False)
-class _Wish:
-    """One callout with all the places where it stands, and what it may mean."""
-
-    called: Called
-    entries: tuple[int, ...]
-    bunches: tuple[Bunch, ...]
-    pointed: frozenset[str]  # features that a leader or its place names; empty where it names none
-
-    @property
-    def total(self) -> int:
-        return sum(len(b) for b in self.bunches)
-
-    @property
-    def ids(self) -> tuple[str, ...]:
-        return tuple(dict.fromkeys(f for b in self.bunches for c in b for f in c.features))
-
-
 def match(part: Part, features: Sequence[Feature], sheet: Sheet, settled: Collection[str] = ()) -> Matched:
     """What a sheet says of a part's features. ``settled``: holes on whose thread a person has decided."""
     sizes = Sizes(part, features)
     pointed = pointed_at(sheet, part, sizes.holes)
     result = _Result(sizes, settled)
-    holes = list(_wishes(sheet.entries, sizes, pointed, _HOLES))
+    holes = list(_wishes(sheet.entries, sizes, pointed, HOLES))
     chosen, questions = _shared_out(holes, sizes)
     for wish, option in chosen:
         result.take(wish, option)
@@ -88,15 +66,15 @@ def match(part: Part, features: Sequence[Feature], sheet: Sheet, settled: Collec
     questions += [*asked, *result.questions, *_unsaid(sizes, holes, {*result.threads, *settled}, chosen)]
     for n, entry in enumerate(sheet.entries):
         if entry.called.what == What.UNCLEAR:
-            questions.append(_unclear(n, entry))
+            questions.append(unclear(n, entry))
         elif entry.called.what == What.TEXTURE:
-            questions.append(_whose(n, entry))
+            questions.append(whose(n, entry))
     order = sorted(questions, key=lambda q: (q.entry is None, q.entry or 0))
     callouts = {f: tuple(own) for f, own in result.callouts.items()}
     return Matched(result.threads, callouts, result.found, tuple(order))
 
 
-_HOLES, _OTHERS = (What.THREAD, What.DIAMETER), (What.LENGTH, What.RADIUS)
+_OTHERS = (What.LENGTH, What.RADIUS)
 
 
 def _wishes(
@@ -104,7 +82,7 @@ def _wishes(
     sizes: Sizes,
     pointed: Mapping[int, frozenset[str]],
     kinds: Collection[What],
-) -> Iterator[_Wish]:
+) -> Iterator[Wish]:
     """The callouts that bind something; those that read alike are one, with their counts together."""
     alike: dict[tuple[Called, frozenset[str]], list[int]] = {}
     for n, entry in enumerate(entries):
@@ -119,10 +97,10 @@ def _wishes(
         count = sum(entries[n].called.count for n in places)
         whole = replace(called, text=entries[places[0]].called.text, count=count)
         bunches = tuple(sizes.bunches(called)) if called.what != What.THREAD or called.thread else ()
-        yield _Wish(whole, tuple(places), bunches, spots)
+        yield Wish(whole, tuple(places), bunches, spots)
 
 
-def _options(wish: _Wish) -> list[Option] | None:
+def _options(wish: Wish) -> list[Option] | None:
     """The sets of candidates that a callout may stand for; None where they are too many to look at."""
     count = wish.called.count
     if wish.pointed:
@@ -150,16 +128,16 @@ def _options(wish: _Wish) -> list[Option] | None:
     return found
 
 
-def _shared_out(wishes: Sequence[_Wish], sizes: Sizes) -> tuple[list[tuple[_Wish, Option]], list[Question]]:
+def _shared_out(wishes: Sequence[Wish], sizes: Sizes) -> tuple[list[tuple[Wish, Option]], list[Question]]:
     """What each callout stands for where that is certain; questions for the others."""
     questions: list[Question] = []
-    open_: list[tuple[_Wish, list[Option]]] = []
+    open_: list[tuple[Wish, list[Option]]] = []
     for wish in wishes:
         options = _options(wish)
         if options:
             open_.append((wish, options))
         else:
-            questions.append(_impossible(wish, sizes) if options is not None else _doubtful(wish))
+            questions.append(impossible(wish, sizes) if options is not None else doubtful(wish))
     chosen = []
     for group in _rivals(open_):
         ways = _ways(group)
@@ -168,13 +146,13 @@ def _shared_out(wishes: Sequence[_Wish], sizes: Sizes) -> tuple[list[tuple[_Wish
             if len(taken) == 1:
                 chosen.append((wish, taken.pop()))
             else:
-                questions.append(_doubtful(wish) if ways is None or ways else _rival(wish, group))
+                questions.append(doubtful(wish) if ways is None or ways else rival(wish, group))
     return chosen, questions
 
 
-def _rivals(open_: Sequence[tuple[_Wish, list[Option]]]) -> list[list[tuple[_Wish, list[Option]]]]:
+def _rivals(open_: Sequence[tuple[Wish, list[Option]]]) -> list[list[tuple[Wish, list[Option]]]]:
     """Callouts parted into groups that have no candidate in common."""
-    groups: list[tuple[set[Candidate], list[tuple[_Wish, list[Option]]]]] = []
+    groups: list[tuple[set[Candidate], list[tuple[Wish, list[Option]]]]] = []
     for entry in open_:
         own = {c for option in entry[1] for c in option}
         meeting = [g for g in groups if g[0] & own]
@@ -184,7 +162,7 @@ def _rivals(open_: Sequence[tuple[_Wish, list[Option]]]) -> list[list[tuple[_Wis
     return [members for _, members in groups]
 
 
-def _ways(group: Sequence[tuple[_Wish, list[Option]]]) -> list[tuple[Option, ...]] | None:
+def _ways(group: Sequence[tuple[Wish, list[Option]]]) -> list[tuple[Option, ...]] | None:
     """Every way to give each callout one of its options, none sharing a candidate; None for too many."""
     found: list[tuple[Option, ...]] = []
     steps = 0
@@ -212,7 +190,7 @@ class _Result:
         self.found: dict[int, tuple[str, ...]] = {}
         self.questions: list[Question] = []
 
-    def take(self, wish: _Wish, option: Option) -> None:
+    def take(self, wish: Wish, option: Option) -> None:
         candidates = sorted(option, key=lambda c: (c.features, c.what))
         ids = tuple(dict.fromkeys(f for c in candidates for f in c.features))
         against = [
@@ -266,13 +244,13 @@ class _Result:
         own = parse(thread.designation)[0]
         return own.drawn_at(candidate.diameter_mm)[0] < _BORE_MM
 
-    def _contradicts(self, wish: _Wish, ids: Sequence[str]) -> Question:
+    def _contradicts(self, wish: Wish, ids: Sequence[str]) -> Question:
         hole = self._sizes.by_id[ids[0]]
         is_ = hole.thread.designation if hole.thread and hole.thread.designation else PLAIN
         by = "a person's answer" if hole.id in self._settled else "the model"
-        text = f"{_listed(ids)} is {is_} by {by}: which holds? Nothing was settled by this callout."
+        text = f"{listed(ids)} is {is_} by {by}: which holds? Nothing was settled by this callout."
         return Question(
-            "drawing-contradicts", f"{_quoted(wish)}: {text}", tuple(ids), wish.entries[0], None, True
+            "drawing-contradicts", f"{quoted(wish)}: {text}", tuple(ids), wish.entries[0], None, True
         )
 
 
@@ -301,9 +279,9 @@ def _asked(called: Called, faces: tuple[int, ...]) -> Iterator[Callout]:
 
 def _unsaid(
     sizes: Sizes,
-    wishes: Sequence[_Wish],
+    wishes: Sequence[Wish],
     known: Collection[str],
-    chosen: Sequence[tuple[_Wish, Option]],
+    chosen: Sequence[tuple[Wish, Option]],
 ) -> Iterator[Question]:
     """Threads of the model that the drawing, though it has threads, says nothing of."""
     called = [w for w in wishes if w.called.what == What.THREAD]
@@ -321,100 +299,6 @@ def _unsaid(
     if left and not any(id(w) not in done for w in called):
         names = dict.fromkeys(t.designation for i in left if (t := sizes.by_id[i].thread))
         verb = "is" if len(left) == 1 else "are"
-        what = f"{_listed(left)} {verb} {' and '.join(map(str, names))} in the route"
+        what = f"{listed(left)} {verb} {' and '.join(map(str, names))} in the route"
         text = f"{what}, and the drawing calls out no such thread: is it meant?"
         yield Question("drawing-unsaid", text, tuple(left))
-
-
-def _impossible(wish: _Wish, sizes: Sizes) -> Question:
-    """A callout that no set of features answers."""
-    called, entry = wish.called, wish.entries[0]
-    blocking = called.what == What.THREAD
-    if called.what == What.THREAD and called.thread is None:
-        text = "is no thread of the tables here: which is meant?"
-        return Question("drawing-thread-unknown", f"{_quoted(wish)} {text}", (), entry, None, blocking)
-    wanted = f"{called.count} {'is' if called.count == 1 else 'are'} called for"
-    if len(wish.entries) > 1:
-        wanted += f" (in {len(wish.entries)} places)"
-    ids = wish.ids
-    if ids and wish.pointed and not wish.pointed & set(ids):
-        text = f"points at {_listed(sorted(wish.pointed))}, which it does not fit"
-        return Question(
-            "drawing-misfit",
-            f"{_quoted(wish)} {text}: which holds?",
-            tuple(sorted(wish.pointed)),
-            entry,
-            None,
-            blocking,
-        )
-    if ids:
-        text = f"{wanted}, the model has {wish.total}: {_listed(ids)}. Which are meant?"
-        return Question("drawing-count", f"{_quoted(wish)}: {text}", ids, entry, None, blocking)
-    at = f" It points at {_sized(sorted(wish.pointed), sizes)}." if wish.pointed else ""
-    what = "thread" if blocking else "size"
-    text = f"nothing in the model has this {what}{_why_not(called, sizes)}.{at} Which holds?"
-    ids = tuple(sorted(wish.pointed))
-    return Question("drawing-misfit", f"{_quoted(wish)}: {text}", ids, entry, None, blocking)
-
-
-def _sized(ids: Sequence[str], sizes: Sizes) -> str:
-    """Holes with their bores: "F12 (4.2 mm)"."""
-    bores = {i: [f"{b.start_diameter_mm:.4g}" for b in sizes.by_id[i].bores if b.is_cylinder] for i in ids}
-    return _listed([f"{i} ({' over '.join(own)} mm)" for i, own in bores.items()])
-
-
-def _why_not(called: Called, sizes: Sizes) -> str:
-    """What it would need, and what holes there are."""
-    if called.what not in _HOLES:
-        return ""
-    bores = sorted({round(b.start_diameter_mm, 3) for h in sizes.holes for b in h.bores if b.is_cylinder})
-    there = (
-        f"its bores are {', '.join(f'{d:g}' for d in bores[:_MOST_BORES])} mm" if bores else "it has no holes"
-    )
-    if called.what == What.THREAD and called.thread is not None:
-        size = parse(called.thread)[0]
-        near = sizes.of_size(called)
-        if near:
-            return f" as deep and sunk as it says, though {_listed(near)} would take {size.designation}"
-        return f" (a bore of {size.tap_drill_mm:.4g} mm takes it, {there})"
-    return f" ({there})"
-
-
-_MOST_BORES = 8
-
-
-def _doubtful(wish: _Wish) -> Question:
-    text = f"may mean any of {_listed(wish.ids)}, and {wish.called.count} is its count. Which are meant?"
-    blocking = wish.called.what == What.THREAD
-    return Question("drawing-ambiguous", f"{_quoted(wish)} {text}", wish.ids, wish.entries[0], None, blocking)
-
-
-def _rival(wish: _Wish, group: Sequence[tuple[_Wish, list[Option]]]) -> Question:
-    others = [_quoted(w) for w, _ in group if w is not wish]
-    text = f"is for {_listed(wish.ids)}, and so is {' and '.join(others)}. Which holds?"
-    blocking = wish.called.what == What.THREAD
-    return Question(
-        "drawing-contradicts", f"{_quoted(wish)} {text}", wish.ids, wish.entries[0], None, blocking
-    )
-
-
-def _unclear(n: int, entry: PlacedCallout) -> Question:
-    return Question(
-        "drawing-unclear", f"'{entry.called.text}' is not understood: what does it ask for?", (), n
-    )
-
-
-def _whose(n: int, entry: PlacedCallout) -> Question:
-    return Question(
-        "drawing-texture", f"'{entry.called.text}' stands on the drawing: which face is it of?", (), n
-    )
-
-
-def _quoted(wish: _Wish) -> str:
-    return f"'{wish.called.text}'"
-
-
-def _listed(ids: Sequence[str]) -> str:
-    most = 8
-    more = f" and {len(ids) - most} more" if len(ids) > most else ""
-    return ", ".join(ids[:most]) + more
