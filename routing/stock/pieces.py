@@ -17,7 +17,7 @@ LOST_SHARE = 1e-6
 
 
 @dataclass(frozen=True, eq=False)
-class Piece:
+class LeftPiece:
     """A solid of what is still to leave; ``faces`` are those of the part on it, with their logical ones."""
 
     solid: Any
@@ -29,7 +29,7 @@ class Piece:
         return frozenset(owner for _, owner in self.faces)
 
 
-def left_after(left: Sequence[Piece], taken: Sequence[tuple[int, Any]]) -> list[Piece]:
+def left_after(left: Sequence[LeftPiece], taken: Sequence[tuple[int, Any]]) -> list[LeftPiece]:
     """The pieces once some are taken, whole or in part."""
     tools: dict[int, list[Any]] = {}
     for n, solid in taken:
@@ -41,13 +41,13 @@ def left_after(left: Sequence[Piece], taken: Sequence[tuple[int, Any]]) -> list[
     return after
 
 
-def adds_up(part: Part, body_mm3: float, left: Sequence[Piece]) -> bool:
+def adds_up(part: Part, body_mm3: float, left: Sequence[LeftPiece]) -> bool:
     """Whether a body's volume is that of the part and of what is left on it."""
     over = body_mm3 - part.volume_mm3 - sum(piece.volume_mm3 for piece in left)
     return abs(over) <= LOST_SHARE * part.volume_mm3
 
 
-def pieces_of(part: Part, stock: Any, source_faces: Sequence[int] | None) -> list[Piece]:
+def pieces_of(part: Part, stock: Any, source_faces: Sequence[int] | None) -> list[LeftPiece]:
     """The solids of stock less part, each with the logical faces of the part that bound it."""
     logical = {place: f.id for f in part.faces for place in f.source}
     faces = [
@@ -57,7 +57,7 @@ def pieces_of(part: Part, stock: Any, source_faces: Sequence[int] | None) -> lis
     return _cut_apart(stock, [part.solid], faces)
 
 
-def _cut_apart(body: Any, tools: Sequence[Any], faces: Sequence[tuple[Any, int]]) -> list[Piece]:
+def _cut_apart(body: Any, tools: Sequence[Any], faces: Sequence[tuple[Any, int]]) -> list[LeftPiece]:
     """The solids of a body less tools; ``faces`` of either, with their owners, are found again on them."""
     operation = built(BRepAlgoAPI_Cut(), body, tools, "take the part from the stock")
     owners: dict[int, list[tuple[Any, int]]] = {}
@@ -72,5 +72,5 @@ def _cut_apart(body: Any, tools: Sequence[Any], faces: Sequence[tuple[Any, int]]
             for image, owner in owners.get(hash(face), ())
             if image.IsSame(face)
         )
-        found.append(Piece(solid, own, volume_of(solid)))
+        found.append(LeftPiece(solid, own, volume_of(solid)))
     return found

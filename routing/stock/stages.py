@@ -43,7 +43,7 @@ from routing.processes.mill.levels import (
 )
 from routing.processes.protocol import Allowance, Removal
 from routing.processes.tools import Cutter
-from routing.stock.pieces import LOST_SHARE, Piece, adds_up, left_after, pieces_of
+from routing.stock.pieces import LOST_SHARE, LeftPiece, adds_up, left_after, pieces_of
 
 ROUGH = Allowance(ROUGH_FLOOR_MM, ROUGH_WALL_MM)
 # Vertices of a rough region are thinned by this, always toward the side that leaves material.
@@ -108,7 +108,7 @@ def bodies(
     seen = seen or Sides(part)
     made = [StockBody(0, 0, "blank", "blank", blank.solid, volume_of(blank.solid))]
     done: set[int] = set()
-    left: list[Piece] | None = None  # of the last body, as far as they are known
+    left: list[LeftPiece] | None = None  # of the last body, as far as they are known
     for step in steps:
         last = made[-1]
         notes: list[str] = []
@@ -163,12 +163,12 @@ def _finished(part: Part, last: StockBody, step: StockStep, notes: Sequence[str]
 def _less(
     part: Part,
     last: StockBody,
-    left: list[Piece] | None,
+    left: list[LeftPiece] | None,
     step: StockStep,
     tools: Sequence[Any],
     notes: Sequence[str],
     source_faces: Sequence[int] | None,
-) -> tuple[StockBody, list[Piece] | None]:
+) -> tuple[StockBody, list[LeftPiece] | None]:
     """The last stage less tools, kept only if it is one valid solid that holds the part.
 
     With it what of its pieces is known; ``left`` are those of the last.
@@ -222,10 +222,10 @@ def _less_pieces(
     part: Part,
     last: StockBody,
     step: StockStep,
-    left: list[Piece],
+    left: list[LeftPiece],
     taken: Sequence[tuple[int, Any]],
     notes: Sequence[str],
-) -> tuple[StockBody, list[Piece] | None]:
+) -> tuple[StockBody, list[LeftPiece] | None]:
     """The last stage less pieces, or parts of them by their places in ``left``; what is left then."""
     same = _same(last, step, notes)
     try:
@@ -268,7 +268,7 @@ def _of_feature(
     feature: Feature,
     removal: Removal,
     shared: set[int],
-    pieces: Sequence[Piece],
+    pieces: Sequence[LeftPiece],
     notes: list[str],
 ) -> list[tuple[int, Any]]:
     """The solids that leave for one feature, each with the place of its piece.
@@ -326,11 +326,11 @@ def _common(a: Any, b: Any) -> list[Any]:
 def _roughed(
     seen: Sides,
     last: StockBody,
-    left: list[Piece] | None,
+    left: list[LeftPiece] | None,
     blank: Blank,
     step: StockStep,
     source_faces: Sequence[int] | None,
-) -> tuple[StockBody, list[Piece] | None]:
+) -> tuple[StockBody, list[LeftPiece] | None]:
     """Recesses cleared by levels, with the rough allowances left on; with the body what ``_less`` gives."""
     cutter = step.rough
     assert cutter is not None

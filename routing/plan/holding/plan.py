@@ -113,24 +113,12 @@ def _each(
     for number, (steps, over) in enumerate(zip(setups, _over(job, setups), strict=True), 1):
         cut = {f for s in steps if s.stage not in _NOT_CUT for f in s.features}
         if wanted(steps[0].process):
-            yield _one(job, number, steps[0], cut, made, threaded, over)
+            held = _held(job, number, steps[0], cut, made, threaded, max(over))
+            if max(over) - min(over) > tol.LENGTH_MM:  # nobody knows how a given blank lies in a fixture
+                held = replace(held, fixtures=())
+            yield replace(held, made=frozenset(made), cut=frozenset(cut), over_mm=max(over))
         made |= {f for s in steps if s.stage not in _NOT_MADE for f in s.features}
         threaded |= {f for s in steps if s.stage == Stage.THREAD for f in s.features}
-
-
-def _one(
-    job: JobContext,
-    number: int,
-    first: HeldStep,
-    cut: set[str],
-    made: set[str],
-    threaded: set[str],
-    over: list[float],
-) -> Held:
-    held = _held(job, number, first, cut, made, threaded, max(over))
-    if max(over) - min(over) > tol.LENGTH_MM:  # nobody knows how a given blank lies in a fixture
-        held = replace(held, fixtures=())
-    return replace(held, made=frozenset(made), cut=frozenset(cut), over_mm=max(over))
 
 
 def _over(job: JobContext, setups: Sequence[Sequence[HeldStep]]) -> Iterator[list[float]]:
