@@ -17,8 +17,8 @@ from routing.inputs.sheet.placed import PlacedText
 # space (a letter is some 0.6 high, a space 0.25 to 0.3), and how unlike heights may be.
 _OFF, _GAP, _SPACE, _OVERLAP = 0.15, 1.3, 0.17, 0.6
 _ALIKE = 1.25
-# Limits over each other: how far off the baseline, and how near to the end of their size.
-_STACK_OFF, _STACK_GAP = 1.3, 1.6
+# Limits over each other: how far off the baseline, how far into their size and how far behind its end.
+_STACK_OFF, _STACK_IN, _STACK_GAP = 1.3, 0.3, 1.6
 _LIMIT = re.compile(r"[+-±]?\s?\d*\.?\d+")
 _SIGNED = re.compile(r"[+-]\s?\d*\.?\d+|0(?:\.0+)?")
 _ENDS_IN_SIZE = re.compile(r"\d[A-Za-z\d.\s]*$")
@@ -123,7 +123,7 @@ def _with_limits(found: Sequence[PlacedText]) -> list[PlacedText]:
             along, up = line.local(found[k].x, found[k].y)
             if (
                 k not in taken
-                and -0.3 * line.height <= along - line.width <= _STACK_GAP * line.height
+                and -_STACK_IN * line.height <= along - line.width <= _STACK_GAP * line.height
                 and -_STACK_OFF * line.height <= up <= _STACK_OFF * line.height
                 and found[k].height <= _ALIKE * line.height
             ):

@@ -16,14 +16,16 @@ import numpy as np
 
 from featurize.brep.part import Part
 from featurize.brep.surfaces import Array
+from featurize.brep.surfaces_at import parallel
 from featurize.feature import Feature
 from routing.inputs.sheet.called import Spot
 from routing.inputs.sheet.placed import DrawnCircle, PlacedText, Polyline
 from routing.inputs.sheet.read import Sheet
 
+# ISO 5455, from memory.
 _SCALES = (1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 0.5, 0.2, 0.1, 0.05)
-# Circles and their places on a sheet: drawn to this share, or this many mm.
-_ROUND_SHARE, _PLACE_MM = 0.015, 0.15
+# Circles are drawn to this share of themselves, the least to this many mm; their places to this many.
+_ROUND_SHARE, _ROUND_MM, _PLACE_MM = 0.015, 0.02, 0.15
 # Fewer holes in place prove no view: so many, and this share of those that open to its side.
 _LEAST_HOLES, _LEAST_SHARE = 2, 0.6
 # Ends of strokes that are one point (mm); how near a leader starts to its text (heights) and ends at a circle
@@ -94,7 +96,7 @@ def _views(part: Part, holes: Sequence[Feature], turn_deg: float) -> Iterator[tu
     for k in range(3):
         axis = part.frame.axes[k]
         across = part.frame.axes[(k + 1) % 3], part.frame.axes[(k + 2) % 3]
-        along = [h for h in holes if h.axis and abs(float(axis @ np.array(h.axis.direction))) > 0.999]
+        along = [h for h in holes if h.axis and parallel(axis, np.array(h.axis.direction))]
         if len(along) < _LEAST_HOLES:
             continue
         for flip, side in ((1.0, "+"), (-1.0, "-")):
@@ -122,7 +124,7 @@ def _ties(
         (r, b)
         for r in rings
         for b in seen
-        if abs(r.diameter - scale * b.diameter) < max(_ROUND_SHARE * r.diameter, 0.02)
+        if abs(r.diameter - scale * b.diameter) < max(_ROUND_SHARE * r.diameter, _ROUND_MM)
     ]
     if len(pairs) > _MOST_PAIRS:
         return
