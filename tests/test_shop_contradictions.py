@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
 from routing.inputs.choices import Choices, ChoicesError, load_choices
@@ -195,6 +195,7 @@ _PLACES = [place for place in _leaves(content_of()) if place]
 
 @settings(max_examples=100, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(place=st.sampled_from(_PLACES), value=ODD)
+@example(place=("cutter_kinds", 3, "name"), value="x" * 1000)
 def test_any_value_anywhere_is_a_shop_or_one_line(
     place: tuple[Any, ...], value: Any, monkeypatch: pytest.MonkeyPatch
 ) -> None:

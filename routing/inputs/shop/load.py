@@ -141,6 +141,10 @@ def default_text() -> str:
     )
 
 
+# A reason may list names of the file, which may be of any length.
+_WHY = 300
+
+
 def load_shop(path: Path | None = None) -> Shop:
     """The defaults, overlaid with a TOML file; raises ShopError."""
     content = content_of(path)
@@ -261,7 +265,8 @@ def _table(kind: Any, content: object, key: str) -> Any:
     for name, why in made.contradictions() if isinstance(made, Contradicting) else ():
         where = places.get(name, f"{start}{name}")
         value = f" = {shown(content[name])}" if name in content else ""
-        raise ShopError(f"{where}{value} cannot be: {why}.", where)
+        told = shown(why, quoted=False, most=_WHY)
+        raise ShopError(f"{where}{value} cannot be: {told}.", where)
     return made
 
 
