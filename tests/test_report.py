@@ -12,13 +12,14 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pypdfium2
 import pytest
 from pypdf import PdfReader
 
 from routing.export.exporters import report as handover
 from routing.export.report import html
 from routing.export.report import type as report_type
-from routing.export.report.blocks import Report, Section, Table, Text, clean, general
+from routing.export.report.blocks import Pictures, Report, Section, Table, Text, clean, general
 from routing.export.report.compose import Composer, Paper
 from routing.export.report.drawing import Area, Drawing, Line
 from routing.export.report.eye import axes_of
@@ -480,3 +481,14 @@ def test_the_same_words_may_stand_at_the_end_of_many_pages():
     read = PdfReader(io.BytesIO(pdf(paper)))
     assert len(read.pages) > 5
     assert sum(page.extract_text().count("clear.") for page in read.pages) == 12 * 2 * 180
+
+
+def test_what_is_drawn_beyond_a_picture_is_not_on_the_paper():
+    """A spot shown near is a part of a larger drawing; seen by PDFium, whose marks reach no further."""
+    far = Area((((-100.0, -100.0), (300.0, -100.0), (300.0, 300.0), (-100.0, 300.0)),), "#ff0000")
+    shown = Pictures(((Drawing(40.0, 30.0, (far,), "a spot"), "a spot"),), 2)
+    paper = pdf(Report("CC-1", (("Part", "x"),), (Section("Spot", (shown,)),)))
+    page = np.asarray(pypdfium2.PdfDocument(paper)[0].render(scale=72 / 25.4).to_pil().convert("RGB"), int)
+    red = (page[:, :, 0] > 200) & (page[:, :, 1] < 60)  # eight pixels a millimetre
+    high, wide = (np.ptp(np.flatnonzero(red.any(axis=k))) / 8.0 for k in (1, 0))
+    assert (wide, high) == (pytest.approx(40, abs=0.5), pytest.approx(30, abs=0.5))

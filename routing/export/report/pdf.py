@@ -268,6 +268,9 @@ def _flowable(drawing: Drawing) -> Any:
         def draw(self) -> None:
             self.canv.saveState()
             self.canv.scale(_MM, _MM)
+            frame = self.canv.beginPath()
+            frame.rect(0, 0, drawing.width_mm, drawing.height_mm)
+            self.canv.clipPath(frame, stroke=0, fill=0)  # as a page of HTML does with what is drawn larger
             for item in painted(drawing):
                 if isinstance(item, str):
                     self.canv.addLiteral(item)
