@@ -8,9 +8,10 @@ from pathlib import Path
 from typing import Any
 
 from routing.export.report.blocks import Block, Pictures, Section, Table, Text, clean
-from routing.export.report.drawing import Drawing, Raster
+from routing.export.report.drawing import Drawing, Line, Raster
 
-_WIDE_MM = 87.0
+_WIDE_MM = 62.0
+_FRAME = "#b9bec4"  # a rule of the papers: where one spot ends and the next begins
 
 
 def drawing(content: Mapping[str, Any], folder: Path) -> Section | None:
@@ -51,4 +52,6 @@ def _picture(file: Path, words: str) -> Drawing | None:
     data = file.read_bytes()
     wide, high = struct.unpack(">II", data[16:24])  # PNG's header (ISO/IEC 15948)
     tall = _WIDE_MM * high / wide
-    return Drawing(_WIDE_MM, tall, (Raster(0, 0, _WIDE_MM, tall, data),), f"The spot of the drawing: {words}")
+    frame = Line(((0, 0), (_WIDE_MM, 0), (_WIDE_MM, tall), (0, tall)), ink=_FRAME, closed=True)
+    items = Raster(0, 0, _WIDE_MM, tall, data), frame
+    return Drawing(_WIDE_MM, tall, items, f"The spot of the drawing: {words}")
